@@ -1,0 +1,105 @@
+"""XYZ, Lab, Delta E, adaptation, Munsell value.
+
+Plain formulas in numpy, so that importing this is quick; CIEDE2000 comes from
+scikit-image, loaded at its first use. XYZ is scaled to Y = 1 for the perfect diffuser; the
+white is D50, 2 degree observer, unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+# D50 as the ICC profile connection space has it (ICC.1:2022, 7.2.16), Y = 1.
+WHITE_D50 = np.array([0.9642, 1.0, 0.8249])
+# D65 from its chromaticity 0.3127, 0.3290 (IEC 61966-2-1).
+WHITE_D65 = np.array([0.3127 / 0.3290, 1.0, (1 - 0.3127 - 0.3290) / 0.3290])
+# Bradford cone response (ICC.1:2022, Annex E).
+BRADFORD = np.array(
+    [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
+)
+_EPSILON = (6 / 29) ** 3
+_KAPPA = (29 / 3) ** 3
+
+
+def xyz_to_lab(xyz: np.ndarray, white: np.ndarray = WHITE_D50) -> np.ndarray:
+    """CIELAB of XYZ (..., 3), Y = 1 scale (CIE 15:2018, 8.2.1). Negative XYZ continue the
+    straight part near black, so the function stays monotone."""
+    t = np.asarray(xyz, dtype=float) / white
+    f = np.where(t > _EPSILON, np.cbrt(np.maximum(t, _EPSILON)), (_KAPPA * t + 16) / 116)
+    return np.stack(
+        [116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])],
+        axis=-1,
+    )
+
+
+def lab_to_xyz(lab: np.ndarray, white: np.ndarray = WHITE_D50) -> np.ndarray:
+    """The inverse of ``xyz_to_lab``."""
+    lab = np.asarray(lab, dtype=float)
+    fy = (lab[..., 0] + 16) / 116
+    f = np.stack([fy + lab[..., 1] / 500, fy, fy - lab[..., 2] / 200], axis=-1)
+    t = np.where(f > 6 / 29, f**3, (116 * f - 16) / _KAPPA)
+    return t * white
+
+
+def adaptation(source_white: np.ndarray, target_white: np.ndarray) -> np.ndarray:
+    """(3, 3) Bradford matrix that takes XYZ under one white to another."""
+    gain = (BRADFORD @ target_white) / (BRADFORD @ source_white)
+    return np.linalg.inv(BRADFORD) @ np.diag(gain) @ BRADFORD
+
+
+def rgb_to_xyz_d50_matrix(primaries_xy: np.ndarray, white: np.ndarray = WHITE_D65) -> np.ndarray:
+    """(3, 3) linear RGB -> XYZ D50 from the chromaticities (3, 2) of its primaries."""
+    xy = np.asarray(primaries_xy, dtype=float)
+    columns = np.stack([xy[:, 0] / xy[:, 1], np.ones(3), (1 - xy.sum(axis=1)) / xy[:, 1]])
+    return adaptation(white, WHITE_D50) @ (columns * np.linalg.solve(columns, white))
+
+
+SRGB_TO_XYZ_D50 = rgb_to_xyz_d50_matrix([(0.64, 0.33), (0.30, 0.60), (0.15, 0.06)])
+P3_TO_XYZ_D50 = rgb_to_xyz_d50_matrix([(0.680, 0.320), (0.265, 0.690), (0.150, 0.060)])
+
+
+def srgb_decode(encoded: np.ndarray) -> np.ndarray:
+    """Encoded 0..1 -> linear 0..1 (IEC 61966-2-1)."""
+    v = np.asarray(encoded, dtype=float)
+    return np.where(v <= 0.04045, v / 12.92, ((np.maximum(v, 0.04045) + 0.055) / 1.055) ** 2.4)
+
+
+def srgb_encode(linear: np.ndarray) -> np.ndarray:
+    """Linear -> encoded (IEC 61966-2-1); negative values follow the straight part."""
+    v = np.asarray(linear, dtype=float)
+    return np.where(
+        v <= 0.0031308, 12.92 * v, 1.055 * np.maximum(v, 0.0031308) ** (1 / 2.4) - 0.055
+    )
+
+
+def srgb_to_xyz_d50(encoded: np.ndarray) -> np.ndarray:
+    """Encoded sRGB 0..1 (..., 3) -> XYZ D50."""
+    return srgb_decode(encoded) @ SRGB_TO_XYZ_D50.T
+
+
+def xyz_d50_to_srgb(xyz: np.ndarray, clip: bool = True) -> np.ndarray:
+    """XYZ D50 (..., 3) -> encoded sRGB 0..1, clipped to the gamut unless told otherwise."""
+    rgb = srgb_encode(np.asarray(xyz, dtype=float) @ np.linalg.inv(SRGB_TO_XYZ_D50).T)
+    return np.clip(rgb, 0.0, 1.0) if clip else rgb
+
+
+def delta_e_2000(lab_1: np.ndarray, lab_2: np.ndarray) -> np.ndarray:
+    """CIEDE2000 (ISO/CIE 11664-6), computed by scikit-image. Shapes broadcast; (..., 3)."""
+    from skimage.color.delta_e import deltaE_ciede2000
+
+    return deltaE_ciede2000(np.asarray(lab_1, dtype=float), np.asarray(lab_2, dtype=float))
+
+
+def munsell_value(y: float) -> float:
+    """Munsell value of a luminous reflectance factor Y (0..1) by bisection of the
+    polynomial of ASTM D1535 (relative to magnesium oxide, Y_MgO = 0.975 of the perfect
+    diffuser, which that polynomial has built in)."""
+    low, high = 0.0, 10.0
+    for _ in range(60):
+        v = (low + high) / 2
+        percent = v * (1.1914 + v * (-0.22533 + v * (0.23352 + v * (-0.020484 + v * 0.00081939))))
+        if percent < 100 * y:
+            low = v
+        else:
+            high = v
+    return (low + high) / 2

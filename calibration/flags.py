@@ -1,0 +1,228 @@
+"""Every quality flag, once.
+
+A ``FlagKind`` is what can be said of a photo, a card or a strip; a ``Flag`` is one such
+remark about one of them, with what was measured. A *hard* flag means that no verdict may
+be given. The same record feeds the code, the terminal, the JSON and the documentation
+(``flag_table``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class FlagKind:
+    """One kind of remark: a code for machines, and seen / why / todo for people."""
+
+    code: str
+    hard: bool
+    about: str  # "photo", "card", "strip" or "comparison"
+    seen: str  # may hold {detail}
+    why: str
+    todo: str
+
+    def __call__(self, detail: str = "") -> Flag:
+        return Flag(self, detail)
+
+
+@dataclass(frozen=True)
+class Flag:
+    """A remark about this photo, card or strip."""
+
+    kind: FlagKind
+    detail: str = ""
+
+    @property
+    def code(self) -> str:
+        return self.kind.code
+
+    @property
+    def hard(self) -> bool:
+        return self.kind.hard
+
+    @property
+    def seen(self) -> str:
+        text = self.kind.seen.format(detail=self.detail)
+        return " ".join(text.split())
+
+    @property
+    def text(self) -> str:
+        """Seen, why and what to do, as one paragraph."""
+        parts = (self.seen, self.kind.why, self.kind.todo)
+        return " ".join(p[0].upper() + p[1:].rstrip(".") + "." for p in parts if p)
+
+
+# Photo ---------------------------------------------------------------------------------
+NO_PROFILE = FlagKind(
+    "no-profile", False, "photo",
+    "the photo names no colour profile, so sRGB was assumed",
+    "the card corrects most of what this could spoil",
+    "share the original file rather than a copy that an app has re-saved",
+)  # fmt: skip
+UNKNOWN_PROFILE = FlagKind(
+    "unknown-profile", False, "photo",
+    "the photo's colour profile {detail} cannot be used, so sRGB was assumed",
+    "the card corrects most of what this spoils, but the uncertainty is larger",
+    "save the photo as sRGB or Display P3 if you can",
+)  # fmt: skip
+HDR_GAIN_MAP = FlagKind(
+    "second-image-ignored", False, "photo",
+    "the file holds further pictures ({detail}); the main one was read",
+    "a brightness map or preview in the same file changes nothing here",
+    "nothing to do",
+)  # fmt: skip
+LOW_RESOLUTION = FlagKind(
+    "low-resolution", False, "photo",
+    "the card is shown at only {detail} pixels per mm",
+    "fewer pixels mean more noise in every reading",
+    "move closer, or send the photo at its full size",
+)  # fmt: skip
+HEAVY_JPEG = FlagKind(
+    "heavy-compression", False, "photo",
+    "the photo is strongly compressed (JPEG quality about {detail})",
+    "compression blurs colour at the edges of a strip",
+    "send the original file, not a copy shrunk by a messenger",
+)  # fmt: skip
+# Card ----------------------------------------------------------------------------------
+NOMINAL_CARD = FlagKind(
+    "nominal-card", False, "card",
+    "the card's colours are as drawn, not as measured on your print",
+    "home printers differ, so single colours are uncertain; the difference between two "
+    "strips suffers little",
+    "have the printed card measured if you need the colours themselves",
+)  # fmt: skip
+MARKER_MISSING = FlagKind(
+    "marker-missing", False, "card",
+    "{detail}",
+    "the card's place rests on the other markers",
+    "keep all corner markers in view",
+)  # fmt: skip
+CARD_BLURRED = FlagKind(
+    "blurred", False, "card",
+    "the photo is not sharp at the card ({detail})",
+    "blur mixes neighbouring colours",
+    "hold the phone steadier, tap the card to focus",
+)  # fmt: skip
+STEEP_VIEW = FlagKind(
+    "steep-view", False, "card",
+    "the photo was taken from {detail} degrees off straight above",
+    "ink and paper shine more when seen from the side",
+    "hold the phone flat over the sheet",
+)  # fmt: skip
+PATCHES_DROPPED = FlagKind(
+    "patches-left-out", False, "card",
+    "card patches {detail} do not fit the others and were left out",
+    "glare, dirt or a shadow on the card spoils them",
+    "wipe the card and turn it away from the lamp",
+)  # fmt: skip
+POOR_CORRECTION = FlagKind(
+    "poor-correction", False, "card",
+    "the corrected card still differs from its values by {detail} Delta E (median)",
+    "the colours may be off by as much; the difference between two strips less",
+    "use even daylight, and a card that was printed on plain matt paper",
+)  # fmt: skip
+CARD_UNUSABLE = FlagKind(
+    "card-unusable", True, "card",
+    "the card's colours cannot be brought to their values ({detail})",
+    "without a correction no colour in this photo means anything",
+    "use one kind of light, no filter or portrait mode, and check that this is the right card",
+)  # fmt: skip
+OVEREXPOSED = FlagKind(
+    "overexposed", True, "card",
+    "the light parts of the photo are burnt out ({detail})",
+    "where the camera has reached its limit, colour is lost for good",
+    "tap the white paper to darken the photo, or move out of direct light, and shoot again",
+)  # fmt: skip
+UNDEREXPOSED = FlagKind(
+    "underexposed", True, "card",
+    "the photo is too dark ({detail})",
+    "noise is larger than the differences we look for",
+    "bring more light and shoot again",
+)  # fmt: skip
+UNEVEN_LIGHT = FlagKind(
+    "uneven-light", False, "photo",
+    "the light varies by {detail} % over the sheet",
+    "it was evened out from the white of card and paper, which leaves some error",
+    "turn the sheet so that the light falls evenly on both strips",
+)  # fmt: skip
+DIFFERENT_LIGHT = FlagKind(
+    "different-light", True, "comparison",
+    "the two strips stand in different light ({detail})",
+    "the difference of the light would be taken for a difference of the ink",
+    "move both strips out of the shadow and shoot again",
+)  # fmt: skip
+# Strip ---------------------------------------------------------------------------------
+STRIP_CLIPPED = FlagKind(
+    "strip-burnt-out", True, "strip",
+    "{detail} % of the strip is burnt out or black beyond the camera's range",
+    "colour is lost for good where the camera has reached its limit",
+    "shoot again a little darker or lighter, away from the lamp's reflection",
+)  # fmt: skip
+STRIP_GLARE = FlagKind(
+    "glare", False, "strip",
+    "{detail} % of the strip shines",
+    "the shine was left out; less of the strip is left to measure",
+    "turn the sheet so that the lamp does not mirror in the ink",
+)  # fmt: skip
+STRIP_UNEVEN = FlagKind(
+    "uneven", False, "strip",
+    "the strip is uneven ({detail} Delta E)",
+    "a strip that varies has no single colour",
+    "pull the strip again with one steady stroke",
+)  # fmt: skip
+STRIP_SMALL = FlagKind(
+    "small-strip", False, "strip",
+    "the strip's even part is only {detail}",
+    "a small area gives a noisy reading",
+    "pull a strip at least 15 mm wide and 40 mm long",
+)  # fmt: skip
+STRIP_OUTSIDE = FlagKind(
+    "beyond-card", False, "strip",
+    "the strip's colour lies {detail} Delta E beyond the colours on the card",
+    "the correction has to guess there, so its uncertainty grows",
+    "use a card with a patch nearer this colour when you can",
+)  # fmt: skip
+STRIP_BY_HAND = FlagKind(
+    "placed-by-hand", False, "strip",
+    "the place of this strip was given by hand",
+    "nothing checked that it is one even strip",
+    "look at the picture (--picture) to see what was measured",
+)  # fmt: skip
+STRIP_CUT = FlagKind(
+    "strip-cut-off", False, "strip",
+    "the strip runs out of the photo",
+    "only the part in the photo was measured",
+    "keep the whole strip in view",
+)  # fmt: skip
+# Comparison ----------------------------------------------------------------------------
+FILM_DIFFERS = FlagKind(
+    "film-differs", False, "comparison",
+    "one strip looks scraped thinner than the other ({detail})",
+    "a thinner film is lighter without being another ink",
+    "pull both strips again with the same pressure before adding ink",
+)  # fmt: skip
+OTHER_INKS = FlagKind(
+    "other-inks", False, "comparison",
+    "the batch was mixed from other tubes than the original",
+    "a camera sees other pigments differently from an eye, so the uncertainty is larger",
+    "check the match by eye under the light where the print will hang",
+)  # fmt: skip
+
+ALL: dict[str, FlagKind] = {
+    value.code: value for value in list(globals().values()) if isinstance(value, FlagKind)
+}
+
+
+def codes(flags: tuple[Flag, ...]) -> list[str]:
+    """The codes of some flags, each once, in order (for JSON)."""
+    return list(dict.fromkeys(flag.code for flag in flags))
+
+
+def flag_table() -> str:
+    """The flags as a Markdown table, for the documentation."""
+    rows = ["| flag | stops the verdict | what it says |", "|---|---|---|"]
+    for kind in ALL.values():
+        seen = kind.seen.format(detail="…")
+        rows.append(f"| `{kind.code}` | {'yes' if kind.hard else 'no'} | {seen}; {kind.todo} |")
+    return "\n".join(rows)
