@@ -106,7 +106,7 @@ def slip() -> CardDefinition:
         dictionary="DICT_4X4_50",
         markers=tuple(
             Marker(i, (x, y, 10.0, 10.0))
-            for i, (x, y) in zip((6, 24, 29, 44), corners, strict=True)
+            for i, (x, y) in zip((6, 25, 31, 43), corners, strict=True)
         ),
         patches=_fill(cells, whites, greys),
         provenance="nominal",
@@ -133,7 +133,7 @@ def frame() -> CardDefinition:
         dictionary="DICT_4X4_50",
         markers=tuple(
             Marker(i, (x, y, 10.0, 10.0))
-            for i, (x, y) in zip((9, 21, 34, 47), corners, strict=True)
+            for i, (x, y) in zip((14, 27, 39, 47), corners, strict=True)
         ),
         patches=_fill(cells, whites, greys),
         provenance="nominal",
