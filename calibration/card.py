@@ -2,6 +2,7 @@
 
 A card is data. ``read_card`` reads a TOML definition (format: DEVELOPERS.md, "A card of
 your own"), ``write_card`` writes one, ``builtin_cards`` gives the two shapes of our own.
+What a definition must hold is checked in calibration/cardcheck.py.
 
 Coordinates are millimetres on the upright card: origin at its upper left corner, x to the
 right, y down. Reference colours are CIELAB, D50, 2 degree observer (ISO 13655 practice).
@@ -11,6 +12,7 @@ from __future__ import annotations
 
 import functools
 import importlib.resources
+import re
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,9 +20,33 @@ from pathlib import Path
 import numpy as np
 
 from calibration.errors import BadFile
+from calibration.files import read_bytes, write_atomically
 
 FORMAT = "drawdown.card/1"
 ROLES = ("white", "grey", "black", "colour")
+PROVENANCES = ("nominal", "measured")
+_MOST_BYTES = 5_000_000
+HEADER = """\
+# A reference card. All places and sizes are millimetres on the upright card: origin at
+# its upper left corner, x to the right, y down; a rectangle is [x, y, width, height].
+#
+# provenance   "nominal" (colours as drawn) or "measured" (colours read from your print)
+# source       where the colours come from, in your words
+# dictionary   the ArUco dictionary of the markers; markers may be left out altogether,
+#              then the card's corners have to be given by hand for each photo
+# window_mm    the hole, if the card is a frame that is laid over the strips
+# scale_mm     [x, y, length] of the printed ruler; text_mm: the box for the words
+# patches      name, role ("white", "grey", "black" or "colour"), rect_mm,
+#              srgb (the colour it is drawn in; may be left out),
+#              lab_d50 (L*, a*, b* for D50 and the 2 degree observer) and
+#              u_lab (the standard uncertainty of each of the three)
+#
+# After having your print measured, change lab_d50 and u_lab and set provenance, or keep
+# the instrument's CGATS.17 text file (ISO 28178) beside this one and add above the markers
+#   reference_file = "values.txt"        SAMPLE_ID or SAMPLE_NAME as the patches are named
+#   reference_u_lab = [0.5, 0.5, 0.5]    and the uncertainty of those values
+# Paper and ink fade: measure again when the card has seen much light.
+"""
 
 
 @dataclass(frozen=True)
@@ -87,39 +113,23 @@ class CardDefinition:
         return np.array([p.role in roles for p in self.patches])
 
 
-def card_from_dict(data: dict, where: str = "card definition") -> CardDefinition:
-    """Build a definition from parsed TOML; raise ``BadFile`` that names what is wrong."""
-    if data.get("format") != FORMAT:
-        raise BadFile(
-            f'{where} does not begin with format = "{FORMAT}"',
-            "a card must be described exactly or every colour would be wrong",
-            "write a fresh one with: drawdown card --definition OUT.toml, and edit that",
-        )
-    patches = tuple(
-        Patch(
-            name=p["name"],
-            rect_mm=tuple(p["rect_mm"]),
-            lab_d50=tuple(p["lab_d50"]),
-            u_lab=tuple(p["u_lab"]),
-            role=p["role"],
-            srgb=tuple(p["srgb"]) if "srgb" in p else None,
-        )
-        for p in data["patches"]
-    )
-    markers = tuple(Marker(m["id"], tuple(m["rect_mm"])) for m in data.get("markers", ()))
-    return CardDefinition(
-        name=data["name"],
-        title=data.get("title", data["name"]),
-        size_mm=tuple(data["size_mm"]),
-        dictionary=data.get("dictionary", "DICT_4X4_50"),
-        markers=markers,
-        patches=patches,
-        provenance=data["provenance"],
-        source=data.get("source", ""),
-        window_mm=tuple(data["window_mm"]) if "window_mm" in data else None,
-        scale_mm=tuple(data["scale_mm"]) if "scale_mm" in data else None,
-        text_mm=tuple(data["text_mm"]) if "text_mm" in data else None,
-    )
+def card_from_dict(
+    data: dict, where: str = "card definition", folder: Path | None = None
+) -> CardDefinition:
+    """Build a definition from parsed TOML.
+
+    A card without markers is accepted: its corners then have to be given by hand for each
+    photo. ``reference_file`` (a CGATS.17 text file, relative to ``folder``) replaces the
+    ``lab_d50`` of all patches, and ``reference_u_lab`` their ``u_lab``.
+
+    Raises
+    ------
+    BadFile
+        Names the key or patch that is wrong, and what to do.
+    """
+    from calibration.cardcheck import checked  # it needs the classes above
+
+    return checked(data, where, folder or Path())
 
 
 def card_to_dict(card: CardDefinition) -> dict:
@@ -146,9 +156,42 @@ def card_to_dict(card: CardDefinition) -> dict:
     return data
 
 
-def read_card(path: Path) -> CardDefinition:
+def read_card(path: str | Path) -> CardDefinition:
     """Read a card definition (TOML); raise ``BadFile`` when it is not one."""
-    return card_from_dict(tomllib.loads(Path(path).read_text(encoding="utf-8")), str(path))
+    why = "a card must be described exactly or every colour would be wrong"
+    raw = read_bytes(path, "a card definition", _MOST_BYTES)
+    try:
+        data = tomllib.loads(raw.decode("utf-8-sig").replace("\r\n", "\n"))
+    except UnicodeDecodeError as error:
+        raise BadFile(
+            f"{path} is not UTF-8 text",
+            why,
+            "give the card's TOML definition, saved as UTF-8, not a picture of the card",
+        ) from error
+    except (ValueError, RecursionError) as error:  # TOMLDecodeError names line and column
+        raise BadFile(
+            f"{path} is not valid TOML: {error}", why, "mend that line, then try again"
+        ) from error
+    return card_from_dict(data, str(path), Path(path).parent)
+
+
+def card_text(card: CardDefinition) -> str:
+    """The TOML text of a definition, with a comment that explains the fields."""
+    import tomli_w
+
+    text = tomli_w.dumps(card_to_dict(card))
+    # One row of numbers on one line reads better than the writer's one number a line.
+    text = re.sub(
+        r"= \[\n((?:    [-+.\deE]+,\n)+)\]",
+        lambda match: "= [" + ", ".join(match[1].replace(",", "").split()) + "]",
+        text,
+    )
+    return HEADER + "\n" + text
+
+
+def write_card(path: str | Path, card: CardDefinition) -> None:
+    """Write a definition (TOML), whole or not at all; raise ``BadFile`` when that fails."""
+    write_atomically(path, card_text(card).encode("utf-8"))
 
 
 @functools.cache

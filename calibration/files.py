@@ -1,0 +1,110 @@
+"""Reading and writing files without surprises: whole or not at all, and explained."""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+from contextlib import suppress
+from pathlib import Path
+
+from calibration.errors import BadFile
+
+_WHY_WRITE = "nothing was written, and a file of that name, if there was one, is unchanged"
+_WHY_READ = "without it there is nothing to work from"
+_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG}
+
+
+def write_atomically(path: str | os.PathLike[str], data: bytes) -> None:
+    """Write a file so that it is either wholly new or wholly as it was.
+
+    The bytes go to a temporary file in the same folder, which then takes the name. A link
+    is followed, so the file it points to is replaced.
+
+    Raises
+    ------
+    BadFile
+        The folder is missing or closed to writing, the disk is full, or the name belongs
+        to something that is not an ordinary file.
+    """
+    try:
+        target = Path(os.path.realpath(path))
+    except ValueError as error:  # a NUL in the name
+        raise BadFile(f"{path!r} is not a file name", _WHY_WRITE, "check the name") from error
+    temporary = target.with_name(f".{target.name[:40]}.{secrets.token_hex(4)}.part")
+    try:
+        if target.exists() and not target.is_file():
+            raise BadFile(
+                f"{path} is a folder or a device, not an ordinary file",
+                "replacing it would do harm",
+                "give a file name",
+            )
+        _fill(temporary, data)
+        os.replace(temporary, target)
+    except OSError as error:
+        raise _cannot_write(path, target, error) from error
+    finally:
+        with suppress(OSError):
+            temporary.unlink()
+
+
+def _fill(temporary: Path, data: bytes) -> None:
+    # os.open rather than tempfile, so that the reader's usual permissions (umask) hold.
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    with open(os.open(temporary, flags, 0o666), "wb") as stream:
+        stream.write(data)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _cannot_write(path: object, target: Path, error: OSError) -> BadFile:
+    folder = target.parent
+    if error.errno in _FULL:
+        return BadFile(f"the disk is full, so {path} could not be written", _WHY_WRITE,
+                       "make room, or choose another place")  # fmt: skip
+    if error.errno in (errno.ENOENT, errno.ENOTDIR):
+        return BadFile(f"the folder {folder} for {path} does not exist", _WHY_WRITE,
+                       "make the folder first, or choose another place")  # fmt: skip
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return BadFile(f"there is no permission to write {path}", _WHY_WRITE,
+                       "choose a folder of your own, or close the program that holds the file"
+                       )  # fmt: skip
+    if error.errno == errno.ENAMETOOLONG:
+        return BadFile(f"the name {path} is too long", _WHY_WRITE, "choose a shorter name")
+    return BadFile(f"{path} could not be written ({error.strerror or error})", _WHY_WRITE,
+                   "choose another place, then try again")  # fmt: skip
+
+
+def read_bytes(path: str | os.PathLike[str], what: str, most_bytes: int) -> bytes:
+    """The bytes of a file that should be ``what`` (such as "a card definition").
+
+    Raises
+    ------
+    BadFile
+        The file is missing, closed to reading, empty, not an ordinary file, or larger than
+        ``most_bytes``.
+    """
+    try:
+        place = Path(path)
+        if place.exists() and not place.is_file():
+            raise BadFile(f"{path} is a folder or a device, not a file", _WHY_READ,
+                          f"give the file that holds {what}")  # fmt: skip
+        if place.stat().st_size > most_bytes:
+            raise BadFile(
+                f"{path} is too large to be {what} ({place.stat().st_size / 1e6:.0f} MB)",
+                _WHY_READ,
+                "check that it is the file you meant",
+            )
+        data = place.read_bytes()
+    except FileNotFoundError as error:
+        raise BadFile(f"there is no file {path}", _WHY_READ,
+                      "check the name and the folder") from error  # fmt: skip
+    except OSError as error:
+        raise BadFile(f"{path} could not be read ({error.strerror or error})", _WHY_READ,
+                      "check the file and its permissions") from error  # fmt: skip
+    except ValueError as error:  # a NUL in the name
+        raise BadFile(f"{path!r} is not a file name", _WHY_READ,
+                      "check the name") from error  # fmt: skip
+    if not data.strip():
+        raise BadFile(f"{path} is empty", _WHY_READ, f"give the file that holds {what}")
+    return data
