@@ -1,0 +1,330 @@
+"""The lamp's field over the sheet, from card whites and from any even light surface.
+
+Every surface of one even reflectance (the paper, a plain table) shows the shape of the
+light; only its level is unknown. The field is a smooth quadratic in log light per channel,
+fitted robustly to the card's whites and to the even cells of such surfaces, plus what the
+paper shows beyond that quadratic, smoothed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from calibration.card import CardDefinition
+from calibration.patches import PatchReadings
+from calibration.sheet import Sheet
+
+CELL_MM = 4.0
+MAX_SURFACES = 3
+SMOOTH_MM = 12.0
+# Prior sizes, in log light per 100 mm and per (100 mm)^2, and of one reading.
+SLOPE_SD, BEND_SD = 0.35, 0.08
+WHITE_SD, CELL_SD = 0.006, 0.03
+
+
+@dataclass(frozen=True)
+class LightSamples:
+    """Places where the light can be read: card whites, then even cells of the sheet.
+
+    ``rgb`` (n, 3) linear RGB as photographed; ``xy_mm`` (n, 2); ``surface`` (n,) 0 for the
+    card's white, 1.. for other surfaces; ``cells`` (rows, columns) index of the sample at a
+    cell or -1; ``cell_origin_mm`` and ``cell_mm`` place that grid."""
+
+    rgb: np.ndarray
+    xy_mm: np.ndarray
+    surface: np.ndarray
+    cells: np.ndarray
+    cell_origin_mm: tuple[float, float]
+    cell_mm: float
+
+
+@dataclass(frozen=True)
+class LampField:
+    """Relative light over the sheet: ``log_gain`` per channel is a quadratic in position
+    (``coefficients`` (6, 3)) plus a smoothed remainder on the grid of cells. ``levels``
+    (k, 3) are the surfaces' log colours relative to the card's white; ``scatter`` is the
+    robust standard deviation of what is left, in log light; ``local_scatter`` the same as
+    a map on the cells."""
+
+    centre_mm: tuple[float, float]
+    coefficients: np.ndarray
+    levels: np.ndarray
+    remainder: np.ndarray
+    local_scatter: np.ndarray
+    cell_origin_mm: tuple[float, float]
+    cell_mm: float
+    scatter: float
+
+    def log_gain(self, xy_mm: np.ndarray) -> np.ndarray:
+        """(..., 2) millimetres -> (..., 3) natural log of the light, 0 on the card on average."""
+        xy = np.asarray(xy_mm, dtype=float)
+        out = _basis(xy, self.centre_mm) @ self.coefficients
+        if self.remainder.size:
+            out = out + _look_up(self.remainder, xy, self.cell_origin_mm, self.cell_mm)
+        return out
+
+    def scatter_at(self, xy_mm: np.ndarray) -> np.ndarray:
+        """(..., 2) -> (...,) standard uncertainty of the log light at a place."""
+        if not self.local_scatter.size:
+            return np.full(np.asarray(xy_mm).shape[:-1], self.scatter)
+        local = self.local_scatter[..., None]
+        return _look_up(local, np.asarray(xy_mm, dtype=float), self.cell_origin_mm, self.cell_mm)[
+            ..., 0
+        ]
+
+    def picture(self, sheet: Sheet) -> np.ndarray:
+        """(h, w, 3) float32 light relative to the card over the whole sheet."""
+        step = 8
+        x, y = sheet.grid_mm()
+        coarse = np.stack(np.meshgrid(x[::step], y[::step]), axis=-1)
+        gain = np.exp(self.log_gain(coarse)).astype(np.float32)
+        rows, columns = sheet.shape
+        matrix = np.array([[1 / step, 0, 0], [0, 1 / step, 0]], dtype=float)
+        return cv2.warpAffine(
+            gain,
+            matrix,
+            (columns, rows),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+
+
+def flatten(sheet: Sheet, field: LampField) -> Sheet:
+    """The sheet as if the light were everywhere as on the card."""
+    return replace(sheet, rgb_linear=sheet.rgb_linear / field.picture(sheet))
+
+
+def _basis(xy_mm: np.ndarray, centre_mm: tuple[float, float]) -> np.ndarray:
+    p = (xy_mm - np.asarray(centre_mm)) / 100.0
+    x, y = p[..., 0], p[..., 1]
+    # Far from the card the quadratic is held back: it was not seen there.
+    x, y = 3 * np.tanh(x / 3), 3 * np.tanh(y / 3)
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+
+
+def _look_up(
+    grid: np.ndarray, xy_mm: np.ndarray, origin_mm: tuple[float, float], cell_mm: float
+) -> np.ndarray:
+    """Bilinear reading of a (rows, columns, k) grid of cell centres."""
+    flat = xy_mm.reshape(-1, 2)
+    place = ((flat - np.asarray(origin_mm)) / cell_mm - 0.5).astype(np.float32)
+    values = (
+        [
+            cv2.remap(
+                np.ascontiguousarray(grid[..., k], dtype=np.float32),
+                place[:, 0][None],
+                place[:, 1][None],
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            )[0]
+            for k in range(grid.shape[-1])
+        ]
+        if len(flat) < 32000
+        else []
+    )
+    if not values:
+        wide = [
+            _look_up(grid, part, origin_mm, cell_mm)
+            for part in np.array_split(flat, 1 + len(flat) // 16000)
+        ]
+        return np.concatenate(wide).reshape(*xy_mm.shape[:-1], grid.shape[-1])
+    return np.stack(values, axis=-1).astype(float).reshape(*xy_mm.shape[:-1], grid.shape[-1])
+
+
+def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) -> LightSamples:
+    """Where the light can be read: usable white patches and even cells off the card."""
+    white = card.with_role("white") & readings.usable
+    if not white.any():
+        # A chart without usable whites: its lightest usable grey stands in, alone.
+        lightness = np.where(
+            readings.usable, card.lab_d50[:, 0] - np.hypot(*card.lab_d50.T[1:]), -1e3
+        )
+        white = np.arange(len(lightness)) == int(lightness.argmax())
+    rgb_white, xy_white = readings.rgb[white], readings.centre_mm[white]
+    k = max(2, round(CELL_MM * sheet.px_per_mm))
+    rows, columns = sheet.shape[0] // k, sheet.shape[1] // k
+    picture = sheet.rgb_linear[: rows * k, : columns * k]
+
+    def cell_mean(values: np.ndarray) -> np.ndarray:
+        return cv2.resize(values, (columns, rows), interpolation=cv2.INTER_AREA)
+
+    mean = cell_mean(picture).astype(float)
+    luma = picture[..., 1]
+    luma_mean = cell_mean(luma).astype(float)
+    variance = cell_mean(luma * luma).astype(float) - luma_mean**2
+    spread = np.sqrt(np.maximum(variance, 0)) / np.maximum(luma_mean, 1e-6)
+    inside = cell_mean(sheet.inside[: rows * k, : columns * k].astype(np.float32)) > 0.99
+    clipped = cell_mean(sheet.clipped[: rows * k, : columns * k]) > 0.02
+    cell_mm = k / sheet.px_per_mm
+    origin = sheet.origin_mm
+    x = origin[0] + (np.arange(columns) + 0.5) * cell_mm
+    y = origin[1] + (np.arange(rows) + 0.5) * cell_mm
+    grid = np.stack(np.meshgrid(x, y), axis=-1)
+    level = np.log(np.maximum(mean, 1e-5)) - np.log(np.median(rgb_white, axis=0))
+    middle = level.mean(axis=-1)
+    bland = np.abs(level - middle[..., None]).max(axis=-1) < 0.5
+    usable = inside & ~clipped & bland & (middle > -1.3) & (middle < 0.6) & ~_on_card(grid, card)
+    if usable.any():
+        usable &= spread < max(0.02, 1.6 * float(np.quantile(spread[usable], 0.35)))
+    index = np.full((rows, columns), -1)
+    index[usable] = len(rgb_white) + np.arange(int(usable.sum()))
+    surface = np.concatenate([np.zeros(len(rgb_white), int), np.full(int(usable.sum()), -1)])
+    samples = LightSamples(
+        rgb=np.concatenate([rgb_white, mean[usable]]),
+        xy_mm=np.concatenate([xy_white, grid[usable]]),
+        surface=surface,
+        cells=index,
+        cell_origin_mm=origin,
+        cell_mm=cell_mm,
+    )
+    return replace(samples, surface=_surfaces(samples, card))
+
+
+def _on_card(xy_mm: np.ndarray, card: CardDefinition, margin_mm: float = 4.0) -> np.ndarray:
+    width, height = card.size_mm
+    x, y = xy_mm[..., 0], xy_mm[..., 1]
+    m = margin_mm
+    on = (x > -m) & (y > -m) & (x < width + m) & (y < height + m)
+    if card.window_mm is not None:
+        a, b, w, h = card.window_mm
+        on &= ~((x > a + m) & (y > b + m) & (x < a + w - m) & (y < b + h - m))
+    return on
+
+
+def _design(samples: LightSamples, centre_mm: tuple[float, float], count: int) -> np.ndarray:
+    """Quadratic basis and one column per surface beyond the card's white."""
+    level = np.zeros((len(samples.surface), count))
+    for s in range(1, count + 1):
+        level[samples.surface == s, s - 1] = 1.0
+    return np.concatenate([_basis(samples.xy_mm, centre_mm), level], axis=1)
+
+
+def _centre(samples: LightSamples) -> tuple[float, float]:
+    return tuple(float(v) for v in samples.xy_mm[samples.surface == 0].mean(axis=0))
+
+
+def _surfaces(samples: LightSamples, card: CardDefinition) -> np.ndarray:
+    """Sort the cells into at most a few even surfaces; the rest get -1.
+
+    The most frequent colour relative to the field fitted so far is taken for a surface, the
+    field refitted with it, and again with what is left.
+    """
+    surface = samples.surface.copy()
+    values = np.log(samples.rgb)
+    centre = _centre(samples)
+    least = 40
+    for number in range(1, MAX_SURFACES + 1):
+        current = replace(samples, surface=surface)
+        theta, _ = _solve(current, values, centre, number - 1)
+        left = np.flatnonzero(surface == -1)
+        if len(left) < least:
+            break
+        basis = _basis(samples.xy_mm, centre)
+        # The first surface is looked for with a wide net: a plane from the card alone is
+        # uncertain further away.
+        rest = values[left] - basis[left] @ theta[:6]
+        reach = 0.10 if number == 1 else 0.05
+        bins = np.floor(rest / reach).astype(int)
+        key = bins @ np.array([1, 1000, 1000000])
+        _, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
+        centre_bin = rest[inverse == int(counts.argmax())].mean(axis=0)
+        for _ in range(4):
+            near = np.abs(rest - centre_bin).max(axis=1) < 1.2 * reach
+            if not near.any():
+                break
+            centre_bin = rest[near].mean(axis=0)
+        if near.sum() < least:
+            break
+        surface[left[near]] = number
+        # Refit with the new surface, then let cells join or leave it.
+        for _ in range(2):
+            current = replace(samples, surface=surface)
+            theta, _ = _solve(current, values, centre, number)
+            rest = values - basis @ theta[:6] - theta[5 + number]
+            free = (surface == -1) | (surface == number)
+            joins = free & (np.abs(rest).max(axis=1) < 0.05)
+            surface[free] = -1
+            surface[joins] = number
+        if (surface == number).sum() < least:
+            surface[surface == number] = -1
+            break
+    return surface
+
+
+def _solve(
+    samples: LightSamples, values: np.ndarray, centre_mm: tuple[float, float], count: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Robust ridge fit of field and surface levels: (6 + count, 3) and weights (n,)."""
+    chosen = samples.surface >= 0
+    design = _design(samples, centre_mm, count)[chosen]
+    target = values[chosen]
+    white = samples.surface[chosen] == 0
+    precision = np.where(white, WHITE_SD**-2, CELL_SD**-2)
+    prior = np.zeros(6 + count)
+    prior[1:3], prior[3:6] = SLOPE_SD**-2, BEND_SD**-2
+    weight = np.ones(len(target))
+    theta = np.zeros((6 + count, 3))
+    for _ in range(4):
+        w = precision * weight
+        normal = (design * w[:, None]).T @ design + np.diag(prior + 1e-9)
+        theta = np.linalg.solve(normal, (design * w[:, None]).T @ target)
+        miss = np.sqrt(np.mean((target - design @ theta) ** 2, axis=1))
+        scale = max(0.004, 1.48 * float(np.median(miss)))
+        weight = np.maximum(0.0, 1 - (miss / (4.5 * scale)) ** 2) ** 2
+        weight[white] = np.maximum(weight[white], 0.3)
+    full = np.zeros(len(values))
+    full[chosen] = weight
+    return theta, full
+
+
+def fit_field(samples: LightSamples, light: np.ndarray) -> LampField:
+    """The lamp field from readings ``light`` (n, 3): the samples' RGB in whatever linear
+    measure the caller trusts (as photographed, or after the tone curve is undone)."""
+    values = np.log(np.maximum(light, 1e-6))
+    centre = _centre(samples)
+    count = max(0, int(samples.surface.max()))
+    theta, weight = _solve(samples, values, centre, count)
+    coefficients = theta[:6].copy()
+    coefficients[0] = 0.0
+    white_level = theta[0]
+    remainder = np.zeros((0, 0, 3))
+    local = np.zeros((0, 0))
+    residual = values - _design(samples, centre, count) @ theta
+    good = (samples.surface >= 0) & (weight > 0)
+    scatter = 0.01
+    if good.sum() > 3:
+        scatter = max(0.002, 1.48 * float(np.median(np.abs(residual[good].mean(axis=1)))))
+    cells = samples.cells
+    if (cells >= 0).any():
+        on = (cells >= 0) & good[cells]
+        w = np.where(on, weight[cells], 0.0).astype(np.float32)
+        r = np.where(on[..., None], residual[cells], 0.0).astype(np.float32)
+        sigma = SMOOTH_MM / samples.cell_mm
+
+        def smooth(a: np.ndarray) -> np.ndarray:
+            return cv2.GaussianBlur(a, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
+
+        mass = smooth(w)[..., None]
+        # Where few cells are seen the remainder fades to nothing.
+        full = 4.0 / (2 * np.pi * sigma**2)
+        remainder = smooth(w[..., None] * r) / (mass + full)
+        left = np.where(on, np.mean((r - remainder) ** 2, axis=-1), 0).astype(np.float32)
+        local = np.sqrt((smooth(w * left) + full * scatter**2) / (mass[..., 0] + full))
+        # What the quadratic missed is only partly known between the cells: a quarter of it.
+        bend = np.abs(remainder.mean(axis=-1))
+        unseen = full / (mass[..., 0] + full)
+        local = np.sqrt((0.3 * local) ** 2 + (0.25 * bend) ** 2 + (0.01 * unseen) ** 2 + 0.002**2)
+        scatter = float(np.median(local[on])) if on.any() else scatter
+    return LampField(
+        centre_mm=centre,
+        coefficients=coefficients,
+        levels=np.concatenate([white_level[None], theta[6:]]),
+        remainder=remainder,
+        local_scatter=local,
+        cell_origin_mm=samples.cell_origin_mm,
+        cell_mm=samples.cell_mm,
+        scatter=scatter,
+    )
