@@ -1,0 +1,155 @@
+"""One film of ink over a ground: Kubelka-Munk, and the surface that light has to cross.
+
+Pure formulas in float64. Every argument is a number or an array and all shapes broadcast;
+a spectrum is simply the last axis. K and S are absorption and scattering per unit of film
+(KX and SX have no unit), 0 to 1e6 without overflow; X is the film, 0 to infinity;
+reflectances are 0..1. "Internal" reflectance is inside the film, "measured" is outside.
+
+Sources: P. Kubelka, J. Opt. Soc. Am. 38 (1948) 448 (films) and 44 (1954) 330 (layers);
+J. L. Saunderson, J. Opt. Soc. Am. 32 (1942) 727 (surface); D. R. Duncan, Proc. Phys. Soc.
+52 (1940) 390 (mixing; page from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+# The surface constants that belong to the starter shelf's pigment data.
+STARTER_K1 = 0.03
+STARTER_K2 = 0.65
+
+
+def _tanh_over_g(k: np.ndarray, s: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(tanh(gX)/g, gX) with g = sqrt(K(K + 2S)), finite where g or gX vanish."""
+    g = np.sqrt(k * (k + 2 * s))
+    gx = g * x
+    small = gx < 1e-4
+    # Below 1e-4 the next term of the series, 2(gX)^4/15, is under the rounding error.
+    series = x * (1 - gx * gx / 3)
+    return np.where(small, series, np.tanh(gx) / np.where(small, 1.0, g)), gx
+
+
+def reflectance(k, s, thickness, ground) -> np.ndarray:
+    """Internal reflectance of a film of ``thickness`` X over a ``ground`` Rg.
+
+    Kubelka 1948: R = [1 - Rg(a - b coth bSX)] / [a - Rg + b coth bSX] with a = 1 + K/S,
+    b = sqrt(a^2 - 1), rewritten with t = tanh(gX)/g so that S = 0 (which gives
+    Rg exp(-2KX)), K = 0 and X -> infinity (1e6 and more) need no cases of their own.
+    """
+    k, s, x, rg = (np.asarray(v, dtype=float) for v in (k, s, thickness, ground))
+    t, _ = _tanh_over_g(k, s, x)
+    return ((s - rg * (k + s)) * t + rg) / ((k + s - rg * s) * t + 1)
+
+
+def transmittance(k, s, thickness) -> np.ndarray:
+    """Internal transmittance of a film alone; Kubelka 1948: T = b / (a sinh bSX + b cosh bSX)."""
+    k, s, x = (np.asarray(v, dtype=float) for v in (k, s, thickness))
+    t, gx = _tanh_over_g(k, s, x)
+    e = np.exp(-gx)
+    return 2 * e / (1 + e * e) / (1 + (k + s) * t)
+
+
+def reflectance_opaque(k, s) -> np.ndarray:
+    """Internal reflectance of a film so thick that the ground no longer counts.
+
+    The limit 1 + q - sqrt(q^2 + 2q), q = K/S, written so that nothing cancels. Where both
+    are zero no light ever comes back: 0.
+    """
+    k, s = np.asarray(k, dtype=float), np.asarray(s, dtype=float)
+    total = k + s + np.sqrt(k * (k + 2 * s))
+    return np.where(total > 0, s / np.where(total > 0, total, 1.0), 0.0)
+
+
+def k_over_s(reflectance_internal) -> np.ndarray:
+    """K/S = (1 - R)^2 / 2R of an opaque film; infinite at R = 0.
+
+    Raises ``ValueError`` outside 0..1: no film does that, so the caller has made a slip.
+    """
+    r = np.asarray(reflectance_internal, dtype=float)
+    if np.any((r < 0) | (r > 1)):
+        raise ValueError("reflectance must lie between 0 and 1")
+    with np.errstate(divide="ignore"):
+        return (1 - r) ** 2 / (2 * r)
+
+
+def film_from_two_grounds(r_black, r_white, ground) -> tuple[np.ndarray, np.ndarray]:
+    """(KX, SX) of one film from its internal reflectance over black (0) and over ``ground``.
+
+    Kubelka 1948: T^2 = (R - R0)(1 - Rg R0)/Rg, a = (1 + R0^2 - T^2)/(2 R0), and
+    bSX = arsinh(b/T) - arsinh(b), which is the arcoth form without its narrow domain.
+    R0 = 0 is a film that only absorbs. NaN where no film can give such a pair
+    (R <= R0, or more light leaves than falls in).
+    """
+    r0, r, rg = np.broadcast_arrays(
+        *(np.asarray(v, dtype=float) for v in (r_black, r_white, ground))
+    )
+    with np.errstate(all="ignore"):
+        t = np.sqrt((r - r0) * (1 - rg * r0) / rg)
+        absorbs_only = r0 <= 0
+        a = (1 + r0 * r0 - t * t) / (2 * np.where(absorbs_only, 1.0, r0))
+        # Rounding may leave a a hair under 1 for a film that does not absorb.
+        a = np.where((a < 1) & (a > 1 - 1e-9), 1.0, a)
+        b = np.sqrt(a * a - 1)
+        thin = b < 1e-6
+        sx = np.where(thin, 1 / t - 1, (np.arcsinh(b / t) - np.arcsinh(b)) / np.where(thin, 1.0, b))
+        kx = np.where(absorbs_only, -np.log(t), sx * (a - 1))
+        sx = np.where(absorbs_only, 0.0, sx)
+        possible = (r0 >= 0) & (t > 0) & (t <= 1) & (absorbs_only | (a >= 1))
+    return np.where(possible, kx, np.nan), np.where(possible, sx, np.nan)
+
+
+def over(r_upper, t_upper, r_lower) -> np.ndarray:
+    """Internal reflectance of one layer on another; Kubelka 1954:
+    R12 = R1 + T1^2 R2 / (1 - R1 R2). The upper layer must be even (same R from below)."""
+    r1, t1, r2 = (np.asarray(v, dtype=float) for v in (r_upper, t_upper, r_lower))
+    return r1 + t1 * t1 * r2 / (1 - r1 * r2)
+
+
+def measured_from_internal(
+    internal, k1: float = STARTER_K1, k2: float = STARTER_K2, specular_included: bool = False
+) -> np.ndarray:
+    """What an instrument or camera sees of an internal reflectance (Saunderson 1942).
+
+    Rm = k1 + (1 - k1)(1 - k2) R / (1 - k2 R); the leading k1 is the mirror reflection and
+    is left out unless ``specular_included`` (a sphere with its trap closed).
+    """
+    r = np.asarray(internal, dtype=float)
+    rm = (1 - k1) * (1 - k2) * r / (1 - k2 * r)
+    return rm + k1 if specular_included else rm
+
+
+def internal_from_measured(
+    measured, k1: float = STARTER_K1, k2: float = STARTER_K2, specular_included: bool = False
+) -> np.ndarray:
+    """The inverse of ``measured_from_internal``. A measured value that no film can give
+    (below k1 with the mirror reflection included, or above 1) comes back outside 0..1."""
+    rm = np.asarray(measured, dtype=float) - (k1 if specular_included else 0.0)
+    return rm / ((1 - k1) * (1 - k2) + k2 * rm)
+
+
+def surface_constants(index: float) -> tuple[float, float]:
+    """(k1, k2) of a smooth surface from its refractive index (> 1): Fresnel at right angles
+    from outside, and for fully diffuse light from inside.
+
+    The diffuse value is the closed form of Walsh (in Judd, J. Res. NBS 29 (1942) 329) for
+    light from outside, taken inside by 1 - (1 - r)/n^2. Real films give a k2 of 0.4 to 0.6.
+    """
+    n = float(index)
+    k1 = ((n - 1) / (n + 1)) ** 2
+    n2 = n * n
+    outside = (
+        0.5
+        + (n - 1) * (3 * n + 1) / (6 * (n + 1) ** 2)
+        + n2 * (n2 - 1) ** 2 / (n2 + 1) ** 3 * np.log((n - 1) / (n + 1))
+        - 2 * n**3 * (n2 + 2 * n - 1) / ((n2 + 1) * (n2 * n2 - 1))
+        + 8 * n2 * n2 * (n2 * n2 + 1) / ((n2 + 1) * (n2 * n2 - 1) ** 2) * np.log(n)
+    )
+    return k1, float(1 - (1 - outside) / n2)
+
+
+def mix(parts, spectra) -> np.ndarray:
+    """K or S (..., w) of a mixture: sum of parts times K or S, the parts made to sum to 1
+    (Duncan 1940). ``parts`` (..., n), ``spectra`` (n, w) or (..., n, w)."""
+    parts = np.asarray(parts, dtype=float)
+    share = parts / parts.sum(axis=-1, keepdims=True)
+    return np.einsum("...n,...nw->...w", share, np.asarray(spectra, dtype=float))
