@@ -1,0 +1,239 @@
+"""Original against batch: CIEDE2000, what differs in words, and the verdict.
+
+The verdict is a conformance probability (JCGM 106:2012): p is the probability that the
+true Delta E is within tolerance, from the distribution of the difference *vector*, never
+of the scalar. Two strips in one photo share the correction's errors, so the difference is
+taken member by member of the ensemble.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration import flags as fl
+from calibration.colorimetry import delta_e_2000
+from calibration.correction import metric
+from drawdown.measure import StripColour
+
+DEFAULT_TOLERANCE = 2.0
+SURE = 0.95
+DRAWS = 4000
+# Weak prior on the difference, per axis: batches are usually nearly right.
+PRIOR_SD = 3.0
+# The camera is not an eye: standard uncertainty per Lab axis of a difference, floor and
+# share of the difference; with the same tubes of ink, and with others (simulation:
+# median .06-.16 and .7-2.0 Delta E).
+CAMERA = {False: (0.12, 0.04), True: (1.0, 0.15)}
+# A home print that was not measured stretches or squeezes differences.
+CARD_STRETCH = {"nominal": 0.05, "measured": 0.015}
+DIFFERENT_LIGHT_SD = 0.05
+
+VERDICTS = ("match", "no match", "too close to call")
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Batch minus original. ``de00`` best estimate of CIEDE2000, freed of the bias that
+    noise gives near zero; ``de00_low95`` and ``de00_high95`` its 95 % interval; ``dL``,
+    ``dC``, ``dH`` CIELAB differences in lightness, chroma and hue (metric); ``d_lab`` (3,)
+    and ``d_lab_cov`` (3, 3) the difference vector and its covariance; ``p_within`` the
+    probability that the true difference is within tolerance; ``verdict`` None when a hard
+    flag forbids one; ``settle`` what would settle a verdict that is too close to call.
+    ``film_ratio`` and ``de00_equal_film`` are None when not determined."""
+
+    original: int
+    batch: int
+    de00: float
+    de00_low95: float
+    de00_high95: float
+    dL: float
+    dC: float
+    dH: float
+    d_lab: np.ndarray
+    d_lab_cov: np.ndarray
+    words: str
+    film_ratio: float | None
+    de00_equal_film: float | None
+    tolerance: float
+    p_within: float
+    verdict: str | None
+    settle: str | None
+    flags: tuple[fl.Flag, ...]
+
+
+def compare(
+    original: StripColour,
+    batch: StripColour,
+    *,
+    tolerance: float = DEFAULT_TOLERANCE,
+    other_inks: bool = False,
+    nominal_card: bool = True,
+    hard: bool = False,
+) -> Comparison:
+    """Compare two strips of one photo. ``hard`` says that a hard flag was raised before."""
+    lab_o, lab_b = original.lab_d50, batch.lab_d50
+    d = lab_b - lab_o
+    members = batch.lab_samples - original.lab_samples
+    parts = {
+        "camera and card": np.cov(members.T) if len(members) > 3 else np.eye(3),
+    }
+    floor, share = CAMERA[other_inks]
+    stretch = CARD_STRETCH["nominal" if nominal_card else "measured"]
+    length = float(np.linalg.norm(d))
+    sd = np.hypot(floor, share * length)
+    cov = parts["camera and card"] + sd**2 * np.eye(3) + stretch**2 * np.outer(d, d)
+
+    rng = np.random.default_rng(7)
+    normal = rng.standard_normal((DRAWS, 3))
+    # The prior holds the estimate back a little where the reading is weak.
+    prior = np.eye(3) * PRIOR_SD**2
+    keep = prior @ np.linalg.inv(prior + cov)
+    mean_p, cov_p = keep @ d, keep @ cov
+    root = _root(cov_p)
+    scale = 1.0 + (DRAWS**-1)
+    draws_p = mean_p + scale * normal @ root.T
+    zero = normal @ _root(cov).T
+    draws = d + zero
+    everything = delta_e_2000(lab_o, lab_o + np.concatenate([draws_p, draws, zero, d[None]]))
+    de_p, de, de_zero, plain = np.split(everything, [DRAWS, 2 * DRAWS, 3 * DRAWS])
+    best = float(np.sqrt(max(0.0, np.mean(de**2) - np.mean(de_zero**2))))
+    p = float(np.mean(de_p <= tolerance))
+    low, high = _interval(d, cov, lab_o, best, float(plain[0]), de)
+
+    flags: list[fl.Flag] = []
+    if other_inks:
+        flags.append(fl.OTHER_INKS())
+    worst = max(original.light_sd, batch.light_sd)
+    if worst > DIFFERENT_LIGHT_SD:
+        flags.append(fl.DIFFERENT_LIGHT(f"uncertain by {100 * worst:.0f} %"))
+    stopped = hard or any(f.hard for f in (*flags, *original.flags, *batch.flags))
+    verdict = None if stopped else _verdict(p)
+    d_l, d_c, d_h = lch_difference(lab_o, lab_b)
+    return Comparison(
+        original=original.strip.number,
+        batch=batch.strip.number,
+        de00=best,
+        de00_low95=low,
+        de00_high95=high,
+        dL=d_l,
+        dC=d_c,
+        dH=d_h,
+        d_lab=d,
+        d_lab_cov=cov,
+        words=difference_words(lab_o, lab_b, cov),
+        film_ratio=None,
+        de00_equal_film=None,
+        tolerance=tolerance,
+        p_within=p,
+        verdict=verdict,
+        settle=_settle(original, batch, cov, other_inks) if verdict == VERDICTS[2] else None,
+        flags=tuple(flags),
+    )
+
+
+def _root(cov: np.ndarray) -> np.ndarray:
+    values, vectors = np.linalg.eigh((cov + cov.T) / 2)
+    return vectors * np.sqrt(np.maximum(values, 0.0))
+
+
+def _verdict(p: float) -> str:
+    if p >= SURE:
+        return VERDICTS[0]
+    if p <= 1 - SURE:
+        return VERDICTS[1]
+    return VERDICTS[2]
+
+
+def _interval(
+    d: np.ndarray,
+    cov: np.ndarray,
+    lab_o: np.ndarray,
+    best: float,
+    plain: float,
+    de: np.ndarray,
+) -> tuple[float, float]:
+    """95 % interval of the true Delta E.
+
+    Upper end: the 97.5 % quantile of the sampled Delta E. Lower end: the best estimate less
+    1.96 standard deviations along the difference; zero when no difference at all is
+    plausible (Mahalanobis distance of zero below the 95 % point of chi-square with three
+    degrees of freedom, 7.815)."""
+    high = float(np.quantile(de, 0.975))
+    if float(d @ np.linalg.solve(cov, d)) < 7.815:
+        return 0.0, high
+    unit = d / np.linalg.norm(d)
+    per_lab = plain / np.linalg.norm(d)
+    # Standard deviation of Delta E along d: in the metric at this colour.
+    m = metric(lab_o)
+    slope = m.T @ m @ unit / max(float(np.linalg.norm(m @ unit)), 1e-9)
+    s = float(np.sqrt(max(slope @ cov @ slope, 0.0)))
+    s = max(s, per_lab * float(np.sqrt(unit @ cov @ unit)) * 0.5)
+    return max(0.0, best - 1.96 * s), max(high, best)
+
+
+def lch_difference(lab_1: np.ndarray, lab_2: np.ndarray) -> tuple[float, float, float]:
+    """dL*, dC*ab and signed dH*ab of CIE 15:2018, 8.2.1 (second minus first)."""
+    c1, c2 = np.hypot(*lab_1[1:]), np.hypot(*lab_2[1:])
+    cross = lab_1[1] * lab_2[2] - lab_1[2] * lab_2[1]
+    d_e2 = np.sum((lab_2[1:] - lab_1[1:]) ** 2)
+    d_h = np.sqrt(max(0.0, float(d_e2 - (c2 - c1) ** 2)))
+    return float(lab_2[0] - lab_1[0]), float(c2 - c1), float(np.copysign(d_h, cross))
+
+
+_HUES = (("redder", 0.0), ("yellower", 90.0), ("greener", 180.0), ("bluer", 270.0))
+GREY_CHROMA = 8.0
+
+
+def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | None = None) -> str:
+    """What a printmaker would say of the batch: "a little lighter, clearly greener".
+
+    Each part counts when it exceeds 0.4 Delta E and its own standard uncertainty; under 1
+    it is "a little", over 3 "much".
+    """
+    d = lab_b - lab_o
+    m = metric(lab_o)
+    noise = np.zeros(3) if cov is None else np.sqrt(np.diag(m @ cov @ m.T))
+    size = m @ d
+    grey = min(np.hypot(*lab_o[1:]), np.hypot(*lab_b[1:])) < GREY_CHROMA
+    found: list[tuple[float, str]] = [(size[0], "lighter" if size[0] > 0 else "darker")]
+    if grey:
+        across = float(np.hypot(size[1], size[2]))
+        found.append((across, _nearest_hue(d[1], d[2])))
+        noise = np.array([noise[0], np.hypot(noise[1], noise[2]), 0.0])
+    else:
+        found.append((size[1], "cleaner" if size[1] > 0 else "duller"))
+        # The hue part of the difference, as a direction in the a*b* plane.
+        radial = lab_o[1:] / np.hypot(*lab_o[1:])
+        turn = d[1:] - radial * float(d[1:] @ radial)
+        found.append((size[2], _nearest_hue(*turn)))
+    parts = []
+    order = sorted(range(len(found)), key=lambda k: -abs(found[k][0]))
+    for k in order:
+        amount, word = found[k]
+        if abs(amount) < max(0.4, noise[k]):
+            continue
+        grade = "a little " if abs(amount) < 1.0 else "much " if abs(amount) > 3.0 else ""
+        parts.append(grade + word)
+    return ", ".join(parts) if parts else "no difference that can be told"
+
+
+def _nearest_hue(da: float, db: float) -> str:
+    angle = np.degrees(np.arctan2(db, da)) % 360
+    return min(_HUES, key=lambda h: min(abs(angle - h[1]), 360 - abs(angle - h[1])))[0]
+
+
+def _settle(original: StripColour, batch: StripColour, cov: np.ndarray, other_inks: bool) -> str:
+    """The largest removable part of the uncertainty, as something to do."""
+    worst = max((original, batch), key=lambda s: s.evenness_de00)
+    light = 40 * max(original.light_sd, batch.light_sd)
+    uneven = worst.evenness_de00 / 2
+    if other_inks:
+        return "the inks differ from the original's, so judge by eye in the light it will hang in"
+    total = float(np.sqrt(np.trace(cov) / 3))
+    if uneven > max(light, 0.5 * total):
+        return f"pull strip {worst.strip.number} again, more evenly, and shoot once more"
+    if light > 0.5 * total:
+        return "lay both strips side by side in even light, close to the card, and shoot once more"
+    return "the difference is right at the tolerance: shoot once more, or decide by eye"

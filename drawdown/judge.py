@@ -1,0 +1,189 @@
+"""The chain from one photo to one answer; no step reaches back."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from calibration import flags as fl
+from calibration.card import CardDefinition, builtin_cards, read_card
+from calibration.correction import Correction, correct
+from calibration.errors import PhotoUnfit, WrongUsage
+from calibration.illumination import fit_field, flatten, sample_light
+from calibration.locate import CardView, locate
+from calibration.patches import read_patches
+from calibration.photo import Photo, open_photo
+from calibration.sheet import Sheet, rectify
+from drawdown.advice import Advice, advise
+from drawdown.compare import DEFAULT_TOLERANCE, Comparison, compare
+from drawdown.inks import read_shelf, starter_shelf
+from drawdown.measure import StripColour, measure
+from drawdown.strips import find_strips, strips_by_hand
+
+Progress = Callable[[str, float], None]
+UNEVEN_LIGHT_SHARE = 0.35
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the user asked for."""
+
+    original: int = 1
+    batch: int = 2
+    card_path: Path | None = None
+    shelf_path: Path | None = None
+    mix: dict[str, float] | None = None
+    batch_grams: float | None = None
+    tolerance: float = DEFAULT_TOLERANCE
+    other_inks: bool = False
+    strips_by_hand: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Everything known at the end of the chain. ``comparison`` is None when only strips
+    were read; ``advice`` is None when none was asked for or none can be given."""
+
+    photo: Photo
+    view: CardView
+    sheet: Sheet
+    correction: Correction
+    strips: tuple[StripColour, ...]
+    comparison: Comparison | None
+    advice: Advice | None
+    flags: tuple[fl.Flag, ...]
+
+    @property
+    def all_flags(self) -> tuple[fl.Flag, ...]:
+        """Every flag about photo, card and strips, hard ones first."""
+        found = [*self.flags, *(f for s in self.strips for f in s.flags)]
+        if self.comparison is not None:
+            found += self.comparison.flags
+        return tuple(sorted(dict.fromkeys(found), key=lambda f: not f.hard))
+
+
+def _warm_up() -> None:
+    """Load scikit-image's CIEDE2000 while the photo is being decoded."""
+    from skimage.color import delta_e  # noqa: F401
+
+
+def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judgement:
+    """Open, locate, correct, find and measure every strip; no comparison."""
+    helper = threading.Thread(target=_warm_up, daemon=True)
+    helper.start()
+    cards = _cards(options.card_path)
+    progress("opening the photo", 0.05)
+    photo = open_photo(photo_path)
+    progress("looking for the card", 0.25)
+    view = locate(photo, cards)
+    progress("looking at the light", 0.4)
+    sheet = rectify(photo, view)
+    readings = read_patches(sheet, view.card)
+    _refuse_bad_exposure(readings, view)
+    samples = sample_light(sheet, view.card, readings)
+    progress("looking for the strips", 0.5)
+    flat = flatten(sheet, fit_field(samples, samples.rgb))
+    if options.strips_by_hand:
+        found = strips_by_hand(flat, view, list(options.strips_by_hand))
+    else:
+        found = find_strips(flat, view)
+    progress("correcting the colours", 0.7)
+    helper.join()
+    correction = correct(readings, samples, view.card, photo.profile.to_xyz_d50)
+    progress("measuring the strips", 0.85)
+    strips = tuple(measure(s, sheet, correction, view.card) for s in found)
+    flags = (*photo.flags, *view.flags, *correction.flags, *_light_flags(correction, strips))
+    return Judgement(photo, view, sheet, correction, strips, None, None, flags)
+
+
+def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
+    """The whole way: strips, comparison of original and batch, advice."""
+    shelf = read_shelf(options.shelf_path) if options.shelf_path else starter_shelf()
+    mix = shelf.named_mix(options.mix) if options.mix else None
+    seen = read_strips(photo_path, options, progress)
+    by_number = {s.strip.number: s for s in seen.strips}
+    original = _pick(by_number, options.original, "original")
+    batch = _pick(by_number, options.batch, "batch")
+    progress("comparing", 0.92)
+    comparison = compare(
+        original,
+        batch,
+        tolerance=options.tolerance,
+        other_inks=options.other_inks,
+        nominal_card=seen.correction.nominal,
+        hard=any(f.hard for f in seen.flags),
+    )
+    advice = None
+    if comparison.verdict is not None:
+        advice = advise(
+            original.lab_d50,
+            batch.lab_d50,
+            lab_samples_original=original.lab_samples,
+            lab_samples_batch=batch.lab_samples,
+            shelf=shelf,
+            mix=mix,
+            batch_grams=options.batch_grams,
+            tolerance=options.tolerance,
+            paper_lab=seen.correction.paper_lab_d50,
+        )
+    progress("done", 1.0)
+    return Judgement(
+        seen.photo,
+        seen.view,
+        seen.sheet,
+        seen.correction,
+        seen.strips,
+        comparison,
+        advice,
+        seen.flags,
+    )
+
+
+def _cards(card_path: Path | None) -> tuple[CardDefinition, ...]:
+    return builtin_cards() if card_path is None else (read_card(card_path),)
+
+
+def _pick(by_number: dict[int, StripColour], number: int, role: str) -> StripColour:
+    if number in by_number:
+        return by_number[number]
+    count = len(by_number)
+    strips = "one strip was" if count == 1 else f"{count} strips were"
+    seen = f"strip {number} was asked for as the {role}, but {strips} found"
+    why = "strips are numbered from left to right with the card upright"
+    if number <= 2 and count < 2:
+        raise PhotoUnfit(
+            seen,
+            "a match needs two strips in one photo",
+            "show the kept original and the batch side by side, or give their places with --strip",
+        )
+    raise WrongUsage(seen, why, f"choose --{role} between 1 and {count}")
+
+
+def _refuse_bad_exposure(readings, view: CardView) -> None:
+    """Stop early when the card's whites are burnt out or everything is black."""
+    white = view.card.with_role("white")
+    if not white.any():
+        return
+    clipped = readings.clipped[white]
+    if (clipped > 0.5).mean() > 0.5:
+        kind = fl.OVEREXPOSED(f"{int((clipped > 0.5).sum())} of {len(clipped)} white fields")
+        raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
+    import numpy as np
+
+    level = float(np.nanmedian(readings.rgb[white]))
+    if level < 0.02:
+        kind = fl.UNDEREXPOSED(f"white paper reaches {100 * level:.1f} % of the range")
+        raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
+
+
+def _light_flags(correction: Correction, strips: tuple[StripColour, ...]) -> tuple[fl.Flag, ...]:
+    import numpy as np
+
+    if not strips:
+        return ()
+    places = np.array([s.strip.corners_mm.mean(axis=0) for s in strips])
+    gain = correction.field.log_gain(places).mean(axis=1)
+    span = float(np.exp(max(gain.max(), 0.0) - min(gain.min(), 0.0)) - 1)
+    return (fl.UNEVEN_LIGHT(f"{100 * span:.0f}"),) if span > UNEVEN_LIGHT_SHARE else ()

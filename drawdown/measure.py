@@ -1,0 +1,157 @@
+"""From a strip on the sheet to its colour: Lab D50, 2 degree, with what it rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration import flags as fl
+from calibration.card import CardDefinition
+from calibration.colorimetry import delta_e_2000, munsell_value, xyz_to_lab
+from calibration.correction import Correction
+from calibration.errors import PhotoUnfit
+from calibration.sheet import Sheet
+from drawdown.strips import Strip
+
+MOST_PIXELS = 6000
+CELL_MM = 4.0
+TRAIL_STEPS = 12
+UNEVEN_DE = 1.5
+BEYOND_DE = 12.0
+CLIPPED_FLAG = 0.02
+# Share of the light's uncertainty at a strip that also changes its colour, not only its level.
+LIGHT_CHROMA = 0.3
+# What a card's reference values leave open for every colour alike, standard uncertainty.
+CARD_SD = {"nominal": 1.5, "measured": 0.4}
+
+
+@dataclass(frozen=True)
+class StripColour:
+    """``lab_d50`` (3,) from the mean linear XYZ of the body; ``lab_samples`` (m, 3) the
+    ensemble, member i of every strip made with the same correction, so that differences of
+    members carry the uncertainty of a difference; ``lab_u95`` (3,) half width of the 95 %
+    interval of the colour itself, the card's uncertainty included; ``evenness_de00`` the
+    root mean square CIEDE2000 of 4 mm cells against their mean; ``trail_lab_d50`` (k, 3)
+    along the pull, thick start first as far as one can tell; ``light_sd`` standard
+    uncertainty of the log light here."""
+
+    strip: Strip
+    lab_d50: np.ndarray
+    lab_samples: np.ndarray
+    lab_u95: np.ndarray
+    munsell_value: float
+    evenness_de00: float
+    trail_lab_d50: np.ndarray
+    light_sd: float
+    flags: tuple[fl.Flag, ...]
+
+
+def measure(
+    strip: Strip, sheet: Sheet, correction: Correction, card: CardDefinition
+) -> StripColour:
+    """Colour of one strip's body. Raises ``PhotoUnfit`` for a body without pixels."""
+    rows, columns = np.nonzero(strip.body)
+    if len(rows) == 0:
+        raise PhotoUnfit(
+            f"strip {strip.number} has no even part that can be measured",
+            "streaks, glare or printing cover all of it",
+            "pull the strip again, or shoot with the lamp from another side",
+        )
+    step = max(1, len(rows) // MOST_PIXELS)
+    rows, columns = rows[::step], columns[::step]
+    rgb = sheet.rgb_linear[rows, columns].astype(float)
+    xy_mm = sheet.to_mm(np.stack([columns, rows], axis=-1))
+    light = correction.light(rgb, xy_mm)
+    xyz = correction.xyz_d50(light)
+    mean_xyz = xyz.mean(axis=0)
+    lab = xyz_to_lab(mean_xyz)
+
+    cells = _cell_means(xyz, xy_mm)
+    cell_lab = xyz_to_lab(cells)
+    evenness = float(np.sqrt(np.mean(delta_e_2000(cell_lab, lab) ** 2)))
+    # Cells next to each other share streaks and film: a third of them count as independent.
+    cell_error = cell_lab.std(axis=0) / np.sqrt(max(1.0, len(cells) / 3))
+
+    light_sd = float(correction.field.scatter_at(xy_mm.mean(axis=0)))
+    samples = _samples(rgb, xy_mm, mean_xyz, lab, cell_error, light_sd, correction, strip.number)
+    own = samples.std(axis=0)
+    card_sd = CARD_SD["nominal" if correction.nominal else "measured"]
+    return StripColour(
+        strip=strip,
+        lab_d50=lab,
+        lab_samples=samples,
+        lab_u95=1.96 * np.sqrt(own**2 + card_sd**2),
+        munsell_value=munsell_value(float(np.clip(mean_xyz[1], 0.0, 1.2))),
+        evenness_de00=evenness,
+        trail_lab_d50=_trail(strip, xyz, xy_mm),
+        light_sd=light_sd,
+        flags=strip.flags + _flags(strip, sheet, lab, evenness, correction, card),
+    )
+
+
+def _cell_means(xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
+    """Mean XYZ of the 4 mm cells that hold at least a quarter of the fullest cell."""
+    place = np.floor((xy_mm - xy_mm.min(axis=0)) / CELL_MM).astype(int)
+    key = place[:, 1] * 10000 + place[:, 0]
+    _, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
+    sums = np.stack([np.bincount(inverse, xyz[:, k]) for k in range(3)], axis=-1)
+    full = counts >= 0.25 * counts.max()
+    return sums[full] / counts[full, None]
+
+
+def _samples(
+    rgb: np.ndarray,
+    xy_mm: np.ndarray,
+    mean_xyz: np.ndarray,
+    lab: np.ndarray,
+    cell_error: np.ndarray,
+    light_sd: float,
+    correction: Correction,
+    number: int,
+) -> np.ndarray:
+    """(m, 3) Lab: the correction's ensemble, plus light and scatter of this strip alone."""
+    mean_rgb = rgb.mean(axis=0, keepdims=True)
+    gain = correction.field.log_gain(xy_mm.mean(axis=0, keepdims=True))
+    central = correction.xyz_d50(correction.light(mean_rgb, xy_mm.mean(axis=0, keepdims=True)))[0]
+    rng = np.random.default_rng(1000 + number)
+    count = len(correction.tone_members)
+    shake = light_sd * (
+        rng.standard_normal((count, 1)) + LIGHT_CHROMA * rng.standard_normal((count, 3))
+    )
+    members = correction.ensemble_xyz_d50(mean_rgb, gain)[:, 0]
+    shaken = members * np.exp(shake)
+    change = xyz_to_lab(shaken + (mean_xyz - central)) - xyz_to_lab(mean_xyz)
+    return lab + change + cell_error * rng.standard_normal((count, 3))
+
+
+def _trail(strip: Strip, xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
+    """(k, 3) Lab of slices across the strip, along its axis."""
+    along = (xy_mm - xy_mm.mean(axis=0)) @ np.asarray(strip.axis, dtype=float)
+    edges = np.linspace(along.min(), along.max() + 1e-6, TRAIL_STEPS + 1)
+    slot = np.clip(np.searchsorted(edges, along, side="right") - 1, 0, TRAIL_STEPS - 1)
+    counts = np.bincount(slot, minlength=TRAIL_STEPS)
+    sums = np.stack([np.bincount(slot, xyz[:, k], TRAIL_STEPS) for k in range(3)], axis=-1)
+    return xyz_to_lab(sums[counts > 0] / counts[counts > 0, None])
+
+
+def _flags(
+    strip: Strip,
+    sheet: Sheet,
+    lab: np.ndarray,
+    evenness: float,
+    correction: Correction,
+    card: CardDefinition,
+) -> tuple[fl.Flag, ...]:
+    out = []
+    # Of the whole strip, not of its body: burnt-out pixels never enter the body.
+    lost = float((sheet.clipped[strip.mask] > 0.2).mean())
+    lost = max(lost, float((sheet.crushed[strip.mask] > 0.5).mean()))
+    if lost > 0.5:
+        out.append(fl.STRIP_CLIPPED(f"{100 * lost:.0f}"))
+    if evenness > UNEVEN_DE:
+        out.append(fl.STRIP_UNEVEN(f"{evenness:.1f}"))
+    nearest = float(np.min(delta_e_2000(card.lab_d50, lab)))
+    if nearest > BEYOND_DE:
+        out.append(fl.STRIP_OUTSIDE(f"{nearest:.0f}"))
+    return tuple(out)
