@@ -11,7 +11,7 @@ from __future__ import annotations
 import functools
 import struct
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -34,7 +34,7 @@ class ProfileUnread(ValueError):
         self.name = name
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class RgbProfile:
     """How encoded R, G, B become light.
 
@@ -45,8 +45,8 @@ class RgbProfile:
     """
 
     name: str
-    decode: np.ndarray
-    to_xyz_d50: np.ndarray
+    decode: np.ndarray = field(repr=False)
+    to_xyz_d50: np.ndarray = field(repr=False)
     described_as: str = ""
 
 
@@ -96,15 +96,21 @@ def dcf_optional_profile(levels: int) -> RgbProfile:
     return profile_from("DCF optional RGB", lambda v: v ** (563 / 256), matrix, levels)
 
 
-def chromaticity_profile(
-    gamma: float, white_xy: tuple[float, float], primaries_xy: np.ndarray, levels: int
-) -> RgbProfile:
+def chromaticity_profile(gamma: float, places: tuple[float, ...], levels: int) -> RgbProfile:
     """The profile that a PNG's gAMA and cHRM chunks describe (PNG third edition, 11.3.2):
-    encoded = linear ** gamma."""
-    x, y = white_xy
+    encoded = linear ** gamma; ``places`` are x, y of white, red, green and blue. Raises
+    ``ProfileUnread`` when they describe no RGB."""
+    name = "by gAMA and cHRM"
+    x, y, *rest = places
+    primaries = np.reshape(rest, (3, 2))
+    if not 0.1 < gamma < 10 or min(places) < 0 or y <= 0 or primaries[:, 1].min() <= 0:
+        raise ProfileUnread(name, "its numbers make no sense")
     white = np.array([x / y, 1.0, (1 - x - y) / y])
-    matrix = rgb_to_xyz_d50_matrix(np.asarray(primaries_xy), white)
-    return _recognised("RGB by gAMA and cHRM", (lambda v: v ** (1 / gamma),) * 3, matrix, levels)
+    try:
+        matrix = rgb_to_xyz_d50_matrix(primaries, white)
+    except np.linalg.LinAlgError:
+        raise ProfileUnread(name, "its numbers make no sense") from None
+    return _recognised(name, (lambda v: v ** (1 / gamma),) * 3, matrix, levels)
 
 
 def read_icc(data: bytes, levels: int) -> RgbProfile:
@@ -132,10 +138,6 @@ def read_icc(data: bytes, levels: int) -> RgbProfile:
         raise ProfileUnread(name if error.name == "" else error.name, str(error)) from None
     except (struct.error, ValueError, IndexError, OverflowError) as error:
         raise ProfileUnread(name, "it is damaged") from error
-    # The columns add up to the white of the connection space (F.3); far from it, the
-    # profile describes no camera or screen.
-    if np.abs(matrix.sum(axis=1) - WHITE_D50).max() > 0.1 or abs(np.linalg.det(matrix)) < 1e-3:
-        raise ProfileUnread(name, "its matrix makes no sense")
     first, second, third = (made[key] for key in keys)
     return _recognised(name, (first, second, third), matrix, levels)
 
@@ -143,8 +145,20 @@ def read_icc(data: bytes, levels: int) -> RgbProfile:
 def _recognised(
     name: str, curves: tuple[Curve, Curve, Curve], matrix: np.ndarray, levels: int
 ) -> RgbProfile:
-    """The profile, named by its numbers when they are those of sRGB or Display P3."""
-    decode = _tables(curves, levels)
+    """The profile, named by its numbers when they are those of sRGB or Display P3; refused
+    when its numbers describe no camera or screen."""
+    # The columns add up to the white of the connection space (ICC.1:2022, F.3).
+    if np.abs(matrix.sum(axis=1) - WHITE_D50).max() > 0.1 or abs(np.linalg.det(matrix)) < 1e-3:
+        raise ProfileUnread(name, "its matrix makes no sense")
+    with np.errstate(all="ignore"):
+        decode = _tables(curves, levels)
+    steps = np.diff(decode, axis=1)
+    if (
+        not np.isfinite(decode).all()
+        or steps.min() < 0
+        or (decode[:, -1] - decode[:, 0]).min() < 0.5
+    ):
+        raise ProfileUnread(name, "its curves make no sense")
     called = name
     if np.abs(decode - srgb_profile(levels).decode).max() < 2e-3:
         for known in (srgb_profile(levels), display_p3_profile(levels)):
