@@ -102,7 +102,7 @@ def advise(
     if inferred:
         used, misfit = infer_mix(shelf, data.lab_original, ground)
     else:
-        used = shelf.mix(mix)
+        used = shelf.named_mix(mix)
     model = fit(shelf, used, data, ground, film_ratio, INFERRED_SD if inferred else ORIGINAL_SD)
     metric = local_metric(data.lab_original)
     de00_now = float(delta_e_2000(data.lab_original, data.lab_batch))

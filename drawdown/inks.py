@@ -124,7 +124,7 @@ class Shelf:
             return f"perhaps you meant {_list(titles, 'or')}"
         return f"use one of {_list(self.names, 'or')}"
 
-    def mix(self, parts: dict[str, float]) -> dict[str, float]:
+    def named_mix(self, parts: dict[str, float]) -> dict[str, float]:
         """The parts under the shelf's own names, scaled to sum to 100.
 
         Raises ``WrongUsage`` for an unknown ink or parts that are no positive numbers.
@@ -345,14 +345,16 @@ def read_shelf(path: str | os.PathLike) -> Shelf:
     """Read a printmaker's own shelf (TOML); raise ``BadFile`` that says what to mend."""
     path = Path(path)
 
-    def read(name: str | Path, where: str) -> str:
-        try:
-            return (path.parent / name).read_text(encoding="utf-8-sig")
-        except (OSError, UnicodeDecodeError, ValueError) as problem:
-            reason = getattr(problem, "strerror", None) or "it is not UTF-8 text"
-            raise _bad(where, f"{name} cannot be read ({reason})", "check the name") from None
+    def read(name: str | os.PathLike, where: str) -> str:
+        from calibration.files import read_bytes
 
-    return _shelf(read(path.name, str(path)), str(path), read)
+        try:
+            what = "a shelf of inks" if not where else f"ink figures for {where}"
+            return read_bytes(path.parent / name, what, 10_000_000).decode("utf-8-sig")
+        except UnicodeDecodeError:
+            raise _bad(str(name), "it is not UTF-8 text", "save it again as UTF-8 text") from None
+
+    return _shelf(read(path.name, ""), str(path), read)
 
 
 def shelf_to_dict(shelf: Shelf) -> dict:
@@ -390,25 +392,8 @@ _HEAD = """\
 
 def write_shelf(shelf: Shelf, path: str | os.PathLike) -> None:
     """Write a shelf as TOML, whole or not at all; raise ``BadFile`` when that fails."""
-    import tempfile
-
     import tomli_w
 
-    path = Path(path)
-    text = _HEAD + tomli_w.dumps(shelf_to_dict(shelf))
-    temporary = None
-    try:
-        with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", dir=path.parent, prefix=f".{path.name}.", delete=False
-        ) as file:
-            temporary = Path(file.name)
-            file.write(text)
-        temporary.replace(path)
-    except OSError as problem:
-        if temporary is not None:
-            temporary.unlink(missing_ok=True)
-        raise BadFile(
-            f"{path} cannot be written ({problem.strerror})",
-            "without it there is nothing to edit",
-            "choose a folder you may write to",
-        ) from None
+    from calibration.files import write_atomically
+
+    write_atomically(path, (_HEAD + tomli_w.dumps(shelf_to_dict(shelf))).encode())
