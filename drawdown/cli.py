@@ -1,0 +1,134 @@
+"""The command line: its commands, and the one place where failures become terminal text.
+
+Start-up is kept short: command modules import numpy and the like only when they run.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from calibration.errors import Explained, WrongUsage
+from drawdown import __version__
+from drawdown.commands.card import card
+from drawdown.commands.match import match
+from drawdown.commands.read import read
+from drawdown.commands.sheet import sheet
+from drawdown.report import terminal
+
+INTERRUPTED = 130
+HEADLINES = {
+    1: "Sorry, drawdown failed",
+    2: "The command cannot be carried out as written",
+    5: "This photo cannot be judged",
+    6: "A file cannot be used",
+}
+
+app = typer.Typer(
+    name="drawdown",
+    help=(
+        "Judge from one photo whether a new batch of hand-mixed ink matches the kept "
+        "draw-down, and which ink to add. The reference card must lie beside both strips: "
+        "print one with `drawdown card`."
+    ),
+    epilog=(
+        "Exit codes: 0 match, or done; 2 wrong usage; 3 no match; 4 too close to call; "
+        "5 the photo cannot be judged; 6 a file is bad; 130 interrupted."
+    ),
+    add_completion=False,
+    rich_markup_mode=None,  # plain help: quicker, and readable without colour
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["--help", "-h"]},
+)
+for _command in (match, read, card, sheet):
+    app.command()(_command)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        terminal.write_result(f"drawdown {__version__}")
+        raise typer.Exit
+
+
+@app.callback(invoke_without_command=True)
+def _start(
+    context: typer.Context,
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version and stop."
+        ),
+    ] = False,
+) -> None:
+    if context.invoked_subcommand is None:
+        terminal.write_result(context.get_help())
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the program and return its exit code; ``argv`` is without the program's name."""
+    try:
+        code = _run(sys.argv[1:] if argv is None else list(argv))
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:
+        terminal.hush(sys.stdout)
+        return 0
+    except KeyboardInterrupt:
+        terminal.write_aside("\nStopped.")
+        return INTERRUPTED
+    except Exception as error:
+        if os.environ.get("DRAWDOWN_DEBUG") == "1":
+            import traceback
+
+            terminal.write_aside(traceback.format_exc())
+        return _tell(_explained(error))
+
+
+def _run(argv: list[str]) -> int:
+    """Parse and carry out; commands return their exit code (None means 0)."""
+    try:
+        code = typer.main.get_command(app).main(
+            args=argv, prog_name="drawdown", standalone_mode=False
+        )
+    except typer.Abort:
+        raise KeyboardInterrupt from None
+    except SystemExit as stop:  # the parser's way out when its reader has gone away
+        return stop.code if isinstance(stop.code, int) else 1
+    if code == INTERRUPTED:
+        raise KeyboardInterrupt
+    return code if isinstance(code, int) else 0
+
+
+def _explained(error: Exception) -> Explained:
+    """Any exception as one that a person can act on."""
+    if isinstance(error, Explained):
+        return error
+    if callable(getattr(error, "format_message", None)):  # the parser's own usage errors
+        command = getattr(getattr(error, "ctx", None), "command_path", None) or "drawdown"
+        return WrongUsage(
+            " ".join(error.format_message().split()),
+            "nothing was read or written",
+            f"all commands and options are listed by: {command} --help",
+        )
+    what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    return Explained(
+        f"it met something it was not made for ({' '.join(what.split())})",
+        "no result was given, because a wrong one would be worse than none",
+        "please report it: run the same command again with DRAWDOWN_DEBUG=1 set, and send "
+        "what it prints, the photo and this version number "
+        f"({__version__}) to those who look after the program",
+    )
+
+
+def _tell(error: Explained) -> int:
+    """Print one failure on stderr and return its exit code."""
+    stream = sys.stderr
+    colour = terminal.takes_colour(stream)
+    headline = HEADLINES.get(error.exit_code, HEADLINES[1])
+    lines = [terminal.paint(headline, "1", colour)]
+    lines += terminal.wrap(error.paragraph(), terminal.width(stream))
+    terminal.write("\n".join(lines) + "\n", stream)
+    return error.exit_code

@@ -1,0 +1,225 @@
+"""``drawdown match``: does the batch match the kept original, and which ink to add."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calibration.errors import BadFile, PhotoUnfit, WrongUsage
+
+if TYPE_CHECKING:
+    from drawdown.judge import Judgement
+
+EXIT_CODES = {"match": 0, "no match": 3, "too close to call": 4, None: 5}
+LOOSEST_TOLERANCE = 20.0
+_NUMBER = r"\s*-?\d+(?:\.\d+)?\s*"
+_STRIP = re.compile(rf"{_NUMBER},{_NUMBER},{_NUMBER},{_NUMBER}(?:mm|px)?\s*")
+
+
+def match(
+    photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of both strips and card.")],
+    original: Annotated[
+        int, typer.Option(metavar="N", help="Number of the kept original's strip.")
+    ] = 1,
+    batch: Annotated[int, typer.Option(metavar="N", help="Number of the new batch's strip.")] = 2,
+    card: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
+    ] = None,
+    shelf: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="The inks you own; without it, starter pigments."),
+    ] = None,
+    mix: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="INK=PARTS",
+            help="One ink of the batch and its parts; repeat for each ink.",
+        ),
+    ] = None,
+    batch_grams: Annotated[
+        float | None,
+        typer.Option(metavar="G", help="Weight of the batch, to be told grams to add."),
+    ] = None,
+    tolerance: Annotated[
+        float,
+        typer.Option(metavar="T", help="Largest Delta E 2000 that still counts as a match."),
+    ] = 2.0,
+    other_inks: Annotated[
+        bool,
+        typer.Option("--other-inks", help="The batch comes from other tubes than the original."),
+    ] = False,
+    strip: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="X,Y,W,H",
+            help="Place a strip by hand: mm from the card's upper left corner, or photo "
+            "pixels with px at the end; repeat, in order.",
+        ),
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="OUT.png", help="Also save the answer as a picture.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+) -> int:
+    """Does the batch match the kept original? If not, what to add."""
+    check_numbers(original, batch, tolerance, batch_grams)
+    strips = check_strips(strip or [], original, batch)
+    parts = read_mix(mix or [])
+    if picture is not None:
+        check_picture(picture, photo)
+
+    from drawdown.judge import Options, judge
+    from drawdown.progress import ProgressLine
+
+    options = Options(
+        original=original,
+        batch=batch,
+        card_path=card,
+        shelf_path=shelf,
+        mix=parts,
+        batch_grams=batch_grams,
+        tolerance=tolerance,
+        other_inks=other_inks,
+        strips_by_hand=strips,
+    )
+    try:
+        with ProgressLine() as progress:
+            judgement = judge(photo, options, progress)
+    except PhotoUnfit as unfit:
+        if json:
+            from drawdown.report.json import unfit_text
+            from drawdown.report.terminal import write_result
+
+            write_result(unfit_text("match", photo, unfit))
+        raise
+    return deliver(judgement, as_json=json, picture=picture)
+
+
+def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int:
+    """Save the picture if wanted, print the answer, return the exit code."""
+    import sys
+
+    from drawdown.report import terminal
+
+    if picture is not None:
+        from drawdown.report.picture import save_picture
+
+        save_picture(judgement, picture)
+    if as_json:
+        from drawdown.report.json import match_text
+
+        terminal.write_result(match_text(judgement))
+    else:
+        from drawdown.report.text import match_screen
+
+        terminal.write_result(match_screen(judgement, terminal.screen(sys.stdout)))
+    if picture is not None and terminal.is_tty(sys.stderr):
+        terminal.write_aside(f"Picture saved: {picture}")
+    verdict = judgement.comparison.verdict if judgement.comparison is not None else None
+    return EXIT_CODES[verdict]
+
+
+def check_numbers(original: int, batch: int, tolerance: float, grams: float | None) -> None:
+    """Refuse numbers that make no sense; raises ``WrongUsage``."""
+    for option, number in (("--original", original), ("--batch", batch)):
+        if number < 1:
+            raise WrongUsage(
+                f"{option} is {number}, and strips are numbered from 1",
+                "the number says which strip is meant",
+                "count the strips from left to right with the card upright",
+            )
+    if original == batch:
+        raise WrongUsage(
+            f"--original and --batch are both {original}",
+            "a strip compared with itself always matches",
+            "give two different strips",
+        )
+    if not 0 < tolerance <= LOOSEST_TOLERANCE:  # also refuses nan
+        raise WrongUsage(
+            f"--tolerance is {tolerance:g}, and must lie above 0 and not above "
+            f"{LOOSEST_TOLERANCE:g}",
+            "it is the largest Delta E 2000 that still counts as a match",
+            "2 is usual, 1 is strict, 3.5 is loose",
+        )
+    if grams is not None and not (grams > 0 and math.isfinite(grams)):
+        raise WrongUsage(
+            f"--batch-grams is {grams:g}, and must be above 0",
+            "the ink to add is weighed out against it",
+            "weigh the batch on the slab or in its tin, less the tin",
+        )
+
+
+def read_mix(pairs: list[str]) -> dict[str, float] | None:
+    """``["PB15:3=2", "white=10"]`` -> parts by ink; None when none are given."""
+    parts: dict[str, float] = {}
+    for pair in pairs:
+        ink, sign, amount = pair.rpartition("=")
+        ink = ink.strip()
+        try:
+            number = float(amount)
+        except ValueError:
+            number = math.nan
+        if not sign or not ink or not (number > 0 and math.isfinite(number)):
+            raise WrongUsage(
+                f"--mix {pair} is not an ink, an equals sign and its parts",
+                "the parts say what the batch was mixed from",
+                "write for example: --mix PB15:3=2 --mix PW6=10",
+            )
+        if ink in parts:
+            raise WrongUsage(
+                f"--mix names {ink} twice",
+                "it is not clear which of the two amounts is meant",
+                "give each ink once, with all its parts",
+            )
+        parts[ink] = number
+    return parts or None
+
+
+def check_strips(strips: list[str], original: int, batch: int) -> tuple[str, ...]:
+    """Check the wording of ``--strip X,Y,W,H[px]``; raises ``WrongUsage``."""
+    for text in strips:
+        sides = re.split(r",|mm|px", text)[2:4] if _STRIP.fullmatch(text) else ()
+        if not sides or any(float(side) <= 0 for side in sides):
+            raise WrongUsage(
+                f"--strip {text} is not x,y,width,height",
+                "these four numbers place a strip by hand",
+                "write for example --strip 10,-60,20,50 (mm from the card's upper left corner; "
+                "x to the right, y down, so what lies above the card is negative) or "
+                "--strip 300,200,240,600px (pixels of the photo)",
+            )
+    if strips and len(strips) < max(original, batch):
+        raise WrongUsage(
+            f"--strip was given {len(strips)} time{'s' if len(strips) > 1 else ''}, and strip "
+            f"{max(original, batch)} is to be compared",
+            "when strips are placed by hand, no others are looked for",
+            "give --strip once for each, in order: the first is strip 1",
+        )
+    return tuple("".join(text.split()).removesuffix("mm") for text in strips)
+
+
+def check_picture(picture: Path, photo: Path) -> None:
+    """Find out before the measuring, not after, that the picture cannot be saved."""
+    if picture.suffix.lower() != ".png":
+        raise WrongUsage(
+            f"--picture {picture} does not end in .png",
+            "PNG keeps the colours of the swatches exactly",
+            "give a name that ends in .png",
+        )
+    if picture.exists() and photo.exists() and picture.samefile(photo):
+        raise WrongUsage(
+            f"--picture {picture} is the photo itself",
+            "the photo would be overwritten",
+            "give the picture another name",
+        )
+    if picture.is_dir() or not picture.absolute().parent.is_dir():
+        raise BadFile(
+            f"the picture {picture} cannot be saved: "
+            + ("that is a folder" if picture.is_dir() else "its folder does not exist"),
+            "the answer would be lost after the measuring",
+            "give the name of a file in a folder that exists",
+        )

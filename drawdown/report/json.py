@@ -1,0 +1,177 @@
+"""The answer as JSON, for other programs. What is not known is null, never left out.
+
+Schemas "drawdown.match/1" and "drawdown.read/1" are described in DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibration.flags import codes
+from drawdown.report import words
+
+if TYPE_CHECKING:
+    from calibration.errors import PhotoUnfit
+    from drawdown.advice import Advice
+    from drawdown.compare import Comparison
+    from drawdown.judge import Judgement
+    from drawdown.measure import StripColour
+
+
+def match_text(judgement: Judgement) -> str:
+    """JSON text of ``drawdown match``."""
+    return _dump(match_data(judgement))
+
+
+def read_text(judgement: Judgement) -> str:
+    """JSON text of ``drawdown read``."""
+    return _dump(read_data(judgement))
+
+
+def unfit_text(command: str, path: Path, error: PhotoUnfit) -> str:
+    """JSON text for a photo that could not be judged at all: as much as is known."""
+    data: dict[str, Any] = {
+        "schema": f"drawdown.{command}/1",
+        "photo": {
+            "path": str(path),
+            "width_px": None,
+            "height_px": None,
+            "profile": None,
+            "flags": [],
+        },
+        "card": None,
+        "strips": [],
+    }
+    if command == "match":
+        data |= {"comparison": None, "advice": None}
+    return _dump(data | {"notes": [error.paragraph()]})
+
+
+def read_data(judgement: Judgement) -> dict[str, Any]:
+    """``drawdown.read/1`` as plain data."""
+    return {
+        "schema": "drawdown.read/1",
+        "photo": _photo(judgement),
+        "card": _card(judgement),
+        "strips": [_strip(strip, judgement) for strip in judgement.strips],
+        "notes": _notes(judgement),
+    }
+
+
+def match_data(judgement: Judgement) -> dict[str, Any]:
+    """``drawdown.match/1`` as plain data."""
+    return {
+        "schema": "drawdown.match/1",
+        "photo": _photo(judgement),
+        "card": _card(judgement),
+        "strips": [_strip(strip, judgement) for strip in judgement.strips],
+        "comparison": _comparison(judgement.comparison),
+        "advice": _advice(judgement.advice),
+        "notes": _notes(judgement),
+    }
+
+
+def _photo(judgement: Judgement) -> dict[str, Any]:
+    photo = judgement.photo
+    return {
+        "path": photo.path,
+        "width_px": photo.width_px,
+        "height_px": photo.height_px,
+        "profile": photo.profile.name,
+        "flags": codes(tuple(words.general_flags(judgement))),
+    }
+
+
+def _card(judgement: Judgement) -> dict[str, Any]:
+    view, correction = judgement.view, judgement.correction
+    return {
+        "name": view.card.name,
+        "markers_found": [int(marker) for marker in view.markers_found],
+        "pixels_per_mm": rounded(view.pixels_per_mm, 2),
+        "held_out_de00": {
+            "median": rounded(correction.held_out_median, 3),
+            "max": rounded(correction.held_out_max, 3),
+        },
+    }
+
+
+def _strip(strip: StripColour, judgement: Judgement) -> dict[str, Any]:
+    corners_px = judgement.view.to_px(strip.strip.corners_mm)
+    return {
+        "number": strip.strip.number,
+        "corners_px": [_list(corner, 1) for corner in corners_px],
+        "lab_d50": _list(strip.lab_d50, 2),
+        "lab_u95": _list(strip.lab_u95, 2),
+        "munsell_value": rounded(strip.munsell_value, 2),
+        "evenness_de00": rounded(strip.evenness_de00, 3),
+        "flags": codes(tuple(words.strip_flags(strip))),
+    }
+
+
+def _comparison(c: Comparison | None) -> dict[str, Any] | None:
+    if c is None:
+        return None
+    return {
+        "original": c.original,
+        "batch": c.batch,
+        "de00": rounded(c.de00, 3),
+        "de00_low95": rounded(c.de00_low95, 3),
+        "de00_high95": rounded(c.de00_high95, 3),
+        "dL": rounded(c.dL, 2),
+        "dC": rounded(c.dC, 2),
+        "dH": rounded(c.dH, 2),
+        "words": c.words,
+        "film_ratio": rounded(c.film_ratio, 3),
+        "de00_equal_film": rounded(c.de00_equal_film, 3),
+        "tolerance": rounded(c.tolerance, 3),
+        "p_within": rounded(c.p_within, 4),
+        "verdict": c.verdict,
+    }
+
+
+def _advice(advice: Advice | None) -> dict[str, Any] | None:
+    if advice is None:
+        return None
+    return {
+        "additions": _amounts(advice.additions, "parts_per_100"),
+        "add_first": _amounts(advice.add_first, "parts_per_100"),
+        "grams": None if advice.grams is None else _amounts(advice.grams, "grams"),
+        "predicted_lab_d50": None
+        if advice.predicted_lab_d50 is None
+        else _list(advice.predicted_lab_d50, 2),
+        "predicted_de00": rounded(advice.predicted_de00, 3),
+        "note": advice.note or None,
+        "cautions": list(advice.caution),
+    }
+
+
+def _amounts(pairs: Iterable[tuple[str, float]], unit: str) -> list[dict[str, Any]]:
+    return [{"ink": ink, unit: rounded(amount, 3)} for ink, amount in pairs]
+
+
+def _notes(judgement: Judgement) -> list[str]:
+    c = judgement.comparison
+    notes = [f"To settle it: {words.sentence(c.settle)}"] if c is not None and c.settle else []
+    notes += [flag.text for flag in words.general_flags(judgement)]
+    for strip in judgement.strips:
+        notes += [f"Strip {strip.strip.number}: {flag.text}" for flag in words.strip_flags(strip)]
+    return [*notes, words.UNCERTAINTY]
+
+
+def _list(values: Iterable[float], decimals: int) -> list[float | None]:
+    return [rounded(value, decimals) for value in values]
+
+
+def rounded(value: float | None, decimals: int) -> float | None:
+    """A plain finite float, or None; never -0.0."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), decimals) + 0.0
+
+
+def _dump(data: dict[str, Any]) -> str:
+    return json.dumps(data, indent=2, ensure_ascii=True, allow_nan=False)

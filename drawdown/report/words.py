@@ -1,0 +1,132 @@
+"""Words and numbers that the terminal and the picture share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from calibration.flags import Flag
+
+if TYPE_CHECKING:
+    from drawdown.advice import Advice
+    from drawdown.judge import Judgement
+    from drawdown.measure import StripColour
+
+
+@dataclass(frozen=True)
+class Headline:
+    """How a verdict is shown: never by colour alone."""
+
+    symbol: str
+    lines: tuple[str, ...]  # the words in capitals, broken where they may break
+    sentence: str
+    ansi: str  # style of the terminal's banner
+    ground_rgb: tuple[int, int, int]  # of the picture's bar, under white letters
+
+
+HEADLINES: dict[str | None, Headline] = {
+    "match": Headline(
+        "=", ("MATCH",), "The batch matches the kept original.", "1;97;42", (22, 105, 70)
+    ),
+    "no match": Headline(
+        "≠", ("NO MATCH",), "The batch does not match the kept original.", "1;97;41", (158, 42, 32)
+    ),
+    "too close to call": Headline(
+        "?",
+        ("TOO CLOSE", "TO CALL"),
+        "This photo cannot settle whether the batch matches.",
+        "1;97;44",
+        (38, 70, 130),
+    ),
+    None: Headline("×", ("NO VERDICT",), "This photo cannot be judged.", "1;97;100", (70, 70, 70)),
+}
+
+UNCERTAINTY = (
+    "± is half the width of the interval that holds the strip's own colour with 95 % "
+    "probability: card, correction, light, noise and evenness together. What both strips "
+    "share cancels in Delta E, so it is known better than either colour."
+)
+
+
+def headline(judgement: Judgement) -> Headline:
+    """The headline of a judgement; no comparison means no verdict."""
+    return HEADLINES[judgement.comparison.verdict if judgement.comparison else None]
+
+
+def number(value: float | None, decimals: int = 1) -> str:
+    """A number for people; unknown and not-a-number are said so."""
+    if value is None or value != value or value in (float("inf"), float("-inf")):
+        return "unknown"
+    text = f"{float(value):.{decimals}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def grams(value: float) -> str:
+    """A weight as a small scale shows it: 0.1 g steps, and finer below 1 g."""
+    return f"{number(value, 1 if value >= 1 else 2)} g"
+
+
+def parts(value: float) -> str:
+    """Parts of ink per 100 parts, as far as they can be weighed."""
+    return number(value, 0 if value >= 10 else 1 if value >= 1 else 2)
+
+
+def first_step(advice: Advice) -> str:
+    """What to stir in before looking again."""
+    weights = dict(advice.grams_first or ())
+    steps = [
+        f"{parts(amount)} parts of {ink}" + (f" ({grams(weights[ink])})" if ink in weights else "")
+        for ink, amount in advice.add_first
+    ]
+    return (
+        f"stir in, per 100 parts, {' and '.join(steps)}. Then pull a strip, let it dry and take "
+        "a new photo: nothing can be taken out again."
+    )
+
+
+def take_out(advice: Advice) -> str:
+    """That only a portion is to be let down."""
+    return (
+        f"Take out {round(100 * advice.portion)} % of the batch and add to that portion alone, "
+        "or the whole would grow beyond use."
+    )
+
+
+def sentence(text: str) -> str:
+    """Text with a capital and a full stop."""
+    text = " ".join(text.split())
+    return text and text[0].upper() + text[1:].rstrip(".") + "."
+
+
+def general_flags(judgement: Judgement) -> list[Flag]:
+    """Remarks about the photo, the card and the comparison, hard ones first, each once."""
+    found: list[Flag] = [
+        *judgement.flags,
+        *judgement.photo.flags,
+        *judgement.view.flags,
+        *judgement.correction.flags,
+        *(judgement.comparison.flags if judgement.comparison else ()),
+        *(judgement.advice.flags if judgement.advice else ()),
+    ]
+    on_strips = {flag for strip in judgement.strips for flag in strip_flags(strip)}
+    return once(flag for flag in found if flag not in on_strips)
+
+
+def concerned(judgement: Judgement) -> tuple[StripColour, ...]:
+    """The strips that the answer rests on: the two compared, or all."""
+    c = judgement.comparison
+    if c is None:
+        return judgement.strips
+    by_number = {strip.strip.number: strip for strip in judgement.strips}
+    return tuple(by_number[n] for n in (c.original, c.batch) if n in by_number)
+
+
+def strip_flags(strip: StripColour) -> list[Flag]:
+    """Remarks about one strip: how it lies and how it reads."""
+    return once((*strip.strip.flags, *strip.flags))
+
+
+def once(flags: Iterable[Flag]) -> list[Flag]:
+    """Each remark once, hard ones first."""
+    return sorted(dict.fromkeys(flags), key=lambda flag: not flag.hard)

@@ -1,0 +1,353 @@
+"""The command line: options, exit codes, explained failures, quick start, quiet pipes.
+
+What is checked against the outside: the exit codes and options promised in README.md,
+no-color.org, and POSIX habits (stdout for the result alone). Judgements are made up here;
+the chain itself is tested elsewhere.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import json
+import os
+import subprocess
+import sys
+import types
+from pathlib import Path
+
+import fake_judgement
+import pytest
+
+from calibration.errors import BadFile, PhotoUnfit, WrongUsage
+from drawdown import __version__, cli
+from drawdown.commands.match import check_numbers, check_strips, read_mix
+from drawdown.progress import PATIENCE_S, ProgressLine
+
+ROOT = Path(__file__).resolve().parents[1]
+HEAVY = ("numpy", "cv2", "scipy", "skimage", "colour", "PIL", "rich", "reportlab")
+
+
+class FakeChain:
+    """Stands in for drawdown.judge: notes what it was asked, answers what it was told."""
+
+    def __init__(self) -> None:
+        self.answer = fake_judgement.judgement("match")
+        self.error: Exception | None = None
+        self.asked: list[tuple] = []
+
+    def run(self, photo_path, options, progress):
+        progress("opening the photo", 0.1)
+        self.asked.append((photo_path, options))
+        if self.error is not None:
+            raise self.error
+        return self.answer
+
+
+@dataclasses.dataclass(frozen=True)
+class FakeOptions:
+    original: int = 1
+    batch: int = 2
+    card_path: Path | None = None
+    shelf_path: Path | None = None
+    mix: dict | None = None
+    batch_grams: float | None = None
+    tolerance: float = 2.0
+    other_inks: bool = False
+    strips_by_hand: tuple = ()
+
+
+@pytest.fixture
+def chain(monkeypatch):
+    fake = FakeChain()
+    module = types.ModuleType("drawdown.judge")
+    module.Options = FakeOptions
+    module.judge = module.read_strips = fake.run
+    monkeypatch.setitem(sys.modules, "drawdown.judge", module)
+    return fake
+
+
+@pytest.fixture(autouse=True)
+def plain_surroundings(monkeypatch):
+    for name in ("DRAWDOWN_DEBUG", "NO_COLOR", "COLORTERM"):
+        monkeypatch.delenv(name, raising=False)
+
+
+class Terminal(io.StringIO):
+    encoding = "utf-8"
+
+    def isatty(self) -> bool:
+        return True
+
+
+def run(*args: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "drawdown", *args],
+        cwd=ROOT,
+        env={**os.environ, **environment},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+# Exit codes and where words go -----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("verdict", "code"), [("match", 0), ("no match", 3), ("too close to call", 4), (None, 5)]
+)
+def test_verdict_decides_the_exit_code(chain, capsys, verdict, code):
+    chain.answer = fake_judgement.judgement(verdict)
+    assert cli.main(["match", "photo.jpg"]) == code
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert "\x1b" not in out
+    said = " ".join(out.split()).replace(" ", "").lower()
+    assert (verdict or "no verdict").replace(" ", "") in said
+
+
+def test_photo_that_cannot_be_judged_is_explained_and_leaves_json(chain, capsys):
+    chain.error = PhotoUnfit("no card was seen", "colours need it", "lay the card in view")
+    assert cli.main(["match", "photo.jpg", "--json"]) == 5
+    out, err = capsys.readouterr()
+    data = json.loads(out)
+    assert data["comparison"] is None
+    assert data["photo"]["path"] == "photo.jpg"
+    assert "No card was seen. Colours need it. Lay the card in view." in err
+    assert cli.main(["read", "photo.jpg"]) == 5
+    assert capsys.readouterr().out == ""
+
+
+def test_bad_file_gives_6_and_nothing_on_stdout(chain, capsys):
+    chain.error = BadFile("it is empty", "there is no photo in it", "send it again")
+    assert cli.main(["match", "photo.jpg", "--json"]) == 6
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("A file cannot be used\n")
+
+
+def test_a_fault_of_our_own_is_an_apology_without_a_traceback(chain, capsys, monkeypatch):
+    chain.error = ZeroDivisionError("by none")
+    assert cli.main(["match", "photo.jpg"]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "ZeroDivisionError: by none" in " ".join(err.split())
+    assert "Traceback" not in err
+    monkeypatch.setenv("DRAWDOWN_DEBUG", "1")
+    assert cli.main(["match", "photo.jpg"]) == 1
+    assert "Traceback" in capsys.readouterr().err
+
+
+def test_interrupt_gives_130(chain, capsys):
+    chain.error = KeyboardInterrupt()
+    assert cli.main(["match", "photo.jpg"]) == 130
+    out, err = capsys.readouterr()
+    assert (out, err.strip()) == ("", "Stopped.")
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ["match"],
+        ["match", "a.jpg", "b.jpg"],
+        ["match", "a.jpg", "--tolerance", "two"],
+        ["match", "a.jpg", "--no-such-option"],
+        ["guess", "a.jpg"],
+        ["match", "a.jpg", "--original", "2"],
+        ["match", "a.jpg", "--original", "0"],
+        ["match", "a.jpg", "--tolerance", "0"],
+        ["match", "a.jpg", "--tolerance", "20.1"],
+        ["match", "a.jpg", "--tolerance", "nan"],
+        ["match", "a.jpg", "--tolerance", "inf"],
+        ["match", "a.jpg", "--batch-grams", "-3"],
+        ["match", "a.jpg", "--batch-grams", "inf"],
+        ["match", "a.jpg", "--mix", "PB15:3"],
+        ["match", "a.jpg", "--mix", "=3"],
+        ["match", "a.jpg", "--mix", "PB15:3=0"],
+        ["match", "a.jpg", "--mix", "PW6=1", "--mix", "PW6=2"],
+        ["match", "a.jpg", "--strip", "1,2,3"],
+        ["match", "a.jpg", "--strip", "1,2,0,4"],
+        ["match", "a.jpg", "--strip", "1,2,3,4"],
+        ["match", "a.jpg", "--picture", "out.jpg"],
+    ],
+)
+def test_wrong_usage_is_one_explained_paragraph(chain, capsys, args):
+    assert cli.main(args) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    headline, *paragraph = err.splitlines()
+    assert headline == "The command cannot be carried out as written"
+    assert paragraph
+    assert all(paragraph)
+    assert max(map(len, paragraph)) <= 80
+    assert not set("╭│╰\x1b") & set(err)
+    assert not chain.asked
+
+
+# Options ---------------------------------------------------------------------------------
+
+
+def test_options_reach_the_chain(chain, tmp_path):
+    picture = tmp_path / "answer.png"
+    code = cli.main(
+        [
+            "match", "photo.jpg", "--original", "3", "--batch", "1", "--card", "c.toml",
+            "--shelf", "s.toml", "--mix", "PB15:3=2", "--mix", "white=a=10.5",
+            "--batch-grams", "250", "--tolerance", "1.5", "--other-inks",
+            "--strip", "-10,-60,20,50", "--strip", "300,200,240.5,600px",
+            "--strip", "1, 2, 3, 4mm", "--picture", str(picture),
+        ]
+    )  # fmt: skip
+    assert code == 0
+    path, options = chain.asked[0]
+    assert path == Path("photo.jpg")
+    assert dataclasses.astuple(options) == (
+        3, 1, Path("c.toml"), Path("s.toml"), {"PB15:3": 2.0, "white=a": 10.5}, 250.0, 1.5, True,
+        ("-10,-60,20,50", "300,200,240.5,600px", "1,2,3,4"),
+    )  # fmt: skip
+    assert picture.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+
+
+def test_defaults_are_strip_1_against_strip_2_within_2(chain):
+    assert cli.main(["match", "photo.jpg"]) == 0
+    assert chain.asked[0][1] == FakeOptions()
+
+
+def test_the_real_chain_takes_these_options():
+    from drawdown.judge import Options
+
+    ours = {field.name for field in dataclasses.fields(FakeOptions)}
+    assert ours == {field.name for field in dataclasses.fields(Options)}
+    assert dataclasses.asdict(Options()) == dataclasses.asdict(FakeOptions())
+
+
+def test_picture_never_replaces_the_photo(chain, tmp_path, capsys):
+    photo = tmp_path / "photo.png"
+    photo.write_bytes(b"precious")
+    assert cli.main(["match", str(photo), "--picture", str(photo)]) == 2
+    assert photo.read_bytes() == b"precious"
+    assert cli.main(["match", str(photo), "--picture", str(tmp_path / "no" / "x.png")]) == 6
+    assert not chain.asked
+    assert "folder does not exist" in " ".join(capsys.readouterr().err.split())
+
+
+def test_option_checks_one_by_one():
+    check_numbers(1, 2, 20.0, None)
+    assert read_mix([]) is None
+    assert check_strips([], 1, 2) == ()
+    with pytest.raises(WrongUsage, match="strip 3 is to be compared"):
+        check_strips(["1,2,3,4", "5,6,7,8"], 1, 3)
+
+
+# Start-up, help, version -----------------------------------------------------------------
+
+
+def test_help_is_quick_because_it_loads_nothing_heavy():
+    code = (
+        "import sys; from drawdown.cli import main; main(['--help']); main(['match', '--help']);"
+        f"print([m for m in {HEAVY!r} if m in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stderr.strip() == "[]"
+    assert "--tolerance" in done.stdout
+
+
+def test_commands_come_in_order_of_use():
+    listed = run("--help").stdout.split("Commands:")[1]
+    names = [line.split()[0] for line in listed.splitlines() if line.startswith("  ")]
+    names = [name for name in names if name in ("match", "read", "card", "sheet")]
+    assert names == ["match", "read", "card", "sheet"]
+
+
+def test_version_and_bare_call():
+    done = run("--version")
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"drawdown {__version__}\n", "")
+    bare = run()
+    assert (bare.returncode, bare.stderr) == (0, "")
+    assert "Usage: drawdown" in bare.stdout
+
+
+def test_usage_error_through_the_process():
+    done = run("match")
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert "PHOTO" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_reader_that_leaves_is_no_error():
+    # A pipe whose reading end is closed before anything is written.
+    reading, writing = os.pipe()
+    os.close(reading)
+    with os.fdopen(writing, "w") as gone:
+        done = subprocess.run(
+            [sys.executable, "-m", "drawdown"],
+            cwd=ROOT, stdout=gone, stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+# Colour and progress ---------------------------------------------------------------------
+
+
+def test_no_color_is_honoured(chain, monkeypatch):
+    for variable, coloured in (("", True), ("1", False)):
+        screen = Terminal()
+        monkeypatch.setattr(sys, "stdout", screen)
+        monkeypatch.setenv("COLORTERM", "truecolor")
+        monkeypatch.setenv("TERM", "xterm")
+        monkeypatch.setenv("NO_COLOR", variable)
+        assert cli.main(["match", "photo.jpg"]) == 0
+        assert ("\x1b[" in screen.getvalue()) is coloured
+
+
+def test_progress_shows_only_to_people_and_only_when_it_lasts():
+    now = [0.0]
+    screen = Terminal()
+    with ProgressLine(screen, lambda: now[0]) as progress:
+        progress("opening the photo", 0.1)
+        now[0] = PATIENCE_S - 0.01
+        progress("looking for the card", 0.4)
+        assert screen.getvalue() == ""
+        now[0] = PATIENCE_S + 0.01
+        progress("measuring", 0.8)
+        assert "80 %  measuring" in screen.getvalue()
+    assert screen.getvalue().endswith("\r\x1b[K")
+    silent = io.StringIO()
+    with ProgressLine(silent, lambda: now[0]) as progress:
+        now[0] += 10
+        progress("measuring", 0.8)
+    assert silent.getvalue() == ""
+
+
+# What the documentation promises ---------------------------------------------------------
+
+
+def test_readme_names_every_command_and_option():
+    import typer
+
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    group = typer.main.get_command(cli.app)
+    missing = [f"drawdown {name}" for name in group.commands if f"drawdown {name}" not in text]
+    for command in (group, *group.commands.values()):
+        for parameter in command.params:
+            options = [name for name in parameter.opts if name.startswith("--")]
+            missing += [f"{command.name} {name}" for name in options if f"`{name}" not in text]
+    assert missing == []
+
+
+def test_readme_tells_every_exit_code():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    table = text.split("## Exit codes")[1].split("\n## ")[0]
+    for code in (0, 1, 2, 3, 4, 5, 6, 130):
+        assert f"| {code} |" in table
+
+
+def test_flag_table_in_the_documentation_is_current():
+    from calibration.flags import flag_table
+
+    assert flag_table() in (ROOT / "README.md").read_text(encoding="utf-8")
