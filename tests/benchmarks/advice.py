@@ -1,0 +1,263 @@
+"""How good is the advice? A closed loop against hidden inks.
+
+    python tests/benchmarks/advice.py [--cases 200] [--seed 1] [--no-mix] [--rough 2]
+
+For each case the pigments of the starter shelf are changed by smooth random factors, the
+surface and the paper too; a recipe gives the original; the batch strays from it by 10 to
+40 % in one or more inks. The program sees noisy colours of strips with uneven films and
+the recipe as noted (weighed to 3 %). Its advice is followed up to three times, each time
+with a new strip. Judged is the true Delta E 2000 between original and batch at equal film.
+Nothing here is measured ink: real inks will do worse.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.colorimetry import delta_e_2000, xyz_to_lab
+from calibration.spectra import XYZ_D50_WEIGHTS, smooth_spectrum
+from drawdown import film
+from drawdown.advice import advise
+from drawdown.inks import Shelf, starter_shelf
+
+TOLERANCE = 2.0
+READING_SD = 0.4  # each axis of each reading
+COMMON_SD = 1.0  # the same for all readings of one photo: camera and card
+FILM_SPREAD = 0.10  # strips differ by up to this
+WEIGHING_SD = 0.03
+
+
+@dataclass
+class World:
+    """The truth, which the advice never sees."""
+
+    k: np.ndarray
+    s: np.ndarray
+    k1: float
+    k2: float
+    paper: np.ndarray
+    film: float
+
+    def lab(self, parts: np.ndarray, film_factor: float = 1.0) -> np.ndarray:
+        k, s = film.mix(parts, self.k), film.mix(parts, self.s)
+        ground = film.internal_from_measured(self.paper, self.k1, self.k2)
+        inside = film.reflectance(k, s, self.film * film_factor, ground)
+        return xyz_to_lab(film.measured_from_internal(inside, self.k1, self.k2) @ XYZ_D50_WEIGHTS)
+
+
+@dataclass
+class Case:
+    world: World
+    recipe: np.ndarray
+    batch: np.ndarray
+    noted: dict[str, float]
+    original_film: float
+    paper_lab: np.ndarray
+
+
+def _smooth(rng, shape: int, sd: float) -> np.ndarray:
+    """Random smooth factors (shape, 31): four Gaussian bumps, log sd about ``sd``."""
+    nm = np.arange(400, 701, 10)
+    centre = rng.uniform(380, 720, (shape, 4, 1))
+    width = rng.uniform(35, 120, (shape, 4, 1))
+    bumps = rng.normal(0, 1, (shape, 4, 1)) * np.exp(-(((nm - centre) / width) ** 2) / 2)
+    return np.exp(sd * bumps.sum(axis=1))
+
+
+def make_case(rng, shelf: Shelf, rough: float = 1.0) -> Case:
+    """``rough`` multiplies how far the hidden inks are from the shelf's."""
+    n = len(shelf)
+    strength = np.exp(rough * rng.normal(0, 0.2, (n, 1)))
+    k = np.array([i.k for i in shelf]) * strength * np.exp(rough * rng.normal(0, 0.15, (n, 1)))
+    s = np.array([i.s for i in shelf]) * strength * np.exp(rough * rng.normal(0, 0.15, (n, 1)))
+    k, s = k * _smooth(rng, n, 0.15 * rough), s * _smooth(rng, n, 0.15 * rough)
+    paper_lab = np.array([rng.uniform(92, 96), rng.normal(0, 0.5), rng.uniform(0, 5)])
+    world = World(
+        k, s, rng.uniform(0.03, 0.045), rng.uniform(0.5, 0.68),
+        smooth_spectrum(paper_lab), np.exp(rng.normal(0, 0.2)),
+    )  # fmt: skip
+    kinds = np.array([i.kind for i in shelf])
+    colours = np.flatnonzero(kinds == "colour")
+    while True:
+        recipe = np.zeros(n)
+        chosen = rng.choice(colours, size=rng.choice([1, 2, 3], p=[0.35, 0.45, 0.2]), replace=False)
+        recipe[chosen] = rng.uniform(0.1, 1.0, chosen.size)
+        if rng.random() < 0.25:
+            recipe[rng.choice(np.flatnonzero(kinds == "black"))] = rng.uniform(0.05, 0.3)
+        way = rng.choice(["white", "base", "both", "alone"], p=[0.5, 0.25, 0.15, 0.1])
+        total = recipe.sum()
+        down = total * rng.uniform(1.0, 12.0)
+        share = {"white": (1, 0), "base": (0, 1), "both": (0.5, 0.5), "alone": (0, 0)}[way]
+        for kind, part in zip(("white", "base"), share, strict=True):
+            recipe[np.flatnonzero(kinds == kind)[0]] = part * down
+        recipe /= recipe.sum()
+        used = np.flatnonzero(recipe)
+        off = used[rng.random(used.size) < 0.6]
+        if off.size == 0:
+            continue
+        batch = recipe.copy()
+        batch[off] *= 1 + rng.choice([-1, 1], off.size) * rng.uniform(0.1, 0.4, off.size)
+        batch /= batch.sum()
+        if delta_e_2000(world.lab(recipe), world.lab(batch)) > TOLERANCE:
+            break
+    noted = {
+        shelf.inks[i].name: float(100 * recipe[i] * np.exp(rng.normal(0, WEIGHING_SD)))
+        for i in used
+    }
+    return Case(
+        world, recipe, batch, noted, rng.uniform(1 - FILM_SPREAD, 1 + FILM_SPREAD), paper_lab
+    )
+
+
+def read_pair(rng, case: Case, batch: np.ndarray):
+    """Noisy colours of the original's strip and a new strip of the batch."""
+    common = rng.normal(0, COMMON_SD, 3)
+    factor = rng.uniform(1 - FILM_SPREAD, 1 + FILM_SPREAD)
+    return (
+        case.world.lab(case.recipe, case.original_film) + common + rng.normal(0, READING_SD, 3),
+        case.world.lab(batch, factor) + common + rng.normal(0, READING_SD, 3),
+    )
+
+
+# Ways to decide: each returns {index of ink: share of the batch's weight} ------------------
+
+
+def by_advice(case, shelf, original, batch, first: bool, mix: bool):
+    started = time.perf_counter()
+    answer = advise(
+        original, batch, None, None, shelf, case.noted if mix else None,
+        tolerance=TOLERANCE, paper_lab=case.paper_lab,
+    )  # fmt: skip
+    took = time.perf_counter() - started
+    rows = answer.add_first if first else answer.additions
+    names = shelf.names
+    # When told to let down a portion only, the rest of the batch is put by.
+    portion = answer.portion
+    return {names.index(name): portion * parts / 100 for name, parts in rows}, took, portion
+
+
+def by_three_bands(case, shelf, original, batch):
+    """Kubelka-Munk on three bands, the recipe taken as noted, one or two inks."""
+    bands = np.repeat([0, 1, 2], [10, 10, 11])
+    mean = lambda v: np.array([[row[bands == b].mean() for b in bands] for row in v])  # noqa: E731
+    k, s = mean([i.k for i in shelf]), mean([i.s for i in shelf])
+    ground = film.internal_from_measured(smooth_spectrum(case.paper_lab))
+    noted = np.array([case.noted.get(name, 0.0) for name in shelf.names])
+    noted = noted / noted.sum()
+
+    def labs(parts):
+        inside = film.reflectance(film.mix(parts, k), film.mix(parts, s), 1.0, ground)
+        return xyz_to_lab(film.measured_from_internal(inside) @ XYZ_D50_WEIGHTS)
+
+    n = len(shelf)
+    steps = np.geomspace(0.002, 1.5, 18)
+    one = [{i: a} for i in range(n) for a in steps]
+    added = np.array([[row.get(i, 0.0) for i in range(n)] for row in one])
+    now = labs(noted[None])
+    gaps = original - (batch + labs(noted + added) - now)
+    best = one[int(delta_e_2000(np.zeros_like(gaps) + original, original - gaps).argmin())]
+    (lead, _), few = next(iter(best.items())), {}
+    two = [{lead: a, j: b} for j in range(n) if j != lead for a in steps for b in steps[::2]]
+    added = np.array([[row.get(i, 0.0) for i in range(n)] for row in two])
+    gaps = original - (batch + labs(noted + added) - now)
+    distance = delta_e_2000(np.zeros_like(gaps) + original, original - gaps)
+    few = two[int(distance.argmin())]
+    return few, 0.0, 1.0
+
+
+def by_hue(case, shelf, original, batch):
+    """A dab (2 %) of the single ink whose colour lies nearest in the wanted direction."""
+    ground = film.internal_from_measured(smooth_spectrum(case.paper_lab))
+    labs = xyz_to_lab(
+        film.measured_from_internal(
+            film.reflectance([i.k for i in shelf], [i.s for i in shelf], 1.0, ground)
+        )
+        @ XYZ_D50_WEIGHTS
+    )
+    towards = labs - batch
+    wanted = original - batch
+    cosine = (towards @ wanted) / np.linalg.norm(towards, axis=1) / np.linalg.norm(wanted)
+    return {int(cosine.argmax()): 0.02}, 0.0, 1.0
+
+
+def follow(rng, case: Case, shelf: Shelf, decide):
+    """True Delta E before and after each of three steps, ink added, seconds per decision."""
+    batch, weight, added, took = case.batch.copy(), 1.0, 0.0, []
+    goal = case.world.lab(case.recipe)
+    distance = [float(delta_e_2000(goal, case.world.lab(batch)))]
+    for _ in range(3):
+        original, seen = read_pair(rng, case, batch)
+        if delta_e_2000(original, seen) > TOLERANCE:
+            step, seconds, portion = decide(case, shelf, original, seen)
+            took.append(seconds)
+            batch = batch * portion
+            for ink, share in step.items():
+                amount = share * np.exp(rng.normal(0, WEIGHING_SD))
+                batch[ink] += amount
+                added += amount * weight
+            weight *= batch.sum()
+            batch = batch / batch.sum()
+        distance.append(float(delta_e_2000(goal, case.world.lab(batch))))
+    return distance, added, took
+
+
+def run(cases: int, seed: int, with_mix: bool = True, baselines: bool = True, rough: float = 1.0):
+    shelf = starter_shelf()
+    ways = {
+        "advice, first part each time": lambda *a: by_advice(*a, True, with_mix),
+        "advice, all of it each time": lambda *a: by_advice(*a, False, with_mix),
+    }
+    if baselines:
+        ways |= {"three-band mixing": by_three_bands, "nearest hue, 2 % dabs": by_hue}
+    results = {name: ([], [], []) for name in ways}
+    delta_e_2000(np.zeros((1, 3)), np.ones((1, 3)))  # load it before the clock runs
+    for number in range(cases):
+        case = make_case(np.random.default_rng([seed, number]), shelf, rough)
+        for name, decide in ways.items():
+            rng = np.random.default_rng([seed, number, 1])
+            for store, value in zip(results[name], follow(rng, case, shelf, decide), strict=True):
+                store.append(value)
+    return results
+
+
+def report(results) -> None:
+    for name, (distance, added, took) in results.items():
+        d, added = np.array(distance), np.array(added)
+        print(f"\n{name} ({len(d)} cases)")
+        print("  step   within 2   median   90 %   95 %   worse than at the start")
+        for step in range(4):
+            worse = (d[:, step] > d[:, 0] + 0.05).mean()
+            print(
+                f"  {step}      {100 * (d[:, step] <= TOLERANCE).mean():5.1f} %  "
+                f"{np.median(d[:, step]):6.2f} {np.quantile(d[:, step], 0.9):6.2f} "
+                f"{np.quantile(d[:, step], 0.95):6.2f}   {100 * worse:.1f} %"
+            )
+        print(
+            f"  ink added: median {100 * np.median(added):.1f} %, "
+            f"90 % of cases {100 * np.quantile(added, 0.9):.1f} %"
+        )
+        seconds = np.concatenate([t for t in took if t]) if any(took) else np.zeros(1)
+        if seconds.any():
+            print(
+                f"  time for one advice: median {1e3 * np.median(seconds):.0f} ms, "
+                f"slowest {1e3 * seconds.max():.0f} ms"
+            )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--cases", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--no-mix", action="store_true", help="the recipe is not known")
+    parser.add_argument("--quick", action="store_true", help="the advice alone, no comparisons")
+    parser.add_argument("--rough", type=float, default=1.0, help="how far off the hidden inks are")
+    given = parser.parse_args()
+    report(run(given.cases, given.seed, not given.no_mix, not given.quick, given.rough))
+
+
+if __name__ == "__main__":
+    main()
