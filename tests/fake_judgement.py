@@ -5,6 +5,7 @@ The numbers are invented; nothing here says anything about colour science.
 
 from __future__ import annotations
 
+import functools
 from types import SimpleNamespace
 
 import cv2
@@ -27,6 +28,7 @@ def rgb8(lab) -> tuple[int, ...]:
     return tuple(int(v) for v in np.rint(255 * xyz_d50_to_srgb(lab_to_xyz(np.array(lab)))))
 
 
+@functools.cache
 def drawn_photo(width: int = 1600, height: int = 1200, turn: float = 4.0):
     """A photo (h, w, 3) of slip and strips, and its homography from millimetres."""
     scale = min(width / 230, height / 180)
@@ -51,8 +53,10 @@ def drawn_photo(width: int = 1600, height: int = 1200, turn: float = 4.0):
     for strip, lab in zip(strips(), (ORIGINAL_LAB, BATCH_LAB, (60, 30, 40)), strict=True):
         x0, y0 = strip.strip.corners_mm[0]
         fill((x0, y0, strip.strip.width_mm, strip.strip.length_mm), rgb8(lab))
-    noise = np.random.default_rng(5).normal(0, 3, rgb.shape)
-    return np.clip(rgb + noise, 0, 255).astype(np.uint8), mm_to_px
+    noise = np.random.default_rng(5).integers(-5, 6, rgb.shape, np.int16)
+    rgb = np.clip(rgb + noise, 0, 255).astype(np.uint8)
+    rgb.flags.writeable = False
+    return rgb, mm_to_px
 
 
 def strips(flags=((), (), ())):
@@ -107,9 +111,9 @@ def advice(**changes):
     return SimpleNamespace(**(values | changes))
 
 
-def judgement(verdict="no match", *, with_advice=None, size=(1600, 1200), turn=4.0, **changes):
+def judgement(verdict="no match", *, with_advice=None, size=(800, 600), turn=4.0, **changes):
     """A whole judgement; ``changes`` replace fields."""
-    rgb, mm_to_px = drawn_photo(*size, turn=turn)
+    rgb, mm_to_px = drawn_photo(*size, turn)
     photo = Photo(rgb, srgb_profile(256), "kingfisher.jpg", "JPEG", 92, {}, ())
     view = CardView(
         builtin_cards()[0], mm_to_px, (6, 25, 31, 43), (), 6.5, 3.0, 0.2, 0.3, {},
