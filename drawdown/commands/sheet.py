@@ -1,0 +1,38 @@
+"""``drawdown sheet``: the printable test sheet for pulling strips."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from drawdown.commands.card import check_drawing, write_drawing
+
+
+def sheet(
+    out: Annotated[
+        Path,
+        typer.Argument(help="File to draw the sheet in: .pdf, .svg or .png.", show_default=False),
+    ],
+    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    dpi: Annotated[
+        int | None,
+        typer.Option(help="Pixels per inch of a PNG, 72 to 2400 (else 600).", show_default=False),
+    ] = None,
+) -> None:
+    """Make the test sheet to print: lanes for strips, a black bar, a place for the card.
+
+    Raises ``WrongUsage`` for options that make no sense and ``BadFile`` when the file
+    cannot be written; prints the path of the file written.
+    """
+    check_drawing(out, paper, dpi)
+
+    from drawdown.testsheet import builtin_sheets, sheet_page
+
+    write_drawing(sheet_page(builtin_sheets()[paper]), out, dpi)
+    typer.echo(
+        "Print it at 100 % on the paper you pull on, or one like it. Let the black bar dry well: "
+        "some printers' black runs under water-based ink.",
+        err=True,
+    )
