@@ -7,7 +7,6 @@ bytes of JPEG (ITU-T T.81), PNG (W3C, third edition), TIFF (6.0 and BigTIFF) and
 
 from __future__ import annotations
 
-import re
 import struct
 import zlib
 from dataclasses import dataclass, field
@@ -84,7 +83,6 @@ def check_size(size: tuple[int, int], name: str) -> None:
 
 
 # JPEG -------------------------------------------------------------------------------------
-_SCAN_END = re.compile(rb"\xff+[^\x00\xd0-\xd7\xff]")
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 # fmt: off
 ANNEX_K_LUMINANCE = (  # ITU-T T.81 (1992), table K.1
@@ -115,7 +113,7 @@ def jpeg_quality(steps: tuple[int, ...]) -> int | None:
 
 
 def read_jpeg(data: Buffer, name: str) -> Header:
-    """Walk the segments to the end of the main image (T.81, annex B)."""
+    """Walk the segments to the coded data, and see that these end (T.81, annex B)."""
     at, end = 2, len(data)
     frame: tuple[int, int, int, int] | None = None
     tables: dict[int, tuple[int, ...]] = {}
@@ -131,7 +129,7 @@ def read_jpeg(data: Buffer, name: str) -> Header:
         marker = data[at]
         at += 1
         if marker == 0xD9:
-            break
+            raise damaged(name, "holds no picture data")
         if marker == 0x01 or 0xD0 <= marker <= 0xD8:
             continue
         if at + 2 > end:
@@ -153,10 +151,10 @@ def read_jpeg(data: Buffer, name: str) -> Header:
         elif marker == 0xE2 and body[:4] == b"MPF\0":
             pictures = _multi_picture(body[4:])
         elif marker == 0xDA:
-            found = _SCAN_END.search(data, at)
-            if found is None:
+            # Coded data never hold this pair (T.81, B.1.1.5): it is the end of the image.
+            if data.find(b"\xff\xd9", at) < 0:
                 raise damaged(name, "breaks off in the middle of the picture")
-            at = found.start()
+            break
     if frame is None:
         raise damaged(name)
     bits, height, width, parts = frame
