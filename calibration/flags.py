@@ -195,6 +195,12 @@ STRIP_CUT = FlagKind(
     "only the part in the photo was measured",
     "keep the whole strip in view",
 )  # fmt: skip
+STRIP_EMPTY = FlagKind(
+    "no-even-part", True, "strip",
+    "hardly any of the strip is even ({detail})",
+    "too little is left of it for a colour that means anything",
+    "pull the strip again with one steady stroke, and keep glare off it",
+)  # fmt: skip
 # Comparison ----------------------------------------------------------------------------
 FILM_DIFFERS = FlagKind(
     "film-differs", False, "comparison",

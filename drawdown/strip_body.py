@@ -1,0 +1,199 @@
+"""The pixels of one strip on the full grid, and its even part.
+
+Left out of the body: a rim along the edges, the thick start, the ragged end, streaks where
+paper shows, glare, and known printing under the ink.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from drawdown.strip_ground import disc, to_lab
+
+RIM_MM = 1.8
+BIN_MM = 1.0
+EVEN_DE = 1.5
+MIN_EVEN_SHARE = 0.35
+
+
+@dataclass(frozen=True)
+class Body:
+    """``mask`` and ``body`` (h, w) bool on the part of the sheet ``part``; shares of the even
+    stretch that were taken out as glare and as streaks; ``forward`` False when the thick
+    start lies at the far end of the given axis."""
+
+    part: tuple[slice, slice]
+    mask: np.ndarray
+    body: np.ndarray
+    glare_share: float
+    streak_share: float
+    forward: bool
+
+
+def even_stretch(profile: np.ndarray, tolerance: float, min_share: float) -> tuple[int, int]:
+    """First and last index of the longest run of a (n, 3) profile that stays within
+    ``tolerance`` (colour distance from its own mean); the tolerance is widened step by step
+    until the run covers ``min_share`` of the profile."""
+    n = len(profile)
+    if n < 3:
+        return 0, n - 1
+    need = max(2, int(np.ceil(min_share * n)))
+    total = np.vstack([np.zeros(3), np.cumsum(profile, axis=0)])
+    limit = tolerance
+    for _ in range(14):
+        best = (0, -1)
+        for first in range(n):
+            if n - first <= best[1] - best[0] + 1:
+                break
+            last = first + max(best[1] - best[0] + 1, 1)
+            while last < n:
+                mean = (total[last + 1] - total[first]) / (last + 1 - first)
+                off = np.linalg.norm(profile[first : last + 1] - mean, axis=1)
+                if off.max() > limit:
+                    break
+                best = (first, last)
+                last += 1
+        if best[1] - best[0] + 1 >= need:
+            return best
+        limit *= 1.4
+    return 0, n - 1
+
+
+def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> Body:
+    """Mask and body of a strip given by its rectangle (start left, start right, end right,
+    end left) and its paper's Lab. ``printed`` (h, w) bool or None: known printing."""
+    start_left, start_right, _, end_left = np.asarray(corners_mm, dtype=float)
+    axis = end_left - start_left
+    length = float(np.linalg.norm(axis))
+    axis = axis / length
+    across = start_right - start_left
+    width = float(np.linalg.norm(across))
+    across = across / width
+    ppm = sheet.px_per_mm
+    low_mm, high_mm = np.min(corners_mm, axis=0) - 3.0, np.max(corners_mm, axis=0) + 3.0
+    x0, y0 = np.floor((low_mm - sheet.origin_mm) * ppm).astype(int)
+    x1, y1 = np.ceil((high_mm - sheet.origin_mm) * ppm).astype(int)
+    rows, columns = sheet.inside.shape
+    part = (slice(max(0, y0), min(rows, y1)), slice(max(0, x0), min(columns, x1)))
+    rgb = sheet.rgb_linear[part]
+    if light is not None:
+        rgb = rgb / light[part]
+    lab = to_lab(rgb / white)
+    inside = sheet.inside[part]
+    x = sheet.origin_mm[0] + (np.arange(part[1].start, part[1].stop) + 0.5) / ppm
+    y = sheet.origin_mm[1] + (np.arange(part[0].start, part[0].stop) + 0.5) / ppm
+    dx, dy = (x - start_left[0])[None, :], (y - start_left[1])[:, None]
+    u = (dx * axis[0] + dy * axis[1]).astype(np.float32)
+    v = (dx * across[0] + dy * across[1]).astype(np.float32)
+    smooth = cv2.GaussianBlur(lab, (0, 0), 0.25 * ppm)
+    contrast = np.linalg.norm(smooth - paper_lab, axis=2)
+    near = (u > -1.0) & (u < length + 1.0) & (v > -1.0) & (v < width + 1.0) & inside
+    under = np.zeros_like(inside) if printed is None else printed[part]
+    core = near & ~under & (contrast > max(low, 0.5 * level))
+    mask = near & ~under & (contrast > max(low, 0.25 * level))
+    mask = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disc(0.6 * ppm)) > 0
+    mask = _connected_to(mask, core)
+
+    rim = min(RIM_MM, 0.16 * width)
+    solid = cv2.morphologyEx(
+        (mask | (near & under)).astype(np.uint8), cv2.MORPH_CLOSE, disc(0.8 * ppm)
+    )
+    solid = cv2.erode(solid, disc(rim * ppm), borderValue=0) > 0
+    inner = solid & mask & ~under
+    inner &= (u > rim) & (u < length - rim) & (v > rim) & (v < width - rim)
+    if under.any():
+        inner &= cv2.dilate(under.astype(np.uint8), disc(1.2 * ppm)) == 0
+    if inner.sum() < 12:
+        return Body(part, mask, inner, 0.0, 0.0, True)
+
+    # The run of colour along the pull, from the middle of the width.
+    bins = np.floor(u / BIN_MM).astype(int)
+    central = inner & (np.abs(v - width / 2) < 0.32 * width)
+    if central.sum() < 12:
+        central = inner
+    order, profile = _medians(bins[central], smooth[central])
+    if len(profile) > 4:
+        padded = np.pad(profile, ((1, 1), (0, 0)), mode="edge")
+        calm = (padded[:-2] + padded[1:-1] + padded[2:]) / 3
+        noise = 1.48 * float(np.median(np.linalg.norm(profile - calm, axis=1)))
+    else:
+        calm, noise = profile, 0.3
+    first, last = even_stretch(calm, max(EVEN_DE, 3.0 * noise), MIN_EVEN_SHARE)
+    stretch = inner & (bins >= order[first]) & (bins <= order[last])
+    forward = _forward(calm, paper_lab, first, last)
+
+    # Within the stretch: what is lighter than the ink is a streak or glare.
+    ink = np.median(smooth[stretch], axis=0)
+    local = _along(smooth, profile, order, bins, ink)
+    off = np.linalg.norm(smooth - local, axis=2)
+    spread = 1.48 * float(np.median(off[stretch]))
+    toward = np.asarray(paper_lab) - ink
+    toward = toward / max(float(np.linalg.norm(toward)), 1e-6)
+    lighter = (smooth - local) @ toward
+    brighter = smooth[..., 0] - local[..., 0]
+    limit = max(1.6, 2.6 * spread, 0.05 * level)
+    odd = stretch & (off > max(2.2, 3.2 * spread, 0.07 * level))
+    pale = stretch & ((lighter > limit) | (brighter > limit))
+    shine = stretch & (sheet.clipped[part] > 0.05) & (brighter > 0)
+    blobs = cv2.morphologyEx(pale.astype(np.uint8), cv2.MORPH_OPEN, disc(1.1 * ppm)) > 0
+    shine |= blobs & (brighter > limit)
+    streak = pale & ~shine
+    out = shine | streak | odd
+    out = cv2.dilate(out.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    body = stretch & ~out
+    total = max(int(stretch.sum()), 1)
+    return Body(
+        part,
+        mask,
+        body,
+        float(shine.sum()) / total,
+        float(streak.sum()) / total,
+        forward,
+    )
+
+
+def _connected_to(mask: np.ndarray, core: np.ndarray) -> np.ndarray:
+    count, label = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    hit = np.bincount(label[core & mask].ravel(), minlength=count)
+    keep = hit > 0.02 * max(hit.sum(), 1)
+    keep[0] = False
+    return keep[label]
+
+
+def _medians(bins: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Median (n, 3) of values per bin, bins with few values left out; and the bins."""
+    order = np.argsort(bins, kind="stable")
+    bins, values = bins[order], values[order]
+    names, starts, counts = np.unique(bins, return_index=True, return_counts=True)
+    enough = counts >= max(3, 0.25 * np.median(counts))
+    rows = [
+        np.median(values[s : s + c], axis=0)
+        for s, c in zip(starts[enough], counts[enough], strict=True)
+    ]
+    return names[enough], np.array(rows).reshape(-1, 3)
+
+
+def _along(smooth, profile, order, bins, ink) -> np.ndarray:
+    """(h, w, 3) the ink's colour at each place along the pull."""
+    low, high = int(order[0]), int(order[-1])
+    steps = np.arange(low, high + 1)
+    table = np.stack([np.interp(steps, order, profile[:, k]) for k in range(3)], axis=-1)
+    if len(table) > 6:
+        kernel = np.ones(5) / 5
+        padded = np.pad(table, ((2, 2), (0, 0)), mode="edge")
+        table = np.stack([np.convolve(padded[:, k], kernel, "valid") for k in range(3)], axis=-1)
+    return table[np.clip(bins - low, 0, len(table) - 1)].astype(np.float32)
+
+
+def _forward(profile: np.ndarray, paper_lab, first: int, last: int) -> bool:
+    """Does the film run from thick to thin along the axis? Thick is farther from paper."""
+    depth = np.linalg.norm(profile - np.asarray(paper_lab), axis=1)
+    n = len(depth)
+    if n < 6:
+        return True
+    k = max(2, n // 5)
+    head, tail = float(depth[:k].mean()), float(depth[-k:].mean())
+    return head >= tail - 0.02 * float(np.median(depth))

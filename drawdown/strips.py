@@ -1,0 +1,352 @@
+"""Find the draw-downs on the sheet: where each strip is, and its even part.
+
+The work is done by ``strip_ground`` (what is paper), ``strip_search`` (what stands out from
+it), ``strip_shapes`` (is it a draw-down) and ``strip_body`` (which of its pixels to trust).
+Nothing here measures colour: the Lab used to find ink is uncorrected.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration import flags as fl
+from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown import strip_printing
+from drawdown.strip_body import Body, cut_out
+from drawdown.strip_ground import (
+    find_grounds,
+    find_zones,
+    make_picture,
+    sheet_white,
+)
+from drawdown.strip_search import (
+    Candidate,
+    find_bars,
+    overlap,
+    shapes_from_zones,
+    shapes_on_ground,
+    with_reason,
+)
+
+SMALL_BODY_MM2 = 100.0
+NO_BODY_MM2 = 25.0
+GLARE_FLAG = 0.03
+MAX_STRIPS = 40
+
+
+@dataclass(frozen=True)
+class Strip:
+    """One draw-down.
+
+    ``number`` counts from 1 in reading order (``reading_order``). ``corners_mm`` (4, 2) is
+    the oriented rectangle in card millimetres, clockwise from the upper left. ``mask`` and
+    ``body`` (h, w) bool on the Sheet's grid: pixels of ink, and the even part of them.
+    ``axis`` (2,) is a unit vector along the pull, from the thick end to the thin one where
+    that shows, else downwards or to the right. ``glare_share`` and ``streak_share`` are the
+    parts (0..1) of the even stretch that were left out because they shine or show paper."""
+
+    number: int
+    corners_mm: np.ndarray
+    mask: np.ndarray
+    body: np.ndarray
+    axis: np.ndarray
+    length_mm: float
+    width_mm: float
+    glare_share: float
+    streak_share: float
+    flags: tuple[fl.Flag, ...]
+
+
+def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
+    """The draw-downs on a sheet, in reading order.
+
+    ``sheet`` is a ``calibration.sheet.Sheet``, ``view`` the ``CardView`` it was made from.
+    ``field`` is a ``LampField`` to even out the light with, or None when that has been done
+    or is not wanted: the search copes with uneven light by itself.
+
+    Raises ``PhotoUnfit`` when no strip is found, telling what was seen instead.
+    """
+    chosen, rejected, _, grounds, light, white = _search(sheet, view, field)
+    if not chosen:
+        raise _nothing_found(grounds, rejected)
+    printed = strip_printing.printed_mask(sheet, view)
+    strips = []
+    for c in chosen:
+        body = cut_out(
+            sheet,
+            white,
+            light,
+            c.shape.corners_mm,
+            c.paper_lab,
+            c.shape.level,
+            c.shape.low,
+            printed,
+        )
+        strips.append(_strip(sheet, c.shape.corners_mm, body, cut=c.shape.cut))
+    order = reading_order([s.corners_mm for s in strips])
+    return tuple(replace(strips[k], number=n + 1) for n, k in enumerate(order))
+
+
+def _search(sheet, view, field):
+    light = None if field is None else field.picture(sheet)
+    white = sheet_white(sheet, view)
+    picture = make_picture(sheet, view, light, strip_printing.printed_polygons(view))
+    zones = find_zones(picture)
+    grounds = find_grounds(picture, zones)
+    framed = view.card.window_mm is not None
+    blur_mm = float(getattr(view, "blur_mm", 0.0) or 0.0)
+    known_bars = strip_printing.bars(view)
+    candidates: list[Candidate] = []
+    for index, ground in enumerate(grounds):
+        bars = known_bars or find_bars(picture, ground)
+        candidates += shapes_on_ground(picture, ground, index, bars, framed, blur_mm)
+    candidates = _lighter_ones(candidates, grounds)
+    good = [c for c in candidates if not c.shape.reason]
+    bad = [c for c in candidates if c.shape.reason]
+    good, lost = _resolve(good)
+    done = np.zeros(picture.usable.shape, bool)
+    for c in good:
+        done[c.on_part] |= c.on
+    extra = shapes_from_zones(picture, zones, done, framed, blur_mm)
+    bad += lost + [c for c in extra if c.shape.reason]
+    good, lost = _resolve(good + [c for c in extra if not c.shape.reason])
+    return good[:MAX_STRIPS], bad + lost, picture, grounds, light, white
+
+
+def _lighter_ones(candidates: list[Candidate], grounds) -> list[Candidate]:
+    """Ink darkens paper. What is lighter than its ground is a piece of paper on a table,
+    unless ordinary strips on that ground show that the ground is paper."""
+    holds_ink = {c.ground for c in candidates if not c.shape.reason and c.darker > 0.5}
+    out = []
+    for c in candidates:
+        if not c.shape.reason and c.darker < -0.5 and c.ground not in holds_ink:
+            c = with_reason(c, "lighter")
+        out.append(c)
+    return out
+
+
+def _resolve(candidates: list[Candidate]) -> tuple[list[Candidate], list[Candidate]]:
+    """Of overlapping candidates keep the better one. A shape that holds another whole one
+    is the paper under it, not ink."""
+    holds = set()
+    for i, a in enumerate(candidates):
+        for j, b in enumerate(candidates):
+            if i != j and _holds(a, b):
+                holds.add(i)
+    lost = [with_reason(candidates[i], "holds a strip") for i in holds]
+    rest = [c for i, c in enumerate(candidates) if i not in holds]
+    rest.sort(key=lambda c: -c.shape.quality)
+    kept: list[Candidate] = []
+    for c in rest:
+        if any(overlap(c, k) > 0.25 for k in kept):
+            lost.append(with_reason(c, "seen twice"))
+        else:
+            kept.append(c)
+    return kept, lost
+
+
+def _holds(a: Candidate, b: Candidate) -> bool:
+    """Does b lie wholly within a's rectangle, clearly smaller?"""
+    size_a = a.shape.length_mm * a.shape.width_mm
+    size_b = b.shape.length_mm * b.shape.width_mm
+    if size_a < 1.25 * size_b:
+        return False
+    corners = a.shape.corners_mm
+    across, along = corners[1] - corners[0], corners[3] - corners[0]
+    p = b.shape.corners_mm - corners[0]
+    s, t = p @ across / (across @ across), p @ along / (along @ along)
+    return bool(np.all((s > 0.0) & (s < 1.0) & (t > 0.0) & (t < 1.0)))
+
+
+def _strip(sheet, corners, body: Body, cut: bool, extra: tuple[fl.Flag, ...] = ()) -> Strip:
+    corners = np.asarray(corners, dtype=float)
+    axis = corners[3] - corners[0]
+    length = float(np.linalg.norm(axis))
+    width = float(np.linalg.norm(corners[1] - corners[0]))
+    axis = axis / length
+    if not body.forward:
+        axis = -axis
+    mask = np.zeros(sheet.inside.shape, bool)
+    inner = np.zeros(sheet.inside.shape, bool)
+    mask[body.part] = body.mask
+    inner[body.part] = body.body
+    area = float(inner.sum()) / sheet.px_per_mm**2
+    flags = list(extra)
+    if cut:
+        flags.append(fl.STRIP_CUT())
+    if body.glare_share > GLARE_FLAG:
+        flags.append(fl.STRIP_GLARE(f"{100 * body.glare_share:.0f}"))
+    if area < NO_BODY_MM2:
+        flags.append(fl.STRIP_EMPTY(f"{area:.0f} mm²"))
+    elif area < SMALL_BODY_MM2:
+        flags.append(fl.STRIP_SMALL(f"{area:.0f} mm²"))
+    return Strip(
+        number=0,
+        corners_mm=_from_upper_left(corners),
+        mask=mask,
+        body=inner,
+        axis=axis,
+        length_mm=length,
+        width_mm=width,
+        glare_share=body.glare_share,
+        streak_share=body.streak_share,
+        flags=tuple(flags),
+    )
+
+
+def _from_upper_left(corners: np.ndarray) -> np.ndarray:
+    """The same rectangle, clockwise, beginning with the corner nearest the upper left."""
+    first = int(np.argmin(corners.sum(axis=1)))
+    return np.roll(corners, -first, axis=0)
+
+
+def reading_order(boxes: list[np.ndarray]) -> list[int]:
+    """Indices of rectangles (4, 2) as one reads them with the card upright.
+
+    Strips that share most of their height stand in one row and count left to right; rows
+    count from top to bottom. So strips side by side count left to right, strips stacked
+    above each other top to bottom, and a grid row by row."""
+    left = sorted(range(len(boxes)), key=lambda k: boxes[k][:, 1].mean())
+    rows: list[list[int]] = []
+    for k in left:
+        low, high = boxes[k][:, 1].min(), boxes[k][:, 1].max()
+        for row in rows:
+            lows = np.median([boxes[j][:, 1].min() for j in row])
+            highs = np.median([boxes[j][:, 1].max() for j in row])
+            shared = min(high, highs) - max(low, lows)
+            if shared > 0.5 * min(high - low, highs - lows):
+                row.append(k)
+                break
+        else:
+            rows.append([k])
+    out = []
+    for row in rows:
+        out += sorted(row, key=lambda k: boxes[k][:, 0].mean())
+    return out
+
+
+_REASONS = {
+    "soft": "with soft edges like a shadow",
+    "ragged": "that are no rectangle with straight edges",
+    "textured": "that change along their length like print, wood or a ruler",
+    "open": "that are not surrounded by paper",
+    "goes on": "that go on beyond the paper",
+    "faint": "that hardly differ from their paper",
+    "large": "that are too large",
+    "long": "that are too long for their width",
+    "small": "that are too small",
+    "lighter": "that are lighter than what they lie on",
+    "holds a strip": "that hold others",
+}
+
+
+def _nothing_found(grounds, rejected: list[Candidate]) -> PhotoUnfit:
+    todo = (
+        "lay the strips on plain paper, 2 mm or more apart, all within the photo; or give "
+        "their places yourself with --strip x,y,w,h in mm from the card's upper left corner"
+    )
+    if not grounds:
+        return PhotoUnfit(
+            "no strip was found, and no even paper either",
+            "a strip is known by the bare paper around it",
+            todo,
+        )
+    counts = Counter(
+        c.shape.reason
+        for c in rejected
+        if c.shape.reason in _REASONS and (c.shape.strip_sized or c.shape.reason in ("small",))
+    )
+    if not counts:
+        seen = "no strip was found: the paper was seen, but nothing of a strip's shape on it"
+    else:
+        words = ", ".join(
+            f"{n} shape{'s' if n > 1 else ''} {_REASONS[reason]}"
+            for reason, n in counts.most_common(3)
+        )
+        seen = f"no strip was found: on the paper there were {words}"
+    return PhotoUnfit(
+        seen,
+        "a draw-down shows as an even rectangle with two sharp straight edges and paper "
+        "beside them, at least 8 mm wide and 17 mm long",
+        todo,
+    )
+
+
+def strips_by_hand(sheet, view, specs: list[str]) -> tuple[Strip, ...]:
+    """Strips whose places are given: "x,y,w,h" in mm from the card's upper left corner
+    (x to the right, y down), or with "px" after the last number in pixels of the photo.
+
+    They keep the order given. Raises ``WrongUsage`` when a text is no rectangle or lies
+    outside what the photo shows."""
+    white = sheet_white(sheet, view)
+    printed = strip_printing.printed_mask(sheet, view)
+    strips = []
+    for number, spec in enumerate(specs, start=1):
+        corners = _corners_from_text(spec, view)
+        if np.linalg.norm(corners[1] - corners[0]) > np.linalg.norm(corners[3] - corners[0]):
+            corners = np.roll(corners, 1, axis=0)  # the pull runs along the long side
+        body = _body_by_hand(sheet, white, corners, printed, spec)
+        strip = _strip(sheet, corners, body, cut=False, extra=(fl.STRIP_BY_HAND(),))
+        strips.append(replace(strip, number=number))
+    return tuple(strips)
+
+
+def _corners_from_text(spec: str, view) -> np.ndarray:
+    wanted = (
+        "a place is four numbers: x,y,w,h in mm from the card's upper left corner, "
+        "for example --strip 20,75,18,60, or photo pixels with px after the last one"
+    )
+    text = spec.strip().lower()
+    in_px = text.endswith("px")
+    text = text.removesuffix("px").removesuffix("mm")
+    try:
+        x, y, w, h = (float(part) for part in text.split(","))
+    except ValueError:
+        raise WrongUsage(f"--strip {spec} is not a place", wanted, "give four numbers") from None
+    if not np.all(np.isfinite([x, y, w, h])) or w <= 0 or h <= 0:
+        raise WrongUsage(
+            f"--strip {spec} has no area", wanted, "give a width and a height above zero"
+        )
+    corners = np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], dtype=float)
+    if in_px:
+        turned = np.linalg.inv(view.mm_to_px)
+        p = np.c_[corners, np.ones(4)] @ turned.T
+        corners = p[:, :2] / p[:, 2:]
+    return corners
+
+
+def _body_by_hand(sheet, white, corners, printed, spec: str) -> Body:
+    rows, columns = sheet.inside.shape
+    ppm = sheet.px_per_mm
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    x0, y0 = np.floor((low - sheet.origin_mm) * ppm).astype(int)
+    x1, y1 = np.ceil((high - sheet.origin_mm) * ppm).astype(int)
+    part = (
+        slice(min(max(0, y0), rows), min(max(0, y1), rows)),
+        slice(min(max(0, x0), columns), min(max(0, x1), columns)),
+    )
+    x = sheet.origin_mm[0] + (np.arange(part[1].start, part[1].stop) + 0.5) / ppm
+    y = sheet.origin_mm[1] + (np.arange(part[0].start, part[0].stop) + 0.5) / ppm
+    # Signed distance in mm from each of the four sides.
+    margin = np.full((len(y), len(x)), np.inf)
+    for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        side = (b - a) / np.linalg.norm(b - a)
+        away = (x - a[0])[None, :] * -side[1] + (y - a[1])[:, None] * side[0]
+        margin = np.minimum(margin, away)
+    mask = (margin > 0) & sheet.inside[part]
+    size = min(np.linalg.norm(corners[1] - corners[0]), np.linalg.norm(corners[3] - corners[0]))
+    if mask.sum() < 0.6 * (margin > 0).sum() or mask.sum() < 6:
+        raise WrongUsage(
+            f"--strip {spec} lies outside the photo or is too small to see",
+            "only what the photo shows can be measured",
+            "give the place in mm from the card's upper left corner: x to the right, y down; "
+            "or in photo pixels with px after the last number",
+        )
+    body = mask & (margin > min(1.5, 0.12 * float(size)))
+    if printed is not None:
+        body &= ~printed[part]
+    body &= sheet.clipped[part] < 0.05
+    return Body(part, mask, body, 0.0, 0.0, True)
