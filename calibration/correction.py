@@ -29,7 +29,8 @@ SEED = 20250
 KNOTS = 9  # coefficients of the tone curve
 MAP_TERMS = 6  # r g b, sqrt(rg), sqrt(gb), sqrt(rb)
 # Candidates: prior sd of the tone curve's bends and of the root terms. 0 switches off.
-CANDIDATES = ((0.0, 0.0), (0.05, 0.0), (0.25, 0.0), (0.05, 0.15), (0.25, 0.15), (0.25, 0.6))
+# Ordered from stiff to supple; a suppler one must be clearly better to be chosen.
+CANDIDATES = ((0.0, 0.0), (0.05, 0.0), (0.25, 0.0), (0.05, 0.15), (0.25, 0.15))
 MODEL_FLOOR = 0.6  # Delta E: what even a perfect card leaves (camera is not an eye)
 POOR_DE = 4.0
 REFUSE_DE = 9.0
@@ -179,6 +180,7 @@ class _Problem:
     metric: np.ndarray  # (n, 3, 3)
     sigma: np.ndarray  # (n,) expected residual, Delta E
     matrix_0: np.ndarray  # (3, 6) prior mean of the map
+    basis: np.ndarray  # (n, 3, KNOTS) tone curve basis at rgb
 
 
 @dataclass(frozen=True)
@@ -220,13 +222,12 @@ def _prior(tone_sd: float, root_sd: float) -> np.ndarray:
 def _evaluate(p: _Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Residuals (n, 3) and Jacobian (n, 3, parameters), both in Delta E."""
     tone, matrix = theta[:KNOTS], theta[KNOTS:].reshape(3, MAP_TERMS)
-    basis = _tone_basis(p.rgb)
-    light = p.rgb * np.exp(basis @ tone - p.gain_log)
+    light = p.rgb * np.exp(p.basis @ tone - p.gain_log)
     features = _features(light)
     xyz = features @ matrix.T
     residual = np.einsum("nij,nj->ni", p.metric, xyz_to_lab(xyz) - p.lab)
     to_lab = np.einsum("nij,njk->nik", p.metric, _lab_slopes(xyz))
-    by_tone = np.einsum("nij,jf,nfc,nck->nik", to_lab, matrix, _feature_slopes(light), basis)
+    by_tone = (to_lab @ (matrix @ _feature_slopes(light))) @ p.basis
     by_map = np.einsum("nij,nf->nijf", to_lab, features).reshape(len(xyz), 3, 18)
     return residual, np.concatenate([by_tone, by_map], axis=2)
 
@@ -254,8 +255,9 @@ def _fit(p: _Problem, tone_sd: float, root_sd: float, start: np.ndarray) -> _Sol
         weight = 1 / (1 + (size / (3.0 * scale)) ** 2) ** 2 / scale**2
         before = cost(residual, theta)
         w = weight / p.sigma**2
-        normal = np.einsum("n,nij,nik->jk", w, jacobian, jacobian) + prior
-        gradient = np.einsum("n,nij,ni->j", w, jacobian, residual) + prior @ (theta - centre)
+        normal = _normal(jacobian, w) + prior
+        gradient = np.tensordot(jacobian, residual * w[:, None], 2 * ((0, 1),))
+        gradient = gradient + prior @ (theta - centre)
         step = np.linalg.solve(normal, -gradient)
         factor = 1.0
         for _ in range(6):
@@ -283,14 +285,20 @@ def _fit(p: _Problem, tone_sd: float, root_sd: float, start: np.ndarray) -> _Sol
     )
 
 
+def _normal(jacobian: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Sum over patches of weight J'J: (p, p)."""
+    rows = (jacobian * np.sqrt(weight)[:, None, None]).reshape(-1, jacobian.shape[2])
+    return rows.T @ rows
+
+
 def _held_out(
     residual: np.ndarray, jacobian: np.ndarray, prior: np.ndarray, weight: np.ndarray
 ) -> np.ndarray:
     """Each patch's residual (n, 3) had it been left out of the fit: (I - H_i)^-1 r_i
     with its 3 x 3 block of the hat matrix (PRESS; Allen 1974)."""
-    normal = np.einsum("n,nij,nik->jk", weight, jacobian, jacobian) + prior
+    normal = _normal(jacobian, weight) + prior
     inverse = np.linalg.inv(normal)
-    block = np.einsum("nij,jk,nlk->nil", jacobian, inverse, jacobian) * weight[:, None, None]
+    block = (jacobian @ inverse) @ jacobian.transpose(0, 2, 1) * weight[:, None, None]
     # A patch that alone decides a parameter has no held-out error; stop short of 1/0.
     lead = np.linalg.norm(block, axis=(1, 2))
     block *= np.minimum(1.0, 0.95 / np.maximum(lead, 1e-9))[:, None, None]
@@ -308,9 +316,9 @@ def _ensemble(solution: _Solution, rng: np.random.Generator) -> tuple[np.ndarray
     out = np.linalg.norm(solution.held_out, axis=1)
     grow = np.clip(out / np.maximum(lengths, 1e-9), 1.0, 3.0)
     residual = solution.residual * np.sqrt(grow)[:, None]
-    products = np.einsum("nij,nik->njk", solution.jacobian, solution.jacobian)
-    pulls = np.einsum("nij,ni->nj", solution.jacobian, residual)
-    normal = np.einsum("mn,njk->mjk", w, products) + solution.prior
+    products = solution.jacobian.transpose(0, 2, 1) @ solution.jacobian
+    pulls = (residual[:, None, :] @ solution.jacobian)[:, 0]
+    normal = np.tensordot(w, products, 1) + solution.prior
     # At the optimum the weighted pulls and the prior balance; only the change counts.
     gradient = (w - solution.weight) @ pulls
     step = np.linalg.solve(normal, -gradient[..., None])[..., 0]
@@ -355,14 +363,15 @@ def correct(
     tone = np.zeros(KNOTS)
     start: np.ndarray | None = None
     white = _light_patches(lab)
+    weights, basis = metric(lab), _tone_basis(readings.rgb[usable])
     for turn in range(3):
         field = fit_field(samples, undo_tone(samples.rgb, tone))
         gain_log = field.log_gain(readings.centre_mm[usable])
         problem = _Problem(
-            readings.rgb[usable], gain_log, lab, metric(lab), sigma, np.zeros((3, MAP_TERMS))
+            readings.rgb[usable], gain_log, lab, weights, sigma, np.zeros((3, MAP_TERMS)), basis
         )
         balanced = _white_balance(problem, profile_matrix, white)
-        problem = _Problem(problem.rgb, gain_log, lab, problem.metric, sigma, balanced)
+        problem = replace(problem, matrix_0=balanced)
         if start is None:
             start = np.concatenate([np.zeros(KNOTS), balanced.ravel()])
             plain, _ = _evaluate(problem, start)
@@ -370,8 +379,7 @@ def correct(
         # The field is settled with a flexible curve first, then all candidates compete.
         candidates = CANDIDATES if turn == 2 else CANDIDATES[2:3]
         solutions = [_fit(problem, a, b, start) for a, b in candidates]
-        scores = [_score(s, sigma) for s in solutions]
-        best = solutions[int(np.argmin(scores))]
+        best = _choose(solutions, sigma)
         start = np.concatenate([best.tone, best.matrix.ravel()])
         tone = best.tone
     field = fit_field(samples, undo_tone(samples.rgb, tone))
@@ -414,10 +422,16 @@ def _light_patches(lab: np.ndarray) -> np.ndarray:
     return rank >= np.sort(rank)[-max(1, len(rank) // 8)]
 
 
-def _score(solution: _Solution, sigma: np.ndarray) -> float:
-    """Robust size of the held-out errors: smaller is better."""
-    size = np.linalg.norm(solution.held_out, axis=1) / sigma
-    return float(np.mean(np.minimum(size, 4.0) ** 2))
+def _choose(solutions: list[_Solution], sigma: np.ndarray) -> _Solution:
+    """The stiffest fit whose held-out errors are not clearly worse than the best one's: by
+    half a standard error of their paired difference (after Breiman et al. 1984)."""
+    sizes = [np.minimum(np.linalg.norm(s.held_out, axis=1) / sigma, 4.0) ** 2 for s in solutions]
+    best = min(sizes, key=lambda size: size.mean())
+    for solution, size in zip(solutions, sizes, strict=True):
+        excess = size - best
+        if excess.mean() <= 0.5 * excess.std() / np.sqrt(len(excess)):
+            return solution
+    return solutions[-1]
 
 
 def _with_paper(

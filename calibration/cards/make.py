@@ -2,11 +2,10 @@
 
 Run ``python -m calibration.cards.make`` after a change; a test compares the files with
 what this writes. The design: colours on a ring of twelve hues in three lightnesses (deep,
-mid, tint) at most nine tenths of the way to the edge of sRGB, because a home printer
-reaches about that; greys in an order that jumps between light and dark, so that a lamp's
-fall-off along the card cannot pass for a tone curve; bare-paper whites spread over the
-card to show that fall-off. Reference values are nominal: the CIELAB of the drawn sRGB
-colour.
+vivid, tint), held inside the edge of sRGB, because a home printer reaches about that;
+greys in an order that jumps between light and dark, so that a lamp's fall-off along the
+card cannot pass for a tone curve; bare-paper whites spread over the card to show that
+fall-off. Reference values are nominal: the CIELAB of the drawn sRGB colour.
 """
 
 from __future__ import annotations
@@ -21,7 +20,12 @@ from calibration.colorimetry import lab_to_xyz, srgb_to_xyz_d50, xyz_d50_to_srgb
 
 GREYS_L = (88, 78, 68, 58, 49, 41, 34, 27, 21, 14)
 GREY_ORDER = (0, 7, 3, 9, 1, 5, 8, 2, 6, 4)
-RINGS = ((28, 40, "deep"), (52, 58, "mid"), (78, 34, "tint"))
+# Lightness, largest chroma and hue offset of the three rings. The vivid ring has for each
+# hue the lightness at which pigments and printers are strongest.
+VIVID_L = (47, 53, 66, 82, 74, 58, 58, 56, 50, 42, 36, 42)
+DEEP, TINT = (28.0, 40.0), (78.0, 34.0)
+VIVID_C = 76.0
+GAMUT_SHARE = 0.94
 U_NOMINAL = {"white": (2.5, 1.5, 2.5), "grey": (4.0, 2.0, 2.5), "black": (5.0, 2.0, 2.5)}
 U_COLOUR = (4.0, 4.0, 4.0)
 SOURCE = (
@@ -38,8 +42,8 @@ def _in_srgb(lab: np.ndarray) -> bool:
 def _colour(lightness: float, chroma: float, hue: float) -> tuple[int, int, int]:
     angle = np.radians(hue)
     while chroma > 1:
-        full = np.array([lightness, chroma / 0.9 * np.cos(angle), chroma / 0.9 * np.sin(angle)])
-        if _in_srgb(full):
+        edge = chroma / GAMUT_SHARE
+        if _in_srgb(np.array([lightness, edge * np.cos(angle), edge * np.sin(angle)])):
             break
         chroma -= 1
     lab = np.array([lightness, chroma * np.cos(angle), chroma * np.sin(angle)])
@@ -49,11 +53,11 @@ def _colour(lightness: float, chroma: float, hue: float) -> tuple[int, int, int]
 
 def _palette(count: int) -> list[tuple[int, int, int]]:
     """``count`` colours, the rings interleaved so that neighbours differ."""
-    ring = [
-        _colour(lightness, chroma, 30 * step + 10 * index)
-        for step in range(12)
-        for index, (lightness, chroma, _) in enumerate(RINGS)
-    ]
+    ring = []
+    for step, lightness in enumerate(VIVID_L):
+        ring.append(_colour(*DEEP, 30 * step))
+        ring.append(_colour(lightness, VIVID_C, 30 * step + 10))
+        ring.append(_colour(*TINT, 30 * step + 20))
     keep = np.round(np.linspace(0, len(ring) - 1, count)).astype(int)
     order = np.random.default_rng(29).permutation(count)
     return [ring[keep[i]] for i in order]
