@@ -1,4 +1,8 @@
-"""``drawdown card``: the printable reference card, or its definition to edit."""
+"""``drawdown card``: the printable reference card, or its definition to edit.
+
+Raises ``WrongUsage`` for options that make no sense and ``BadFile`` when a file cannot be
+written. stdout gets the path of each file written.
+"""
 
 from __future__ import annotations
 
@@ -36,11 +40,7 @@ def card(
         ),
     ] = None,
 ) -> None:
-    """Make the reference card to print, or write its definition to edit.
-
-    Raises ``WrongUsage`` for options that make no sense and ``BadFile`` when a file cannot
-    be written; prints the path of each file written.
-    """
+    """Make the reference card to print, or write its definition to edit."""
     if out is None and definition is None:
         raise WrongUsage(
             "no file was named",

@@ -1,4 +1,4 @@
-"""``drawdown sheet``: the printable test sheet for pulling strips."""
+"""``drawdown sheet``: the printable test sheet for pulling strips. See card.py for errors."""
 
 from __future__ import annotations
 
@@ -21,11 +21,7 @@ def sheet(
         typer.Option(help="Pixels per inch of a PNG, 72 to 2400 (else 600).", show_default=False),
     ] = None,
 ) -> None:
-    """Make the test sheet to print: lanes for strips, a black bar, a place for the card.
-
-    Raises ``WrongUsage`` for options that make no sense and ``BadFile`` when the file
-    cannot be written; prints the path of the file written.
-    """
+    """Make the test sheet to print: lanes for strips, a black bar, a place for the card."""
     check_drawing(out, paper, dpi)
 
     from drawdown.testsheet import builtin_sheets, sheet_page
