@@ -169,7 +169,8 @@ def read_heif(data: bytearray, name: str) -> tuple[Header, np.ndarray]:
             image = heif[heif.primary_index]
             check_size(image.size, name)
             channels = image.mode.partition(";")[0]
-            pixels = np.asarray(image) if channels.upper() in ("RGB", "RGBA") else None
+            # A copy: the decoder's memory goes away with its object.
+            pixels = np.array(image) if channels.upper() in ("RGB", "RGBA") else None
     except BadFile:
         raise
     except Exception:  # the decoder has many ways to fail
@@ -192,7 +193,7 @@ def read_heif(data: bytearray, name: str) -> tuple[Header, np.ndarray]:
         pictures=len(heif) + len(info.get("depth_images") or ()) + _count(info.get("aux")),
         cicp=None if codes[1] == 2 or codes[0] == 2 else codes,
     )
-    return header, np.ascontiguousarray(rgb)
+    return header, rgb
 
 
 def _count(auxiliary: dict | None) -> int:
