@@ -332,11 +332,16 @@ def test_readme_names_every_command_and_option():
 
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     group = typer.main.get_command(cli.app)
-    missing = [f"drawdown {name}" for name in group.commands if f"drawdown {name}" not in text]
-    for command in (group, *group.commands.values()):
+    assert "`drawdown --version`" in text
+    missing = []
+    for name, command in group.commands.items():
+        _, found, rest = text.partition(f"\n## drawdown {name}\n")
+        section = rest.split("\n## ")[0]
+        missing += [] if found else [name]
         for parameter in command.params:
-            options = [name for name in parameter.opts if name.startswith("--")]
-            missing += [f"{command.name} {name}" for name in options if f"`{name}" not in text]
+            options = [option for option in parameter.opts if option.startswith("--")]
+            missing += [f"{name} {option}" for option in options if f"`{option}" not in section]
+    assert len(group.commands) >= 4
     assert missing == []
 
 
@@ -351,3 +356,19 @@ def test_flag_table_in_the_documentation_is_current():
     from calibration.flags import flag_table
 
     assert flag_table() in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_version_is_the_same_everywhere():
+    import tomllib
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["version"] == __version__
+
+
+def test_readme_commands_can_be_copied_as_they_are():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    for name, ending in (("verdict", "match fixtures/no-match.jpg"), ("test", "-m pytest")):
+        block = text.split(f"<!-- command: {name} -->\n```sh\n")[1].split("\n```")[0]
+        assert len(block.splitlines()) == 1
+        assert block.startswith("python3 -m venv ")
+        assert block.endswith(ending)

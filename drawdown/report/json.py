@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
     from drawdown.compare import Comparison
     from drawdown.judge import Judgement
     from drawdown.measure import StripColour
+
+
+# An innermost list of numbers. Inside a string a line break is always escaped, so no text
+# can look like this.
+_NUMBERS = re.compile(r"\[\n\s+(?:-?\d[\d.e+-]*|null)(?:,\n\s+(?:-?\d[\d.e+-]*|null))*\n\s+\]")
 
 
 def match_text(judgement: Judgement) -> str:
@@ -174,4 +180,8 @@ def rounded(value: float | None, decimals: int) -> float | None:
 
 
 def _dump(data: dict[str, Any]) -> str:
-    return json.dumps(data, indent=2, ensure_ascii=True, allow_nan=False)
+    text = json.dumps(data, indent=2, ensure_ascii=True, allow_nan=False)
+    # Colours and corners on one line each, for the people who read it too.
+    return _NUMBERS.sub(
+        lambda found: " ".join(found[0].split()).replace("[ ", "[").replace(" ]", "]"), text
+    )

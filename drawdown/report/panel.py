@@ -64,12 +64,13 @@ def draw_panel(judgement: Judgement, width: int) -> Image.Image:
     pairs = _swatches_of(judgement)
     if pairs:
         _swatches(pen, pairs)
-    hard = [flag for flag in words.general_flags(judgement) if flag.hard]
-    for strip in words.concerned(judgement):
-        hard += [flag for flag in words.strip_flags(strip) if flag.hard]
-    for flag in words.once(hard):
+    hard = [flag.text for flag in words.general_flags(judgement) if flag.hard]
+    for name, strip in pairs:
+        found = [flag for flag in words.strip_flags(strip) if flag.hard]
+        hard += [f"{name.capitalize()}: {flag.text}" for flag in found]
+    for text in hard:
         pen.skip(1.5)
-        pen.line(flag.text, 4.2)
+        pen.line(text, 4.2)
     if pairs:
         _readings(pen, pairs)
     if judgement.comparison is not None and judgement.comparison.verdict is not None:

@@ -1,0 +1,33 @@
+"""Refresh the real output shown in README.md.
+
+After a line ``<!-- output: COMMAND -->`` the next code block is replaced by what the command
+prints on stdout. Run from the project's root, with the program installed:
+
+    python .ci/fill_readme.py
+"""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+BLOCK = re.compile(r"(<!-- output: (?P<command>[^\n]+) -->\n\n?```[a-z]*\n).*?(```)", re.DOTALL)
+
+
+def output(block: re.Match[str]) -> str:
+    done = subprocess.run(
+        block["command"], shell=True, stdout=subprocess.PIPE, text=True, check=False
+    )
+    if done.returncode not in (0, 3, 4, 5) or not done.stdout.strip():
+        sys.exit(f"{block['command']}: exit code {done.returncode}")
+    lines = [line.rstrip() for line in done.stdout.strip("\n").splitlines()]
+    return block[1] + "\n".join(lines) + "\n" + block[3]
+
+
+def main() -> None:
+    readme = Path("README.md")
+    readme.write_text(BLOCK.sub(output, readme.read_text(encoding="utf-8")), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
