@@ -168,7 +168,7 @@ def _numbers(pen: _Pen, judgement: Judgement) -> None:
     pen.put(f"tolerance {words.number(c.tolerance)}", 3.8, 52, pen.y + 4.8 * pen.unit)
     pen.skip(10.5)
     if c.words:
-        pen.line(f"The batch is: {c.words.rstrip('.')}.", 4.4)
+        pen.line(f"Difference: {c.words.rstrip('.')}.", 4.4)
     if c.settle:
         pen.line(f"To settle it: {words.sentence(c.settle)}", 4.0)
     pen.skip(1.5)
@@ -186,7 +186,9 @@ def _add(pen: _Pen, judgement: Judgement) -> None:
     pen.skip(2)
     if advice.portion < 1:
         pen.line(words.take_out(advice), 4.0, x=7, room=89)
-    pen.line(f"First {words.first_step(advice)}", 4.2, x=7, room=89, bold=0.08)
+    pen.line(f"First {words.first_step(advice)}", 4.6, x=7, room=89, bold=0.08)
+    pen.skip(0.5)
+    pen.line(words.LOOK_AGAIN, 3.6, x=7, room=89)
     text = f"In all, per 100 parts: {' and '.join(amounts)}. "
     text += f"Delta E should then be about {words.number(advice.predicted_de00)}."
     pen.line(text, 3.6, x=7, room=89)

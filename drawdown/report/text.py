@@ -78,7 +78,7 @@ def _distance(c: Comparison, screen: Screen) -> list[str]:
     if c.p_within is not None:
         lines += _wrapped(f"Chance that it is within tolerance: {percent(c.p_within)}.", screen)
     if c.words:
-        lines += _wrapped(f"Beside the original, the batch is: {c.words.rstrip('.')}.", screen)
+        lines += _wrapped(f"How the batch differs: {c.words.rstrip('.')}.", screen)
     lines += _wrapped(
         f"Lightness {signed(c.dL)}, chroma {signed(c.dC)}, hue {signed(c.dH)} "
         "(batch less original).",
@@ -140,6 +140,7 @@ def _advice(advice: Advice, screen: Screen) -> list[str]:
         lines += _wrapped(words.take_out(advice), screen)
     lines += _amounts(advice, screen)
     lines += _wrapped(f"First {words.first_step(advice)}", screen, style="1")
+    lines += _wrapped(words.LOOK_AGAIN, screen)
     lines += _wrapped(
         f"All of it should bring the batch to {lab_text(advice.predicted_lab_d50)}, Delta E "
         f"{words.number(advice.predicted_de00, 1)} from the original (95 % below "

@@ -79,10 +79,10 @@ def first_step(advice: Advice) -> str:
         f"{parts(amount)} parts of {ink}" + (f" ({grams(weights[ink])})" if ink in weights else "")
         for ink, amount in advice.add_first
     ]
-    return (
-        f"stir in, per 100 parts, {' and '.join(steps)}. Then pull a strip, let it dry and take "
-        "a new photo: nothing can be taken out again."
-    )
+    return f"stir in {' and '.join(steps)}{'' if weights else ' per 100 of the batch'}."
+
+
+LOOK_AGAIN = "Then pull a strip, let it dry and take a new photo: nothing can be taken out again."
 
 
 def take_out(advice: Advice) -> str:
