@@ -87,7 +87,8 @@ def delta_e_2000(lab_1: np.ndarray, lab_2: np.ndarray) -> np.ndarray:
     """CIEDE2000 (ISO/CIE 11664-6), computed by scikit-image. Shapes broadcast; (..., 3)."""
     from skimage.color.delta_e import deltaE_ciede2000
 
-    return deltaE_ciede2000(np.asarray(lab_1, dtype=float), np.asarray(lab_2, dtype=float))
+    one, two = np.broadcast_arrays(np.asarray(lab_1, dtype=float), np.asarray(lab_2, dtype=float))
+    return deltaE_ciede2000(one, two)
 
 
 def munsell_value(y: float) -> float:

@@ -19,21 +19,32 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.card import CardDefinition
-from calibration.colorimetry import WHITE_D50, delta_e_2000, lab_to_xyz, xyz_to_lab
+from calibration.colorimetry import delta_e_2000, lab_to_xyz, xyz_to_lab
 from calibration.errors import PhotoUnfit
 from calibration.illumination import LampField, LightSamples, fit_field
 from calibration.patches import PatchReadings
+from calibration.tonemap import (
+    KNOTS,
+    MAP_TERMS,
+    feature_slopes,
+    features,
+    lab_slopes,
+    metric,
+    tone_basis,
+    undo_tone,
+)
 
 MEMBERS = 96
 SEED = 20250
-KNOTS = 9  # coefficients of the tone curve
-MAP_TERMS = 6  # r g b, sqrt(rg), sqrt(gb), sqrt(rb)
 # Candidates: prior sd of the tone curve's bends and of the root terms. 0 switches off.
 # Ordered from stiff to supple; a suppler one must be clearly better to be chosen.
 CANDIDATES = ((0.0, 0.0), (0.05, 0.0), (0.25, 0.0), (0.05, 0.15), (0.25, 0.15))
 MODEL_FLOOR = 0.6  # Delta E: what even a perfect card leaves (camera is not an eye)
-POOR_DE = 4.0
-REFUSE_DE = 9.0
+# Held-out median that is flagged, and refused, by where the card's values come from.
+POOR_DE = {"nominal": 7.0, "measured": 3.0}
+REFUSE_DE = {"nominal": 14.0, "measured": 9.0}
+SHADE_RATIO = 1.12  # paper this much brighter than the card's white is better lit
+DARK_PAPER_RATIO = 0.55
 
 
 @dataclass(frozen=True)
@@ -73,103 +84,14 @@ class Correction:
 
     def xyz_d50(self, light: np.ndarray) -> np.ndarray:
         """Even scene light (..., 3) from ``light`` -> XYZ D50 (..., 3)."""
-        return _features(light) @ self.matrix.T
+        return features(light) @ self.matrix.T
 
     def ensemble_xyz_d50(self, rgb_linear: np.ndarray, gain_log: np.ndarray) -> np.ndarray:
         """XYZ D50 of each member (m, n, 3) for photo RGB (n, 3) under log light (n, 3)."""
-        basis = _tone_basis(rgb_linear)
+        basis = tone_basis(rgb_linear)
         bend = np.einsum("nck,mk->mnc", basis, self.tone_members)
         light = rgb_linear * np.exp(bend - gain_log)
-        return np.einsum("mnf,mjf->mnj", _features(light), self.matrix_members)
-
-
-def _tone_basis(rgb_linear: np.ndarray) -> np.ndarray:
-    """(..., KNOTS) uniform cubic B-splines in the cube root of the photo's linear value."""
-    u = np.clip(np.cbrt(np.maximum(rgb_linear, 0.0)), 0.0, 1.0)
-    cells = KNOTS - 3
-    position = u * cells
-    first = np.minimum(position.astype(int), cells - 1)
-    t = (position - first)[..., None]
-    weights = np.concatenate(
-        [
-            (1 - t) ** 3 / 6,
-            (3 * t**3 - 6 * t**2 + 4) / 6,
-            (-3 * t**3 + 3 * t**2 + 3 * t + 1) / 6,
-            t**3 / 6,
-        ],
-        axis=-1,
-    )
-    out = np.zeros((*np.shape(rgb_linear), KNOTS))
-    index = first[..., None] + np.arange(4)
-    np.put_along_axis(out, index, weights, axis=-1)
-    return out
-
-
-def undo_tone(rgb_linear: np.ndarray, tone: np.ndarray) -> np.ndarray:
-    """The photo's linear RGB with the phone's tone curve undone: u exp(h(u))."""
-    rgb_linear = np.maximum(rgb_linear, 1e-6)
-    if rgb_linear.size > 6000:
-        # One curve for many pixels: read it from a table, exact to 1e-5.
-        grid = np.linspace(0.0, 1.0, 2049)
-        bend = _tone_basis(grid**3) @ tone
-        return rgb_linear * np.exp(np.interp(np.cbrt(rgb_linear), grid, bend))
-    return rgb_linear * np.exp(_tone_basis(rgb_linear) @ tone)
-
-
-def _features(light: np.ndarray) -> np.ndarray:
-    r, g, b = light[..., 0], light[..., 1], light[..., 2]
-    return np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=-1)
-
-
-def _feature_slopes(light: np.ndarray) -> np.ndarray:
-    """d features / d log light: (..., 6, 3)."""
-    r, g, b = light[..., 0], light[..., 1], light[..., 2]
-    zero = np.zeros_like(r)
-    rg, gb, rb = np.sqrt(r * g) / 2, np.sqrt(g * b) / 2, np.sqrt(r * b) / 2
-    rows = [
-        (r, zero, zero),
-        (zero, g, zero),
-        (zero, zero, b),
-        (rg, rg, zero),
-        (zero, gb, gb),
-        (rb, zero, rb),
-    ]
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
-
-
-def _lab_slopes(xyz: np.ndarray) -> np.ndarray:
-    """d Lab / d XYZ: (..., 3, 3)."""
-    t = xyz / WHITE_D50
-    low = (6 / 29) ** 3
-    slope = np.where(t > low, 1 / (3 * np.cbrt(np.maximum(t, low)) ** 2), (29 / 3) ** 3 / 116)
-    slope = slope / WHITE_D50
-    out = np.zeros((*xyz.shape, 3))
-    out[..., 0, 1] = 116 * slope[..., 1]
-    out[..., 1, 0], out[..., 1, 1] = 500 * slope[..., 0], -500 * slope[..., 1]
-    out[..., 2, 1], out[..., 2, 2] = 200 * slope[..., 1], -200 * slope[..., 2]
-    return out
-
-
-def metric(lab: np.ndarray) -> np.ndarray:
-    """(..., 3, 3) matrix that turns a small Lab difference into one whose length follows
-    CIEDE2000: lightness, chroma and hue weights at this colour (S_L, S_C, S_H of ISO/CIE
-    11664-6 with T = 1; blue rotation left out)."""
-    chroma = np.hypot(lab[..., 1], lab[..., 2])
-    safe = np.maximum(chroma, 1e-6)
-    cos, sin = lab[..., 1] / safe, lab[..., 2] / safe
-    grey = chroma < 1.0
-    cos, sin = np.where(grey, 1.0, cos), np.where(grey, 0.0, sin)
-    off = (lab[..., 0] - 50) ** 2
-    s_l = 1 + 0.015 * off / np.sqrt(20 + off)
-    s_c, s_h = 1 + 0.045 * chroma, 1 + 0.015 * chroma
-    # a' stretches a near the grey axis (G of the formula).
-    c7 = chroma**7
-    g = 1 + 0.5 * (1 - np.sqrt(c7 / (c7 + 25.0**7)))
-    out = np.zeros((*lab.shape, 3))
-    out[..., 0, 0] = 1 / s_l
-    out[..., 1, 1], out[..., 1, 2] = cos / s_c * g, sin / s_c
-    out[..., 2, 1], out[..., 2, 2] = -sin / s_h * g, cos / s_h
-    return out
+        return np.einsum("mnf,mjf->mnj", features(light), self.matrix_members)
 
 
 @dataclass(frozen=True)
@@ -223,12 +145,12 @@ def _evaluate(p: _Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Residuals (n, 3) and Jacobian (n, 3, parameters), both in Delta E."""
     tone, matrix = theta[:KNOTS], theta[KNOTS:].reshape(3, MAP_TERMS)
     light = p.rgb * np.exp(p.basis @ tone - p.gain_log)
-    features = _features(light)
-    xyz = features @ matrix.T
+    terms = features(light)
+    xyz = terms @ matrix.T
     residual = np.einsum("nij,nj->ni", p.metric, xyz_to_lab(xyz) - p.lab)
-    to_lab = np.einsum("nij,njk->nik", p.metric, _lab_slopes(xyz))
-    by_tone = (to_lab @ (matrix @ _feature_slopes(light))) @ p.basis
-    by_map = np.einsum("nij,nf->nijf", to_lab, features).reshape(len(xyz), 3, 18)
+    to_lab = np.einsum("nij,njk->nik", p.metric, lab_slopes(xyz))
+    by_tone = (to_lab @ (matrix @ feature_slopes(light))) @ p.basis
+    by_map = np.einsum("nij,nf->nijf", to_lab, terms).reshape(len(xyz), 3, 18)
     return residual, np.concatenate([by_tone, by_map], axis=2)
 
 
@@ -359,11 +281,10 @@ def correct(
     noise = 38 * np.mean(readings.noise[usable] / readings.rgb[usable], axis=1)
     u_card = np.linalg.norm(np.einsum("nij,nj->ni", metric(lab), card.u_lab[usable]), axis=1)
     sigma = np.sqrt(u_card**2 / 3 + noise**2 + MODEL_FLOOR**2)
-    light_white = np.flatnonzero(samples.surface == 0)
     tone = np.zeros(KNOTS)
     start: np.ndarray | None = None
     white = _light_patches(lab)
-    weights, basis = metric(lab), _tone_basis(readings.rgb[usable])
+    weights, basis = metric(lab), tone_basis(readings.rgb[usable])
     for turn in range(3):
         field = fit_field(samples, undo_tone(samples.rgb, tone))
         gain_log = field.log_gain(readings.centre_mm[usable])
@@ -397,7 +318,7 @@ def correct(
     light = undo_tone(readings.rgb[usable], tone) / np.exp(
         field.log_gain(readings.centre_mm[usable])
     )
-    patch_lab[usable] = xyz_to_lab(_features(light) @ best.matrix.T)
+    patch_lab[usable] = xyz_to_lab(features(light) @ best.matrix.T)
     nominal = card.provenance == "nominal"
     correction = Correction(
         tone=tone,
@@ -413,7 +334,7 @@ def correct(
         nominal=nominal,
         flags=_flags(typical, plain_median, dropped, nominal, len(names)),
     )
-    return _with_paper(correction, samples, light_white)
+    return _with_paper(correction, samples, card)
 
 
 def _light_patches(lab: np.ndarray) -> np.ndarray:
@@ -434,16 +355,29 @@ def _choose(solutions: list[_Solution], sigma: np.ndarray) -> _Solution:
     return solutions[-1]
 
 
-def _with_paper(
-    correction: Correction, samples: LightSamples, light_white: np.ndarray
-) -> Correction:
+def _with_paper(correction: Correction, samples: LightSamples, card: CardDefinition) -> Correction:
+    """Add the paper's colour. Nothing is whiter than the card's white by much: paper that
+    looks so is better lit, and the field beside the card is scaled to say so."""
     on_paper = samples.surface == 1
     if not on_paper.any():
-        on_paper = np.zeros(len(samples.surface), bool)
-        on_paper[light_white] = True
+        return correction
     light = correction.light(samples.rgb[on_paper], samples.xy_mm[on_paper])
-    xyz = correction.xyz_d50(np.median(light, axis=0))
-    return replace(correction, paper_lab_d50=xyz_to_lab(xyz))
+    paper = np.median(light, axis=0)
+    xyz = correction.xyz_d50(paper)
+    white = lab_to_xyz(card.lab_d50)[:, 1].max()
+    ratio = float(xyz[1] / white)
+    flags = correction.flags
+    field = correction.field
+    if ratio > SHADE_RATIO:
+        here = samples.surface == 0
+        card_light = correction.light(samples.rgb[here], samples.xy_mm[here])
+        beyond = np.log(paper / np.median(card_light, axis=0))
+        field = replace(field, beyond_card_log=beyond, card=card)
+        xyz = correction.xyz_d50(paper / np.exp(beyond))
+        flags = (*flags, fl.CARD_SHADED(f"{ratio:.1f}"))
+    elif ratio < DARK_PAPER_RATIO:
+        flags = (*flags, fl.PAPER_DARK(f"{100 * ratio:.0f}"))
+    return replace(correction, field=field, paper_lab_d50=xyz_to_lab(xyz), flags=flags)
 
 
 def _flags(
@@ -454,12 +388,13 @@ def _flags(
         out.append(fl.NOMINAL_CARD())
     if dropped:
         out.append(fl.PATCHES_DROPPED(", ".join(dropped)))
-    if typical > REFUSE_DE or typical > plain + 0.5 or len(dropped) > 0.35 * count:
+    kind = "nominal" if nominal else "measured"
+    if typical > REFUSE_DE[kind] or typical > plain + 0.5 or len(dropped) > 0.35 * count:
         out.append(
             fl.CARD_UNUSABLE(
                 f"they miss by {typical:.1f} Delta E, {plain:.1f} with white balance alone"
             )
         )
-    elif typical > POOR_DE:
+    elif typical > POOR_DE[kind]:
         out.append(fl.POOR_CORRECTION(f"{typical:.1f}"))
     return tuple(out)

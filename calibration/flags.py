@@ -140,6 +140,19 @@ UNDEREXPOSED = FlagKind(
     "noise is larger than the differences we look for",
     "bring more light and shoot again",
 )  # fmt: skip
+CARD_SHADED = FlagKind(
+    "card-in-shade", False, "card",
+    "the paper beside the card is {detail} times as bright as the card's own white, so the card "
+    "seems to lie in shade",
+    "the colours were scaled to the paper, which is not known to be white",
+    "move so that no shadow falls on the card, and shoot again",
+)  # fmt: skip
+PAPER_DARK = FlagKind(
+    "dark-paper", False, "photo",
+    "the paper is only {detail} % as bright as the card's white",
+    "grey or brown paper is no trouble, but if the paper is white the strips lie in shade",
+    "if the paper is white, move so that card and strips share the same light",
+)  # fmt: skip
 UNEVEN_LIGHT = FlagKind(
     "uneven-light", False, "photo",
     "the light varies by {detail} % over the sheet",

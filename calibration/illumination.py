@@ -47,7 +47,8 @@ class LampField:
     (``coefficients`` (6, 3)) plus a smoothed remainder on the grid of cells. ``levels``
     (k, 3) are the surfaces' log colours relative to the card's white; ``scatter`` is the
     robust standard deviation of what is left, in log light; ``local_scatter`` the same as
-    a map on the cells."""
+    a map on the cells. ``beyond_card_log`` (3,), when set, is how much more light (in log)
+    falls beside the card than on it: a card in its own shade."""
 
     centre_mm: tuple[float, float]
     coefficients: np.ndarray
@@ -57,11 +58,16 @@ class LampField:
     cell_origin_mm: tuple[float, float]
     cell_mm: float
     scatter: float
+    beyond_card_log: np.ndarray | None = None
+    card: CardDefinition | None = None
 
     def log_gain(self, xy_mm: np.ndarray) -> np.ndarray:
         """(..., 2) millimetres -> (..., 3) natural log of the light, 0 on the card on average."""
         xy = np.asarray(xy_mm, dtype=float)
         out = _basis(xy, self.centre_mm) @ self.coefficients
+        if self.beyond_card_log is not None and self.card is not None:
+            beyond = ~on_card(xy, self.card, 0.0)
+            out = out + beyond[..., None] * self.beyond_card_log
         if self.remainder.size:
             out = out + _look_up(self.remainder, xy, self.cell_origin_mm, self.cell_mm)
         return out
@@ -166,7 +172,7 @@ def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) ->
     level = np.log(np.maximum(mean, 1e-5)) - np.log(np.median(rgb_white, axis=0))
     middle = level.mean(axis=-1)
     bland = np.abs(level - middle[..., None]).max(axis=-1) < 0.5
-    usable = inside & ~clipped & bland & (middle > -1.3) & (middle < 0.6) & ~_on_card(grid, card)
+    usable = inside & ~clipped & bland & (middle > -1.3) & (middle < 1.2) & ~on_card(grid, card)
     if usable.any():
         usable &= spread < max(0.02, 1.6 * float(np.quantile(spread[usable], 0.35)))
     index = np.full((rows, columns), -1)
@@ -183,7 +189,8 @@ def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) ->
     return replace(samples, surface=_surfaces(samples, card))
 
 
-def _on_card(xy_mm: np.ndarray, card: CardDefinition, margin_mm: float = 4.0) -> np.ndarray:
+def on_card(xy_mm: np.ndarray, card: CardDefinition, margin_mm: float = 4.0) -> np.ndarray:
+    """(..., 2) -> (...,) True on the card or within a margin of it; its window is not card."""
     width, height = card.size_mm
     x, y = xy_mm[..., 0], xy_mm[..., 1]
     m = margin_mm

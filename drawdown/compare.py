@@ -14,7 +14,7 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.colorimetry import delta_e_2000
-from calibration.correction import metric
+from calibration.tonemap import metric
 from drawdown.measure import StripColour
 
 DEFAULT_TOLERANCE = 2.0
@@ -22,12 +22,12 @@ SURE = 0.95
 DRAWS = 4000
 # Weak prior on the difference, per axis: batches are usually nearly right.
 PRIOR_SD = 3.0
-# The camera is not an eye: standard uncertainty per Lab axis of a difference, floor and
-# share of the difference; with the same tubes of ink, and with others (simulation:
-# median .06-.16 and .7-2.0 Delta E).
-CAMERA = {False: (0.12, 0.04), True: (1.0, 0.15)}
-# A home print that was not measured stretches or squeezes differences.
-CARD_STRETCH = {"nominal": 0.05, "measured": 0.015}
+# The camera is not an eye, and a map fitted to a printer's dyes is not quite right for
+# pigments: standard uncertainty of a difference per axis, in the CIEDE2000 metric, as a
+# floor and a share of the difference (rendered scenes, DEVELOPERS.md "Uncertainty"). The
+# share is larger for a home print that was not measured; other tubes raise the floor.
+CAMERA_FLOOR = {False: 0.12, True: 1.0}
+CAMERA_SHARE = {"nominal": 0.20, "measured": 0.13}
 DIFFERENT_LIGHT_SD = 0.05
 
 VERDICTS = ("match", "no match", "too close to call")
@@ -75,15 +75,11 @@ def compare(
     """Compare two strips of one photo. ``hard`` says that a hard flag was raised before."""
     lab_o, lab_b = original.lab_d50, batch.lab_d50
     d = lab_b - lab_o
-    members = batch.lab_samples - original.lab_samples
-    parts = {
-        "camera and card": np.cov(members.T) if len(members) > 3 else np.eye(3),
-    }
-    floor, share = CAMERA[other_inks]
-    stretch = CARD_STRETCH["nominal" if nominal_card else "measured"]
-    length = float(np.linalg.norm(d))
-    sd = np.hypot(floor, share * length)
-    cov = parts["camera and card"] + sd**2 * np.eye(3) + stretch**2 * np.outer(d, d)
+    m = metric(lab_o)
+    share = CAMERA_SHARE["nominal" if nominal_card else "measured"]
+    sd = float(np.hypot(CAMERA_FLOOR[other_inks], share * np.linalg.norm(m @ d)))
+    to_lab = np.linalg.inv(m)
+    cov = _covariance(batch.lab_samples - original.lab_samples) + sd**2 * to_lab @ to_lab.T
 
     rng = np.random.default_rng(7)
     normal = rng.standard_normal((DRAWS, 3))
@@ -92,8 +88,7 @@ def compare(
     keep = prior @ np.linalg.inv(prior + cov)
     mean_p, cov_p = keep @ d, keep @ cov
     root = _root(cov_p)
-    scale = 1.0 + (DRAWS**-1)
-    draws_p = mean_p + scale * normal @ root.T
+    draws_p = mean_p + normal @ root.T
     zero = normal @ _root(cov).T
     draws = d + zero
     everything = delta_e_2000(lab_o, lab_o + np.concatenate([draws_p, draws, zero, d[None]]))
@@ -131,6 +126,11 @@ def compare(
         settle=_settle(original, batch, cov, other_inks) if verdict == VERDICTS[2] else None,
         flags=tuple(flags),
     )
+
+
+def _covariance(members: np.ndarray) -> np.ndarray:
+    """(3, 3) of the ensemble's differences (m, 3)."""
+    return np.atleast_2d(np.cov(members.T))
 
 
 def _root(cov: np.ndarray) -> np.ndarray:
