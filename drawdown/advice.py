@@ -13,8 +13,8 @@ import numpy as np
 
 from calibration.colorimetry import delta_e_2000
 from calibration.flags import Flag
-from drawdown.advice_infer import infer_mix
-from drawdown.advice_model import ORIGINAL_SD, Reading, fit, paper_ground, reading
+from drawdown.advice_infer import guess_mixes
+from drawdown.advice_model import Fit, Reading, fit, paper_ground, reading
 from drawdown.advice_search import Option, local_metric, search
 from drawdown.advice_words import Facts, describe
 from drawdown.cautions import CAUTIONS
@@ -22,6 +22,7 @@ from drawdown.inks import Shelf
 
 # A guessed recipe is far less certain than a noted one.
 INFERRED_SD = 0.15
+GUESSES, MOST_GUESSES = 24, 8
 FLOOD_SHARE = 0.30  # more white or base than this per batch: let down a portion instead
 
 
@@ -97,28 +98,28 @@ def advise(
     """
     data = reading(lab_original, lab_batch, lab_samples_original, lab_samples_batch)
     ground = paper_ground(paper_lab)
-    misfit = 0.0
     inferred = mix is None
     if inferred:
-        used, misfit = infer_mix(shelf, data.lab_original, ground)
+        guesses = guess_mixes(shelf, data.lab_original, ground, GUESSES)
+        mixes, log_prior = [g.mix for g in guesses], [g.log_prior for g in guesses]
+        model = fit(shelf, mixes, log_prior, data, ground, film_ratio, INFERRED_SD, MOST_GUESSES)
+        used = _mix_of(shelf, model)
     else:
         used = shelf.named_mix(mix)
-    model = fit(shelf, used, data, ground, film_ratio, INFERRED_SD if inferred else ORIGINAL_SD)
+        used = {name: parts for name, parts in used.items() if parts > 0}
+        model = fit(shelf, [used], [0.0], data, ground, film_ratio)
     metric = local_metric(data.lab_original)
     de00_now = float(delta_e_2000(data.lab_original, data.lab_batch))
-    nothing = np.zeros(len(shelf))
-    # What the fit left unexplained of the step from one strip to the other.
-    shift = (data.lab_original - model.lab_original[0]) - (data.lab_batch - model.lab_batch[0])
     in_mix = np.array([ink.name in used for ink in shelf])
     if de00_now <= tolerance:
         option, reason = None, "within"
     else:
-        options = search(model, in_mix, shift, metric)
+        options = search(model, in_mix, metric)
         option, reason = _choose(options, de00_now)
-    added = nothing if option is None else option.added
+    added = np.zeros(len(shelf)) if option is None else option.added
     predicted, u95, de00, high = _predict(model, data, added)
     return _advice(
-        shelf, used, inferred, misfit, data, model, option, reason, batch_grams, tolerance,
+        shelf, used, inferred, data, model, option, reason, batch_grams, tolerance,
         (predicted, u95, de00, high, de00_now),
     )  # fmt: skip
 
@@ -137,21 +138,37 @@ def _predict(model, data: Reading, added: np.ndarray):
         de00 = float(delta_e_2000(data.lab_original, data.lab_batch))
         sd = np.sqrt(np.diag(data.covariance)[3:])
         return data.lab_batch, 1.96 * sd, de00, de00
-    labs = model.lab_with(added[None], slice(None))[0]
+    labs = model.lab_with(added[None])[:, 0]
     predicted = data.lab_batch + labs[0] - model.lab_batch[0]
-    shift = (data.lab_original - model.lab_original[0]) - (data.lab_batch - model.lab_batch[0])
     # The samples' distance to their own original: what is common to both strips cancels.
-    gaps = model.lab_original[1:] + shift - labs[1:]
+    others, weight = slice(model.heads, None), model.weight[model.heads :]
+    after = data.lab_original - (model.target - labs)[others]
     des = delta_e_2000(
-        np.broadcast_to(data.lab_original, (len(gaps) + 1, 3)),
-        np.vstack([predicted, data.lab_original - gaps]),
+        np.broadcast_to(data.lab_original, (len(after) + 1, 3)), np.vstack([predicted, after])
     )
-    spread = np.quantile(data.lab_original - gaps, [0.025, 0.975], axis=0)
-    return predicted, (spread[1] - spread[0]) / 2, float(des[0]), float(np.quantile(des[1:], 0.95))
+    high = _quantile(des[1:], weight, 0.95)
+    spread = [
+        _quantile(after[:, i], weight, 0.975) - _quantile(after[:, i], weight, 0.025)
+        for i in range(3)
+    ]
+    return predicted, np.array(spread) / 2, float(des[0]), high
+
+
+def _quantile(values: np.ndarray, weight: np.ndarray, q: float) -> float:
+    """Quantile of weighted samples, between neighbours."""
+    order = np.argsort(values)
+    middle = np.cumsum(weight[order]) - weight[order] / 2
+    return float(np.interp(q, middle / weight.sum(), values[order]))
+
+
+def _mix_of(shelf: Shelf, model: Fit) -> dict[str, float]:
+    """The best recipe of a fit in parts per 100, as it was for the original."""
+    parts = model.original_parts[0]
+    return {ink.name: round(100 * float(p), 2) for ink, p in zip(shelf, parts, strict=True) if p}
 
 
 def _advice(
-    shelf, used, inferred, misfit, data, model, option, reason, batch_grams, tolerance, outcome
+    shelf, used, inferred, data, model, option, reason, batch_grams, tolerance, outcome
 ) -> Advice:
     predicted, u95, de00, high, de00_now = outcome
     portion, additions, first = 1.0, (), ()
@@ -170,7 +187,7 @@ def _advice(
         caution = CAUTIONS + tuple(f"{name}: {text}." for text, name in special.items() if text)
     facts = Facts(
         shelf=shelf, reason=reason, additions=additions, first=first, portion=portion,
-        batch_grams=batch_grams, mix=used, inferred=inferred, misfit=misfit,
+        batch_grams=batch_grams, mix=used, inferred=inferred,
         lab_original=data.lab_original, lab_now=data.lab_batch, lab_after=predicted,
         de00_now=de00_now, de00_after=de00, tolerance=tolerance, surprise=model.surprise,
         film_gap=float(np.log(model.film_batch[0] / model.film_original[0])),

@@ -6,9 +6,11 @@ shelf that looks like it, so that the direction of an addition can be worked out
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from drawdown.advice_model import film_lab
+from drawdown.advice_model import film_lab, lab_slopes
 from drawdown.advice_search import local_metric
 from drawdown.inks import Shelf
 
@@ -60,58 +62,70 @@ def _fit_sets(shelf: Shelf, sets: list[list[int]], lab: np.ndarray, ground, root
     first = np.arange(width) == 0
     free = there & ~first
 
-    def labs(q):
-        return film_lab(k, s, np.where(there, np.exp(np.where(first, 0, q)), 0.0), 1.0, ground)
+    def amounts(q):
+        return np.where(there, np.exp(np.where(first, 0, q)), 0.0)
 
     best_q, best = np.zeros((c, width)), np.full(c, np.inf)
+
+    def keep(q, now):
+        square = (((lab - now) @ root.T) ** 2).sum(axis=1)
+        better = square < best
+        best[better], best_q[better] = square[better], q[better]
+
     for level in (-5.0, -3.0, -1.0, 1.0):
         q = np.where(free, level, 0.0)
-        square = (((lab - labs(q)) @ root.T) ** 2).sum(axis=1)
-        better = square < best
-        best[better], best_q[better] = square[better], q[better]
+        keep(q, film_lab(k, s, amounts(q), 1.0, ground))
     q = best_q.copy()
     for _ in range(8):
-        now = labs(q)
-        gap = (lab - now) @ root.T
-        slope = (
-            np.stack(
-                [
-                    (labs(q + 0.05 * (np.arange(width) == j)) - now) @ root.T / 0.05
-                    for j in range(1, width)
-                ],
-                axis=1,
-            )
-            * free[:, 1:, None]
-        )
+        parts = amounts(q)
+        share = parts / parts.sum(axis=1, keepdims=True)
+        k_mix, s_mix = share[:, None] @ k, share[:, None] @ s  # (c, 1, 31)
+        now, by_k, by_s, _ = lab_slopes(k_mix[:, 0], s_mix[:, 0], 1.0, ground)
+        keep(q, now)
+        slope = share[..., None] * ((k - k_mix) @ by_k + (s - s_mix) @ by_s)
+        slope = (slope * free[..., None] @ root.T)[:, 1:]
         normal = slope @ slope.transpose(0, 2, 1) + 0.02 * np.eye(width - 1)
-        step = np.linalg.solve(normal, (slope @ gap[..., None]))[..., 0]
+        gap = (lab - now) @ root.T
+        step = np.linalg.solve(normal, slope @ gap[..., None])[..., 0]
         q[:, 1:] = np.clip(q[:, 1:] + np.clip(step, -1, 1), -9, 6)
-        square = (((lab - labs(q)) @ root.T) ** 2).sum(axis=1)
-        better = square < best
-        best[better], best_q[better] = square[better], q[better]
-    parts = np.where(there, np.exp(np.where(first, 0, best_q)), 0.0)
+    keep(q, film_lab(k, s, amounts(q), 1.0, ground))
+    parts = amounts(best_q)
     return inks, parts / parts.sum(axis=1, keepdims=True), np.sqrt(best)
 
 
-def infer_mix(shelf: Shelf, lab: np.ndarray, ground: np.ndarray) -> tuple[dict[str, float], float]:
-    """(mix in parts per 100, misfit in Delta E) of a plausible recipe for ``lab`` (3,)."""
+@dataclass(frozen=True)
+class Guess:
+    """A plausible recipe: ``mix`` in parts per 100, ``misfit`` in Delta E with the shelf's
+    inks as they stand, and ``log_prior`` from its simplicity."""
+
+    mix: dict[str, float]
+    misfit: float
+    log_prior: float
+
+
+def guess_mixes(shelf: Shelf, lab: np.ndarray, ground: np.ndarray, count: int) -> list[Guess]:
+    """Up to ``count`` plausible recipes for ``lab`` (3,), best first; at least one."""
     lab = np.asarray(lab, dtype=float)
     root = np.linalg.cholesky(local_metric(lab) + 1e-9 * np.eye(3)).T
     kinds = [ink.kind for ink in shelf]
     let_downs = [kinds.index(kind) for kind in ("white", "base") if kind in kinds] or [None]
-    best = (np.inf, {}, np.inf)
+    guesses: list[tuple[float, Guess]] = []
     for number, let_down in enumerate(let_downs):
         sets = _combinations(shelf, lab, let_down, ground)
         inks, parts, misfit = _fit_sets(shelf, sets, lab, ground, root)
-        count = np.array([len(one) for one in sets])
         black = np.array([any(kinds[i] == "black" for i in one) for one in sets])
-        score = misfit + PRICE_INK * (count - 1) + PRICE_BLACK * black + PRICE_BASE * number
-        i = int(score.argmin())
-        if score[i] < best[0]:
+        price = (
+            PRICE_INK * np.array([len(one) - 1 for one in sets])
+            + PRICE_BLACK * black
+            + PRICE_BASE * number
+        )
+        for i in (misfit + price).argsort()[:count]:
             mix = {
-                shelf.inks[j].name: round(100 * float(part), 2)
-                for j, part in zip(inks[i][: count[i]], parts[i], strict=False)
+                shelf.inks[j].name: 100 * float(part)
+                for j, part in zip(inks[i][: len(sets[i])], parts[i], strict=False)
                 if part >= 0.0005
             }
-            best = (float(score[i]), mix, float(misfit[i]))
-    return best[1], best[2]
+            score = float(misfit[i] + price[i])
+            guesses.append((score, Guess(mix, float(misfit[i]), -float(price[i]))))
+    guesses.sort(key=lambda pair: pair[0])
+    return [guess for _, guess in guesses[:count]]

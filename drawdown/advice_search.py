@@ -11,13 +11,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.colorimetry import delta_e_2000
-from drawdown.advice_model import Fit
+from drawdown.advice_model import Fit, lab_slopes
 
 MAX_SHARE = 4.0  # of the batch's weight: beyond that it is another ink
 # Prices in Delta E, our own judgement: what a longer or heavier advice must be better by.
 PRICE_PER_SHARE = 2.0  # 10 parts in 100 cost 0.2
 PRICE_SECOND_INK = 0.35
 PRICE_NEW_INK = 0.30  # an ink that is not in the mix
+LADDER = np.array([0.0005, 0.002, 0.006, 0.015, 0.04, 0.1, 0.25, 0.6, 1.5])
+SCALES = np.array([0.5, 0.7, 0.85, 1.0])
+TURNS = 6
+MOST_USEFUL = 9
+KEEP = 12  # candidates that are judged over all samples
+FIRST_QUANTILE = 0.15
 
 
 def local_metric(lab: np.ndarray) -> np.ndarray:
@@ -47,112 +53,137 @@ class Option:
     first_share: float  # how much of it is safe to add first
 
 
-def _refine(model: Fit, inks: np.ndarray, start: np.ndarray, target: np.ndarray, root: np.ndarray):
-    """Gauss-Newton for many combinations at once: ``inks`` (c, 2) indices, ``start`` (c, 2)
-    shares, ``target`` (3,) model Lab to reach, ``root`` (3, 3) with root.T @ root = metric."""
-    c, n = len(inks), model.k.shape[1]
-    rows = np.arange(c)
+def _refine(model: Fit, inks: np.ndarray, start: np.ndarray, root: np.ndarray):
+    """Gauss-Newton for many combinations at once in each most probable state (h): ``inks``
+    (h, c, 2) places on the shelf, ``start`` (h, c, 2) shares, ``root`` (3, 3) with
+    root.T @ root the metric. Gives the shares (h, c, 2) and the square distance (h, c)."""
+    head = np.arange(model.heads)[:, None, None]
+    k, s = model.k[head, inks], model.s[head, inks]  # (h, c, 2, 31)
+    batch = model.batch_parts[: model.heads, None]
+    k0, s0 = batch @ model.k[: model.heads], batch @ model.s[: model.heads]  # (h, 1, 31)
+    film = model.film_original[: model.heads, None, None]
+    target = model.target[: model.heads, None]
     amount = start.copy()
-
-    def lab(values):
-        added = np.zeros((c, n))
-        np.add.at(added, (rows[:, None], inks), values)
-        return model.lab_with(added)[:, 0]
-
-    best, best_square = amount.copy(), np.full(c, np.inf)
-    for turn in range(7):
-        now = lab(amount)
+    best, best_square = amount.copy(), np.full(amount.shape[:2], np.inf)
+    for turn in range(TURNS + 1):
+        whole = 1 + amount.sum(axis=-1)[..., None]
+        k_mix = (k0 + (amount[..., None, :] @ k)[..., 0, :]) / whole
+        s_mix = (s0 + (amount[..., None, :] @ s)[..., 0, :]) / whole
+        now, by_k, by_s, _ = lab_slopes(k_mix, s_mix, film, model.ground)
         gap = (target - now) @ root.T
-        square = (gap**2).sum(axis=1)
+        square = (gap**2).sum(axis=-1)
         better = square < best_square
         best[better], best_square[better] = amount[better], square[better]
-        if turn == 6:
+        if turn == TURNS:
             break
-        h = 1e-4 + 0.02 * amount
-        slopes = []
-        for j in (0, 1):
-            shifted = amount.copy()
-            shifted[:, j] += h[:, j]
-            slopes.append((lab(shifted) - now) @ root.T / h[:, j, None])
-        a, b = slopes
-        aa, bb, ab = ((u * v).sum(axis=1) + (u is v) * 1e-12 for u, v in ((a, a), (b, b), (a, b)))
-        # Targets of the amounts themselves, solved with neither allowed below zero.
-        ga = (a * gap).sum(axis=1) + aa * amount[:, 0] + ab * amount[:, 1]
-        gb = (b * gap).sum(axis=1) + bb * amount[:, 1] + ab * amount[:, 0]
-        det = aa * bb - ab * ab
-        safe = det > 1e-9 * aa * bb
-        x = np.where(safe, (bb * ga - ab * gb) / np.where(safe, det, 1), -1)
-        y = np.where(safe, (aa * gb - ab * ga) / np.where(safe, det, 1), -1)
-        only_a, only_b = np.maximum(ga / aa, 0), np.maximum(gb / bb, 0)
-        inside = (x >= 0) & (y >= 0)
-        take_a = ga * only_a >= gb * only_b
-        x = np.where(inside, x, np.where(take_a, only_a, 0))
-        y = np.where(inside, y, np.where(take_a, 0, only_b))
-        aim = np.stack([x, y], axis=1)
-        amount = np.clip(aim, 0.3 * amount, 3 * amount + 0.02)
-        amount = np.clip(np.where(aim < 1e-5, aim, amount), 0, MAX_SHARE)
+        by_amount = (k - k_mix[..., None, :]) @ by_k + (s - s_mix[..., None, :]) @ by_s
+        by_amount = by_amount / whole[..., None] @ root.T  # (h, c, 2, 3)
+        amount = _step(amount, by_amount[..., 0, :], by_amount[..., 1, :], gap)
     return best, best_square
 
 
-def _judge(model: Fit, added: np.ndarray, shift: np.ndarray, root: np.ndarray):
-    """Expected square distance (c,) over the samples, and each sample's vector (c, r, 3)."""
-    after = model.lab_with(added, slice(1, None))
-    gap = (model.lab_original[1:] + shift - after) @ root.T
-    return (gap**2).sum(axis=2).mean(axis=1), gap
+def _step(amount: np.ndarray, a: np.ndarray, b: np.ndarray, gap: np.ndarray) -> np.ndarray:
+    """The next two amounts (..., 2) from their effects a, b (..., 3) on the gap (..., 3):
+    least squares with neither below zero, and not too far at once."""
+    aa, bb, ab = ((u * v).sum(axis=-1) for u, v in ((a, a), (b, b), (a, b)))
+    aa, bb = aa + 1e-12, bb + 1e-12
+    ga = (a * gap).sum(axis=-1) + aa * amount[..., 0] + ab * amount[..., 1]
+    gb = (b * gap).sum(axis=-1) + bb * amount[..., 1] + ab * amount[..., 0]
+    det = aa * bb - ab * ab
+    safe = det > 1e-9 * aa * bb
+    x = np.where(safe, (bb * ga - ab * gb) / np.where(safe, det, 1), -1)
+    y = np.where(safe, (aa * gb - ab * ga) / np.where(safe, det, 1), -1)
+    only_a, only_b = np.maximum(ga / aa, 0), np.maximum(gb / bb, 0)
+    inside = (x >= 0) & (y >= 0)
+    take_a = ga * only_a >= gb * only_b
+    x = np.where(inside, x, np.where(take_a, only_a, 0))
+    y = np.where(inside, y, np.where(take_a, 0, only_b))
+    aim = np.stack([x, y], axis=-1)
+    near = np.clip(aim, 0.3 * amount, 3 * amount + 0.02)
+    return np.clip(np.where(aim < 1e-5, aim, near), 0, MAX_SHARE)
 
 
-def search(model: Fit, in_mix: np.ndarray, shift: np.ndarray, metric: np.ndarray) -> list[Option]:
-    """The worthwhile options, best score first; the first one may be to add nothing.
+def _candidates(model: Fit, in_mix: np.ndarray, root: np.ndarray) -> np.ndarray:
+    """Additions (c, n) of one or two inks that suit the most probable states."""
+    h, n = model.heads, model.k.shape[1]
+    # One ink each, over a ladder of amounts; the best rung is the start for the rest.
+    added = np.zeros((n * LADDER.size, n))
+    added[np.arange(n * LADDER.size), np.repeat(np.arange(n), LADDER.size)] = np.tile(LADDER, n)
+    gap = _gaps(model, added, root, slice(0, h))
+    square = (gap**2).sum(axis=2).reshape(h, n, -1)
+    start = LADDER[square.argmin(axis=2)]
+    # With several recipes, only pairs of inks that are used or that help alone.
+    rank = square.min(axis=2)
+    if h > 1:
+        rank = np.where(in_mix | (model.batch_parts[:h] > 0), rank - 1e6, rank)
+    useful = rank.argsort(axis=1)[:, : n if h == 1 else MOST_USEFUL]
+    first, second = np.triu_indices(useful.shape[1], 1)
+    single = np.broadcast_to(np.arange(n)[None, :, None], (h, n, 2))
+    pair = np.stack([useful[:, first], useful[:, second]], axis=-1)
+    inks = np.concatenate([single, pair], axis=1)
+    begin = np.take_along_axis(start, inks.reshape(h, -1), axis=1).reshape(inks.shape) / 2
+    amount, square = _refine(model, inks, begin, root)
+    added = np.zeros((h, inks.shape[1], n))
+    np.add.at(added, (np.arange(h)[:, None, None], np.arange(inks.shape[1])[:, None], inks), amount)
+    quick = np.sqrt(square) + _price(added, in_mix)
+    keep = KEEP if h == 1 else KEEP // 2
+    few = np.concatenate(
+        [quick[:, :n].argsort(axis=1)[:, : keep // 2], n + quick[:, n:].argsort(axis=1)[:, :keep]],
+        axis=1,
+    )
+    return np.take_along_axis(added, few[..., None], axis=1).reshape(-1, n)
 
-    ``in_mix`` (n,) bool; ``shift`` (3,) what the fit left unexplained of batch to original.
+
+def _price(added: np.ndarray, in_mix: np.ndarray) -> np.ndarray:
+    used = added > 0
+    return (
+        PRICE_PER_SHARE * added.sum(axis=-1)
+        + PRICE_SECOND_INK * np.maximum(used.sum(axis=-1) - 1, 0)
+        + PRICE_NEW_INK * (used & ~in_mix).sum(axis=-1)
+    )
+
+
+def _gaps(model: Fit, added: np.ndarray, root: np.ndarray, rows=slice(None)) -> np.ndarray:
+    """(r, c, 3) what is left between the original and the batch with ``added``, in Delta E."""
+    return (model.target[rows][:, None] - model.lab_with(added, rows)) @ root.T
+
+
+def search(model: Fit, in_mix: np.ndarray, metric: np.ndarray) -> list[Option]:
+    """The worthwhile options, best score first; one of them is to add nothing.
+
+    ``in_mix`` (n,) bool: inks that are in the mix; ``metric`` from ``local_metric``.
     """
     n = model.k.shape[1]
     root = np.linalg.cholesky(metric + 1e-9 * np.eye(3)).T
-    target = model.lab_original[0] + shift
-    first, second = np.triu_indices(n, 1)
-
-    # One ink each, over a ladder of amounts; the best rung is the start for the rest.
-    ladder = np.array([0.0005, 0.002, 0.006, 0.015, 0.04, 0.1, 0.25, 0.6, 1.5])
-    added = np.zeros((n * ladder.size, n))
-    added[np.arange(n * ladder.size), np.repeat(np.arange(n), ladder.size)] = np.tile(ladder, n)
-    gap = (target - model.lab_with(added)[:, 0]) @ root.T
-    start = ladder[(gap**2).sum(axis=1).reshape(n, -1).argmin(axis=1)]
-
-    singles = np.stack([np.arange(n), np.arange(n)], axis=1)
-    inks = np.vstack([singles, np.stack([first, second], axis=1)])
-    begin = np.stack([start[inks[:, 0]], start[inks[:, 1]]], axis=1) / 2
-    amount, square = _refine(model, inks, begin, target, root)
-    added = np.zeros((len(inks), n))
-    np.add.at(added, (np.arange(len(inks))[:, None], inks), amount)
-
-    new = ((added > 0) & ~in_mix).sum(axis=1)
-    count = (added > 0).sum(axis=1)
-    price = (
-        PRICE_PER_SHARE * added.sum(axis=1)
-        + PRICE_SECOND_INK * np.maximum(count - 1, 0)
-        + PRICE_NEW_INK * new
-    )
-    quick = np.sqrt(square) + price
-    few = np.unique(np.concatenate([quick[:n].argsort()[:6], n + quick[n:].argsort()[:10]]))
-    few = few[count[few] > 0]
+    found = _candidates(model, in_mix, root)
+    found = found[found.any(axis=1)]
+    if model.heads > 1:
+        # Judged over the recipes' most probable states, the best few go on.
+        odds = model.weight[model.heads :].reshape(model.heads, -1).sum(axis=1)
+        square = (_gaps(model, found, root, slice(0, model.heads)) ** 2).sum(axis=2)
+        found = found[(np.sqrt(odds @ square) + _price(found, in_mix)).argsort()[:KEEP]]
 
     # Over the samples: the whole of it, or less where the model is unsure.
-    scales = np.array([0.5, 0.65, 0.8, 0.9, 1.0])
-    trial = (added[few, None, :] * scales[:, None]).reshape(-1, n)
-    squares, _ = _judge(model, np.vstack([np.zeros((1, n)), trial]), shift, root)
-    options = [Option(np.zeros(n), float(np.sqrt(squares[0])), float(np.sqrt(squares[0])), 0.0)]
-    by_scale = squares[1:].reshape(len(few), scales.size)
+    rows, weight = slice(model.heads, None), model.weight[model.heads :]
+    trial = (found[:, None, :] * SCALES[:, None]).reshape(-1, n)
+    gaps = _gaps(model, np.vstack([np.zeros((1, n)), trial]), root, rows)
+    mean = weight @ (gaps**2).sum(axis=2)
+    before = float(np.sqrt(mean[0]))
+    options = [Option(np.zeros(n), before, before, 0.0)]
+    by_scale = mean[1:].reshape(len(found), SCALES.size)
     pick = by_scale.argmin(axis=1)
-    chosen = added[few] * scales[pick, None]
-    half = _judge(model, chosen * 0.5, shift, root)[1]
-    whole = _judge(model, chosen, shift, root)[1]
-    for i, number in enumerate(few):
-        rms = float(np.sqrt(by_scale[i, pick[i]]))
-        score = rms + float(price[number]) * float(scales[pick[i]])
-        # For each sample, the share of the addition that suits it best (a straight line
-        # through half and whole is near enough).
-        move = 2 * (half[i] - whole[i])
-        at_zero = 2 * half[i] - whole[i]
-        share = (move * at_zero).sum(axis=1) / np.maximum((move * move).sum(axis=1), 1e-9)
-        options.append(Option(chosen[i], rms, score, float(np.quantile(share, 0.15))))
+    chosen = found * SCALES[pick, None]
+    rms = np.sqrt(by_scale.min(axis=1))
+    price = _price(chosen, in_mix)
+    half = _gaps(model, chosen * 0.5, root, rows)
+    whole = gaps[:, 1 + np.arange(len(found)) * SCALES.size + pick]
+    # For each sample, the share of the addition that suits it best (a straight line through
+    # half and whole is near enough); most samples should want at least what goes in first.
+    move, at_zero = 2 * (half - whole), 2 * half - whole
+    share = (move * at_zero).sum(axis=2) / np.maximum((move * move).sum(axis=2), 1e-9)
+    for i in range(len(found)):
+        order = np.argsort(share[:, i])
+        at = int(np.searchsorted(np.cumsum(weight[order]), FIRST_QUANTILE))
+        first = float(share[order[min(at, len(order) - 1)], i])
+        options.append(Option(chosen[i], float(rms[i]), float(rms[i] + price[i]), first))
     return sorted(options, key=lambda option: option.score)

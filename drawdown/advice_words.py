@@ -21,7 +21,6 @@ class Facts:
     batch_grams: float | None
     mix: dict[str, float]
     inferred: bool
-    misfit: float
     lab_original: np.ndarray
     lab_now: np.ndarray
     lab_after: np.ndarray

@@ -41,6 +41,27 @@ def reflectance(k, s, thickness, ground) -> np.ndarray:
     return ((s - rg * (k + s)) * t + rg) / ((k + s - rg * s) * t + 1)
 
 
+def reflectance_slopes(k, s, thickness, ground) -> tuple[np.ndarray, ...]:
+    """``reflectance`` and its derivatives by K, S and X, in that order (plain calculus)."""
+    k, s, x, rg = (np.asarray(v, dtype=float) for v in (k, s, thickness, ground))
+    t, gx = _tanh_over_g(k, s, x)
+    g2 = k * (k + 2 * s)
+    e = np.exp(-gx)
+    sech2 = (2 * e / (1 + e * e)) ** 2
+    small = gx < 1e-3  # the difference below cancels sooner than tanh does
+    by_g2 = np.where(small, -(x**3) / 3, (x * sech2 - t) / (2 * np.where(small, 1.0, g2)))
+    by_k, by_s = 2 * (k + s) * by_g2, 2 * k * by_g2  # of t
+    up, down = s - rg * (k + s), k + s - rg * s
+    numerator, denominator = up * t + rg, down * t + 1
+    r = numerator / denominator
+    return (
+        r,
+        (up * by_k - rg * t - r * (down * by_k + t)) / denominator,
+        (up * by_s + (1 - rg) * t - r * (down * by_s + (1 - rg) * t)) / denominator,
+        (up - r * down) * sech2 / denominator,
+    )
+
+
 def transmittance(k, s, thickness) -> np.ndarray:
     """Internal transmittance of a film alone; Kubelka 1948: T = b / (a sinh bSX + b cosh bSX)."""
     k, s, x = (np.asarray(v, dtype=float) for v in (k, s, thickness))
