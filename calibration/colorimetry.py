@@ -92,9 +92,8 @@ def delta_e_2000(lab_1: np.ndarray, lab_2: np.ndarray) -> np.ndarray:
 
 
 def munsell_value(y: float) -> float:
-    """Munsell value of a luminous reflectance factor Y (0..1) by bisection of the
-    polynomial of ASTM D1535 (relative to magnesium oxide, Y_MgO = 0.975 of the perfect
-    diffuser, which that polynomial has built in)."""
+    """Munsell value of a luminous reflectance factor Y (0..1, perfect diffuser = 1) by
+    bisection of the quintic of ASTM D1535."""
     low, high = 0.0, 10.0
     for _ in range(60):
         v = (low + high) / 2
