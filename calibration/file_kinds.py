@@ -21,7 +21,7 @@ _OTHERS: tuple[tuple[int, bytes, str, str], ...] = (
     (0, b"Rar!", "an archive", "unpack it and give the photo inside"),
     (0, b"\x1f\x8b", "a compressed file", "unpack it and give the photo inside"),
     (0, b"BM", "a BMP picture", EXPORT),
-    (0, b"8BPS", "a layered picture of a painting program", EXPORT),
+    (0, b"8BPS", "a layered picture", EXPORT),
     (0, b"\x76\x2f\x31\x01", "an OpenEXR picture", EXPORT),
     (0, b"\xff\x0a", "a JPEG XL picture", EXPORT),
     (0, b"\0\0\0\x0cJXL ", "a JPEG XL picture", EXPORT),

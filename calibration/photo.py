@@ -131,10 +131,16 @@ def _read_bytes(path: Path, name: str) -> bytearray:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
             raise BadFile(
-                f"{name} is a folder", "one photo is judged at a time", "give a photo in it"
+                f"the photo {name} is a folder",
+                "one photo is judged at a time",
+                "give a photo in it",
             )
         if not stat.S_ISREG(status.st_mode):
-            raise BadFile(f"{name} is a device", "a photo is read as a whole", PHOTO_PLEASE)
+            raise BadFile(
+                f"the photo {name} is a device or pipe, not a file of its own",
+                "a photo is read as a whole",
+                PHOTO_PLEASE,
+            )
         if status.st_size > MAX_BYTES:
             raise BadFile(
                 f"the file {name} is {status.st_size / 1e9:.1f} GB large",
