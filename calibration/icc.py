@@ -124,12 +124,12 @@ def read_icc(data: bytes, levels: int) -> RgbProfile:
     try:
         tags = _tag_table(data)
         name = _description(data, tags) or "(without a name)"
-        space = data[16:20].decode("latin-1").strip()  # 7.2.8
+        space = data[16:20].decode("latin-1").strip()  # 7.2.6
         if space != "RGB":
             raise ProfileUnread(name, f"it is for {space or 'unknown'} colours, not RGB")
         if not {b"rXYZ", b"gXYZ", b"bXYZ", b"rTRC", b"gTRC", b"bTRC"} <= tags.keys():
             raise ProfileUnread(name, "it holds tables instead of curves and a matrix")
-        if data[20:24] != b"XYZ ":  # 7.2.9
+        if data[20:24] != b"XYZ ":  # 7.2.7
             raise ProfileUnread(name, "its matrix does not lead to XYZ")
         matrix = np.stack([_xyz(data, tags[k]) for k in (b"rXYZ", b"gXYZ", b"bXYZ")], axis=1)
         keys = [tags[k] for k in (b"rTRC", b"gTRC", b"bTRC")]
@@ -171,7 +171,7 @@ def _recognised(
 
 def _tag_table(data: bytes) -> dict[bytes, tuple[int, int]]:
     """{signature: (offset, size)} (7.3)."""
-    if len(data) < 132 or data[36:40] != b"acsp":  # 7.2.11
+    if len(data) < 132 or data[36:40] != b"acsp":  # 7.2.9
         raise ProfileUnread("", "it is damaged")
     (count,) = struct.unpack_from(">I", data, 128)
     if count > 200:
@@ -201,7 +201,7 @@ def _description(data: bytes, tags: dict[bytes, tuple[int, int]]) -> str:
 
 
 def _xyz(data: bytes, place: tuple[int, int]) -> np.ndarray:
-    """One 'XYZ ' tag (10.31) of s15Fixed16 numbers (4.6)."""
+    """One 'XYZ ' tag (10.31) of s15Fixed16 numbers (clause 4)."""
     offset, size = place
     if size < 20 or data[offset : offset + 4] != b"XYZ ":
         raise ProfileUnread("", "it is damaged")

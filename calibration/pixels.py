@@ -149,7 +149,7 @@ def _scratch() -> BinaryIO:
 # HEIC -------------------------------------------------------------------------------------
 def read_heif(data: bytearray, name: str) -> tuple[Header, np.ndarray]:
     """The main picture of a HEIC file. The container's own turn has been applied by the
-    decoder; the Exif orientation repeats it (ISO/IEC 23008-12, A.2.2) and is ignored."""
+    decoder; the Exif orientation repeats it (ISO/IEC 23008-12) and is ignored."""
     import cv2
 
     try:
