@@ -179,7 +179,7 @@ def unfit_photos() -> dict[str, tuple[Callable[[np.ndarray], np.ndarray], str]]:
         "noise": (lambda s: noise, "card"),
         "no-card": (lambda s: s[420:], "card"),
         "card-cropped": (lambda s: s[:, 200:][100:], "card"),
-        "card-far": (lambda s: _on_table(s), "small"),
+        "card-far": (_on_table, "small"),
         "mirrored": (lambda s: s[:, ::-1], "card"),
         "blurred": (lambda s: cv2.GaussianBlur(s, (0, 0), 9), "card"),
         "burnt-out": (lambda s: np.clip(s * 1.6 + 20.0, 0, 255).astype(np.uint8), "burnt"),
@@ -193,7 +193,7 @@ def _on_table(scene: np.ndarray) -> np.ndarray:
     """The scene so small that its card is a stamp on a table."""
     import cv2
 
-    small = cv2.resize(scene, None, fx=0.3, fy=0.3, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(scene, None, fx=0.15, fy=0.15, interpolation=cv2.INTER_AREA)
     table = np.full((900, 1200, 3), (120, 100, 80), np.uint8)
     table[300 : 300 + small.shape[0], 400 : 400 + small.shape[1]] = small
     return table
