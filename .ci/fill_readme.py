@@ -1,9 +1,11 @@
-"""Refresh the real output shown in README.md.
+"""Refresh the table of flags and the real output shown in README.md.
 
 After a line ``<!-- output: COMMAND -->`` the next code block is replaced by what the command
 prints on stdout. Run from the project's root, with the program installed:
 
     python .ci/fill_readme.py
+
+``--flags`` refreshes the table of flags alone.
 """
 
 import re
@@ -11,7 +13,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+from calibration.flags import flag_table
+
 BLOCK = re.compile(r"(<!-- output: (?P<command>[^\n]+) -->\n\n?```[a-z]*\n).*?(```)", re.DOTALL)
+TABLE = re.compile(r"(## Remarks it may make\n\n)(?:\|[^\n]*\n)+")
 
 
 def output(block: re.Match[str]) -> str:
@@ -26,7 +31,12 @@ def output(block: re.Match[str]) -> str:
 
 def main() -> None:
     readme = Path("README.md")
-    readme.write_text(BLOCK.sub(output, readme.read_text(encoding="utf-8")), encoding="utf-8")
+    text = TABLE.sub(
+        lambda found: found[1] + flag_table() + "\n", readme.read_text(encoding="utf-8")
+    )
+    if sys.argv[1:] != ["--flags"]:
+        text = BLOCK.sub(output, text)
+    readme.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":
