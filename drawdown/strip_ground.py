@@ -7,7 +7,7 @@ serves to *find* ink, never to measure it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -16,10 +16,11 @@ WORK_PX_PER_MM = 2.0
 # cv2 clamps linear RGB at 1; paper may be lighter than the card's white, so leave room.
 HEADROOM = 1.9
 COARSE = 4  # the paper's colour is smoothed on every fourth pixel of the working picture
-MAX_GROUNDS = 5
-MIN_GROUND_MM2 = 500.0
-MIN_PART_MM2 = 25.0
+MAX_GROUNDS = 6
+MIN_GROUND_MM2 = 120.0
+MIN_PART_MM2 = 20.0
 MIN_GROUND_L = 38.0
+LIGHT_SPAN = 18.0  # papers in one photo differ by no more than this in L*
 
 
 @dataclass(frozen=True)
@@ -49,17 +50,25 @@ class Picture:
 
 @dataclass(frozen=True)
 class Ground:
-    """One kind of paper. ``background`` (h/4, w/4, 3) its Lab, continued under the ink;
-    ``member`` (h, w) where it lies open; ``contrast`` (h, w) colour distance from it;
-    ``darker`` (h, w) how much darker than it in L*; ``low`` the distance that noise reaches."""
+    """One kind of paper and the part of the working picture that it covers. ``part`` (rows,
+    columns) is that part, ``picture`` the working picture cut to it; ``contrast`` (h, w) the
+    colour distance from the paper, continued under the ink; ``darker`` (h, w) how much darker
+    in L*; ``low`` the distance that noise reaches; ``lab`` (3,) its typical colour."""
 
-    member: np.ndarray
-    background: np.ndarray
+    part: tuple[slice, slice]
+    picture: Picture
+    background: np.ndarray  # (h/4, w/4, 3) of the whole picture
     contrast: np.ndarray
     darker: np.ndarray
     low: float
-    lightness: float
+    lab: np.ndarray
     area_mm2: float
+
+    def paper_at(self, xy: np.ndarray) -> np.ndarray:
+        """(3,) Lab of the paper under a place (x, y) of the whole working picture."""
+        x, y = (np.asarray(xy) / COARSE).astype(int)
+        rows, columns = self.background.shape[:2]
+        return self.background[min(max(y, 0), rows - 1), min(max(x, 0), columns - 1)]
 
 
 def disc(radius_px: float) -> np.ndarray:
@@ -187,101 +196,123 @@ class Zones:
 def find_zones(picture: Picture) -> Zones:
     """Connected surfaces without edges in them."""
     flat = (picture.slope < picture.slope_limit) & picture.usable & ~picture.printed
-    flat8 = cv2.morphologyEx(flat.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    flat8 = cv2.morphologyEx(flat.view(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
     count, label, stats, _ = cv2.connectedComponentsWithStats(flat8, connectivity=4)
-    area = stats[:, cv2.CC_STAT_AREA].astype(float)
-    lab = np.stack(
-        [np.bincount(label.ravel(), picture.lab[..., k].ravel(), count) for k in range(3)], axis=-1
-    ) / np.maximum(area[:, None], 1)
+    # Every second pixel of every second row is enough for a mean.
+    some = label[::2, ::2].ravel()
+    lab = picture.lab[::2, ::2].reshape(-1, 3)
+    number = np.maximum(np.bincount(some, minlength=count), 1)
+    mean = [np.bincount(some, lab[:, k], count) / number for k in range(3)]
+    area = stats[:, cv2.CC_STAT_AREA].astype(float) / picture.px_per_mm**2
     area[0] = 0
-    return Zones(label, area / picture.px_per_mm**2, lab, stats[:, :4])
+    return Zones(label, area, np.stack(mean, axis=-1), stats[:, :4])
 
 
-def _spread(values: np.ndarray, weight: np.ndarray, cell_mm: float) -> np.ndarray:
-    """Smooth values (h, w, 3) given with weights (h, w) and continue them where there are
-    none: near ones count most, far ones only where nothing is near."""
-    out_sum = np.zeros_like(values)
-    out_weight = np.zeros_like(weight)
-    stacked = np.dstack([values * weight[..., None], weight])
+@dataclass(frozen=True)
+class _Coarse:
+    """Every ``COARSE``-th pixel: where the paper's colour is smoothed and continued."""
+
+    lab: np.ndarray
+    label: np.ndarray
+    edge: np.ndarray
+    cell_mm: float
+
+
+def _coarse(picture: Picture, zones: Zones) -> _Coarse:
+    k = COARSE // 2
+    edge = (picture.slope > picture.slope_limit) | ~picture.usable
+    edge = cv2.resize(
+        edge.view(np.uint8) * np.uint8(255),
+        zones.label[k::COARSE, k::COARSE].shape[::-1],
+        interpolation=cv2.INTER_AREA,
+    )
+    return _Coarse(
+        np.ascontiguousarray(picture.lab[k::COARSE, k::COARSE]),
+        np.ascontiguousarray(zones.label[k::COARSE, k::COARSE]),
+        edge > 60,
+        COARSE / picture.px_per_mm,
+    )
+
+
+def _spread(coarse: _Coarse, member: np.ndarray) -> np.ndarray:
+    """The paper's colour (h, w, 3), smoothed where it lies open and continued where not:
+    near paper counts most, far paper only where none is near."""
+    weight = member.astype(np.float32)
+    stacked = np.empty((*weight.shape, 4), np.float32)
+    stacked[..., :3] = coarse.lab * weight[..., None]
+    stacked[..., 3] = weight
+    total = np.zeros_like(stacked)
     factor = 1.0
     for sigma_mm in (7.0, 25.0, 90.0):
-        shrink = max(1, int(sigma_mm / cell_mm / 4))
+        shrink = max(1, int(sigma_mm / coarse.cell_mm / 3))
         size = (max(1, weight.shape[1] // shrink), max(1, weight.shape[0] // shrink))
         small = cv2.resize(stacked, size, interpolation=cv2.INTER_AREA)
-        small = cv2.GaussianBlur(small, (0, 0), max(0.6, sigma_mm / cell_mm / shrink))
-        wide = cv2.resize(small, weight.shape[::-1], interpolation=cv2.INTER_LINEAR)
-        out_sum += factor * wide[..., :3]
-        out_weight += factor * wide[..., 3]
+        sigma = max(0.6, sigma_mm / coarse.cell_mm / shrink)
+        small = cv2.GaussianBlur(small, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+        total += factor * cv2.resize(small, weight.shape[::-1], interpolation=cv2.INTER_LINEAR)
         factor *= 0.02
-    total = float(weight.sum())
-    mean = stacked[..., :3].sum(axis=(0, 1)) / max(total, 1e-6)
-    return (out_sum + 1e-6 * mean) / (out_weight[..., None] + 1e-6)
+    mean = coarse.lab[member].mean(axis=0) if member.any() else np.zeros(3)
+    return (total[..., :3] + 1e-6 * mean.astype(np.float32)) / (total[..., 3:] + 1e-6)
 
 
-def _coarse(picture: Picture, mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean Lab and share of a mask on the coarse grid."""
-    size = (mask.shape[1] // COARSE + 1, mask.shape[0] // COARSE + 1)
-    weight = mask.astype(np.float32)
-    both = np.dstack([picture.lab * weight[..., None], weight])
-    both = cv2.resize(both, size, interpolation=cv2.INTER_AREA)
-    return both[..., :3] / np.maximum(both[..., 3:], 1e-3), both[..., 3]
-
-
-def _without_leaks(picture: Picture, member: np.ndarray) -> np.ndarray:
+def _without_leaks(coarse: _Coarse, member: np.ndarray) -> np.ndarray:
     """Take out of an even surface the ink that joins it through a faded end.
 
     A quadratic in position is fitted robustly; what lies off it and is bounded mostly by
     sharp edges is ink, what lies off it with soft edges all round is light or shadow."""
-    values, weight = _coarse(picture, member)
-    rows, columns = weight.shape
-    y, x = np.mgrid[0:rows, 0:columns]
-    x, y = (x - columns / 2) / 50.0, (y - rows / 2) / 50.0
+    rows, columns = np.nonzero(member)
+    if len(rows) < 60:
+        return member
+    x, y = (columns - columns.mean()) / 50.0, (rows - rows.mean()) / 50.0
     basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    on = weight > 0.5
-    if on.sum() < 60:
-        return member
-    a, v = basis[on], values[on].astype(float)
-    step = max(1, len(a) // 3000)
-    a_fit, v_fit = a[::step], v[::step]
-    w = np.ones(len(a_fit))
-    ridge = np.diag([0, 1e-3, 1e-3, 1e-1, 1e-1, 1e-1]) * len(a_fit) * 0.01
+    values = coarse.lab[rows, columns].astype(float)
+    step = max(1, len(rows) // 2000)
+    a, v = basis[::step], values[::step]
+    weight = np.ones(len(a))
+    ridge = np.diag([1e-9, 1e-3, 1e-3, 1e-1, 1e-1, 1e-1]) * len(a) * 0.01
     for _ in range(6):
-        aw = a_fit * w[:, None]
-        theta = np.linalg.solve(aw.T @ a_fit + ridge + 1e-9 * np.eye(6), aw.T @ v_fit)
-        miss = np.linalg.norm(v_fit - a_fit @ theta, axis=1)
+        aw = a * weight[:, None]
+        theta = np.linalg.solve(aw.T @ a + ridge, aw.T @ v)
+        miss = np.linalg.norm(v - a @ theta, axis=1)
         scale = max(1.0, 2.5 * float(np.median(miss)))
-        w = np.maximum(0, 1 - (miss / (1.6 * scale)) ** 2) ** 2 + 1e-4
-    off = np.zeros(weight.shape, np.uint8)
-    limit = max(1.8, 2.5 * float(np.median(np.linalg.norm(v - a @ theta, axis=1))))
-    off[on] = np.linalg.norm(v - a @ theta, axis=1) > limit
-    if off.sum() * (COARSE / picture.px_per_mm) ** 2 < 60:
-        return member
-    size = (member.shape[1], member.shape[0])
-    off_full = cv2.resize(off, size, interpolation=cv2.INTER_NEAREST) & member.astype(np.uint8)
-    count, label, stats, _ = cv2.connectedComponentsWithStats(off_full, connectivity=4)
-    edge = (picture.slope > picture.slope_limit) | ~picture.usable
+        weight = np.maximum(0, 1 - (miss / (1.6 * scale)) ** 2) ** 2 + 1e-4
+    off = np.zeros(member.shape, np.uint8)
+    limit = max(1.8, 2.5 * float(np.median(miss)))
+    off[rows, columns] = np.linalg.norm(values - basis @ theta, axis=1) > limit
+    _, label, stats, _ = cv2.connectedComponentsWithStats(off, connectivity=4)
     out = member.copy()
-    for k in range(1, count):
-        if stats[k, cv2.CC_STAT_AREA] < 60 * picture.px_per_mm**2:
+    for k in np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > 60 / coarse.cell_mm**2):
+        if k == 0:
             continue
-        x0, y0, bw, bh = stats[k, :4]
-        m = 2 * COARSE
-        part = (
-            slice(max(0, y0 - m), y0 + bh + m),
-            slice(max(0, x0 - m), x0 + bw + m),
-        )
-        blob = (label[part] == k).astype(np.uint8)
-        ring = (cv2.dilate(blob, disc(3)) > 0) & (blob == 0)
-        if ring.any() and edge[part][ring].mean() > 0.45:
-            out[part] &= cv2.dilate(blob, disc(2)) == 0
+        blob = (label == k).astype(np.uint8)
+        wide = cv2.dilate(blob, np.ones((3, 3), np.uint8)) > 0
+        ring = wide & (blob == 0)
+        if ring.any() and coarse.edge[ring].mean() > 0.45:
+            out &= ~wide
     return out
 
 
-def find_grounds(picture: Picture, zones: Zones) -> list[Ground]:
-    """The kinds of paper (or table) that lie open, largest first."""
+def find_grounds(picture: Picture, zones: Zones) -> tuple[list[Ground], list[Ground]]:
+    """The kinds of paper that lie open: first the lightest ones, then others that may be
+    coloured paper or a table."""
+    big = zones.area_mm2 >= MIN_GROUND_MM2
+    big[0] = False
+    if not big.any():
+        return [], []
+    lightest = float(zones.lab[big, 0].max())
+    coarse = _coarse(picture, zones)
+    light = zones.lab[:, 0] >= lightest - LIGHT_SPAN
+    dark = ~light & (zones.lab[:, 0] >= MIN_GROUND_L)
+    return _grounds_among(picture, zones, coarse, light), _grounds_among(
+        picture, zones, coarse, dark
+    )
+
+
+def _grounds_among(
+    picture: Picture, zones: Zones, coarse: _Coarse, allowed: np.ndarray
+) -> list[Ground]:
     order = np.argsort(-zones.area_mm2)
-    order = [k for k in order if zones.area_mm2[k] >= MIN_PART_MM2]
-    order = [k for k in order if zones.lab[k, 0] >= MIN_GROUND_L][:150]
+    order = [k for k in order if allowed[k] and zones.area_mm2[k] >= MIN_PART_MM2][:80]
     left = set(order)
     grounds: list[Ground] = []
     for seed in order:
@@ -290,55 +321,89 @@ def find_grounds(picture: Picture, zones: Zones) -> list[Ground]:
         if len(grounds) >= MAX_GROUNDS:
             break
         left.discard(seed)
-        member = _without_leaks(picture, zones.label == seed)
-        background = _spread(*_coarse(picture, member), COARSE / picture.px_per_mm)
-        joined = _join(picture, zones, left, member, background)
+        member = _without_leaks(coarse, coarse.label == seed)
+        if not member.any():
+            continue
+        background = _spread(coarse, member)
+        joined = _join(zones, coarse, left, member, background)
         if joined:
             left -= set(joined)
             lookup = np.zeros(len(zones.area_mm2), bool)
             lookup[joined] = True
-            member = member | lookup[zones.label]
-            background = _spread(*_coarse(picture, member), COARSE / picture.px_per_mm)
-        grounds.append(_ground(picture, member, background))
+            member = member | lookup[coarse.label]
+            background = _spread(coarse, member)
+        grounds.append(_ground(picture, coarse, member, background))
     return grounds
 
 
-def _join(picture, zones, left, member, background) -> list[int]:
+def _join(zones: Zones, coarse: _Coarse, left, member, background) -> list[int]:
     """Zones of the same paper: their colour continues the background. The farther off, the
     more the light may have changed."""
-    size = (background.shape[1], background.shape[0])
-    near = cv2.resize(member.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
-    distance = cv2.distanceTransform((near == 0).astype(np.uint8), cv2.DIST_L2, 3)
-    distance *= COARSE / picture.px_per_mm
+    distance = cv2.distanceTransform((~member).view(np.uint8), cv2.DIST_L2, 3) * coarse.cell_mm
     joined = []
     for k in left:
-        x, y, w, h = zones.box[k]
-        part = (slice(y, y + h, 2), slice(x, x + w, 2))
-        ys, xs = np.nonzero(zones.label[part] == k)
-        if not len(ys):
+        x, y, w, h = zones.box[k] // COARSE
+        part = (slice(y, y + h + 2), slice(x, x + w + 2))
+        own = coarse.label[part] == k
+        if not own.any():
             continue
-        cy = np.minimum((2 * ys + y) // COARSE, size[1] - 1)
-        cx = np.minimum((2 * xs + x) // COARSE, size[0] - 1)
-        off = picture.lab[part][ys, xs] - background[cy, cx]
-        off = np.linalg.norm(np.median(off, axis=0))
-        if off < min(1.5 + 0.02 * float(distance[cy, cx].min()), 3.5):
+        off = np.median(coarse.lab[part][own] - background[part][own], axis=0)
+        near = float(distance[part][own].min())
+        if np.linalg.norm(off) < min(1.5 + 0.02 * near, 3.5):
             joined.append(k)
     return joined
 
 
-def _ground(picture: Picture, member: np.ndarray, background: np.ndarray) -> Ground:
-    size = (member.shape[1], member.shape[0])
-    wide = cv2.resize(background.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
-    off = picture.lab - wide
+def _ground(picture: Picture, coarse: _Coarse, member, background) -> Ground:
+    rows = np.flatnonzero(member.any(axis=1))
+    columns = np.flatnonzero(member.any(axis=0))
+    m = round(8.0 * picture.px_per_mm)
+    h, w = picture.usable.shape
+    part = (
+        slice(max(0, rows[0] * COARSE - m), min(h, (rows[-1] + 1) * COARSE + m)),
+        slice(max(0, columns[0] * COARSE - m), min(w, (columns[-1] + 1) * COARSE + m)),
+    )
+    cut = crop(picture, part)
+    # Coarse cell i is pixel i * COARSE + COARSE // 2 of the whole picture.
+    k = COARSE // 2
+    matrix = np.array(
+        [
+            [1 / COARSE, 0, (part[1].start - k) / COARSE],
+            [0, 1 / COARSE, (part[0].start - k) / COARSE],
+        ]
+    )
+    wide = cv2.warpAffine(
+        background,
+        matrix,
+        cut.usable.shape[::-1],
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    off = cv2.subtract(cut.lab, wide)
+    darker = -off[..., 0]
     contrast = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
-    noise = contrast[member][::5]
-    high = float(np.quantile(noise, 0.9)) if len(noise) else 1.0
+    noise = np.linalg.norm(coarse.lab[member] - background[member], axis=1)
     return Ground(
-        member=member,
+        part=part,
+        picture=cut,
         background=background,
         contrast=contrast,
-        darker=-off[..., 0],
-        low=float(np.clip(1.5 * high, 1.3, 3.0)),
-        lightness=float(np.median(background[..., 0])),
-        area_mm2=float(member.sum() / picture.px_per_mm**2),
+        darker=darker,
+        low=float(np.clip(1.5 * np.quantile(noise, 0.9), 1.3, 3.0)),
+        lab=np.median(background[member], axis=0),
+        area_mm2=float(member.sum()) * coarse.cell_mm**2,
+    )
+
+
+def crop(picture: Picture, part: tuple[slice, slice]) -> Picture:
+    """The working picture cut to some rows and columns."""
+    x, y = part[1].start / picture.px_per_mm, part[0].start / picture.px_per_mm
+    return replace(
+        picture,
+        lab=picture.lab[part],
+        usable=picture.usable[part],
+        inside=picture.inside[part],
+        printed=picture.printed[part],
+        slope=picture.slope[part],
+        origin_mm=(picture.origin_mm[0] + x, picture.origin_mm[1] + y),
     )

@@ -26,6 +26,17 @@ SOFT_MM = 2.2
 
 
 @dataclass(frozen=True)
+class View:
+    """What the photo is like: ``framed`` when the card is a frame laid over the strips,
+    ``blur_mm`` the 10-90 % rise of a sharp printed edge, ``soft_mm`` the 20-80 % rise beyond
+    which an edge is a shadow's rather than ink's."""
+
+    framed: bool = False
+    blur_mm: float = 0.0
+    soft_mm: float = SOFT_MM
+
+
+@dataclass(frozen=True)
 class Shape:
     """A shape as measured. ``reason`` is empty for a draw-down, else why it is none.
 
@@ -42,6 +53,7 @@ class Shape:
     quality: float
     cut: bool
     low: float
+    ends: tuple[str, ...] = ()
     measured: dict = field(default_factory=dict)
 
     @property
@@ -81,7 +93,6 @@ class _Upright:
     on: np.ndarray
     contrast: np.ndarray
     lab: np.ndarray
-    paper: np.ndarray
     usable: np.ndarray
     inside: np.ndarray
     ok_neighbour: np.ndarray
@@ -100,15 +111,14 @@ def _turn(layers: dict, centre_px, axis, length_px, width_px, step_px) -> _Uprig
             a, matrix, (columns, rows), flags=how | cv2.WARP_INVERSE_MAP, borderValue=border
         )
 
-    nearest = lambda a: warp(a.view(np.uint8), cv2.INTER_NEAREST) > 0  # noqa: E731
+    flags = warp(layers["flags"], cv2.INTER_NEAREST) > 0
     return _Upright(
-        on=nearest(layers["on"]),
+        on=np.ascontiguousarray(flags[..., 0]),
+        usable=flags[..., 1],
+        inside=flags[..., 2],
+        ok_neighbour=flags[..., 3],
         contrast=warp(layers["contrast"], cv2.INTER_LINEAR),
         lab=warp(layers["lab"], cv2.INTER_LINEAR),
-        paper=nearest(layers["paper"]),
-        usable=nearest(layers["usable"]),
-        inside=nearest(layers["inside"]),
-        ok_neighbour=nearest(layers["ok_neighbour"]),
     )
 
 
@@ -211,7 +221,7 @@ def _side(up: _Upright, rows: np.ndarray, edge: np.ndarray, sign: int, limit: fl
     return float(paper.mean()), float(out.mean()), float(blocked.mean()), rise
 
 
-def _end(up: _Upright, e: _Edges, at_start: bool, limit: float, lab: np.ndarray, level: float):
+def _end(up: _Upright, e: _Edges, at_start: bool, limit: float, level: float) -> str:
     """What lies beyond one end: "paper", "out", "card", "same" (it goes on) or "other"."""
     n = round(4.0 / STEP_MM)
     if at_start:
@@ -239,58 +249,60 @@ def _end(up: _Upright, e: _Edges, at_start: bool, limit: float, lab: np.ndarray,
 
 
 def _texture(up: _Upright, e: _Edges) -> float:
-    """How much the inside changes over a few mm along the pull (robust, colour distance)."""
+    """How much the inside changes over a few mm along the pull (robust, colour distance), in
+    the band of the strip where it does so most: a ruler has its ticks on one side."""
     a = round(max(e.left_line[1] + e.left_line[0] * e.first, 0)) + 3
     b = round(e.right_line[1] + e.right_line[0] * e.first) - 2
-    rows = slice(e.first + 4, max(e.last - 3, e.first + 5))
+    rows = slice(e.first + 5, max(e.last - 4, e.first + 6))
     lab = up.lab[rows, a : max(b, a + 1)]
-    if lab.shape[0] < 12 or lab.shape[1] < 3:
+    if lab.shape[0] < 14 or lab.shape[1] < 5:
         return 0.0
-    smooth = cv2.blur(lab, (1, 13))
-    size = np.linalg.norm(lab - smooth, axis=2)
-    return float(np.quantile(size, 0.6))
+    off = lab - cv2.blur(lab, (1, 13))
+    size = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
+    k = int(0.7 * len(size))
+    busy = np.partition(size, k, axis=0)[k]
+    band = min(4, len(busy))
+    return float(np.convolve(busy, np.ones(band) / band, "valid").max())
 
 
 def measure_shape(
     picture: Picture,
     on: np.ndarray,
     contrast: np.ndarray,
-    paper: np.ndarray,
     low: float,
     offset: tuple[int, int],
-    neighbours: np.ndarray | None = None,
-    framed: bool = False,
-    blur_mm: float = 0.0,
+    neighbours: np.ndarray,
+    view: View,
 ) -> Shape | None:
     """Measure one shape and say whether it is a draw-down.
 
     ``on`` (h, w) bool is the shape, on a part of the picture that begins at ``offset``
-    (row, column); ``contrast`` and ``paper`` cover the same part; ``neighbours`` marks other
+    (row, column); ``contrast`` covers the same part; ``neighbours`` (h, w) marks other
     shapes that may lie directly beside it. None when there is nothing to measure."""
-    rows, columns = on.shape
-    part = (slice(offset[0], offset[0] + rows), slice(offset[1], offset[1] + columns))
     points = cv2.findNonZero(on.view(np.uint8))
     if points is None or len(points) < 30:
         return None
-    layers = {
-        "on": on,
-        "contrast": contrast,
-        "lab": np.ascontiguousarray(picture.lab[part]),
-        "paper": paper,
-        "usable": np.ascontiguousarray(picture.usable[part]),
-        "inside": np.ascontiguousarray(picture.inside[part]),
-        "ok_neighbour": np.zeros_like(on) if neighbours is None else neighbours,
-    }
-    (cx, cy), (w, h), degrees = cv2.minAreaRect(cv2.convexHull(points))
+    rect = cv2.minAreaRect(cv2.convexHull(points))
+    (cx, cy), (w, h), degrees = rect
     turn = np.radians(degrees)
     axes = [np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])]
     sizes = [w, h]
     long = int(h > w)
+    refused = _size_alone(picture, rect, axes[long], offset, low)
+    if refused is not None:
+        return refused
+    part = (slice(offset[0], offset[0] + len(on)), slice(offset[1], offset[1] + on.shape[1]))
+    flags = np.dstack([on, picture.usable[part], picture.inside[part], neighbours])
+    layers = {
+        "flags": flags.view(np.uint8),
+        "contrast": contrast,
+        "lab": picture.lab[part],
+    }
     tries = [long] if max(w, h) > 1.35 * min(w, h) else [long, 1 - long]
     found = []
     for k in tries:
         shape = _measure_along(
-            picture, layers, offset, (cx, cy), axes[k], sizes[k], sizes[1 - k], low, framed, blur_mm
+            picture, layers, offset, (cx, cy), axes[k], sizes[k], sizes[1 - k], low, view
         )
         if shape is not None:
             found.append(shape)
@@ -299,9 +311,21 @@ def measure_shape(
     return max(found, key=lambda s: (not s.reason, s.quality))
 
 
-def _measure_along(
-    picture, layers, offset, centre, axis, length, width, low, framed, blur_mm
-) -> Shape | None:
+def _size_alone(picture: Picture, rect, axis, offset, low) -> Shape | None:
+    """A rejected shape when the size alone says enough, else None."""
+    ppm = picture.px_per_mm
+    length, width = max(rect[1]) / ppm, min(rect[1]) / ppm
+    if width < 0.8 * WIDTH_MM[0] or length < 0.8 * LENGTH_MM[0]:
+        reason = "small"
+    elif width > 1.25 * WIDTH_MM[1] or length > 1.25 * LENGTH_MM[1]:
+        reason = "large"
+    else:
+        return None
+    corners = picture.to_mm(cv2.boxPoints(rect) + np.array([offset[1], offset[0]]))
+    return Shape(corners, axis, length, width, 0.0, np.zeros(3), reason, 0.0, False, low)
+
+
+def _measure_along(picture, layers, offset, centre, axis, length, width, low, view) -> Shape | None:
     if axis[1] < -0.35 or (abs(axis[1]) <= 0.35 and axis[0] < 0):
         axis = -axis
     step_px = STEP_MM * picture.px_per_mm
@@ -354,27 +378,28 @@ def _measure_along(
     edge_l = np.clip(e.left[body_rows], edge_l - 4, edge_l + 2)
     edge_r = np.clip(e.right[body_rows], edge_r - 2, edge_r + 4)
     sides = [_side(up, body_rows, edge_l, -1, limit), _side(up, body_rows, edge_r, 1, limit)]
-    ends = [_end(up, e, True, limit, lab, level), _end(up, e, False, limit, lab, level)]
-    angle = abs(e.left_line[0] - e.right_line[0])
-    texture = _texture(up, e)
+    ends = (_end(up, e, True, limit, level), _end(up, e, False, limit, level))
     m = {
         "fill": e.fill,
         "straight": e.straight,
-        "taper": angle,
+        "taper": abs(e.left_line[0] - e.right_line[0]),
         "sides": sides,
         "ends": ends,
-        "texture": texture,
         "level": level,
     }
-    reason = _verdict(m, width_mm, length_mm, low, framed, blur_mm)
+    reason = _verdict(m, width_mm, length_mm, low, view)
+    if not reason:
+        m["texture"] = _texture(up, e)
+        if m["texture"] > max(1.6, 0.8 * low) + 0.07 * level:
+            reason = "textured"
     cut = "out" in ends or any(s[1] > 0.5 for s in sides)
-    quality = e.straight + e.fill + min(s[0] for s in sides) - 0.3 * angle
+    quality = e.straight + e.fill + min(s[0] for s in sides) - 0.3 * m["taper"]
     return Shape(
-        corners, axis, length_mm, width_mm, level, lab, reason, float(quality), cut, low, m
+        corners, axis, length_mm, width_mm, level, lab, reason, float(quality), cut, low, ends, m
     )
 
 
-def _verdict(m: dict, width: float, length: float, low: float, framed: bool, blur: float) -> str:
+def _verdict(m: dict, width: float, length: float, low: float, view: View) -> str:
     """Why this is no draw-down; empty when it is one."""
     if width < WIDTH_MM[0] or length < LENGTH_MM[0]:
         return "small"
@@ -386,23 +411,21 @@ def _verdict(m: dict, width: float, length: float, low: float, framed: bool, blu
         return "faint"
     if m["fill"] < 0.74 or m["straight"] < 0.66 or m["taper"] > 0.2:
         return "ragged"
-    (paper_l, out_l, card_l, rise_l), (paper_r, out_r, card_r, rise_r) = m["sides"]
-    clear = [
-        paper_l >= 0.62 or (out_l + card_l > 0.6),
-        paper_r >= 0.62 or (out_r + card_r > 0.6),
-    ]
-    if not all(clear) or max(paper_l, paper_r) < 0.62:
-        return "open"
-    soft = SOFT_MM + blur
-    if max(rise_l, rise_r) > soft:
+    # Paper on both long sides; the photo's edge or the card may hide one side, or one end.
+    hidden, worst = 0, 0.0
+    for paper, out, card, rise in m["sides"]:
+        if paper < 0.62:
+            if out + card < 0.6:
+                return "open"
+            hidden += 1
+        else:
+            worst = max(worst, rise)
+    if worst > view.soft_mm + view.blur_mm:
         return "soft"
-    ends = m["ends"]
-    if "same" in ends:
+    if "same" in m["ends"]:
         return "goes on"
-    if "paper" not in ends:
-        both_under = ends[0] == ends[1] == "card"
-        if not (framed and both_under):
-            return "open"
-    if m["texture"] > max(1.2, 0.6 * low) + 0.07 * m["level"]:
-        return "textured"
+    under_frame = view.framed and all(end == "card" for end in m["ends"])
+    hidden += sum(end != "paper" for end in m["ends"])
+    if hidden > 1 and not (under_frame and hidden == 2):
+        return "open"
     return ""

@@ -16,20 +16,15 @@ from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import strip_printing
 from drawdown.strip_body import Body, cut_out
+from drawdown.strip_choice import join_halves, settle, shapes_from_zones
 from drawdown.strip_ground import (
     find_grounds,
     find_zones,
     make_picture,
     sheet_white,
 )
-from drawdown.strip_search import (
-    Candidate,
-    find_bars,
-    overlap,
-    shapes_from_zones,
-    shapes_on_ground,
-    with_reason,
-)
+from drawdown.strip_search import Candidate, shapes_on_ground
+from drawdown.strip_shapes import View
 
 SMALL_BODY_MM2 = 100.0
 NO_BODY_MM2 = 25.0
@@ -69,7 +64,7 @@ def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
 
     Raises ``PhotoUnfit`` when no strip is found, telling what was seen instead.
     """
-    chosen, rejected, _, grounds, light, white = _search(sheet, view, field)
+    chosen, rejected, grounds, light, white = _search(sheet, view, field)
     if not chosen:
         raise _nothing_found(grounds, rejected)
     printed = strip_printing.printed_mask(sheet, view)
@@ -91,74 +86,33 @@ def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
 
 
 def _search(sheet, view, field):
+    """Candidates accepted and rejected, the grounds, and what the bodies are cut out with."""
     light = None if field is None else field.picture(sheet)
     white = sheet_white(sheet, view)
     picture = make_picture(sheet, view, light, strip_printing.printed_polygons(view))
     zones = find_zones(picture)
-    grounds = find_grounds(picture, zones)
-    framed = view.card.window_mm is not None
-    blur_mm = float(getattr(view, "blur_mm", 0.0) or 0.0)
-    known_bars = strip_printing.bars(view)
+    how = View(
+        framed=view.card.window_mm is not None,
+        blur_mm=float(getattr(view, "blur_mm", 0.0)),
+    )
+    bars = strip_printing.bars(view)
+    light_grounds, dark_grounds = find_grounds(picture, zones)
     candidates: list[Candidate] = []
-    for index, ground in enumerate(grounds):
-        bars = known_bars or find_bars(picture, ground)
-        candidates += shapes_on_ground(picture, ground, index, bars, framed, blur_mm)
-    candidates = _lighter_ones(candidates, grounds)
-    good = [c for c in candidates if not c.shape.reason]
-    bad = [c for c in candidates if c.shape.reason]
-    good, lost = _resolve(good)
-    done = np.zeros(picture.usable.shape, bool)
-    for c in good:
-        done[c.on_part] |= c.on
-    extra = shapes_from_zones(picture, zones, done, framed, blur_mm)
-    bad += lost + [c for c in extra if c.shape.reason]
-    good, lost = _resolve(good + [c for c in extra if not c.shape.reason])
-    return good[:MAX_STRIPS], bad + lost, picture, grounds, light, white
-
-
-def _lighter_ones(candidates: list[Candidate], grounds) -> list[Candidate]:
-    """Ink darkens paper. What is lighter than its ground is a piece of paper on a table,
-    unless ordinary strips on that ground show that the ground is paper."""
-    holds_ink = {c.ground for c in candidates if not c.shape.reason and c.darker > 0.5}
-    out = []
-    for c in candidates:
-        if not c.shape.reason and c.darker < -0.5 and c.ground not in holds_ink:
-            c = with_reason(c, "lighter")
-        out.append(c)
-    return out
-
-
-def _resolve(candidates: list[Candidate]) -> tuple[list[Candidate], list[Candidate]]:
-    """Of overlapping candidates keep the better one. A shape that holds another whole one
-    is the paper under it, not ink."""
-    holds = set()
-    for i, a in enumerate(candidates):
-        for j, b in enumerate(candidates):
-            if i != j and _holds(a, b):
-                holds.add(i)
-    lost = [with_reason(candidates[i], "holds a strip") for i in holds]
-    rest = [c for i, c in enumerate(candidates) if i not in holds]
-    rest.sort(key=lambda c: -c.shape.quality)
-    kept: list[Candidate] = []
-    for c in rest:
-        if any(overlap(c, k) > 0.25 for k in kept):
-            lost.append(with_reason(c, "seen twice"))
-        else:
-            kept.append(c)
-    return kept, lost
-
-
-def _holds(a: Candidate, b: Candidate) -> bool:
-    """Does b lie wholly within a's rectangle, clearly smaller?"""
-    size_a = a.shape.length_mm * a.shape.width_mm
-    size_b = b.shape.length_mm * b.shape.width_mm
-    if size_a < 1.25 * size_b:
-        return False
-    corners = a.shape.corners_mm
-    across, along = corners[1] - corners[0], corners[3] - corners[0]
-    p = b.shape.corners_mm - corners[0]
-    s, t = p @ across / (across @ across), p @ along / (along @ along)
-    return bool(np.all((s > 0.0) & (s < 1.0) & (t > 0.0) & (t < 1.0)))
+    for tier in (light_grounds, dark_grounds):
+        for ground in tier:
+            candidates += shapes_on_ground(picture, ground, bars, how)
+        candidates = join_halves(picture, candidates, how)
+        good, bad = settle(candidates)
+        lightest = max((g.lab[0] for g in tier), default=100.0)
+        taken = np.zeros(picture.usable.shape, bool)
+        for c in good:
+            taken[c.part] |= c.on
+        extra = shapes_from_zones(picture, zones, taken, lightest, how)
+        good, lost = settle(good + extra)
+        bad += lost
+        if good:
+            break
+    return good[:MAX_STRIPS], bad, light_grounds + dark_grounds, light, white
 
 
 def _strip(sheet, corners, body: Body, cut: bool, extra: tuple[fl.Flag, ...] = ()) -> Strip:

@@ -1,0 +1,240 @@
+"""From candidates to strips: join the halves of one strip, keep the better of two views,
+drop what cannot be ink, and look once more at even surfaces where paper hardly shows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from drawdown.strip_ground import Picture, Zones, disc
+from drawdown.strip_search import Candidate, filled, paste
+from drawdown.strip_shapes import View, measure_shape
+
+MAX_GAP_MM = 24.0
+PAPER_SPAN_L = 16.0
+ZONE_SOFT_MM = 1.5
+
+
+def join_halves(picture: Picture, candidates: list[Candidate], view: View) -> list[Candidate]:
+    """Join pieces in line, of one width and colour, with something other than paper between
+    them: one strip that runs across a printed bar."""
+    good = [c for c in candidates if not c.shape.reason]
+    rest = [c for c in candidates if c.shape.reason]
+    partners = good + [c for c in rest if c.shape.reason in ("small", "open", "faint")]
+    used: set[int] = set()
+    out: list[Candidate] = []
+    for i, a in enumerate(good):
+        if i in used:
+            continue
+        for j, b in enumerate(partners):
+            if j == i or j in used or not _in_line(a, b):
+                continue
+            joined = _joined(picture, a, b, view)
+            if joined is not None and not joined.shape.reason:
+                used |= {i, j}
+                a = joined
+        out.append(a)
+        used.add(i)
+    gone = {id(partners[j]) for j in used}
+    # A piece that was joined into a later strip must not stay as a strip of its own.
+    kept = []
+    for c in out:
+        if not any(c is not o and _holds(o, c) for o in out):
+            kept.append(c)
+    return kept + [c for c in rest if id(c) not in gone]
+
+
+def _in_line(a: Candidate, b: Candidate) -> bool:
+    along, across, half_l, half_w = _frame(a)
+    p = (b.shape.corners_mm - a.shape.centre_mm) @ across
+    t = (b.shape.corners_mm - a.shape.centre_mm) @ along
+    if abs((p.min() + p.max()) / 2) > 0.15 * 2 * half_w + 0.8:
+        return False
+    if abs((p.max() - p.min()) - 2 * half_w) > 0.3 * 2 * half_w:
+        return False
+    gap = max(t.min() - half_l, -half_l - t.max())
+    if not 0.2 < gap < MAX_GAP_MM or b.shape.length_mm * b.shape.width_mm < 40:
+        return False
+    off = np.linalg.norm(a.shape.lab - b.shape.lab)
+    return bool(off < max(7.0, 0.3 * a.shape.level))
+
+
+def _frame(c: Candidate):
+    axis = c.shape.axis
+    return axis, np.array([axis[1], -axis[0]]), c.shape.length_mm / 2, c.shape.width_mm / 2
+
+
+def _joined(picture: Picture, a: Candidate, b: Candidate, view: View) -> Candidate | None:
+    """The union with what lies between, judged again on paper of a's colour; None when
+    there is paper between."""
+    along, across, half_l, half_w = _frame(a)
+    t = (b.shape.corners_mm - a.shape.centre_mm) @ along
+    low, high = (half_l, t.min()) if t.mean() > 0 else (t.max(), -half_l)
+    centre = a.shape.centre_mm
+
+    def box(t0, t1, w):
+        pairs = [(t0, -w), (t0, w), (t1, w), (t1, -w)]
+        return np.array([centre + along * s + across * p for s, p in pairs])
+
+    corners = np.concatenate([a.shape.corners_mm, b.shape.corners_mm])
+    px = picture.to_px(corners)
+    m = 9 * picture.px_per_mm
+    rows, columns = picture.usable.shape
+    x0, y0 = np.maximum(0, np.floor(px.min(axis=0) - m)).astype(int)
+    x1, y1 = np.ceil(px.max(axis=0) + m).astype(int)
+    part = (slice(y0, min(rows, y1)), slice(x0, min(columns, x1)))
+    lab = picture.lab[part]
+    contrast = np.linalg.norm(lab - a.paper_lab.astype(np.float32), axis=2).astype(np.float32)
+    on = np.zeros(contrast.shape, bool)
+    paste(on, a.on, (a.offset[0] - y0, a.offset[1] - x0))
+    paste(on, b.on, (b.offset[0] - y0, b.offset[1] - x0))
+    between = np.zeros(on.shape, np.uint8)
+    quad = picture.to_px(box(low, high, 0.8 * half_w)) - (x0, y0)
+    cv2.fillPoly(between, [np.round(quad * 16).astype(np.int32)], 1, shift=4)
+    seen = contrast[between > 0]
+    limit = max(1.5 * a.shape.low, 0.5 * min(a.shape.level, b.shape.level))
+    if len(seen) and (seen > limit).mean() < 0.7:
+        return None
+    quad = picture.to_px(box(low - 2, high + 2, half_w)) - (x0, y0)
+    fill = on.astype(np.uint8)
+    cv2.fillPoly(fill, [np.round(quad * 16).astype(np.int32)], 1, shift=4)
+    shape = measure_shape(
+        picture, fill > 0, contrast, a.shape.low, (y0, x0), np.zeros_like(on), view
+    )
+    if shape is None:
+        return None
+    return replace(a, shape=shape, on=fill > 0, offset=(y0, x0))
+
+
+def settle(candidates: list[Candidate]) -> tuple[list[Candidate], list[Candidate]]:
+    """Strips and rejected ones. Of overlapping strips the better stays; a shape that holds
+    another whole one is the paper under it; paper is lighter than what lies on it and about
+    equally light everywhere; a strip does not end at another strip's flank."""
+    good = [c for c in candidates if not c.shape.reason]
+    lost = [c for c in candidates if c.shape.reason]
+    good, out = _split(good, _lighter(good), "lighter")
+    lost += out
+    holds = [any(c is not o and _holds(c, o) for o in good) for c in good]
+    good, out = _split(good, holds, "holds a strip")
+    lost += out
+    good.sort(key=lambda c: -c.shape.quality)
+    kept: list[Candidate] = []
+    for c in good:
+        if any(overlap(c, k) > 0.2 for k in kept):
+            lost.append(c.rejected("seen twice"))
+        else:
+            kept.append(c)
+    if kept:
+        lightest = max(c.paper_lab[0] for c in kept)
+        odd = [c.paper_lab[0] < lightest - PAPER_SPAN_L for c in kept]
+        kept, out = _split(kept, odd, "open")
+        lost += out
+    flank = [any(c is not o and _ends_at(c, o) for o in kept) for c in kept]
+    kept, out = _split(kept, flank, "open")
+    return kept, lost + out
+
+
+def _split(items, bad, reason):
+    good = [c for c, b in zip(items, bad, strict=True) if not b]
+    return good, [c.rejected(reason) for c, b in zip(items, bad, strict=True) if b]
+
+
+def _lighter(good: list[Candidate]) -> list[bool]:
+    """Ink darkens paper. What is lighter than what it lies on is a piece of paper on a
+    table, unless ordinary strips show that that is paper."""
+    papers = [c.paper_lab for c in good if c.darker > 0.5]
+    return [
+        c.darker < -0.5 and not any(np.linalg.norm(c.paper_lab - p) < 8 for p in papers)
+        for c in good
+    ]
+
+
+def _holds(a: Candidate, b: Candidate) -> bool:
+    """Does b lie wholly within a's rectangle, clearly smaller?"""
+    size_a = a.shape.length_mm * a.shape.width_mm
+    size_b = b.shape.length_mm * b.shape.width_mm
+    if size_a < 1.2 * size_b:
+        return False
+    along, across, half_l, half_w = _frame(a)
+    p = b.shape.corners_mm - a.shape.centre_mm
+    return bool(
+        np.all(np.abs(p @ along) < half_l + 0.5) and np.all(np.abs(p @ across) < half_w + 0.5)
+    )
+
+
+def _ends_at(c: Candidate, other: Candidate) -> bool:
+    """Does c end right at the long side of another strip? Then it is a piece of a bar that
+    the other one covers."""
+    along, across, half_l, half_w = _frame(other)
+    axis, _, c_half, _ = _frame(c)
+    if abs(axis @ along) > 0.5 or "other" not in c.shape.ends:
+        return False
+    for sign in (-1, 1):
+        tip = c.shape.centre_mm + sign * axis * c_half - other.shape.centre_mm
+        if abs(abs(tip @ across) - half_w) < 2.0 and abs(tip @ along) < half_l:
+            return True
+    return False
+
+
+def overlap(a: Candidate, b: Candidate) -> float:
+    """Shared pixels over those of the smaller one."""
+    there = np.zeros(a.on.shape, bool)
+    paste(there, b.on, (b.offset[0] - a.offset[0], b.offset[1] - a.offset[1]))
+    return float((a.on & there).sum() / max(1, min(a.on.sum(), b.on.sum())))
+
+
+def shapes_from_zones(
+    picture: Picture, zones: Zones, taken: np.ndarray, lightest: float, view: View
+) -> list[Candidate]:
+    """Even surfaces of strip size, with the colour right around them as their paper: strips
+    on scraps that hardly reach beyond them. ``taken`` (h, w) marks accepted strips;
+    ``lightest`` is the L* of the lightest paper seen."""
+    ppm = picture.px_per_mm
+    out: list[Candidate] = []
+    sizes = np.flatnonzero((zones.area_mm2 > 110.0) & (zones.area_mm2 < 9000.0))
+    view = replace(view, soft_mm=ZONE_SOFT_MM)
+    for k in sorted(sizes, key=lambda k: -zones.area_mm2[k])[:40]:
+        x, y, w, h = zones.box[k]
+        m = round(7 * ppm)
+        part = (
+            slice(max(0, y - m), min(picture.usable.shape[0], y + h + m)),
+            slice(max(0, x - m), min(picture.usable.shape[1], x + w + m)),
+        )
+        zone = zones.label[part] == k
+        if taken[part][zone].mean() > 0.2:
+            continue
+        solid = cv2.morphologyEx(zone.view(np.uint8), cv2.MORPH_CLOSE, disc(1.0 * ppm))
+        solid = cv2.dilate(solid, disc(1.1 * ppm))
+        rect = cv2.minAreaRect(cv2.convexHull(cv2.findNonZero(solid)))
+        if min(rect[1]) < 7 * ppm or solid.sum() < 0.6 * rect[1][0] * rect[1][1]:
+            continue
+        ring = (cv2.dilate(solid, disc(2.2 * ppm)) > 0) & (solid == 0) & picture.usable[part]
+        if ring.sum() < 40:
+            continue
+        lab = picture.lab[part]
+        around, inside = lab[ring], np.median(lab[zone], axis=0)
+        light = around[around[:, 0] >= np.quantile(around[:, 0], 0.6)]
+        paper = np.median(light, axis=0)
+        if paper[0] < inside[0] + 0.5 or paper[0] < lightest - PAPER_SPAN_L:
+            continue
+        contrast = np.linalg.norm(lab - paper, axis=2).astype(np.float32)
+        level = float(np.median(contrast[zone]))
+        noise = float(np.quantile(np.linalg.norm(light - paper, axis=1), 0.7))
+        low = float(np.clip(1.3 * noise, 1.3, 4.0))
+        on = (contrast > max(low, 0.45 * level)) & (cv2.dilate(solid, disc(1.5 * ppm)) > 0)
+        on &= picture.usable[part]
+        on8 = cv2.morphologyEx(on.view(np.uint8), cv2.MORPH_OPEN, disc(1.6 * ppm))
+        count, label, stats, _ = cv2.connectedComponentsWithStats(on8, connectivity=4)
+        if level < 2.5 or count < 2:
+            continue
+        biggest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+        on = filled(label == biggest, 15 * ppm**2)
+        offset = (part[0].start, part[1].start)
+        shape = measure_shape(picture, on, contrast, low, offset, np.zeros_like(on), view)
+        if shape is not None:
+            out.append(
+                Candidate(shape, on, offset, paper, float(paper[0] - inside[0]), from_zone=True)
+            )
+    return out
