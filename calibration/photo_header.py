@@ -326,7 +326,9 @@ def _refuse_tiff_colour(
     formats = main.tags.get(339, (1,))
     if isinstance(formats, tuple) and any(f != 1 for f in formats):
         raise not_rgb(
-            name, "decimal or signed numbers instead of levels", "they do not say which number is white"
+            name,
+            "decimal or signed numbers instead of levels",
+            "they do not say which number is white",
         )
     if set(bits) not in ({8}, {16}) or len(bits) not in (3, 4):
         written = ", ".join(f"{b:.0f}" for b in bits[:6])
