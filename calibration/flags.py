@@ -168,9 +168,15 @@ DIFFERENT_LIGHT = FlagKind(
 # Strip ---------------------------------------------------------------------------------
 STRIP_CLIPPED = FlagKind(
     "strip-burnt-out", True, "strip",
-    "{detail} % of the strip is burnt out or black beyond the camera's range",
+    "{detail} % of the strip is burnt out",
     "colour is lost for good where the camera has reached its limit",
-    "shoot again a little darker or lighter, away from the lamp's reflection",
+    "shoot again a little darker, away from the lamp's reflection",
+)  # fmt: skip
+STRIP_TOO_VIVID = FlagKind(
+    "too-vivid", False, "strip",
+    "in {detail} % of the strip one of red, green or blue is at the end of the photo's range",
+    "a colour this strong or dark is only half recorded, so its uncertainty is larger",
+    "save photos with a wide colour range (Display P3) if the phone can, and give more light",
 )  # fmt: skip
 STRIP_GLARE = FlagKind(
     "glare", False, "strip",
@@ -226,6 +232,12 @@ OTHER_INKS = FlagKind(
     "the batch was mixed from other tubes than the original",
     "a camera sees other pigments differently from an eye, so the uncertainty is larger",
     "check the match by eye under the light where the print will hang",
+)  # fmt: skip
+STAND_IN_INKS = FlagKind(
+    "stand-in-inks", False, "comparison",
+    "the advice rests on stand-in figures, measured on acrylic paint, not on your own inks",
+    "your inks may be stronger or weaker, so the amounts are a guide",
+    "add in steps, and list your own inks in a shelf when you have figures for them",
 )  # fmt: skip
 
 ALL: dict[str, FlagKind] = {

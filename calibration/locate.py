@@ -20,6 +20,8 @@ from calibration.photo import Photo
 
 # Long side in pixels of the reduced pictures that are searched, in turn.
 SEARCH_SIDES = (1600, 2800, 6000)
+# A small picture is searched once more enlarged: markers of few pixels per cell.
+ENLARGED, ENLARGE_BELOW = 1.5, 3300
 CORNER_NAMES = ("upper left", "upper right", "lower right", "lower left")
 MIN_PIXELS_PER_MM = 1.2
 LOW_PIXELS_PER_MM = 2.0
@@ -80,6 +82,9 @@ def _detect(grey: np.ndarray, dictionary: str) -> list[tuple[int, np.ndarray]]:
     parameters.minMarkerPerimeterRate = 0.012
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     parameters.cornerRefinementWinSize = 3
+    # Cells of three or four pixels: sample them finely and only near their middle.
+    parameters.perspectiveRemovePixelPerCell = 16
+    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.33
     shortest = min(grey.shape)
     parameters.adaptiveThreshWinSizeMax = 23 if shortest > 500 else 13
     known = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary))
@@ -98,10 +103,19 @@ def _variants(grey: np.ndarray):
 def _scaled(grey: np.ndarray, side: int) -> tuple[np.ndarray, float]:
     long_side = max(grey.shape)
     factor = side / long_side
-    if factor >= 0.85:
+    if 0.85 <= factor <= 1.0:
         return grey, 1.0
     size = (round(grey.shape[1] * factor), round(grey.shape[0] * factor))
-    return cv2.resize(grey, size, interpolation=cv2.INTER_AREA), size[0] / grey.shape[1]
+    how = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
+    return cv2.resize(grey, size, interpolation=how), size[0] / grey.shape[1]
+
+
+def _sides(long_side: int) -> list[int]:
+    """The long sides at which a picture is searched, in turn."""
+    sides = [side for side in SEARCH_SIDES if side < 0.85 * long_side] + [long_side]
+    if long_side < ENLARGE_BELOW:
+        sides.append(round(ENLARGED * long_side))
+    return [side for side in sides if side <= max(SEARCH_SIDES[-1], long_side * ENLARGED)]
 
 
 def _refine(grey: np.ndarray, corners: np.ndarray, reach_px: float) -> np.ndarray:
@@ -173,12 +187,8 @@ def locate(photo: Photo, cards: Sequence[CardDefinition]) -> CardView:
     grey = photo.grey8()
     seen: dict[str, dict[int, list[np.ndarray]]] = {}
     best: _Fit | None = None
-    done_scale = 0.0
-    for side in SEARCH_SIDES:
+    for side in _sides(max(grey.shape)):
         small, scale = _scaled(grey, side)
-        if scale == done_scale:
-            continue
-        done_scale = scale
         for dictionary in dict.fromkeys(c.dictionary for c in cards):
             known = seen.setdefault(dictionary, {})
             for variant in _variants(small):

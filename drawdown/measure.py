@@ -50,11 +50,12 @@ class StripColour:
 def measure(
     strip: Strip, sheet: Sheet, correction: Correction, card: CardDefinition
 ) -> StripColour:
-    """Colour of one strip's body. Raises ``PhotoUnfit`` for a body without pixels."""
-    rows, columns = np.nonzero(strip.body)
+    """Colour of one strip's body; of all its ink when nothing of it is even (the strip then
+    carries a hard flag). Raises ``PhotoUnfit`` for a strip without pixels."""
+    rows, columns = np.nonzero(strip.body if strip.body.any() else strip.mask)
     if len(rows) == 0:
         raise PhotoUnfit(
-            f"strip {strip.number} has no even part that can be measured",
+            f"strip {strip.number} has no part that can be measured",
             "streaks, glare or printing cover all of it",
             "pull the strip again, or shoot with the lamp from another side",
         )
@@ -74,7 +75,10 @@ def measure(
     cell_error = cell_lab.std(axis=0) / np.sqrt(max(1.0, len(cells) / 3))
 
     light_sd = float(correction.field.scatter_at(xy_mm.mean(axis=0)))
-    samples = _samples(rgb, xy_mm, mean_xyz, lab, cell_error, light_sd, correction, strip.number)
+    step_sd = _step_sd(rgb, sheet.crushed[rows, columns])
+    samples = _samples(
+        rgb, xy_mm, mean_xyz, lab, cell_error, light_sd, step_sd, correction, strip.number
+    )
     own = samples.std(axis=0)
     card_sd = CARD_SD["nominal" if correction.nominal else "measured"]
     return StripColour(
@@ -107,10 +111,12 @@ def _samples(
     lab: np.ndarray,
     cell_error: np.ndarray,
     light_sd: float,
+    step_sd: np.ndarray,
     correction: Correction,
     number: int,
 ) -> np.ndarray:
-    """(m, 3) Lab: the correction's ensemble, plus light and scatter of this strip alone."""
+    """(m, 3) Lab: the correction's ensemble, plus light, quantisation and scatter of this
+    strip alone."""
     mean_rgb = rgb.mean(axis=0, keepdims=True)
     gain = correction.field.log_gain(xy_mm.mean(axis=0, keepdims=True))
     central = correction.xyz_d50(correction.light(mean_rgb, xy_mm.mean(axis=0, keepdims=True)))[0]
@@ -120,9 +126,26 @@ def _samples(
         rng.standard_normal((count, 1)) + LIGHT_CHROMA * rng.standard_normal((count, 3))
     )
     members = correction.ensemble_xyz_d50(mean_rgb, gain)[:, 0]
+    for channel in np.flatnonzero(step_sd > 1e-3 * mean_rgb[0]):
+        # A channel near its last levels: what lies between two levels is unknown.
+        moved = mean_rgb.copy()
+        moved[0, channel] += step_sd[channel]
+        change = (correction.xyz_d50(correction.light(moved, xy_mm.mean(axis=0))) - central)[0]
+        members = members + rng.standard_normal((count, 1)) * change
     shaken = members * np.exp(shake)
     change = xyz_to_lab(shaken + (mean_xyz - central)) - xyz_to_lab(mean_xyz)
     return lab + change + cell_error * rng.standard_normal((count, 3))
+
+
+def _step_sd(rgb: np.ndarray, crushed: np.ndarray) -> np.ndarray:
+    """(3,) standard uncertainty of the mean linear RGB from 8-bit levels near black.
+
+    Where a channel sits at its lowest levels, its mean says little: the true light may be
+    anything below. One encoded level near black is 1/255/12.92 of the linear range."""
+    level = 1 / 255 / 12.92
+    share = float(np.mean(crushed > 0.5))
+    mean = rgb.mean(axis=0)
+    return np.where(mean < 8 * level, level * (0.3 + share), 0.0)
 
 
 def _trail(strip: Strip, xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
@@ -146,9 +169,11 @@ def _flags(
     out = []
     # Of the whole strip, not of its body: burnt-out pixels never enter the body.
     lost = float((sheet.clipped[strip.mask] > 0.2).mean())
-    lost = max(lost, float((sheet.crushed[strip.mask] > 0.5).mean()))
     if lost > 0.5:
         out.append(fl.STRIP_CLIPPED(f"{100 * lost:.0f}"))
+    crushed = float((sheet.crushed[strip.mask] > 0.5).mean())
+    if crushed > 0.3:
+        out.append(fl.STRIP_TOO_VIVID(f"{100 * crushed:.0f}"))
     if evenness > UNEVEN_DE:
         out.append(fl.STRIP_UNEVEN(f"{evenness:.1f}"))
     nearest = float(np.min(delta_e_2000(card.lab_d50, lab)))
