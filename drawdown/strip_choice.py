@@ -22,7 +22,7 @@ def join_halves(picture: Picture, candidates: list[Candidate], view: View) -> li
     them: one strip that runs across a printed bar."""
     good = [c for c in candidates if not c.shape.reason]
     rest = [c for c in candidates if c.shape.reason]
-    partners = good + [c for c in rest if c.shape.reason in ("small", "open", "faint")]
+    partners = good + [c for c in rest if c.shape.reason in ("small", "open", "faint", "ragged")]
     used: set[int] = set()
     out: list[Candidate] = []
     for i, a in enumerate(good):
@@ -50,15 +50,20 @@ def _in_line(a: Candidate, b: Candidate) -> bool:
     along, across, half_l, half_w = _frame(a)
     p = (b.shape.corners_mm - a.shape.centre_mm) @ across
     t = (b.shape.corners_mm - a.shape.centre_mm) @ along
-    if abs((p.min() + p.max()) / 2) > 0.15 * 2 * half_w + 0.8:
+    width = 2 * half_w
+    if abs(p.min() + p.max()) / 2 > 0.15 * width + 0.8:
         return False
-    if abs((p.max() - p.min()) - 2 * half_w) > 0.3 * 2 * half_w:
+    if abs((p.max() - p.min()) - width) > 0.3 * width + 1.0:
         return False
     gap = max(t.min() - half_l, -half_l - t.max())
-    if not 0.2 < gap < MAX_GAP_MM or b.shape.length_mm * b.shape.width_mm < 40:
+    if not -1.0 < gap < MAX_GAP_MM or b.shape.length_mm * b.shape.width_mm < 40:
         return False
-    off = np.linalg.norm(a.shape.lab - b.shape.lab)
-    return bool(off < max(7.0, 0.3 * a.shape.level))
+    # The same ink, if thinner: the same way away from the paper, not nearly as far perhaps.
+    ink_a, ink_b = a.shape.lab - a.paper_lab, b.shape.lab - a.paper_lab
+    size_a, size_b = np.linalg.norm(ink_a), np.linalg.norm(ink_b)
+    if not 0.3 < size_b / max(size_a, 1e-6) < 2.0:
+        return False
+    return bool(ink_a @ ink_b > 0.9 * size_a * size_b)
 
 
 def _frame(c: Candidate):
@@ -128,7 +133,11 @@ def settle(candidates: list[Candidate]) -> tuple[list[Candidate], list[Candidate
             kept.append(c)
     if kept:
         lightest = max(c.paper_lab[0] for c in kept)
-        odd = [c.paper_lab[0] < lightest - PAPER_SPAN_L for c in kept]
+        grounds = {c.ground for c in kept if c.paper_lab[0] > lightest - PAPER_SPAN_L}
+        odd = [
+            c.paper_lab[0] < lightest - PAPER_SPAN_L and c.ground not in grounds - {-1}
+            for c in kept
+        ]
         kept, out = _split(kept, odd, "open")
         lost += out
     flank = [any(c is not o and _ends_at(c, o) for o in kept) for c in kept]
@@ -223,18 +232,31 @@ def shapes_from_zones(
         level = float(np.median(contrast[zone]))
         noise = float(np.quantile(np.linalg.norm(light - paper, axis=1), 0.7))
         low = float(np.clip(1.3 * noise, 1.3, 4.0))
-        on = (contrast > max(low, 0.45 * level)) & (cv2.dilate(solid, disc(1.5 * ppm)) > 0)
-        on &= picture.usable[part]
-        on8 = cv2.morphologyEx(on.view(np.uint8), cv2.MORPH_OPEN, disc(1.6 * ppm))
-        count, label, stats, _ = cv2.connectedComponentsWithStats(on8, connectivity=4)
-        if level < 2.5 or count < 2:
+        if level < 2.5:
             continue
-        biggest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-        on = filled(label == biggest, 15 * ppm**2)
+        ink = (contrast > max(low, 0.45 * level)) & picture.usable[part]
+        on = _around(ink, zone, ppm)
+        if on is None or on.sum() > 2.0 * solid.sum() or _touches_rim(on):
+            on = _around(ink & (cv2.dilate(solid, disc(1.5 * ppm)) > 0), zone, ppm)
+        if on is None:
+            continue
         offset = (part[0].start, part[1].start)
         shape = measure_shape(picture, on, contrast, low, offset, np.zeros_like(on), view)
         if shape is not None:
-            out.append(
-                Candidate(shape, on, offset, paper, float(paper[0] - inside[0]), from_zone=True)
-            )
+            out.append(Candidate(shape, on, offset, paper, float(paper[0] - inside[0])))
     return out
+
+
+def _around(ink: np.ndarray, zone: np.ndarray, px_per_mm: float) -> np.ndarray | None:
+    """The connected piece of ink that holds most of a zone, cleaned of thin things."""
+    clean = cv2.morphologyEx(ink.view(np.uint8), cv2.MORPH_OPEN, disc(1.6 * px_per_mm))
+    _, label = cv2.connectedComponents(clean, connectivity=4)
+    counts = np.bincount(label[zone])
+    counts[0] = 0
+    if not counts.any():
+        return None
+    return filled(label == counts.argmax(), 15 * px_per_mm**2)
+
+
+def _touches_rim(mask: np.ndarray) -> bool:
+    return bool(mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any())

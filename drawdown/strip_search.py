@@ -33,7 +33,7 @@ class Candidate:
     offset: tuple[int, int]
     paper_lab: np.ndarray
     darker: float
-    from_zone: bool = False
+    ground: int = -1  # which of the papers seen; -1 when only the colour around it was taken
 
     @property
     def part(self) -> tuple[slice, slice]:
@@ -237,7 +237,7 @@ class _Work:
         ink = on & (contrast > 0.5 * shape.level)
         ink = ink if ink.any() else on
         paper = ground.paper_at(picture.to_px(shape.centre_mm)).astype(float)
-        return Candidate(shape, on, offset, paper, float(np.median(darker[ink])))
+        return Candidate(shape, on, offset, paper, float(np.median(darker[ink])), ground.number)
 
     def take_apart(self, blob: np.ndarray, depth: int) -> list[Candidate]:
         """The candidates in a blob; rejected ones too, with the reason."""

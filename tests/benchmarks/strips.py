@@ -182,6 +182,9 @@ def report(rows: list[dict]) -> None:
     true = sum(r["true"] for r in rows)
     found = sum(r["found"] for r in rows)
     overlaps = np.concatenate([r["iou"] for r in rows])
+    if not len(overlaps):
+        print("no strip was found in any scene")
+        return
     purity = np.concatenate([r["purity"] for r in rows])
     area = np.concatenate([r["area"] for r in rows])
     seconds = np.array([r["seconds"] for r in rows])
