@@ -12,18 +12,32 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.colorimetry import delta_e_2000
-from calibration.flags import Flag
+from calibration.errors import WrongUsage
+from calibration.flags import STAND_IN_INKS, Flag
 from drawdown.advice_infer import guess_mixes
-from drawdown.advice_model import Fit, Reading, fit, paper_ground, reading
-from drawdown.advice_search import Option, local_metric, search
+from drawdown.advice_model import (
+    ORIGINAL_SD,
+    Fit,
+    Reading,
+    fit,
+    lab_of_film,
+    paper_ground,
+    reading,
+)
+from drawdown.advice_search import local_metric, search
 from drawdown.advice_words import Facts, describe
 from drawdown.cautions import CAUTIONS
-from drawdown.inks import Shelf
+from drawdown.inks import Ink, Shelf
 
 # A guessed recipe is far less certain than a noted one.
 INFERRED_SD = 0.15
 GUESSES, MOST_GUESSES = 24, 8
-FLOOD_SHARE = 0.30  # more white or base than this per batch: let down a portion instead
+FLOOD_PARTS = 30.0  # more white or base than this to 100: let down a portion instead
+FIRST_SHARES = (0.5, 0.7)  # how much of the addition to put in first
+# An addition that leaves more than this of the distance, or this many tolerances, is futile.
+FUTILE_SHARE, FUTILE_TIMES = 0.7, 4.0
+SAME_HUE = 0.94  # cosine of 20 degrees
+LEAST_GAIN, LEAST_GAIN_SHARE = 0.3, 0.1  # Delta E and share: less is not worth opening a tin
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +85,7 @@ def round_parts(parts: float) -> float:
 
 
 def _grams(rows, portion: float, batch_grams: float | None):
-    if batch_grams is None:
+    if batch_grams is None or not rows:
         return None
     return tuple((name, round_grams(parts / 100 * portion * batch_grams)) for name, parts in rows)
 
@@ -96,62 +110,159 @@ def advise(
     ``film_ratio`` batch over original, when it was measured. Raises ``WrongUsage`` for an
     ink that is not on the shelf.
     """
+    _check(batch_grams, tolerance, film_ratio)
     data = reading(lab_original, lab_batch, lab_samples_original, lab_samples_batch)
     ground = paper_ground(paper_lab)
+    de00_now = float(delta_e_2000(data.lab_original, data.lab_batch))
     inferred = mix is None
     if inferred:
         guesses = guess_mixes(shelf, data.lab_original, ground, GUESSES)
         mixes, log_prior = [g.mix for g in guesses], [g.log_prior for g in guesses]
-        model = fit(shelf, mixes, log_prior, data, ground, film_ratio, INFERRED_SD, MOST_GUESSES)
-        used = _mix_of(shelf, model)
     else:
-        used = shelf.named_mix(mix)
-        used = {name: parts for name, parts in used.items() if parts > 0}
-        model = fit(shelf, [used], [0.0], data, ground, film_ratio)
-    metric = local_metric(data.lab_original)
-    de00_now = float(delta_e_2000(data.lab_original, data.lab_batch))
-    in_mix = np.array([ink.name in used for ink in shelf])
+        mixes, log_prior = [shelf.named_mix(mix)], [0.0]
     if de00_now <= tolerance:
-        option, reason = None, "within"
-    else:
-        options = search(model, in_mix, metric)
-        option, reason = _choose(options, de00_now)
-    added = np.zeros(len(shelf)) if option is None else option.added
-    predicted, u95, de00, high = _predict(model, data, added)
-    return _advice(
-        shelf, used, inferred, data, model, option, reason, batch_grams, tolerance,
-        (predicted, u95, de00, high, de00_now),
+        return _leave(data, de00_now, _rounded(mixes[0]), inferred)
+
+    recipe_sd, heads = (INFERRED_SD, MOST_GUESSES) if inferred else (ORIGINAL_SD, 1)
+    model = fit(shelf, mixes, log_prior, data, ground, film_ratio, recipe_sd, heads)
+    used = _rounded(mixes[model.recipe])
+    in_mix = np.array([ink.name in used for ink in shelf])
+    options = search(model, in_mix, local_metric(data.lab_original))
+    best, nothing = options[0], next(o for o in options if not o.added.any())
+    if nothing.rms_de00 - best.rms_de00 < max(LEAST_GAIN, LEAST_GAIN_SHARE * nothing.rms_de00):
+        best = nothing
+    outcome = _predict(model, data, best.added)
+    reachable = not best.added.any() or _worth(outcome.de00, de00_now, tolerance)
+    if not reachable:
+        best, outcome = nothing, _predict(model, data, nothing.added)
+
+    rows = [(ink, 100 * float(a)) for ink, a in zip(shelf, best.added, strict=True) if a > 0]
+    rows.sort(key=lambda row: -row[1])
+    additions = tuple((ink.name, round_parts(parts)) for ink, parts in rows)
+    share = float(np.clip(best.first_share, *FIRST_SHARES))
+    first = tuple((ink.name, round_parts(share * parts)) for ink, parts in rows)
+    portion = 1.0
+    if sum(parts for ink, parts in rows if ink.kind in ("white", "base")) > FLOOD_PARTS:
+        portion = round(100 / (100 + sum(parts for _, parts in rows)), 2)
+    grams = _grams(additions, portion, batch_grams)
+    facts = Facts(
+        shelf=shelf, additions=additions, grams=grams, portion=portion,
+        batch_grams=batch_grams, mix=used, inferred=inferred, reachable=reachable,
+        hue_on_shelf=_hue_on_shelf(shelf, data.lab_original, ground),
+        lab_original=data.lab_original, lab_after=outcome.lab, de00_now=de00_now,
+        de00_after=outcome.de00, de00_equal_film=outcome.de00_equal_film,
+        tolerance=tolerance, surprise=model.surprise,
+    )  # fmt: skip
+    return Advice(
+        additions=additions,
+        add_first=first,
+        portion=portion,
+        grams=grams,
+        grams_first=_grams(first, portion, batch_grams),
+        predicted_lab_d50=outcome.lab,
+        predicted_u95=outcome.u95,
+        predicted_de00=outcome.de00,
+        predicted_de00_high95=outcome.de00_high95,
+        note=describe(facts),
+        mix_used=used,
+        mix_inferred=inferred,
+        caution=_cautions([ink for ink, _ in rows]),
+        flags=_flags(shelf, used, [ink for ink, _ in rows]),
+    )
+
+
+def _worth(de00_after: float, de00_now: float, tolerance: float) -> bool:
+    """Whether an addition that may not reach the tolerance is still worth its ink."""
+    if de00_after <= tolerance:
+        return True
+    return de00_after <= FUTILE_SHARE * de00_now and de00_after <= FUTILE_TIMES * tolerance
+
+
+def _hue_on_shelf(shelf: Shelf, lab: np.ndarray, ground: np.ndarray) -> bool:
+    """Whether some ink, alone or thinned to a tenth, is as colourful in about this hue."""
+    k, s = np.array([ink.k for ink in shelf]), np.array([ink.s for ink in shelf])
+    labs = np.concatenate([lab_of_film(k * t, s * t, 1.0, ground) for t in (1.0, 0.1)])
+    chroma, wanted = np.hypot(labs[:, 1], labs[:, 2]), np.hypot(*lab[1:])
+    cosine = labs[:, 1:] @ lab[1:] / np.maximum(chroma * wanted, 1e-9)
+    return bool(wanted < 5 or ((cosine > SAME_HUE) & (chroma > 0.8 * wanted)).any())
+
+
+def _check(batch_grams: float | None, tolerance: float, film_ratio: float | None) -> None:
+    for what, value in (("batch's weight", batch_grams), ("tolerance", tolerance)):
+        if value is not None and not (np.isfinite(value) and value > 0):
+            raise WrongUsage(
+                f"the {what} is given as {value}",
+                "no amount can be worked out from that",
+                "give a number above 0",
+            )
+    if film_ratio is not None and not (np.isfinite(film_ratio) and film_ratio > 0):
+        raise ValueError("film_ratio must be above 0")
+
+
+def _leave(data: Reading, de00: float, used: dict[str, float], inferred: bool) -> Advice:
+    """The advice to add nothing because the batch is within tolerance."""
+    u95 = 1.96 * np.sqrt(np.diag(data.covariance)[3:])
+    note = "The batch is within tolerance: leave it as it is."
+    return Advice(
+        (), (), 1.0, None, None, data.lab_batch, u95, de00, _high_now(data), note, used, inferred,
+        (), (),
     )  # fmt: skip
 
 
-def _choose(options: list[Option], de00_now: float) -> tuple[Option | None, str]:
-    best = options[0]
-    before = next(option.rms_de00 for option in options if not option.added.any())
-    if not best.added.any() or before - best.rms_de00 < max(0.3, 0.1 * before):
-        return None, "no help"
-    return best, "add"
+def _cautions(inks: list[Ink]) -> tuple[str, ...]:
+    if not inks:
+        return ()
+    return CAUTIONS + tuple(f"{ink.name}: {ink.caution}." for ink in inks if ink.caution)
 
 
-def _predict(model, data: Reading, added: np.ndarray):
-    """Lab, its u95, Delta E and its upper 95 % of the batch with ``added``."""
-    if not added.any():
-        de00 = float(delta_e_2000(data.lab_original, data.lab_batch))
-        sd = np.sqrt(np.diag(data.covariance)[3:])
-        return data.lab_batch, 1.96 * sd, de00, de00
-    labs = model.lab_with(added[None])[:, 0]
-    predicted = data.lab_batch + labs[0] - model.lab_batch[0]
-    # The samples' distance to their own original: what is common to both strips cancels.
+def _flags(shelf: Shelf, used: dict[str, float], added: list[Ink]) -> tuple[Flag, ...]:
+    """Say so when the advice rests on the stand-ins."""
+    names = set(used) | {ink.name for ink in added}
+    stand_ins = added and any(ink.starter and ink.name in names for ink in shelf)
+    return (STAND_IN_INKS(),) if stand_ins else ()
+
+
+@dataclass(frozen=True, eq=False)
+class _Outcome:
+    lab: np.ndarray
+    u95: np.ndarray
+    de00: float
+    de00_high95: float
+    de00_equal_film: float
+
+
+def _predict(model: Fit, data: Reading, added: np.ndarray) -> _Outcome:
+    """What the batch with ``added`` should come to, from the measured batch and the model's
+    change; the spread from the samples."""
+    labs = model.lab_with(np.stack([added, 0 * added]))  # (r, 2, 3)
+    lab = data.lab_batch.copy()
+    if added.any():
+        lab += labs[0, 0] - model.lab_batch[0]
+    # Each sample's distance to its own original: what is common to both strips cancels.
     others, weight = slice(model.heads, None), model.weight[model.heads :]
-    after = data.lab_original - (model.target - labs)[others]
-    des = delta_e_2000(
-        np.broadcast_to(data.lab_original, (len(after) + 1, 3)), np.vstack([predicted, after])
-    )
-    high = _quantile(des[1:], weight, 0.95)
+    after = data.lab_original - (model.target - labs[:, 0])[others]
+    equal_film = data.lab_original - (model.target - labs[:, 1])[0]
+    everything = np.vstack([lab, equal_film, after])
+    de00 = delta_e_2000(np.broadcast_to(data.lab_original, everything.shape), everything)
     spread = [
         _quantile(after[:, i], weight, 0.975) - _quantile(after[:, i], weight, 0.025)
         for i in range(3)
     ]
-    return predicted, np.array(spread) / 2, float(des[0]), high
+    if not added.any():  # no model is needed for what was measured
+        u95 = 1.96 * np.sqrt(np.diag(data.covariance)[3:])
+        return _Outcome(lab, u95, float(de00[0]), _high_now(data), float(de00[1]))
+    high = max(_quantile(de00[2:], weight, 0.95), float(de00[0]))
+    return _Outcome(lab, np.array(spread) / 2, float(de00[0]), high, float(de00[1]))
+
+
+def _high_now(data: Reading) -> float:
+    """Upper 95 % of the distance as measured, from the difference's covariance."""
+    step = np.hstack([-np.eye(3), np.eye(3)])
+    root = np.linalg.cholesky(step @ data.covariance @ step.T)
+    draws = data.lab_batch + np.random.default_rng(7).standard_normal((400, 3)) @ root.T
+    return float(
+        np.quantile(delta_e_2000(np.broadcast_to(data.lab_original, (400, 3)), draws), 0.95)
+    )
 
 
 def _quantile(values: np.ndarray, weight: np.ndarray, q: float) -> float:
@@ -161,50 +272,5 @@ def _quantile(values: np.ndarray, weight: np.ndarray, q: float) -> float:
     return float(np.interp(q, middle / weight.sum(), values[order]))
 
 
-def _mix_of(shelf: Shelf, model: Fit) -> dict[str, float]:
-    """The best recipe of a fit in parts per 100, as it was for the original."""
-    parts = model.original_parts[0]
-    return {ink.name: round(100 * float(p), 2) for ink, p in zip(shelf, parts, strict=True) if p}
-
-
-def _advice(
-    shelf, used, inferred, data, model, option, reason, batch_grams, tolerance, outcome
-) -> Advice:
-    predicted, u95, de00, high, de00_now = outcome
-    portion, additions, first = 1.0, (), ()
-    if option is not None:
-        share = float(np.clip(option.first_share, 0.5, 0.75))
-        rows = [(ink, 100 * float(a)) for ink, a in zip(shelf, option.added, strict=True) if a > 0]
-        rows.sort(key=lambda row: -row[1])
-        additions = tuple((ink.name, round_parts(parts)) for ink, parts in rows)
-        first = tuple((ink.name, round_parts(share * parts)) for ink, parts in rows)
-        flood = sum(parts for ink, parts in rows if ink.kind in ("white", "base"))
-        if flood > 100 * FLOOD_SHARE:
-            portion = round(1 / (1 + sum(parts for _, parts in rows) / 100), 2)
-    caution: tuple[str, ...] = ()
-    if additions:
-        special = {shelf.find(name).caution: name for name, _ in additions}
-        caution = CAUTIONS + tuple(f"{name}: {text}." for text, name in special.items() if text)
-    facts = Facts(
-        shelf=shelf, reason=reason, additions=additions, first=first, portion=portion,
-        batch_grams=batch_grams, mix=used, inferred=inferred,
-        lab_original=data.lab_original, lab_now=data.lab_batch, lab_after=predicted,
-        de00_now=de00_now, de00_after=de00, tolerance=tolerance, surprise=model.surprise,
-        film_gap=float(np.log(model.film_batch[0] / model.film_original[0])),
-    )  # fmt: skip
-    return Advice(
-        additions=additions,
-        add_first=first,
-        portion=portion,
-        grams=_grams(additions, portion, batch_grams) if additions else None,
-        grams_first=_grams(first, portion, batch_grams) if additions else None,
-        predicted_lab_d50=predicted,
-        predicted_u95=u95,
-        predicted_de00=de00,
-        predicted_de00_high95=high,
-        note=describe(facts),
-        mix_used=used,
-        mix_inferred=inferred,
-        caution=caution,
-        flags=(),
-    )
+def _rounded(mix: dict[str, float]) -> dict[str, float]:
+    return {name: round(parts, 2) for name, parts in mix.items()}

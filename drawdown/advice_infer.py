@@ -106,7 +106,7 @@ class Guess:
 def guess_mixes(shelf: Shelf, lab: np.ndarray, ground: np.ndarray, count: int) -> list[Guess]:
     """Up to ``count`` plausible recipes for ``lab`` (3,), best first; at least one."""
     lab = np.asarray(lab, dtype=float)
-    root = np.linalg.cholesky(local_metric(lab) + 1e-9 * np.eye(3)).T
+    root = np.linalg.cholesky(local_metric(lab)).T
     kinds = [ink.kind for ink in shelf]
     let_downs = [kinds.index(kind) for kind in ("white", "base") if kind in kinds] or [None]
     guesses: list[tuple[float, Guess]] = []

@@ -33,6 +33,7 @@ _WAVES_S = np.array([1.0, 0.4, 0.25])
 STRENGTH_SD = 0.25  # pigment load of the ink: K and S together
 ORIGINAL_SD = 0.05  # weighing error of a kept recipe
 BATCH_SD = 0.25  # how far a batch strays from its recipe
+FREEDOM = 3.0  # of Student's t for that
 FILM_COMMON_SD = 0.25  # what "an ordinary film" is for this printmaker
 FILM_SD = 0.07  # one strip against the next
 RATIO_SD = 0.04  # of a film ratio that was measured along the strips
@@ -148,6 +149,7 @@ class Fit:
     weight: np.ndarray  # (r,) probability of the state; zero for the heads
     ground: np.ndarray  # (31,)
     heads: int
+    recipe: int  # which of the recipes given was best
     surprise: float  # of the best recipe: squared size of the misfit, 6 degrees of freedom
 
     def lab_with(self, added: np.ndarray, rows=slice(None)) -> np.ndarray:
@@ -173,26 +175,27 @@ class _Recipes:
     sd: float  # of their logarithms, for the original
     film_ratio: float | None
     ground: np.ndarray
+    batch_sd: np.ndarray  # (g, m) of the logarithms of batch over original
 
     @property
     def size(self) -> int:
         """How many unknowns a recipe has: ink by ink, parts of both strips, three films."""
         return self.inks.shape[1] * (_PER_INK + 2) + 3
 
-    def unpack(self, theta: np.ndarray, parts: np.ndarray):
-        """Whitened unknowns (..., size) -> ink deviations (..., m, _PER_INK), parts of the two
-        strips (..., 2, m) and log films (..., 2)."""
+    def unpack(self, theta: np.ndarray, row=slice(None)):
+        """Whitened unknowns (g, size) of all recipes, or (..., size) of one ``row`` -> ink
+        deviations (..., m, _PER_INK), parts of the two strips (..., 2, m), log films (..., 2)."""
         m = self.inks.shape[1]
         z = theta[..., : m * _PER_INK].reshape(*theta.shape[:-1], m, _PER_INK)
         rest = theta[..., m * _PER_INK :]
         original = self.sd * rest[..., :m]
-        logs = np.stack([original, original + BATCH_SD * rest[..., m : 2 * m]], axis=-2)
+        logs = np.stack([original, original + self.batch_sd[row] * rest[..., m : 2 * m]], axis=-2)
         film_o = FILM_COMMON_SD * rest[..., -3] + FILM_SD * rest[..., -2]
         if self.film_ratio is None:
             film_b = FILM_COMMON_SD * rest[..., -3] + FILM_SD * rest[..., -1]
         else:
             film_b = film_o + np.log(self.film_ratio) + RATIO_SD * rest[..., -1]
-        strips = parts[..., None, :] * np.exp(logs)
+        strips = self.parts[row][..., None, :] * np.exp(logs)
         return z, strips / strips.sum(-1, keepdims=True), np.stack([film_o, film_b], axis=-1)
 
 
@@ -216,7 +219,7 @@ class _Inks:
 def _strips(inks: _Inks, recipes: _Recipes, theta: np.ndarray):
     """Both strips' Lab (g, 6) and their slopes (g, size, 6) by the unknowns."""
     g, m = recipes.inks.shape
-    z, share, log_film = recipes.unpack(theta, recipes.parts)
+    z, share, log_film = recipes.unpack(theta)
     k, s = inks.spectra(z, recipes.inks)  # (g, m, 31)
     film = np.exp(log_film)
     k_mix, s_mix = share @ k, share @ s  # (g, 2, 31)
@@ -239,7 +242,7 @@ def _strips(inks: _Inks, recipes: _Recipes, theta: np.ndarray):
     n = m * _PER_INK
     slope[:, :n] = by_z.transpose(0, 2, 3, 1, 4).reshape(g, n, 2, 3)
     slope[:, n : n + m] = recipes.sd * by_parts.transpose(0, 2, 1, 3)
-    slope[:, n + m : n + 2 * m, 1] = BATCH_SD * by_parts[:, 1]
+    slope[:, n + m : n + 2 * m, 1] = recipes.batch_sd[..., None] * by_parts[:, 1]
     slope[:, -3] = FILM_COMMON_SD * by_film
     slope[:, -2, 0] = FILM_SD * by_film[:, 0]
     if recipes.film_ratio is None:
@@ -264,6 +267,7 @@ def fit(
     evidence and prior, and keep the best ``most_heads``. Inks of the shelf that are not in
     a recipe keep their prior. ``film_ratio`` is batch over original, None when unknown."""
     places = {ink.name: i for i, ink in enumerate(shelf)}
+    mixes = [{name: p for name, p in mix.items() if p > 0} for mix in mixes]
     width = max(len(mix) for mix in mixes)
     used = np.zeros((len(mixes), width), dtype=int)
     parts = np.zeros((len(mixes), width))
@@ -271,7 +275,7 @@ def fit(
         used[row, : len(mix)] = [places[name] for name in mix]
         parts[row, : len(mix)] = list(mix.values())
     inks = _Inks(shelf)
-    recipes = _Recipes(used, parts, recipe_sd, film_ratio, ground)
+    recipes = _Recipes(used, parts, recipe_sd, film_ratio, ground, np.full(parts.shape, BATCH_SD))
 
     measured = np.concatenate([data.lab_original, data.lab_batch])
     theta = np.zeros((len(mixes), recipes.size))
@@ -286,6 +290,7 @@ def fit(
         theta = np.clip(theta + move * np.minimum(1, 1.5 / np.maximum(reach, 1e-9)), -4, 4)
         if reach.max() < 0.05:
             break
+        theta = _loosen(recipes, theta)
     values, slope = _strips(inks, recipes, theta)
     spread = slope.transpose(0, 2, 1) @ slope + data.covariance
     residual = measured - values
@@ -296,6 +301,19 @@ def fit(
     odds = np.exp(log_odds - log_odds.max())
     order = [i for i in np.argsort(-odds)[:most_heads] if odds[i] > LEAST_ODDS]
     return _sampled(inks, recipes, data, order, theta, slope, spread, odds, surprise)
+
+
+def _loosen(recipes: _Recipes, theta: np.ndarray) -> np.ndarray:
+    """Now and then an ink is forgotten or put in twice: where a batch is far off its recipe,
+    widen what is thought possible, as Student's t distribution does, and restate theta."""
+    m = recipes.inks.shape[1]
+    at = slice(m * (_PER_INK + 1), m * (_PER_INK + 2))
+    strayed = recipes.batch_sd * theta[:, at]
+    wide = np.sqrt((FREEDOM + (strayed / BATCH_SD) ** 2) / (FREEDOM + 1))
+    recipes.batch_sd[:] = BATCH_SD * np.clip(wide, 1.0, 8.0)
+    theta = theta.copy()
+    theta[:, at] = strayed / recipes.batch_sd
+    return theta
 
 
 def _sampled(inks, recipes, data, order, theta, slope, spread, odds, surprise) -> Fit:
@@ -318,7 +336,7 @@ def _sampled(inks, recipes, data, order, theta, slope, spread, odds, surprise) -
         # Other inks of the shelf are as uncertain as before.
         z = np.concatenate([np.zeros((1, n, _PER_INK)), others])
         there = recipes.parts[i] > 0
-        z[:, recipes.inks[i][there]] = recipes.unpack(states[-1], recipes.parts[i])[0][:, there]
+        z[:, recipes.inks[i][there]] = recipes.unpack(states[-1], i)[0][:, there]
         on_shelf.append(z)
 
     def rows(values) -> np.ndarray:
@@ -327,9 +345,7 @@ def _sampled(inks, recipes, data, order, theta, slope, spread, odds, surprise) -
 
     parts, films = [], []
     for i, state in zip(order, states, strict=True):
-        _, share, log_film = recipes.unpack(
-            state, np.broadcast_to(recipes.parts[i], (1 + count, recipes.parts.shape[1]))
-        )
+        _, share, log_film = recipes.unpack(state, i)
         full = np.zeros((1 + count, 2, n))
         there = recipes.parts[i] > 0
         full[..., recipes.inks[i][there]] = share[..., there]
@@ -344,5 +360,6 @@ def _sampled(inks, recipes, data, order, theta, slope, spread, odds, surprise) -
         k, s, parts[:, 0], parts[:, 1], films[:, 0], films[:, 1], lab[:, 0], lab[:, 1],
         shift=np.concatenate([step, np.repeat(step, count, axis=0)]),
         weight=np.concatenate([np.zeros(heads), np.repeat(odds / count, count)]),
-        ground=recipes.ground, heads=heads, surprise=float(surprise[order[0]]),
+        ground=recipes.ground, heads=heads, recipe=int(order[0]),
+        surprise=float(surprise[order[0]]),
     )  # fmt: skip

@@ -16,7 +16,7 @@ from drawdown.advice_model import Fit, lab_slopes
 MAX_SHARE = 4.0  # of the batch's weight: beyond that it is another ink
 # Prices in Delta E, our own judgement: what a longer or heavier advice must be better by.
 PRICE_PER_SHARE = 2.0  # 10 parts in 100 cost 0.2
-PRICE_SECOND_INK = 0.35
+PRICE_SECOND_INK = 0.3
 PRICE_NEW_INK = 0.30  # an ink that is not in the mix
 LADDER = np.array([0.0005, 0.002, 0.006, 0.015, 0.04, 0.1, 0.25, 0.6, 1.5])
 SCALES = np.array([0.5, 0.7, 0.85, 1.0])
@@ -36,7 +36,8 @@ def local_metric(lab: np.ndarray) -> np.ndarray:
     for number, (i, j) in enumerate(_PAIRS):
         plus, minus = squares[6 + 2 * number : 8 + 2 * number]
         metric[i, j] = metric[j, i] = (plus - minus) / 4
-    return metric
+    values, vectors = np.linalg.eigh(metric)  # rounding must not make it indefinite
+    return (vectors * np.maximum(values, 1e-3)) @ vectors.T
 
 
 _PAIRS = ((0, 1), (0, 2), (1, 2))
@@ -154,7 +155,7 @@ def search(model: Fit, in_mix: np.ndarray, metric: np.ndarray) -> list[Option]:
     ``in_mix`` (n,) bool: inks that are in the mix; ``metric`` from ``local_metric``.
     """
     n = model.k.shape[1]
-    root = np.linalg.cholesky(metric + 1e-9 * np.eye(3)).T
+    root = np.linalg.cholesky(metric).T
     found = _candidates(model, in_mix, root)
     found = found[found.any(axis=1)]
     if model.heads > 1:
