@@ -13,7 +13,7 @@ from drawdown.strip_search import Candidate, filled, paste
 from drawdown.strip_shapes import View, measure_shape
 
 MAX_GAP_MM = 24.0
-PAPER_SPAN_L = 16.0
+PAPER_SPAN_L = 21.0
 ZONE_SOFT_MM = 1.5
 
 
@@ -131,18 +131,40 @@ def settle(candidates: list[Candidate]) -> tuple[list[Candidate], list[Candidate
             lost.append(c.rejected("seen twice"))
         else:
             kept.append(c)
-    if kept:
-        lightest = max(c.paper_lab[0] for c in kept)
-        grounds = {c.ground for c in kept if c.paper_lab[0] > lightest - PAPER_SPAN_L}
-        odd = [
-            c.paper_lab[0] < lightest - PAPER_SPAN_L and c.ground not in grounds - {-1}
-            for c in kept
-        ]
-        kept, out = _split(kept, odd, "open")
-        lost += out
+    kept, out = _split(kept, _odd_paper(kept), "open")
+    lost += out
+    whole = [c for c in kept if not c.shape.cut]
+    kept, out = _split(kept, [c.shape.cut and not _fits(c, whole) for c in kept], "open")
+    lost += out
     flank = [any(c is not o and _ends_at(c, o) for o in kept) for c in kept]
     kept, out = _split(kept, flank, "open")
     return kept, lost + out
+
+
+def _odd_paper(kept: list[Candidate]) -> list[bool]:
+    """Papers in one photo are about equally light; unless they were joined to one paper."""
+    if not kept:
+        return []
+    lightest = max(c.paper_lab[0] for c in kept)
+    near = {c.ground for c in kept if c.paper_lab[0] > lightest - PAPER_SPAN_L} - {-1}
+    return [c.paper_lab[0] < lightest - PAPER_SPAN_L and c.ground not in near for c in kept]
+
+
+def _fits(c: Candidate, whole: list[Candidate]) -> bool:
+    """What the photo's edge cuts off must look like a part of a strip all the more: clean,
+    and lying as the whole strips lie."""
+    m = c.shape.measured
+    if m["straight"] < 0.85 or m["fill"] < 0.88 or m["texture"] > 1.2 + 0.04 * c.shape.level:
+        return False
+    if not whole:
+        return True
+    turns = [abs(c.shape.axis @ o.shape.axis) for o in whole]
+    widths = [c.shape.width_mm / o.shape.width_mm for o in whole]
+    side = any(s[1] > 0.5 for s in m["sides"])
+    return any(
+        (t > 0.985 or t < 0.17) and (side or 0.6 < w < 1.7)
+        for t, w in zip(turns, widths, strict=True)
+    )
 
 
 def _split(items, bad, reason):

@@ -20,7 +20,7 @@ MAX_GROUNDS = 6
 MIN_GROUND_MM2 = 120.0
 MIN_PART_MM2 = 20.0
 MIN_GROUND_L = 38.0
-LIGHT_SPAN = 18.0  # papers in one photo differ by no more than this in L*
+LIGHT_SPAN = 20.0  # papers in one photo differ by no more than this in L*
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,10 @@ class Ground:
     lab: np.ndarray
     area_mm2: float
     number: int
+
+    def whole_px(self, xy: np.ndarray) -> np.ndarray:
+        """Pixels (x, y) of the part -> of the whole working picture."""
+        return np.asarray(xy) + np.array([self.part[1].start, self.part[0].start])
 
     def paper_at(self, xy: np.ndarray) -> np.ndarray:
         """(3,) Lab of the paper under a place (x, y) of the whole working picture."""

@@ -101,8 +101,12 @@ def bridge_bars(ground: Ground, mask: np.ndarray, bars: list[Bar]) -> np.ndarray
                 colour[side].append(picture.lab[y, x])
         if not len(on[0][0]):
             continue
-        gap = np.linalg.norm(np.median(colour[0], axis=0) - np.median(colour[1], axis=0), axis=1)
-        both = (np.mean(on[0], axis=0) >= 0.5) & (np.mean(on[1], axis=0) >= 0.5) & (gap < 12.0)
+        paper = ground.paper_at(ground.whole_px(corners.mean(axis=0)))
+        one, other = (np.median(c, axis=0) - paper for c in colour)
+        dot = np.sum(one * other, axis=1)
+        size = np.linalg.norm(one, axis=1) * np.linalg.norm(other, axis=1)
+        both = (np.mean(on[0], axis=0) >= 0.5) & (np.mean(on[1], axis=0) >= 0.5)
+        both &= dot > 0.85 * size  # the same ink, perhaps thinner
         both = cv2.morphologyEx(
             both.astype(np.uint8)[None], cv2.MORPH_OPEN, np.ones((1, int(4 * ppm)), np.uint8)
         )[0]
@@ -131,36 +135,85 @@ def _wider(corners: np.ndarray, margin: float) -> np.ndarray:
 
 
 def find_bars(ground: Ground) -> list[Bar]:
-    """Unknown printed bars: long, black, straight, with other things on both long sides at
-    some places and paper at others."""
+    """Unknown printed bars: black, straight, crossed by strips. Ink that covers leaves only
+    pieces of the bar in sight; ink that does not shows one long bar."""
     picture = ground.picture
     ppm, lab = picture.px_per_mm, picture.lab
-    black = cv2.inRange(lab, (-20.0, -12.0, -12.0), (34.0, 12.0, 12.0)) & picture.usable.view(
-        np.uint8
-    )
-    if cv2.countNonZero(black) < 200 * ppm**2:
+    black = cv2.inRange(lab, (-20.0, -14.0, -14.0), (40.0, 14.0, 14.0))
+    black[~picture.usable] = 0
+    if cv2.countNonZero(black) < 60 * ppm**2:
         return []
     mask = cv2.morphologyEx(black, cv2.MORPH_OPEN, disc(1.8 * ppm))
     count, label, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    bars = []
-    for k in range(1, count):
+    pieces = []
+    for k in range(1, min(count, 60)):
         x, y, w, h, area = stats[k]
-        if area < 200 * ppm**2 or max(w, h) < 40 * ppm:
-            continue
-        blob = (label[y : y + h, x : x + w] == k).astype(np.uint8)
-        rect = cv2.minAreaRect(cv2.convexHull(cv2.findNonZero(blob)))
-        long, short = max(rect[1]), min(rect[1])
-        if short < 4 * ppm or short > 24 * ppm or long < 3 * short or area < 0.8 * long * short:
-            continue
-        corners = cv2.boxPoints(rect) + np.array([x, y])
-        if np.linalg.norm(corners[1] - corners[0]) < np.linalg.norm(corners[3] - corners[0]):
-            corners = np.roll(corners, -1, axis=0)
-        (ya, xa), (yb, xb) = _beside(mask.shape, corners, 2.0 * ppm)
-        a = ground.contrast[ya, xa] > ground.low
-        b = ground.contrast[yb, xb] > ground.low
-        if 0.08 < (a & b).mean() < 0.95 and (a == b).mean() > 0.6:
+        if area > 25 * ppm**2:
+            blob = (label[y : y + h, x : x + w] == k).view(np.uint8)
+            hull = cv2.convexHull(cv2.findNonZero(blob))
+            if area > 0.85 * cv2.contourArea(hull):
+                pieces.append(hull[:, 0].astype(float) + np.array([x, y]))
+    pieces = sorted(pieces, key=lambda p: -len(p))[:24]
+    bars: list[Bar] = []
+    tries = [(p, p) for p in pieces] + list(itertools.combinations(pieces, 2))
+    best: list[tuple[float, np.ndarray]] = []
+    for a, b in tries:
+        found = _bar_through(ground, a, b, pieces)
+        if found is not None:
+            best.append(found)
+    for _, corners in sorted(best, key=lambda item: -item[0]):
+        centre = corners.mean(axis=0)
+        if all(
+            cv2.pointPolygonTest(o.corners_mm.astype(np.float32), picture.to_mm(centre), False) < 0
+            for o in bars
+        ):
             bars.append(Bar(picture.to_mm(corners)))
-    return bars
+    return bars[:3]
+
+
+def _bar_through(ground: Ground, a, b, pieces) -> tuple[float, np.ndarray] | None:
+    """The bar on the line through two black pieces (or along one): length and corners."""
+    ppm = ground.picture.px_per_mm
+    if a is b:
+        (_, (w, h), degrees) = cv2.minAreaRect(a.astype(np.float32))
+        turn = np.radians(degrees if w >= h else degrees + 90)
+        along = np.array([np.cos(turn), np.sin(turn)])
+    else:
+        along = b.mean(axis=0) - a.mean(axis=0)
+        along = along / max(np.linalg.norm(along), 1e-6)
+    down = np.array([-along[1], along[0]])
+
+    def span(p):
+        return (p @ down).min(), (p @ down).max()
+
+    low, high = span(a)
+    height = high - low
+    if not 4 * ppm < height < 24 * ppm:
+        return None
+    inline = [p for p in pieces if np.abs(np.subtract(span(p), (low, high))).max() < 1.2 * ppm]
+    if not any(p is b for p in inline):
+        return None
+    t = np.concatenate([p @ along for p in inline])
+    length = t.max() - t.min()
+    if length < 2.5 * height or length < 35 * ppm:
+        return None
+    origin = along * t.min() + down * low
+    corners = origin + np.array(
+        [[0, 0], along * length, along * length + down * height, down * height]
+    )
+    # What lies on the middle line and beside the bar: ink where it is covered or crossed.
+    contrast = ground.contrast
+    s = np.arange(int(length)) + 0.5
+    middle = np.round(origin + s[:, None] * along + down * height / 2).astype(int)
+    x = np.clip(middle[:, 0], 0, contrast.shape[1] - 1)
+    y = np.clip(middle[:, 1], 0, contrast.shape[0] - 1)
+    if (contrast[y, x] > ground.low).mean() < 0.93:
+        return None
+    (ya, xa), (yb, xb) = _beside(contrast.shape, corners, 2.0 * ppm)
+    one, other = contrast[ya, xa] > ground.low, contrast[yb, xb] > ground.low
+    if 0.08 < (one & other).mean() < 0.95 and (one == other).mean() > 0.6:
+        return float(length), corners
+    return None
 
 
 def shapes_on_ground(
@@ -245,7 +298,7 @@ class _Work:
         if whole is None:
             return []
         reason = whole.shape.reason
-        if reason in ("small", "faint", "soft"):
+        if reason in ("small", "faint"):
             return [whole]
         if not reason:
             parts = self.by_colour(blob)
@@ -331,7 +384,34 @@ class _Work:
         limit = max(1.6 * picture.slope_limit, 0.10 * level)
         calm = inner & (picture.slope[part] < limit).view(np.uint8)
         calm = cv2.morphologyEx(calm, cv2.MORPH_OPEN, disc(1.2 * ppm))
-        return self.regrown(calm, blob, 2.0 * ppm)
+        return self.grouped(self.regrown(calm, blob, 2.0 * ppm), level)
+
+    def grouped(self, parts: list[np.ndarray], level: float) -> list[np.ndarray]:
+        """Put touching parts of one colour together again: a streak is no border."""
+        if len(parts) < 2:
+            return parts
+        ppm = self.ground.picture.px_per_mm
+        y, x = self.corner
+        h, w = parts[0].shape
+        lab = self.ground.picture.lab[y : y + h, x : x + w]
+        colours = [np.median(lab[p], axis=0) for p in parts]
+        wide = [cv2.dilate(p.view(np.uint8), disc(1.3 * ppm)) > 0 for p in parts]
+        group = list(range(len(parts)))
+        for i, j in itertools.combinations(range(len(parts)), 2):
+            alike = np.linalg.norm(colours[i] - colours[j]) < max(4.0, 0.12 * level)
+            if alike and (wide[i] & wide[j]).sum() > 4 * ppm * ppm:
+                group = [group[i] if g == group[j] else g for g in group]
+        out = []
+        for g in dict.fromkeys(group):
+            members = [p for p, k in zip(parts, group, strict=True) if k == g]
+            union = np.any(members, axis=0)
+            if len(members) > 1:
+                closed = cv2.morphologyEx(
+                    np.pad(union, 8).view(np.uint8), cv2.MORPH_CLOSE, disc(1.0 * ppm)
+                )
+                union = closed[8:-8, 8:-8] > 0
+            out.append(union)
+        return out
 
     def by_bridges(self, blob: np.ndarray, radius_mm: float) -> list[np.ndarray]:
         """Cut off what hangs on by less than twice the radius."""
