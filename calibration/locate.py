@@ -218,12 +218,6 @@ def _view(photo: Photo, grey: np.ndarray, fit: _Fit, seen: dict[int, list[np.nda
     card = fit.card
     width, height = card.size_mm
     jacobian = local_jacobian(fit.matrix, width / 2, height / 2)
-    if np.linalg.det(jacobian) <= 0:
-        raise PhotoUnfit(
-            "the card appears mirrored",
-            "a mirrored photo puts original and batch the wrong way round",
-            "switch off mirroring in the camera (selfie mode) and shoot again",
-        )
     large, little = np.linalg.svd(jacobian, compute_uv=False)
     tilt = float(np.degrees(np.arccos(np.clip(little / large, 0.0, 1.0))))
     ppm = float(np.sqrt(large * little))
@@ -324,6 +318,14 @@ def _explain_failure(
     photo: Photo, grey: np.ndarray, cards: Sequence[CardDefinition], best: _Fit | None
 ) -> PhotoUnfit:
     """Say which markers were seen and what probably spoils the rest."""
+    mirrored = cv2.flip(_scaled(grey, SEARCH_SIDES[0])[0], 1)
+    ids = {m.id for c in cards for m in c.markers}
+    if any(i in ids for c in cards for i, _ in _detect(mirrored, c.dictionary)):
+        return PhotoUnfit(
+            "the photo is mirrored: the card can only be read in a mirror",
+            "a mirrored photo puts original and batch the wrong way round",
+            "switch off mirroring in the camera (selfie mode) and shoot again",
+        )
     small, _ = _scaled(grey, 800)
     mean = float(small.mean())
     burnt = float((small >= 250).mean())

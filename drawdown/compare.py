@@ -20,7 +20,8 @@ from drawdown.measure import StripColour
 DEFAULT_TOLERANCE = 2.0
 SURE = 0.95
 DRAWS = 4000
-# Weak prior on the difference, per axis: batches are usually nearly right.
+# Weak prior on the difference, per axis: batches are usually nearly right. It is widened to
+# the difference that was read, so that it never argues against a plain one.
 PRIOR_SD = 3.0
 # The camera is not an eye, and a map fitted to a printer's dyes is not quite right for
 # pigments: standard uncertainty of a difference per axis, in the CIEDE2000 metric, as a
@@ -84,7 +85,7 @@ def compare(
     rng = np.random.default_rng(7)
     normal = rng.standard_normal((DRAWS, 3))
     # The prior holds the estimate back a little where the reading is weak.
-    prior = np.eye(3) * PRIOR_SD**2
+    prior = np.eye(3) * max(PRIOR_SD, float(np.linalg.norm(d))) ** 2
     keep = prior @ np.linalg.inv(prior + cov)
     mean_p, cov_p = keep @ d, keep @ cov
     root = _root(cov_p)
