@@ -173,15 +173,17 @@ def make_picture(sheet, view, light, printed_polygons) -> Picture:
     if printed.any():
         printed = cv2.dilate(printed, disc(0.6 * px_per_mm))
     slope = _gradient(cv2.GaussianBlur(lab, (0, 0), 0.45 * px_per_mm), px_per_mm)
-    light_part = usable & (lab[..., 0] > MIN_GROUND_L) & (printed == 0)
-    calm = float(np.quantile(slope[light_part][::7], 0.25)) if light_part.any() else 0.3
+    lightest = float(np.quantile(lab[..., 0][usable][::7], 0.97)) if usable.any() else 100.0
+    light_part = usable & (lab[..., 0] > lightest - 1.2 * LIGHT_SPAN) & (printed == 0)
+    # Paper is the calmest thing in sight; a table may cover much more of the photo.
+    calm = float(np.quantile(slope[light_part][::7], 0.05)) if light_part.any() else 0.1
     return Picture(
         lab=lab,
         usable=usable,
         inside=inside,
         printed=printed > 0,
         slope=slope,
-        slope_limit=float(np.clip(4.0 * calm, 0.8, 2.2)),
+        slope_limit=float(np.clip(9.0 * calm, 0.8, 2.2)),
         px_per_mm=px_per_mm,
         origin_mm=origin,
     )

@@ -95,7 +95,7 @@ def bridge_bars(ground: Ground, mask: np.ndarray, bars: list[Bar]) -> np.ndarray
     for bar in bars:
         corners = picture.to_px(bar.corners_mm)
         on, colour = ([], []), ([], [])
-        for depth in (1.2, 1.8, 2.4, 3.0):
+        for depth in (1.6, 2.2, 2.8, 3.4):
             for side, (y, x) in enumerate(_beside(mask.shape, corners, depth * ppm)):
                 on[side].append(mask[y, x])
                 colour[side].append(picture.lab[y, x])
@@ -106,7 +106,9 @@ def bridge_bars(ground: Ground, mask: np.ndarray, bars: list[Bar]) -> np.ndarray
         dot = np.sum(one * other, axis=1)
         size = np.linalg.norm(one, axis=1) * np.linalg.norm(other, axis=1)
         both = (np.mean(on[0], axis=0) >= 0.5) & (np.mean(on[1], axis=0) >= 0.5)
-        both &= dot > 0.85 * size  # the same ink, perhaps thinner
+        # The same ink, perhaps thinner; of pale ink the direction is uncertain.
+        pale = np.minimum(np.linalg.norm(one, axis=1), np.linalg.norm(other, axis=1)) < 8
+        both &= (dot > 0.85 * size) | pale
         both = cv2.morphologyEx(
             both.astype(np.uint8)[None], cv2.MORPH_OPEN, np.ones((1, int(4 * ppm)), np.uint8)
         )[0]
@@ -228,6 +230,11 @@ def shapes_on_ground(
         for bar in bars:
             cv2.fillPoly(mask, [_quad(picture.to_px(_wider(bar.corners_mm, 0.5)))], 0, shift=4)
     mask = bridge_bars(ground, mask, bars)
+    # A bar is neither ink nor paper: beside a strip that crosses it, it says nothing.
+    neutral = np.zeros(mask.shape, np.uint8)
+    for bar in bars:
+        cv2.fillPoly(neutral, [_quad(picture.to_px(_wider(bar.corners_mm, 1.0)))], 1, shift=4)
+    neutral = neutral > 0
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(OPEN_MM * picture.px_per_mm / 2))
     count, label, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
     out: list[Candidate] = []
@@ -237,7 +244,7 @@ def shapes_on_ground(
             continue
         part = (slice(y, y + h), slice(x, x + w))
         blob = filled(label[part] == k, 15 * picture.px_per_mm**2)
-        out += _Work(whole, ground, view, (y, x)).take_apart(blob, depth=0)
+        out += _Work(whole, ground, view, (y, x), neutral).take_apart(blob, depth=0)
     return out
 
 
@@ -254,10 +261,12 @@ def filled(blob: np.ndarray, limit_px: float) -> np.ndarray:
 
 class _Work:
     """One blob on one ground, and the ways to take it apart. ``corner`` (row, column) is
-    where the blob's pixels begin on the ground's picture."""
+    where the blob's pixels begin on the ground's picture; ``neutral`` (h, w) marks there what
+    is neither ink nor paper."""
 
-    def __init__(self, whole: Picture, ground: Ground, view: View, corner: tuple[int, int]):
-        self.whole, self.ground, self.view, self.corner = whole, ground, view, corner
+    def __init__(self, whole: Picture, ground: Ground, view: View, corner, neutral: np.ndarray):
+        self.whole, self.ground, self.view = whole, ground, view
+        self.corner, self.neutral = corner, neutral
 
     def judge(self, blob: np.ndarray, beside: np.ndarray | None = None) -> Candidate | None:
         ground, picture = self.ground, self.whole
@@ -282,6 +291,7 @@ class _Work:
         # Beyond the ground's part all is taken to be something else than this paper.
         at = (start[0] - offset[0], start[1] - offset[1])
         contrast, darker = np.full(size, 60.0, np.float32), np.zeros(size, np.float32)
+        paste(near, self.neutral, at)
         put(contrast, ground.contrast, at)
         put(darker, ground.darker, at)
         shape = measure_shape(picture, on, contrast, ground.low, offset, near, self.view)
@@ -328,7 +338,8 @@ class _Work:
             c.offset[1] + x - self.ground.part[1].start,
         )
         blob = c.on[y : y + h, x : x + w]
-        return _Work(self.whole, self.ground, self.view, corner).take_apart(blob, depth)
+        work = _Work(self.whole, self.ground, self.view, corner, self.neutral)
+        return work.take_apart(blob, depth)
 
     def cuts(self, blob: np.ndarray):
         """Ways to cut a blob, the gentler first."""

@@ -162,10 +162,14 @@ def _edges(up: _Upright) -> _Edges | None:
     between = (column >= a[:, None] - 0.5) & (column <= b[:, None] + 0.5)
     cover = (up.on & between).sum(axis=1) / np.maximum(between.sum(axis=1), 1)
     cover = np.convolve(cover, np.ones(5) / 5, mode="same")
-    reached = np.flatnonzero(cover >= 0.35)
-    if len(reached) < 6:
+    # From the fullest part outwards to where hardly any ink is left: a word of pencil right
+    # below the strip does not belong to it.
+    bare = np.flatnonzero(cover < 0.3)
+    middle_row = int(np.median(full))
+    first = int(bare[bare < middle_row][-1]) + 1 if (bare < middle_row).any() else 0
+    last = int(bare[bare > middle_row][0]) - 1 if (bare > middle_row).any() else len(cover) - 1
+    if last - first < 6 or cover[middle_row] < 0.3:
         return None
-    first, last = int(reached[0]), int(reached[-1])
     return _Edges(
         first,
         last,
