@@ -5,12 +5,13 @@ from __future__ import annotations
 
 import io
 import json
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
-from calibration.card import builtin_cards, card_from_dict
+from calibration.card import builtin_cards, card_from_dict, read_card
 from calibration.colorimetry import P3_TO_XYZ_D50, delta_e_2000, srgb_decode, xyz_to_lab
 from fixtures.cardprint import print_card
 from fixtures.inkfilm import film_reflectance, ink_reflectance, to_inside, to_outside
@@ -302,3 +303,22 @@ def test_spoiled_scenes_say_so():
     assert spec.unusable
     with pytest.raises(TypeError, match="no_such_field"):
         random_spec(2, no_such_field=1)
+
+
+@pytest.mark.parametrize(
+    "name", ["match", "no-match", "too-close", "base", "dark", "unusable"], ids=str
+)
+def test_demo_photos_show_the_card_of_today(name):
+    # A demo photo made before the card's last change would mislead: run fixtures.demo again.
+    folder = Path(__file__).parents[1] / "fixtures" / "photos"
+    assert (folder / f"{name}.jpg").stat().st_size < 1.5e6
+    data = json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))
+    shown = card_from_dict(data["card"])
+    today = next(c for c in builtin_cards() if c.name == shown.name)
+    assert [(p.name, p.rect_mm, p.srgb) for p in shown.patches] == [
+        (p.name, p.rect_mm, p.srgb) for p in today.patches
+    ]
+    assert shown.markers == today.markers
+    measured = read_card(folder / f"{shown.name}-measured.toml")
+    close = delta_e_2000(measured.lab_d50, np.array(data["card_lab_true"]))
+    assert np.median(close) < 1.0
