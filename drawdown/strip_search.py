@@ -211,9 +211,15 @@ def _bar_through(ground: Ground, a, b, pieces) -> tuple[float, np.ndarray] | Non
     y = np.clip(middle[:, 1], 0, contrast.shape[0] - 1)
     if (contrast[y, x] > ground.low).mean() < 0.93:
         return None
-    (ya, xa), (yb, xb) = _beside(contrast.shape, corners, 2.0 * ppm)
-    one, other = contrast[ya, xa] > ground.low, contrast[yb, xb] > ground.low
-    if 0.08 < (one & other).mean() < 0.95 and (one == other).mean() > 0.6:
+    # A strip crosses where the same 7 mm or more are ink on both sides; between strips there
+    # is paper on both sides.
+    ink = np.ones((2, int(length)), bool)
+    for depth in (2.0, 3.5):
+        for side, (y, x) in enumerate(_beside(contrast.shape, corners, depth * ppm)):
+            ink[side] &= contrast[y, x] > 1.5 * ground.low
+    both = (ink[0] & ink[1]).astype(np.uint8)[None]
+    crossed = cv2.morphologyEx(both, cv2.MORPH_OPEN, np.ones((1, int(7 * ppm)), np.uint8))
+    if crossed.any() and both.mean() < 0.95 and (ink[0] == ink[1]).mean() > 0.6:
         return float(length), corners
     return None
 

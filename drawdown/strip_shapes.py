@@ -261,7 +261,12 @@ def _texture(up: _Upright, e: _Edges) -> float:
     lab = up.lab[rows, a : max(b, a + 1)]
     if lab.shape[0] < 14 or lab.shape[1] < 5:
         return 0.0
-    off = lab - cv2.blur(lab, (1, 13))
+    # Where a printed bar lies under the ink, nothing can be said.
+    bar = up.ok_neighbour[rows, a : max(b, a + 1)].mean(axis=1) > 0.3
+    clear = cv2.dilate(bar.view(np.uint8)[:, None], np.ones((15, 1), np.uint8))[:, 0] == 0
+    if clear.sum() < 12:
+        return 0.0
+    off = (lab - cv2.blur(lab, (1, 13)))[clear]
     size = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
     k = int(0.7 * len(size))
     busy = np.partition(size, k, axis=0)[k]
@@ -370,6 +375,8 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     a, b = int(left + 0.2 * (right - left)), int(np.ceil(right - 0.2 * (right - left))) + 1
     inner[e.first + len(rows) // 8 : e.last + 1 - len(rows) // 8, max(a, 0) : b] = True
     inner &= up.on
+    if (inner & ~up.ok_neighbour).sum() > 40:
+        inner &= ~up.ok_neighbour
     if inner.sum() < 10:
         return None
     level = float(np.median(up.contrast[inner]))
@@ -414,6 +421,9 @@ def _verdict(m: dict, width: float, length: float, low: float, view: View) -> st
     if m["level"] < max(2.0, 1.3 * low):
         return "faint"
     if m["fill"] < 0.74 or m["straight"] < 0.66 or m["taper"] > 0.2:
+        return "ragged"
+    slight = width < 11 or length < 25
+    if slight and (m["straight"] < 0.8 or m["fill"] < 0.84 or m["level"] < 3.5):
         return "ragged"
     # Paper on both long sides; the photo's edge or the card may hide one side, or one end.
     hidden, worst = 0, 0.0
