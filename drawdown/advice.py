@@ -31,7 +31,7 @@ from drawdown.inks import Ink, Shelf
 
 # A guessed recipe is far less certain than a noted one.
 INFERRED_SD = 0.15
-GUESSES, MOST_GUESSES = 24, 8
+GUESSES, MOST_GUESSES = 40, 10
 FLOOD_PARTS = 30.0  # more white or base than this to 100: let down a portion instead
 FIRST_SHARES = (0.5, 0.7)  # how much of the addition to put in first
 # An addition that leaves more than this of the distance, or this many tolerances, is futile.

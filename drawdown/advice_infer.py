@@ -17,22 +17,24 @@ from drawdown.inks import Shelf
 # How much better (in Delta E) a further ink, or base in place of white, must make the fit.
 PRICE_INK = 1.0
 PRICE_BLACK = 0.3
-PRICE_BASE = 0.8
+PRICE_BASE = 0.3
+PRICE_BOTH = 0.7
+PRICE_ALONE = 0.7
+MOST_INKS = 4
+LEAST_SHARE = 0.0005  # less than this is not put down as part of a recipe
 NEIGHBOURS = 5  # colours tried on either side of the hue
 
 
-def _combinations(shelf: Shelf, lab: np.ndarray, let_down: int | None, ground: np.ndarray):
+def _combinations(shelf: Shelf, lab: np.ndarray, let_down: list[int], ground: np.ndarray):
     """Sets of inks worth trying, as lists of indices: let-down, one or two colours, black."""
     colours = [i for i, ink in enumerate(shelf) if ink.kind == "colour"]
     blacks = [i for i, ink in enumerate(shelf) if ink.kind == "black"][:2]
-    base = [] if let_down is None else [let_down]
     sets = [[c] for c in colours]
     if len(colours) > 1:
         # Only colours near this hue, on either side: how one would mix it by hand.
         tint = np.zeros((len(colours), len(shelf)))
-        tint[np.arange(len(colours)), colours] = 0.1 if base else 1.0
-        if base:
-            tint[:, let_down] = 0.9
+        tint[np.arange(len(colours)), colours] = 0.1 if let_down else 1.0
+        tint[:, let_down] = 0.9 / max(1, len(let_down))
         k, s = np.array([ink.k for ink in shelf]), np.array([ink.s for ink in shelf])
         tints = film_lab(k, s, tint, 1.0, ground)
         turn = np.arctan2(tints[:, 2], tints[:, 1]) - np.arctan2(lab[2], lab[1])
@@ -47,14 +49,14 @@ def _combinations(shelf: Shelf, lab: np.ndarray, let_down: int | None, ground: n
             if p[0] != p[1]
         ]
     sets = [*sets, *[[*one, black] for one in [[], *sets] for black in blacks]]
-    if base:
-        sets = [[*base, *one] for one in [[], *sets]]
-    return sorted(sets, key=lambda one: (len(one), one))
+    if let_down:
+        sets = [[*let_down, *one] for one in [[], *sets]]
+    return sorted((one for one in sets if len(one) <= MOST_INKS), key=lambda one: (len(one), one))
 
 
 def _fit_sets(shelf: Shelf, sets: list[list[int]], lab: np.ndarray, ground, root):
     """Parts (c, 4) per set and the misfit (c,) in Delta E of the best ones found."""
-    c, width = len(sets), 4
+    c, width = len(sets), MOST_INKS
     inks = np.array([one + [one[0]] * (width - len(one)) for one in sets])
     there = np.array([[j < len(one) for j in range(width)] for one in sets])
     k = np.array([ink.k for ink in shelf])[inks]
@@ -76,7 +78,7 @@ def _fit_sets(shelf: Shelf, sets: list[list[int]], lab: np.ndarray, ground, root
         q = np.where(free, level, 0.0)
         keep(q, film_lab(k, s, amounts(q), 1.0, ground))
     q = best_q.copy()
-    for _ in range(8):
+    for _ in range(6):
         parts = amounts(q)
         share = parts / parts.sum(axis=1, keepdims=True)
         k_mix, s_mix = share[:, None] @ k, share[:, None] @ s  # (c, 1, 31)
@@ -104,28 +106,39 @@ class Guess:
 
 
 def guess_mixes(shelf: Shelf, lab: np.ndarray, ground: np.ndarray, count: int) -> list[Guess]:
-    """Up to ``count`` plausible recipes for ``lab`` (3,), best first; at least one."""
+    """Plausible recipes for ``lab`` (3,), best first: of each way to let down (white, base,
+    both, neither) the best few, up to ``count`` in all and at least one."""
     lab = np.asarray(lab, dtype=float)
     root = np.linalg.cholesky(local_metric(lab)).T
     kinds = [ink.kind for ink in shelf]
-    let_downs = [kinds.index(kind) for kind in ("white", "base") if kind in kinds] or [None]
-    guesses: list[tuple[float, Guess]] = []
-    for number, let_down in enumerate(let_downs):
-        sets = _combinations(shelf, lab, let_down, ground)
-        inks, parts, misfit = _fit_sets(shelf, sets, lab, ground, root)
-        black = np.array([any(kinds[i] == "black" for i in one) for one in sets])
-        price = (
-            PRICE_INK * np.array([len(one) - 1 for one in sets])
-            + PRICE_BLACK * black
-            + PRICE_BASE * number
+    white, base = ([kinds.index(kind)] if kind in kinds else [] for kind in ("white", "base"))
+    ways = {
+        tuple(way): price
+        for way, price in (
+            ([], PRICE_ALONE),
+            (white + base, PRICE_BOTH),
+            (base, PRICE_BASE),
+            (white, 0.0),
         )
-        for i in (misfit + price).argsort()[:count]:
-            mix = {
-                shelf.inks[j].name: 100 * float(part)
-                for j, part in zip(inks[i][: len(sets[i])], parts[i], strict=False)
-                if part >= 0.0005
-            }
-            score = float(misfit[i] + price[i])
-            guesses.append((score, Guess(mix, float(misfit[i]), -float(price[i]))))
-    guesses.sort(key=lambda pair: pair[0])
-    return [guess for _, guess in guesses[:count]]
+    }
+    sets, price, way = [], [], []
+    for number, (let_down, price_way) in enumerate(ways.items()):
+        for one in _combinations(shelf, lab, list(let_down), ground):
+            colours = max(len(one) - len(let_down) - 1, 0)
+            black = any(kinds[i] == "black" for i in one)
+            sets.append(one)
+            price.append(PRICE_INK * colours + PRICE_BLACK * black + price_way)
+            way.append(number)
+    inks, parts, misfit = _fit_sets(shelf, sets, lab, ground, root)
+    price, way = np.array(price), np.array(way)
+    order = (misfit + price).argsort()
+    few = np.concatenate([order[way[order] == n][: count // len(ways)] for n in range(len(ways))])
+    guesses = []
+    for i in few[(misfit + price)[few].argsort()]:
+        mix = {
+            shelf.inks[j].name: 100 * float(part)
+            for j, part in zip(inks[i][: len(sets[i])], parts[i], strict=False)
+            if part >= LEAST_SHARE
+        }
+        guesses.append(Guess(mix, float(misfit[i]), -float(price[i])))
+    return guesses

@@ -38,6 +38,8 @@ FILM_COMMON_SD = 0.25  # what "an ordinary film" is for this printmaker
 FILM_SD = 0.07  # one strip against the next
 RATIO_SD = 0.04  # of a film ratio that was measured along the strips
 SAMPLES = 40
+# Guessed recipes are never quite the true one, so evidence for one of them counts for less.
+TEMPER = 0.5
 LEAST_ODDS = 0.02  # of a recipe against the best one, to be kept
 PAPER_LAB = (95.0, 0.0, 2.0)  # an ordinary white paper, when none was measured
 
@@ -288,7 +290,7 @@ def fit(
         # Far-off colours are approached in steps, as the straight line holds only nearby.
         reach = np.abs(move).max(axis=1, keepdims=True)
         theta = np.clip(theta + move * np.minimum(1, 1.5 / np.maximum(reach, 1e-9)), -4, 4)
-        if reach.max() < 0.05:
+        if np.quantile(reach, 0.9) < 0.05:  # the odd hopeless recipe may wander on
             break
         theta = _loosen(recipes, theta)
     values, slope = _strips(inks, recipes, theta)
@@ -298,7 +300,7 @@ def fit(
         "gi,gi->g", residual, np.linalg.solve(data.covariance, residual.T).T
     )
     log_odds = -0.5 * (surprise + np.linalg.slogdet(spread)[1]) + np.array(log_prior)
-    odds = np.exp(log_odds - log_odds.max())
+    odds = np.exp((log_odds - log_odds.max()) * (TEMPER if len(mixes) > 1 else 1))
     order = [i for i in np.argsort(-odds)[:most_heads] if odds[i] > LEAST_ODDS]
     return _sampled(inks, recipes, data, order, theta, slope, spread, odds, surprise)
 
