@@ -71,6 +71,11 @@ class Correction:
     flags: tuple[fl.Flag, ...]
 
     @property
+    def shaded(self) -> bool:
+        """Whether the card lies in other light than the paper beside it."""
+        return self.field.beyond_card_log is not None
+
+    @property
     def held_out_median(self) -> float:
         return float(np.nanmedian(self.held_out_de))
 

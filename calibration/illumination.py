@@ -18,10 +18,17 @@ from calibration.patches import PatchReadings
 from calibration.sheet import Sheet
 
 CELL_MM = 4.0
-MAX_SURFACES = 3
+MAX_SURFACES = 4
+LEAST_CELLS = 60
+GAP_CELLS, BRIDGE_STEP = 7, 0.02
+NARROW_MM = 45.0
+SAME_LEVEL = 0.04
 SMOOTH_MM = 12.0
 # Prior sizes, in log light per 100 mm and per (100 mm)^2, and of one reading.
 SLOPE_SD, BEND_SD = 0.35, 0.08
+# Neighbouring cells of one surface differ by less than this in log light, even across the
+# soft edge of a shadow; the edge of a sheet is sharper.
+SMOOTH_STEP = 0.035
 WHITE_SD, CELL_SD = 0.006, 0.03
 
 
@@ -186,7 +193,7 @@ def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) ->
         cell_origin_mm=origin,
         cell_mm=cell_mm,
     )
-    return replace(samples, surface=_surfaces(samples, card))
+    return replace(samples, surface=_surfaces(samples))
 
 
 def on_card(xy_mm: np.ndarray, card: CardDefinition, margin_mm: float = 4.0) -> np.ndarray:
@@ -213,51 +220,87 @@ def _centre(samples: LightSamples) -> tuple[float, float]:
     return tuple(float(v) for v in samples.xy_mm[samples.surface == 0].mean(axis=0))
 
 
-def _surfaces(samples: LightSamples, card: CardDefinition) -> np.ndarray:
-    """Sort the cells into at most a few even surfaces; the rest get -1.
+def _surfaces(samples: LightSamples) -> np.ndarray:
+    """Sort the cells into at most a few even surfaces, 1.. by size; the rest get -1.
 
-    The most frequent colour relative to the field fitted so far is taken for a surface, the
-    field refitted with it, and again with what is left.
+    A surface is a patch of cells that change smoothly from one to the next: a soft shadow
+    passes, the edge of a sheet does not. Surfaces of the same colour are the same paper.
     """
     surface = samples.surface.copy()
-    values = np.log(samples.rgb)
-    centre = _centre(samples)
-    least = 40
-    for number in range(1, MAX_SURFACES + 1):
-        current = replace(samples, surface=surface)
-        theta, _ = _solve(current, values, centre, number - 1)
-        left = np.flatnonzero(surface == -1)
-        if len(left) < least:
-            break
-        basis = _basis(samples.xy_mm, centre)
-        # The first surface is looked for with a wide net: a plane from the card alone is
-        # uncertain further away.
-        rest = values[left] - basis[left] @ theta[:6]
-        reach = 0.10 if number == 1 else 0.05
-        bins = np.floor(rest / reach).astype(int)
-        key = bins @ np.array([1, 1000, 1000000])
-        _, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
-        centre_bin = rest[inverse == int(counts.argmax())].mean(axis=0)
-        for _ in range(4):
-            near = np.abs(rest - centre_bin).max(axis=1) < 1.2 * reach
-            if not near.any():
+    cells = samples.cells
+    known = cells >= 0
+    if not known.any():
+        return surface
+    value = np.where(known[..., None], np.log(samples.rgb[np.maximum(cells, 0)]), np.nan)
+    smooth = known.copy()
+    for axis in (0, 1):
+        step = np.nan_to_num(np.abs(np.diff(value, axis=axis)).max(axis=-1), nan=0.0)
+        leap = step > SMOOTH_STEP
+        first, second = [slice(None)] * 2, [slice(None)] * 2
+        first[axis], second[axis] = slice(0, -1), slice(1, None)
+        smooth[tuple(first)] &= ~leap
+        smooth[tuple(second)] &= ~leap
+    _, label = cv2.connectedComponents(smooth.astype(np.uint8), connectivity=4)
+    label = _bridge(label, value)
+    area = np.bincount(label.ravel())
+    area[0] = 0
+    for k in np.flatnonzero(area >= LEAST_CELLS):
+        rows, columns = np.nonzero(label == k)
+        height, width = np.ptp(rows) + 1, np.ptp(columns) + 1
+        # A small filled rectangle may be a light strip: its film is not the lamp's business.
+        if min(width, height) * samples.cell_mm < NARROW_MM and area[k] > 0.6 * width * height:
+            area[k] = 0
+    order = [k for k in np.argsort(-area) if area[k] >= LEAST_CELLS][:MAX_SURFACES]
+    for number, k in enumerate(order, start=1):
+        surface[cells[known & (label == k)]] = number
+    return _merge_alike(replace(samples, surface=surface), len(order))
+
+
+def _bridge(label: np.ndarray, value: np.ndarray) -> np.ndarray:
+    """Join pieces of one surface that a strip, a line or a note parts: cells that face each
+    other across a gap of at most ``GAP_CELLS`` and are alike, in three places or more."""
+    pairs: dict[tuple[int, int], int] = {}
+    for axis in (0, 1):
+        for gap in range(2, GAP_CELLS + 2):
+            near, far = [slice(None)] * 2, [slice(None)] * 2
+            near[axis], far[axis] = slice(0, -gap), slice(gap, None)
+            a, b = label[tuple(near)], label[tuple(far)]
+            step = value[tuple(far)] - value[tuple(near)]
+            level = step.mean(axis=-1)
+            alike = (a > 0) & (b > 0) & (a != b) & (np.abs(level) < BRIDGE_STEP)
+            alike &= np.abs(step - level[..., None]).max(axis=-1) < BRIDGE_STEP / 2
+            for one, two in zip(a[alike], b[alike], strict=True):
+                key = (min(one, two), max(one, two))
+                pairs[key] = pairs.get(key, 0) + 1
+    parent = np.arange(label.max() + 1)
+
+    def root(k: int) -> int:
+        while parent[k] != k:
+            k = parent[k]
+        return k
+
+    for (one, two), count in pairs.items():
+        if count >= 3:
+            parent[root(two)] = root(one)
+    return np.array([root(k) for k in range(len(parent))])[label]
+
+
+def _merge_alike(samples: LightSamples, count: int) -> np.ndarray:
+    """Give surfaces of nearly the same level one number."""
+    surface = samples.surface.copy()
+    if count < 2:
+        return surface
+    theta, _ = _solve(samples, np.log(samples.rgb), _centre(samples), count)
+    levels = theta[6:]
+    new = np.arange(count + 1)
+    for second in range(1, count):
+        for first in range(second):
+            if np.abs(levels[first] - levels[second]).max() < SAME_LEVEL:
+                new[second + 1] = new[first + 1]
                 break
-            centre_bin = rest[near].mean(axis=0)
-        if near.sum() < least:
-            break
-        surface[left[near]] = number
-        # Refit with the new surface, then let cells join or leave it.
-        for _ in range(2):
-            current = replace(samples, surface=surface)
-            theta, _ = _solve(current, values, centre, number)
-            rest = values - basis @ theta[:6] - theta[5 + number]
-            free = (surface == -1) | (surface == number)
-            joins = free & (np.abs(rest).max(axis=1) < 0.05)
-            surface[free] = -1
-            surface[joins] = number
-        if (surface == number).sum() < least:
-            surface[surface == number] = -1
-            break
+    used = {old: i for i, old in enumerate(sorted(set(new[1:])), start=1)}
+    on = surface > 0
+    surface[on] = [used[new[s]] for s in surface[on]]
     return surface
 
 
@@ -306,8 +349,9 @@ def fit_field(samples: LightSamples, light: np.ndarray) -> LampField:
         scatter = max(0.002, 1.48 * float(np.median(np.abs(residual[good].mean(axis=1)))))
     cells = samples.cells
     if (cells >= 0).any():
-        on = (cells >= 0) & good[cells]
-        w = np.where(on, weight[cells], 0.0).astype(np.float32)
+        # Also the cells that the robust fit set aside: a shadow is light like any other.
+        on = (cells >= 0) & (samples.surface[cells] > 0)
+        w = on.astype(np.float32)
         r = np.where(on[..., None], residual[cells], 0.0).astype(np.float32)
         sigma = SMOOTH_MM / samples.cell_mm
 

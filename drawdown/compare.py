@@ -29,6 +29,8 @@ PRIOR_SD = 3.0
 # share is larger for a home print that was not measured; other tubes raise the floor.
 CAMERA_FLOOR = {False: 0.12, True: 1.0}
 CAMERA_SHARE = {"nominal": 0.20, "measured": 0.13}
+# A card in other light than the strips (in shade) says less about them.
+SHADED_SHARE = 0.45
 DIFFERENT_LIGHT_SD = 0.05
 
 VERDICTS = ("match", "no match", "too close to call")
@@ -71,13 +73,16 @@ def compare(
     tolerance: float = DEFAULT_TOLERANCE,
     other_inks: bool = False,
     nominal_card: bool = True,
+    shaded_card: bool = False,
     hard: bool = False,
 ) -> Comparison:
-    """Compare two strips of one photo. ``hard`` says that a hard flag was raised before."""
+    """Compare two strips of one photo. ``nominal_card`` and ``shaded_card`` widen the
+    uncertainty; ``hard`` says that a hard flag was raised before."""
     lab_o, lab_b = original.lab_d50, batch.lab_d50
     d = lab_b - lab_o
     m = metric(lab_o)
     share = CAMERA_SHARE["nominal" if nominal_card else "measured"]
+    share = SHADED_SHARE if shaded_card else share
     sd = float(np.hypot(CAMERA_FLOOR[other_inks], share * np.linalg.norm(m @ d)))
     to_lab = np.linalg.inv(m)
     cov = _covariance(batch.lab_samples - original.lab_samples) + sd**2 * to_lab @ to_lab.T

@@ -113,6 +113,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         tolerance=options.tolerance,
         other_inks=options.other_inks,
         nominal_card=seen.correction.nominal,
+        shaded_card=seen.correction.shaded,
         hard=any(f.hard for f in seen.flags),
     )
     advice = None

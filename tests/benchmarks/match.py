@@ -102,6 +102,7 @@ def _pairs(seen, truth: dict, pairs: dict[int, int], measured: bool) -> list[dic
             two,
             tolerance=TOLERANCE,
             nominal_card=not measured,
+            shaded_card=seen.correction.shaded,
             hard=any(f.hard for f in seen.flags),
         )
         real = truth["de00"][order[0]][j]
