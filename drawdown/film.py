@@ -38,7 +38,8 @@ def reflectance(k, s, thickness, ground) -> np.ndarray:
     """
     k, s, x, rg = (np.asarray(v, dtype=float) for v in (k, s, thickness, ground))
     t, _ = _tanh_over_g(k, s, x)
-    return ((s - rg * (k + s)) * t + rg) / ((k + s - rg * s) * t + 1)
+    # Rounding may leave a black a hair below zero.
+    return np.maximum((s - rg * (k + s)) * t + rg, 0.0) / ((k + s - rg * s) * t + 1)
 
 
 def reflectance_slopes(k, s, thickness, ground) -> tuple[np.ndarray, ...]:
@@ -52,8 +53,8 @@ def reflectance_slopes(k, s, thickness, ground) -> tuple[np.ndarray, ...]:
     by_g2 = np.where(small, -(x**3) / 3, (x * sech2 - t) / (2 * np.where(small, 1.0, g2)))
     by_k, by_s = 2 * (k + s) * by_g2, 2 * k * by_g2  # of t
     up, down = s - rg * (k + s), k + s - rg * s
-    numerator, denominator = up * t + rg, down * t + 1
-    r = numerator / denominator
+    denominator = down * t + 1
+    r = np.maximum(up * t + rg, 0.0) / denominator
     return (
         r,
         (up * by_k - rg * t - r * (down * by_k + t)) / denominator,
