@@ -35,7 +35,9 @@ SIZE = {"width_px": 1000, "height_px": 750}
 PLAIN = {
     "card_shape": "slip", "layout": "below", "direction": "vertical", "paper": "plain",
     "shadow": "none", "glare": 0.0, "lamp": "D50", "lamp_2": None, "light_fall": 0.02,
-    "vignette": 0.0, "tilt_deg": 4.0, "rotation_deg": 3.0, "card_share": 0.85, "camera": 0,
+    "vignette": 0.0,
+    "veil": 0.0, "sheen": 0.0, "local_tone": 0.0, "shading": (0.0, 0.0),
+    "tilt_deg": 4.0, "rotation_deg": 3.0, "card_share": 0.85, "camera": 0,
     "tone": 0.0, "shoulder": 0.0, "saturation": 1.0, "flare": 0.0, "noise": 0.002,
     "white_balance": (1.0, 1.0), "gamut": "sRGB", "sharpen": 0.0, "jpeg_quality": 95,
     "card_glow": 0.0, "paper_glow": 0.0, "exposure": 0.8, "distortion": 0.004, "clutter": (),
