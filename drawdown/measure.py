@@ -22,8 +22,11 @@ BEYOND_DE = 12.0
 CLIPPED_FLAG = 0.02
 # Share of the light's uncertainty at a strip that also changes its colour, not only its level.
 LIGHT_CHROMA = 0.3
-# What a card's reference values leave open for every colour alike, standard uncertainty.
-CARD_SD = {"nominal": 1.5, "measured": 0.4}
+# What card and camera leave open for a colour itself, alike for all strips of a photo:
+# standard uncertainty of L*, of a* and b*, and how that grows with chroma (dyes of a print
+# are not pigments, and the map must reach beyond them). From rendered scenes, see
+# DEVELOPERS.md, "Uncertainty"; differences between two strips do not carry it.
+CARD_SD = {"nominal": (4.5, 1.8, 0.09), "measured": (0.8, 1.0, 0.07)}
 
 
 @dataclass(frozen=True)
@@ -80,7 +83,9 @@ def measure(
         rgb, xy_mm, mean_xyz, lab, cell_error, light_sd, step_sd, correction, strip.number
     )
     own = samples.std(axis=0)
-    card_sd = CARD_SD["nominal" if correction.nominal else "measured"]
+    sd_l, sd_ab, share = CARD_SD["nominal" if correction.nominal else "measured"]
+    sd_ab += share * float(np.hypot(lab[1], lab[2]))
+    card_sd = np.array([sd_l, sd_ab, sd_ab])
     return StripColour(
         strip=strip,
         lab_d50=lab,
