@@ -162,7 +162,7 @@ def _list(items: Iterable[str], word: str = "and") -> str:
 
 def _bad(where: str, seen: str, todo: str) -> BadFile:
     return BadFile(
-        f"{where}: {seen}",
+        f"in {where}, {seen}",
         "a shelf must be described exactly or the advice would be wrong",
         todo,
     )
@@ -225,7 +225,7 @@ def _ink(entry: dict, where: str, open_table) -> Ink:
     if not isinstance(entry, dict):
         raise _bad(where, "an ink is not a table", "begin each ink with [[inks]]")
     called = entry.get("name") or entry.get("starter") or ""
-    where = f'{where}, ink "{called}"' if called else where
+    where = f'{where} at the ink "{called}"' if called else where
     for key in entry:
         if key not in _KEYS:
             near = _near(key, _KEYS, 1)
