@@ -363,9 +363,13 @@ def _choose(solutions: list[_Solution], sigma: np.ndarray) -> _Solution:
 def _with_paper(correction: Correction, samples: LightSamples, card: CardDefinition) -> Correction:
     """Add the paper's colour. Nothing is whiter than the card's white by much: paper that
     looks so is better lit, and the field beside the card is scaled to say so."""
-    on_paper = samples.surface == 1
-    if not on_paper.any():
+    count = np.bincount(samples.surface[samples.surface > 0], minlength=1)
+    if not count.any():
         return correction
+    # The lightest of the larger surfaces is the paper; a table is seldom whiter.
+    large = np.flatnonzero(count >= 0.15 * count.max())
+    level = [np.median(samples.rgb[samples.surface == k]) for k in large]
+    on_paper = samples.surface == large[int(np.argmax(level))]
     light = correction.light(samples.rgb[on_paper], samples.xy_mm[on_paper])
     paper = np.median(light, axis=0)
     xyz = correction.xyz_d50(paper)

@@ -14,6 +14,7 @@ from calibration import cardcheck
 from calibration.card import (
     builtin_cards,
     card_from_dict,
+    card_text,
     card_to_dict,
     read_card,
     write_card,
@@ -63,7 +64,7 @@ def test_write_then_read_gives_the_same_card(card, tmp_path):
 def test_builtin_files_are_what_make_writes(card):
     made = {"slip": make.slip, "frame": make.frame}[card.name]()
     stored = Path(make.__file__).with_name(f"{card.name}.toml").read_text(encoding="utf-8")
-    assert stored == make.toml_text(made)
+    assert stored == card_text(made)
     assert card == made
 
 

@@ -13,9 +13,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-import tomli_w
 
-from calibration.card import CardDefinition, Marker, Patch, card_to_dict
+from calibration.card import CardDefinition, Marker, Patch, card_text
 from calibration.colorimetry import lab_to_xyz, srgb_to_xyz_d50, xyz_d50_to_srgb, xyz_to_lab
 
 GREYS_L = (88, 78, 68, 58, 49, 41, 34, 27, 21, 14)
@@ -148,12 +147,7 @@ def frame() -> CardDefinition:
     )
 
 
-def toml_text(card: CardDefinition) -> str:
-    """The file's text."""
-    return tomli_w.dumps(card_to_dict(card))
-
-
 if __name__ == "__main__":
     for definition in (slip(), frame()):
         target = Path(__file__).with_name(f"{definition.name}.toml")
-        target.write_text(toml_text(definition), encoding="utf-8")
+        target.write_text(card_text(definition), encoding="utf-8")
