@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from drawdown.strip_ground import disc, to_lab
+from drawdown.strip_picture import disc, to_lab
 
 RIM_MM = 1.8
 BIN_MM = 1.0
@@ -111,10 +111,10 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
 
     # The run of colour along the pull, from the middle of the width.
     bins = np.floor(u / BIN_MM).astype(int)
-    central = inner & (np.abs(v - width / 2) < 0.32 * width)
-    if central.sum() < 12:
-        central = inner
-    order, profile = _medians(bins[central], smooth[central])
+    corner = (start_left - sheet.origin_mm) * ppm - 0.5 - (part[1].start, part[0].start)
+    order, profile = _medians(corner, (axis, across), (length, width), ppm, smooth, inner)
+    if len(profile) < 3:
+        return Body(part, mask, inner, 0.0, 0.0, True)
     if len(profile) > 4:
         padded = np.pad(profile, ((1, 1), (0, 0)), mode="edge")
         calm = (padded[:-2] + padded[1:-1] + padded[2:]) / 3
@@ -163,17 +163,29 @@ def _connected_to(mask: np.ndarray, core: np.ndarray) -> np.ndarray:
     return keep[label]
 
 
-def _medians(bins: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Median (n, 3) of values per bin, bins with few values left out; and the bins."""
-    order = np.argsort(bins, kind="stable")
-    bins, values = bins[order], values[order]
-    names, starts, counts = np.unique(bins, return_index=True, return_counts=True)
-    enough = counts >= max(3, 0.25 * np.median(counts))
-    rows = [
-        np.median(values[s : s + c], axis=0)
-        for s, c in zip(starts[enough], counts[enough], strict=True)
-    ]
-    return names[enough], np.array(rows).reshape(-1, 3)
+def _medians(
+    part_mm, axes, size_mm, ppm, smooth: np.ndarray, usable: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Median colour (n, 3) across the middle of the width for each ``BIN_MM`` along the pull,
+    bins with few pixels left out; and the bins' numbers. ``part_mm`` is the strip's start
+    left corner in pixels of ``smooth``; ``axes`` its axis and the direction across."""
+    (axis, across), (length, width) = axes, size_mm
+    rows, columns = max(1, int(length / BIN_MM)), max(3, round(0.64 * width / 0.5))
+    step = 0.64 * width / columns
+    start = part_mm + ppm * (axis * BIN_MM / 2 + across * (0.18 * width + step / 2))
+    matrix = np.stack([across * step * ppm, axis * BIN_MM * ppm, start], axis=1)
+
+    def turned(picture, how):
+        return cv2.warpAffine(picture, matrix, (columns, rows), flags=how | cv2.WARP_INVERSE_MAP)
+
+    values = turned(smooth, cv2.INTER_LINEAR)
+    ok = turned(usable.view(np.uint8), cv2.INTER_NEAREST) > 0
+    values[~ok] = np.inf
+    count = ok.sum(axis=1)
+    enough = np.flatnonzero(count >= max(2, 0.25 * columns))
+    values = np.sort(values[enough], axis=1)
+    middle = (count[enough] // 2)[:, None, None]
+    return enough, np.take_along_axis(values, middle, axis=1)[:, 0]
 
 
 def _along(smooth, profile, order, bins, ink) -> np.ndarray:

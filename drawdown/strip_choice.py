@@ -8,7 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from drawdown.strip_ground import Picture, Zones, disc
+from drawdown.strip_picture import Picture, Zones, disc
 from drawdown.strip_search import Candidate, filled, paste
 from drawdown.strip_shapes import View, measure_shape
 

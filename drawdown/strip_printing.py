@@ -9,7 +9,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from drawdown.strip_search import Bar
+from drawdown.strip_bars import Bar
 from drawdown.testsheet import MARKER_IDS, SheetPlace, find_sheet
 
 

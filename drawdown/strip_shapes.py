@@ -13,15 +13,20 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from drawdown.strip_ground import Picture
+from drawdown.strip_picture import Picture
+from drawdown.strip_upright import (
+    STEP_MM,
+    find_edges,
+    look_beside,
+    look_beyond,
+    middle_of,
+    texture_of,
+    turn_upright,
+)
 
-STEP_MM = 0.5
-MARGIN_MM = 7.0
 WIDTH_MM = (7.5, 68.0)
 LENGTH_MM = (17.0, 175.0)
 MAX_ASPECT = 10.5
-STRAIGHT_MM = 1.0
-PAPER_WITHIN_MM = 3.0
 SOFT_MM = 2.2
 
 
@@ -68,212 +73,6 @@ class Shape:
         )
 
 
-def robust_line(x: np.ndarray, y: np.ndarray, scale: float) -> tuple[float, float]:
-    """Slope and offset of a line through most of the points."""
-    if len(x) < 4:
-        return 0.0, float(np.median(y)) if len(y) else 0.0
-    third = len(x) // 3
-    a, b = slice(0, max(third, 2)), slice(len(x) - max(third, 2), len(x))
-    dx = np.median(x[b]) - np.median(x[a])
-    slope = (np.median(y[b]) - np.median(y[a])) / dx if dx else 0.0
-    offset = np.median(y - slope * x)
-    for _ in range(4):
-        w = 1 / (1 + ((y - slope * x - offset) / scale) ** 2)
-        mx, my = np.average(x, weights=w), np.average(y, weights=w)
-        var = np.average((x - mx) ** 2, weights=w)
-        slope = np.average((x - mx) * (y - my), weights=w) / max(var, 1e-9)
-        offset = my - slope * mx
-    return float(slope), float(offset)
-
-
-@dataclass(frozen=True)
-class _Upright:
-    """A shape turned upright: rows along its long side, columns across; 0.5 mm per sample."""
-
-    on: np.ndarray
-    contrast: np.ndarray
-    lab: np.ndarray
-    usable: np.ndarray
-    inside: np.ndarray
-    ok_neighbour: np.ndarray
-
-
-def _turn(layers: dict, centre_px, axis, length_px, width_px, step_px) -> _Upright:
-    rows = round((length_px + 2 * MARGIN_MM / STEP_MM * step_px) / step_px)
-    columns = round((width_px + 2 * MARGIN_MM / STEP_MM * step_px) / step_px)
-    across = np.array([axis[1], -axis[0]])
-    # axis (0, 1) is down, so across must be (1, 0): to the right
-    start = centre_px - axis * step_px * (rows - 1) / 2 - across * step_px * (columns - 1) / 2
-    matrix = np.stack([across * step_px, axis * step_px, start], axis=1)
-
-    def warp(a, how, border=0):
-        return cv2.warpAffine(
-            a, matrix, (columns, rows), flags=how | cv2.WARP_INVERSE_MAP, borderValue=border
-        )
-
-    flags = warp(layers["flags"], cv2.INTER_NEAREST) > 0
-    return _Upright(
-        on=np.ascontiguousarray(flags[..., 0]),
-        usable=flags[..., 1],
-        inside=flags[..., 2],
-        ok_neighbour=flags[..., 3],
-        contrast=warp(layers["contrast"], cv2.INTER_LINEAR),
-        lab=warp(layers["lab"], cv2.INTER_LINEAR),
-    )
-
-
-@dataclass(frozen=True)
-class _Edges:
-    first: int
-    last: int
-    left: np.ndarray  # per row from first to last: first column of ink
-    right: np.ndarray
-    left_line: tuple[float, float]
-    right_line: tuple[float, float]
-    straight: float
-    fill: float
-
-
-def _edges(up: _Upright) -> _Edges | None:
-    """The long edges, as seen row by row, and the lines through them."""
-    rows = np.flatnonzero(up.on.any(axis=1))
-    if len(rows) < 8:
-        return None
-    left = up.on.argmax(axis=1)
-    right = up.on.shape[1] - 1 - up.on[:, ::-1].argmax(axis=1)
-    extent = right - left + 1.0
-    typical = float(np.median(extent[rows]))
-    full = rows[(extent[rows] > 0.7 * typical)]
-    if len(full) < 6:
-        return None
-    # The lines rest on the middle of the strip, away from bead and ragged end.
-    low, high = np.quantile(full, [0.06, 0.94])
-    middle = full[(full >= low) & (full <= high)]
-    tolerance = STRAIGHT_MM / STEP_MM
-    left_line = robust_line(middle.astype(float), left[middle].astype(float), tolerance)
-    right_line = robust_line(middle.astype(float), right[middle].astype(float), tolerance)
-    miss_left = np.abs(left[middle] - left_line[0] * middle - left_line[1])
-    miss_right = np.abs(right[middle] - right_line[0] * middle - right_line[1])
-    straight = min((miss_left <= tolerance).mean(), (miss_right <= tolerance).mean())
-    # How much of the rectangle between the lines is ink, row by row.
-    column = np.arange(up.on.shape[1])
-    a = left_line[0] * np.arange(len(up.on)) + left_line[1]
-    b = right_line[0] * np.arange(len(up.on)) + right_line[1]
-    between = (column >= a[:, None] - 0.5) & (column <= b[:, None] + 0.5)
-    cover = (up.on & between).sum(axis=1) / np.maximum(between.sum(axis=1), 1)
-    cover = np.convolve(cover, np.ones(5) / 5, mode="same")
-    # From the fullest part outwards to where hardly any ink is left: a word of pencil right
-    # below the strip does not belong to it.
-    bare = np.flatnonzero(cover < 0.3)
-    middle_row = int(np.median(full))
-    first = int(bare[bare < middle_row][-1]) + 1 if (bare < middle_row).any() else 0
-    last = int(bare[bare > middle_row][0]) - 1 if (bare > middle_row).any() else len(cover) - 1
-    if last - first < 6 or cover[middle_row] < 0.3:
-        return None
-    return _Edges(
-        first,
-        last,
-        left,
-        right,
-        left_line,
-        right_line,
-        float(straight),
-        float(cover[first : last + 1].mean()),
-    )
-
-
-def _rise(profile: np.ndarray, edge: int) -> float:
-    """20-80 % width in mm of an edge profile that climbs from paper (before ``edge``) to ink.
-    It starts at the paper nearest to the ink, so that a neighbour beyond does not matter."""
-    outer = profile[: edge + 1]
-    low = float(outer.min())
-    first = int(np.flatnonzero(outer <= low + 0.04 * (profile.max() - low))[-1])
-    profile = profile[first:]
-    high = float(np.quantile(profile, 0.85))
-    if high - low < 1e-3:
-        return 9.0
-    p = np.maximum.accumulate((profile - low) / (high - low))
-    i20, i80 = int((p >= 0.2).argmax()), int((p >= 0.8).argmax())
-
-    def at(level, i):
-        if i == 0:
-            return 0.0
-        return i - 1 + (level - p[i - 1]) / max(p[i] - p[i - 1], 1e-6)
-
-    return (at(0.8, i80) - at(0.2, i20)) * STEP_MM
-
-
-def _side(up: _Upright, rows: np.ndarray, edge: np.ndarray, sign: int, limit: float):
-    """What lies beyond one long edge: share of rows with paper, out of the photo, blocked by
-    the card, and the edge's rise in mm."""
-    reach = round(PAPER_WITHIN_MM / STEP_MM)
-    offsets = np.arange(1, reach + 2) * sign
-    columns = np.clip(edge[:, None] + offsets, 0, up.on.shape[1] - 1)
-    r = rows[:, None]
-    paper = (((up.contrast[r, columns] < limit) & up.usable[r, columns]).any(axis=1)) | (
-        up.ok_neighbour[r, columns].any(axis=1)
-    )
-    near = columns[:, 1:3]
-    out = ~up.inside[r, near].any(axis=1)
-    blocked = ~up.usable[r, near].any(axis=1) & ~out
-    span = np.arange(-8, 9) * -sign  # from outside to inside
-    columns = np.clip(edge[:, None] + span, 0, up.on.shape[1] - 1)
-    seen = paper & up.usable[r, columns[:, 2:]].all(axis=1)
-    rise = 0.0
-    if seen.sum() >= 5:
-        rise = _rise(np.median(up.contrast[r, columns][seen], axis=0), 8)
-    return float(paper.mean()), float(out.mean()), float(blocked.mean()), rise
-
-
-def _end(up: _Upright, e: _Edges, at_start: bool, limit: float, level: float) -> str:
-    """What lies beyond one end: "paper", "out", "card", "same" (it goes on) or "other"."""
-    n = round(4.0 / STEP_MM)
-    if at_start:
-        rows = np.arange(max(0, e.first - n), max(1, e.first - 1))
-        inner = np.arange(e.first, min(e.first + n, len(up.on)))
-    else:
-        rows = np.arange(min(e.last + 2, len(up.on) - 1), min(e.last + 1 + n, len(up.on)))
-        inner = np.arange(max(0, e.last - n), e.last + 1)
-    a = int(max(0, round(e.left_line[0] * rows.mean() + e.left_line[1] + 2)))
-    b = int(min(up.on.shape[1], round(e.right_line[0] * rows.mean() + e.right_line[1] - 1)))
-    if b <= a:
-        return "other"
-    part = np.ix_(rows, np.arange(a, b))
-    paper = ((up.contrast[part] < limit) & up.usable[part]).any(axis=0).mean()
-    if paper >= 0.5:
-        return "paper"
-    if (~up.inside[part]).mean() > 0.5:
-        return "out"
-    if (~up.usable[part]).mean() > 0.5:
-        return "card"
-    beyond = up.lab[part][up.usable[part]]
-    within = up.lab[np.ix_(inner, np.arange(a, b))].reshape(-1, 3)
-    off = np.linalg.norm(np.median(beyond, axis=0) - np.median(within, axis=0))
-    return "same" if off < max(3.0, 0.15 * level) else "other"
-
-
-def _texture(up: _Upright, e: _Edges) -> float:
-    """How much the inside changes over a few mm along the pull (robust, colour distance), in
-    the band of the strip where it does so most: a ruler has its ticks on one side."""
-    a = round(max(e.left_line[1] + e.left_line[0] * e.first, 0)) + 3
-    b = round(e.right_line[1] + e.right_line[0] * e.first) - 2
-    rows = slice(e.first + 5, max(e.last - 4, e.first + 6))
-    lab = up.lab[rows, a : max(b, a + 1)]
-    if lab.shape[0] < 14 or lab.shape[1] < 5:
-        return 0.0
-    # Where a printed bar lies under the ink, nothing can be said.
-    bar = up.ok_neighbour[rows, a : max(b, a + 1)].mean(axis=1) > 0.3
-    clear = cv2.dilate(bar.view(np.uint8)[:, None], np.ones((15, 1), np.uint8))[:, 0] == 0
-    if clear.sum() < 12:
-        return 0.0
-    off = (lab - cv2.blur(lab, (1, 13)))[clear]
-    size = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
-    k = int(0.7 * len(size))
-    busy = np.partition(size, k, axis=0)[k]
-    band = min(4, len(busy))
-    return float(np.convolve(busy, np.ones(band) / band, "valid").max())
-
-
 def measure_shape(
     picture: Picture,
     on: np.ndarray,
@@ -288,18 +87,14 @@ def measure_shape(
     ``on`` (h, w) bool is the shape, on a part of the picture that begins at ``offset``
     (row, column); ``contrast`` covers the same part; ``neighbours`` (h, w) marks other
     shapes that may lie directly beside it. None when there is nothing to measure."""
-    points = cv2.findNonZero(on.view(np.uint8))
-    if points is None or len(points) < 30:
+    rect = bounding_rect(on)
+    if rect is None:
         return None
-    rect = cv2.minAreaRect(cv2.convexHull(points))
     (cx, cy), (w, h), degrees = rect
     turn = np.radians(degrees)
     axes = [np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])]
     sizes = [w, h]
     long = int(h > w)
-    refused = _size_alone(picture, rect, axes[long], offset, low)
-    if refused is not None:
-        return refused
     part = (slice(offset[0], offset[0] + len(on)), slice(offset[1], offset[1] + on.shape[1]))
     flags = np.dstack([on, picture.usable[part], picture.inside[part], neighbours])
     layers = {
@@ -320,8 +115,21 @@ def measure_shape(
     return max(found, key=lambda s: (not s.reason, s.quality))
 
 
-def _size_alone(picture: Picture, rect, axis, offset, low) -> Shape | None:
-    """A rejected shape when the size alone says enough, else None."""
+def bounding_rect(mask: np.ndarray):
+    """The smallest rectangle around a mask as cv2 gives it, or None for a tiny one."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    if len(rows) < 4:
+        return None
+    some = mask[rows]
+    left = some.argmax(axis=1)
+    right = mask.shape[1] - 1 - some[:, ::-1].argmax(axis=1)
+    points = np.concatenate([np.stack([left, rows], 1), np.stack([right, rows], 1)])
+    rect = cv2.minAreaRect(cv2.convexHull(points.astype(np.int32)))
+    return rect if min(rect[1]) > 2 else None
+
+
+def size_alone(picture: Picture, rect, offset: tuple[int, int], low: float) -> Shape | None:
+    """A rejected shape when the size of its rectangle says enough, else None."""
     ppm = picture.px_per_mm
     length, width = max(rect[1]) / ppm, min(rect[1]) / ppm
     if width < 0.8 * WIDTH_MM[0] or length < 0.8 * LENGTH_MM[0]:
@@ -331,7 +139,11 @@ def _size_alone(picture: Picture, rect, axis, offset, low) -> Shape | None:
     else:
         return None
     corners = picture.to_mm(cv2.boxPoints(rect) + np.array([offset[1], offset[0]]))
-    return Shape(corners, axis, length, width, 0.0, np.zeros(3), reason, 0.0, False, low)
+    axis = corners[1] - corners[0]
+    return Shape(
+        corners, axis / np.linalg.norm(axis), length, width, 0.0, np.zeros(3), reason, 0.0,
+        False, low,
+    )  # fmt: skip
 
 
 def _measure_along(picture, layers, offset, centre, axis, length, width, low, view) -> Shape | None:
@@ -341,8 +153,8 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     centre = np.array(centre)
     for round_ in range(2):
         across = np.array([axis[1], -axis[0]])
-        up = _turn(layers, centre, axis, length, width, step_px)
-        e = _edges(up)
+        up = turn_upright(layers, centre, axis, length, width, step_px)
+        e = find_edges(up)
         if e is None:
             return None
         slope = (e.left_line[0] + e.right_line[0]) / 2
@@ -379,7 +191,7 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
         inner &= ~up.ok_neighbour
     if inner.sum() < 10:
         return None
-    level = float(np.median(up.contrast[inner]))
+    level = middle_of(up.contrast[inner])
     lab = np.median(up.lab[inner], axis=0)
     limit = max(1.15 * low, 0.2 * level)
     body_rows = rows[(rows >= e.first + 0.08 * len(rows)) & (rows <= e.last - 0.12 * len(rows))]
@@ -388,8 +200,11 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     # Start from the ink's own edge where it bulges beyond the line.
     edge_l = np.clip(e.left[body_rows], edge_l - 4, edge_l + 2)
     edge_r = np.clip(e.right[body_rows], edge_r - 2, edge_r + 4)
-    sides = [_side(up, body_rows, edge_l, -1, limit), _side(up, body_rows, edge_r, 1, limit)]
-    ends = (_end(up, e, True, limit, level), _end(up, e, False, limit, level))
+    sides = [
+        look_beside(up, body_rows, edge_l, -1, limit),
+        look_beside(up, body_rows, edge_r, 1, limit),
+    ]
+    ends = (look_beyond(up, e, True, limit, level), look_beyond(up, e, False, limit, level))
     m = {
         "fill": e.fill,
         "straight": e.straight,
@@ -400,7 +215,7 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     }
     reason = _verdict(m, width_mm, length_mm, low, view)
     if not reason:
-        m["texture"] = _texture(up, e)
+        m["texture"] = texture_of(up, e)
         if m["texture"] > max(1.6, 0.8 * low) + 0.07 * level:
             reason = "textured"
     cut = "out" in ends or any(s[1] > 0.5 for s in sides)

@@ -17,12 +17,8 @@ from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import strip_printing
 from drawdown.strip_body import Body, cut_out
 from drawdown.strip_choice import join_halves, settle, shapes_from_zones
-from drawdown.strip_ground import (
-    find_grounds,
-    find_zones,
-    make_picture,
-    sheet_white,
-)
+from drawdown.strip_ground import Ground, find_grounds
+from drawdown.strip_picture import find_zones, make_picture, sheet_white
 from drawdown.strip_search import Candidate, shapes_on_ground
 from drawdown.strip_shapes import View
 
@@ -96,9 +92,12 @@ def _search(sheet, view, field):
         blur_mm=float(getattr(view, "blur_mm", 0.0)),
     )
     bars = strip_printing.bars(view)
-    light_grounds, dark_grounds = find_grounds(picture, zones)
     candidates: list[Candidate] = []
-    for tier in (light_grounds, dark_grounds):
+    good: list[Candidate] = []
+    bad: list[Candidate] = []
+    grounds: list[Ground] = []
+    for tier in find_grounds(picture, zones):
+        grounds += tier
         for ground in tier:
             candidates += shapes_on_ground(picture, ground, bars, how)
         candidates = join_halves(picture, candidates, how)
@@ -112,7 +111,7 @@ def _search(sheet, view, field):
         bad += lost
         if good:
             break
-    return good[:MAX_STRIPS], bad, light_grounds + dark_grounds, light, white
+    return good[:MAX_STRIPS], bad, grounds, light, white
 
 
 def _strip(sheet, corners, body: Body, cut: bool, extra: tuple[fl.Flag, ...] = ()) -> Strip:
