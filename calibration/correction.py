@@ -238,11 +238,12 @@ def _ensemble(solution: _Solution, rng: np.random.Generator) -> tuple[np.ndarray
     draw = rng.exponential(size=(MEMBERS, count))
     draw /= draw.mean(axis=1, keepdims=True)
     w = draw * solution.weight
-    # Leverage makes fitted residuals too small: use the held-out lengths.
+    # Leverage makes fitted residuals too small: use the held-out ones (as HC3 does;
+    # MacKinnon and White 1985), within reason.
     lengths = np.linalg.norm(solution.residual, axis=1)
     out = np.linalg.norm(solution.held_out, axis=1)
-    grow = np.clip(out / np.maximum(lengths, 1e-9), 1.0, 3.0)
-    residual = solution.residual * np.sqrt(grow)[:, None]
+    grow = np.clip(out / np.maximum(lengths, 1e-9), 1.0, 4.0)
+    residual = solution.residual * grow[:, None]
     products = solution.jacobian.transpose(0, 2, 1) @ solution.jacobian
     pulls = (residual[:, None, :] @ solution.jacobian)[:, 0]
     normal = np.tensordot(w, products, 1) + solution.prior
