@@ -188,8 +188,31 @@ def lch_difference(lab_1: np.ndarray, lab_2: np.ndarray) -> tuple[float, float, 
     return float(lab_2[0] - lab_1[0]), float(c2 - c1), float(np.copysign(d_h, cross))
 
 
-_HUES = (("redder", 0.0), ("yellower", 90.0), ("greener", 180.0), ("bluer", 270.0))
+# What a turn of hue is called, by the hue it starts from: up to this angle, the word for a
+# turn towards larger angles and for one towards smaller (common practice, no source).
+_TURNS = (
+    (40, "yellower", "bluer"),  # reds
+    (75, "yellower", "redder"),  # oranges
+    (115, "greener", "redder"),  # yellows
+    (140, "greener", "yellower"),
+    (185, "bluer", "yellower"),  # greens
+    (215, "bluer", "greener"),  # turquoises
+    (290, "redder", "greener"),  # blues
+    (345, "redder", "bluer"),  # violets
+    (360, "yellower", "bluer"),
+)
+_TINGES = (("redder", 0.0), ("yellower", 90.0), ("greener", 180.0), ("bluer", 270.0))
 GREY_CHROMA = 8.0
+
+
+def hue_word(lab_1: np.ndarray, lab_2: np.ndarray) -> str:
+    """What the second colour's hue is beside the first's: redder, yellower, greener, bluer."""
+    if min(np.hypot(*lab_1[1:]), np.hypot(*lab_2[1:])) < GREY_CHROMA:
+        angle = np.degrees(np.arctan2(lab_2[2] - lab_1[2], lab_2[1] - lab_1[1])) % 360
+        return min(_TINGES, key=lambda h: min(abs(angle - h[1]), 360 - abs(angle - h[1])))[0]
+    start = np.degrees(np.arctan2(lab_1[2], lab_1[1])) % 360
+    up = lab_1[1] * lab_2[2] - lab_1[2] * lab_2[1] > 0
+    return next(more if up else less for limit, more, less in _TURNS if start <= limit)
 
 
 def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | None = None) -> str:
@@ -206,14 +229,11 @@ def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | Non
     found: list[tuple[float, str]] = [(size[0], "lighter" if size[0] > 0 else "darker")]
     if grey:
         across = float(np.hypot(size[1], size[2]))
-        found.append((across, _nearest_hue(d[1], d[2])))
+        found.append((across, hue_word(lab_o, lab_b)))
         noise = np.array([noise[0], np.hypot(noise[1], noise[2]), 0.0])
     else:
         found.append((size[1], "cleaner" if size[1] > 0 else "duller"))
-        # The hue part of the difference, as a direction in the a*b* plane.
-        radial = lab_o[1:] / np.hypot(*lab_o[1:])
-        turn = d[1:] - radial * float(d[1:] @ radial)
-        found.append((size[2], _nearest_hue(*turn)))
+        found.append((size[2], hue_word(lab_o, lab_b)))
     parts = []
     order = sorted(range(len(found)), key=lambda k: -abs(found[k][0]))
     for k in order:
@@ -223,11 +243,6 @@ def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | Non
         grade = "a little " if abs(amount) < 1.0 else "much " if abs(amount) > 3.0 else ""
         parts.append(grade + word)
     return ", ".join(parts) if parts else "no difference that can be told"
-
-
-def _nearest_hue(da: float, db: float) -> str:
-    angle = np.degrees(np.arctan2(db, da)) % 360
-    return min(_HUES, key=lambda h: min(abs(angle - h[1]), 360 - abs(angle - h[1])))[0]
 
 
 def _settle(original: StripColour, batch: StripColour, cov: np.ndarray, other_inks: bool) -> str:
