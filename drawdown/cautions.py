@@ -20,14 +20,15 @@ _COBALT = "cobalt pigment: can cause allergic skin reactions and is harmful as d
 _CHROMATE = "lead chromate pigment: very toxic, may cause cancer and harm the unborn child"
 _LEAD = "lead pigment: very toxic, builds up in the body, may harm the unborn child"
 _METAL = (
-    ": wear gloves, never sand it or raise dust, wash before eating, keep waste out of the "
+    "; wear gloves, never sand it or raise dust, wash before eating, keep waste out of the "
     "drain, and follow its safety data sheet"
 )
 
 # By Colour Index name; from general knowledge of the pigments' chemistry (from memory).
 _PIGMENTS: dict[str, str] = {
     **dict.fromkeys(("PY35", "PY37", "PO20", "PR108"), _CADMIUM),
-    **dict.fromkeys(("PB28", "PB35", "PB36", "PG19", "PG50", "PV14", "PY40"), _COBALT),
+    "PB36": "cobalt and chromium pigment: can cause allergic skin reactions, harmful as dust",
+    **dict.fromkeys(("PB28", "PB35", "PG19", "PG50", "PV14", "PY40"), _COBALT),
     **dict.fromkeys(("PY34", "PR103", "PR104"), _CHROMATE),
     **dict.fromkeys(("PW1", "PW2", "PR105", "PY41"), _LEAD),
     "PR106": "mercury pigment: very toxic, and it must not be heated",

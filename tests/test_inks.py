@@ -18,6 +18,7 @@ from calibration.errors import BadFile, WrongUsage
 from calibration.spectra import XYZ_D50_WEIGHTS
 from drawdown import film
 from drawdown.cautions import CAUTIONS, pigment_caution
+from drawdown.commands.shelf import shelf, shelf_text
 from drawdown.inks import KINDS, Shelf, read_shelf, starter_shelf, write_shelf
 
 HEAD = 'format = "drawdown.shelf/1"\n'
@@ -327,3 +328,37 @@ def test_any_bytes_are_read_or_explained(tmp_path_factory, content):
     path.write_bytes(HEAD.encode() + content)
     with pytest.raises(BadFile):
         read_shelf(path)
+
+
+# The command -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("columns", [40, 60, 100])
+def test_list_names_every_ink_and_fits_the_screen(columns):
+    text = shelf_text(starter_shelf(), columns)
+    for ink in starter_shelf():
+        assert ink.name in text
+        assert ink.colour_index in text
+    assert "cadmium" in text
+    assert "does not mean harmless" in " ".join(text.split())
+    assert max(map(len, text.splitlines())) <= columns
+
+
+def test_command_lists_on_stdout_and_writes_a_file_to_edit(tmp_path, capsys):
+    out = tmp_path / "mine.toml"
+    shelf(write=out)
+    seen = capsys.readouterr()
+    assert "phthalo-blue" in seen.out
+    assert str(out) in seen.err
+    assert read_shelf(out).names == starter_shelf().names
+    shelf(shelf=out)
+    assert capsys.readouterr().out == seen.out
+
+
+def test_command_never_writes_over_a_shelf(tmp_path):
+    out = tmp_path / "mine.toml"
+    out.write_text("mine")
+    for path in (out, tmp_path / "mine.txt"):
+        with pytest.raises(WrongUsage):
+            shelf(write=path)
+    assert out.read_text() == "mine"
