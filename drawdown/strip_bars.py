@@ -24,6 +24,19 @@ class Bar:
     corners_mm: np.ndarray
 
 
+def _covered(picture: Picture, corners: np.ndarray) -> np.ndarray:
+    """(n,) True where something lighter or coloured lies on a bar, pixel by pixel along it."""
+    height = float(np.linalg.norm(corners[3] - corners[0]))
+    shape = picture.usable.shape
+    colours = []
+    for share in (0.3, 0.5, 0.7):
+        y, x = _beside(shape, corners, -share * height)[0]
+        colours.append(picture.lab[y, x])
+    colour = np.median(colours, axis=0)
+    bare = np.median(colour[colour[:, 0] <= np.quantile(colour[:, 0], 0.3)], axis=0)
+    return np.linalg.norm(colour - bare, axis=1) > 8.0
+
+
 def grown_px(picture: Picture, bar: Bar, margin_mm: float) -> np.ndarray:
     """A bar grown on all sides, as a polygon for cv2.fillPoly with shift=4."""
     c = bar.corners_mm
@@ -69,7 +82,9 @@ def bridge_bars(ground: Ground, mask: np.ndarray, bars: list[Bar]) -> np.ndarray
         both = (np.mean(on[0], axis=0) >= 0.5) & (np.mean(on[1], axis=0) >= 0.5)
         # The same ink, perhaps thinner; of pale ink the direction is uncertain.
         pale = np.minimum(np.linalg.norm(one, axis=1), np.linalg.norm(other, axis=1)) < 8
-        both &= (dot > 0.85 * size) | pale
+        both &= (dot > 0.7 * size) | pale
+        # Opaque ink shows on the bar itself, even where it runs out right behind.
+        both |= _covered(picture, corners) & (np.maximum(*(np.mean(o, axis=0) for o in on)) >= 0.5)
         both = cv2.morphologyEx(
             both.astype(np.uint8)[None], cv2.MORPH_OPEN, np.ones((1, int(4 * ppm)), np.uint8)
         )[0]
@@ -107,8 +122,11 @@ def find_bars(ground: Ground) -> list[Bar]:
         if area > 25 * ppm**2:
             blob = (label[y : y + h, x : x + w] == k).view(np.uint8)
             hull = cv2.convexHull(cv2.findNonZero(blob))
+            at = np.array([x, y])
             if area > 0.85 * cv2.contourArea(hull):
-                pieces.append(hull[:, 0].astype(float) + np.array([x, y]))
+                pieces.append(hull[:, 0].astype(float) + at)
+            elif area > 300 * ppm**2 and max(w, h) < 320 * ppm:
+                pieces += [p + at for p in _straight_runs(blob, ppm)]
     pieces = sorted(pieces, key=lambda p: -cv2.contourArea(p.astype(np.float32)))[:14]
     bars: list[Bar] = []
     tries = [(p, p) for p in pieces] + list(itertools.combinations(pieces, 2))
@@ -125,6 +143,31 @@ def find_bars(ground: Ground) -> list[Bar]:
         ):
             bars.append(Bar(picture.to_mm(corners)))
     return bars[:3]
+
+
+def _straight_runs(blob: np.ndarray, ppm: float) -> list[np.ndarray]:
+    """Hulls (n, 2) of the long straight band in a black shape that dark strips cross: what
+    is left of it by opening with a line, in the direction that leaves most of a thin band."""
+    small = cv2.resize(blob, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_NEAREST)
+    n = round(28 * ppm / 2) | 1
+    found: list[tuple[float, np.ndarray]] = []
+    for degrees in range(0, 180, 6):
+        line = np.zeros((n, n), np.uint8)
+        step = np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees))]) * (n // 2)
+        ends = [tuple(int(round(v)) for v in n // 2 + sign * step) for sign in (-1, 1)]
+        cv2.line(line, ends[0], ends[1], 1)
+        left = cv2.morphologyEx(
+            small, cv2.MORPH_OPEN, line, borderType=cv2.BORDER_CONSTANT, borderValue=0
+        )
+        points = cv2.findNonZero(left)
+        if points is None:
+            continue
+        hull = cv2.convexHull(points)
+        (_, sides, _) = cv2.minAreaRect(hull)
+        if min(sides) < 12 * ppm and len(points) > 0.8 * sides[0] * sides[1]:
+            found.append((float(max(sides)), 2.0 * hull[:, 0] + 0.5))
+    found.sort(key=lambda item: -item[0])
+    return [hull for _, hull in found[:2]]
 
 
 def _bar_through(ground: Ground, a, b, pieces) -> tuple[float, np.ndarray] | None:

@@ -22,7 +22,9 @@ def join_halves(picture: Picture, candidates: list[Candidate], view: View) -> li
     them: one strip that runs across a printed bar."""
     good = [c for c in candidates if not c.shape.reason]
     rest = [c for c in candidates if c.shape.reason]
-    partners = good + [c for c in rest if c.shape.reason in ("small", "open", "faint", "ragged")]
+    partners = good + [
+        c for c in rest if c.shape.reason in ("small", "open", "faint", "ragged", "soft")
+    ]
     used: set[int] = set()
     out: list[Candidate] = []
     for i, a in enumerate(good):
@@ -133,8 +135,8 @@ def settle(candidates: list[Candidate]) -> tuple[list[Candidate], list[Candidate
             kept.append(c)
     kept, out = _split(kept, _odd_paper(kept), "open")
     lost += out
-    whole = [c for c in kept if not c.shape.cut]
-    kept, out = _split(kept, [c.shape.cut and not _fits(c, whole) for c in kept], "open")
+    whole = [c for c in kept if not c.shape.partial]
+    kept, out = _split(kept, [c.shape.partial and not _fits(c, whole) for c in kept], "open")
     lost += out
     flank = [any(c is not o and _ends_at(c, o) for o in kept) for c in kept]
     kept, out = _split(kept, flank, "open")
@@ -151,16 +153,21 @@ def _odd_paper(kept: list[Candidate]) -> list[bool]:
 
 
 def _fits(c: Candidate, whole: list[Candidate]) -> bool:
-    """What the photo's edge cuts off must look like a part of a strip all the more: clean,
+    """What the photo's edge or the card cuts off must look like a strip all the more: clean,
     and lying as the whole strips lie."""
     m = c.shape.measured
-    if m["straight"] < 0.85 or m["fill"] < 0.88 or m["texture"] > 1.2 + 0.04 * c.shape.level:
+    if (
+        c.shape.level < 3.5
+        or m["straight"] < 0.85
+        or m["fill"] < 0.88
+        or m["texture"] > 1.2 + 0.04 * c.shape.level
+    ):
         return False
     if not whole:
         return True
     turns = [abs(c.shape.axis @ o.shape.axis) for o in whole]
     widths = [c.shape.width_mm / o.shape.width_mm for o in whole]
-    side = any(s[1] > 0.5 for s in m["sides"])
+    side = any(s[0] < 0.5 for s in m["sides"])
     return any(
         (t > 0.985 or t < 0.17) and (side or 0.6 < w < 1.7)
         for t, w in zip(turns, widths, strict=True)

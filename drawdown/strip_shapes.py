@@ -8,7 +8,7 @@ knife does not lie on paper all round.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -22,12 +22,15 @@ from drawdown.strip_upright import (
     middle_of,
     texture_of,
     turn_upright,
+    without_fringe,
 )
 
 WIDTH_MM = (7.5, 68.0)
 LENGTH_MM = (17.0, 175.0)
 MAX_ASPECT = 10.5
 SOFT_MM = 2.2
+SPLIT_MM = 1.5  # a gap that wide along the whole length parts two strips
+PAPER_SHARE = 0.62  # of a long side that must have paper beside it
 
 
 @dataclass(frozen=True)
@@ -56,7 +59,8 @@ class Shape:
     lab: np.ndarray
     reason: str
     quality: float
-    cut: bool
+    cut: bool  # by the photo's edge
+    partial: bool  # cut, or a long side is hidden by the card
     low: float
     ends: tuple[str, ...] = ()
     measured: dict = field(default_factory=dict)
@@ -142,7 +146,7 @@ def size_alone(picture: Picture, rect, offset: tuple[int, int], low: float) -> S
     axis = corners[1] - corners[0]
     return Shape(
         corners, axis / np.linalg.norm(axis), length, width, 0.0, np.zeros(3), reason, 0.0,
-        False, low,
+        False, False, low,
     )  # fmt: skip
 
 
@@ -154,6 +158,7 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     for round_ in range(2):
         across = np.array([axis[1], -axis[0]])
         up = turn_upright(layers, centre, axis, length, width, step_px)
+        up = replace(up, on=without_fringe(up, low))
         e = find_edges(up)
         if e is None:
             return None
@@ -208,6 +213,7 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     m = {
         "fill": e.fill,
         "straight": e.straight,
+        "split": e.split_mm,
         "taper": abs(e.left_line[0] - e.right_line[0]),
         "sides": sides,
         "ends": ends,
@@ -219,9 +225,22 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
         if m["texture"] > max(1.6, 0.8 * low) + 0.07 * level:
             reason = "textured"
     cut = "out" in ends or any(s[1] > 0.5 for s in sides)
+    partial = cut or any(s[0] < PAPER_SHARE for s in sides)
     quality = e.straight + e.fill + min(s[0] for s in sides) - 0.3 * m["taper"]
     return Shape(
-        corners, axis, length_mm, width_mm, level, lab, reason, float(quality), cut, low, ends, m
+        corners,
+        axis,
+        length_mm,
+        width_mm,
+        level,
+        lab,
+        reason,
+        float(quality),
+        cut,
+        partial,
+        low,
+        ends,
+        m,
     )
 
 
@@ -235,7 +254,7 @@ def _verdict(m: dict, width: float, length: float, low: float, view: View) -> st
         return "long"
     if m["level"] < max(2.0, 1.3 * low):
         return "faint"
-    if m["fill"] < 0.74 or m["straight"] < 0.66 or m["taper"] > 0.2:
+    if m["fill"] < 0.74 or m["straight"] < 0.66 or m["taper"] > 0.2 or m["split"] >= SPLIT_MM:
         return "ragged"
     slight = width < 11 or length < 25
     if slight and (m["straight"] < 0.8 or m["fill"] < 0.84 or m["level"] < 3.5):
@@ -243,7 +262,7 @@ def _verdict(m: dict, width: float, length: float, low: float, view: View) -> st
     # Paper on both long sides; the photo's edge or the card may hide one side, or one end.
     hidden, worst = 0, 0.0
     for paper, out, card, rise in m["sides"]:
-        if paper < 0.62:
+        if paper < PAPER_SHARE:
             if out + card < 0.6:
                 return "open"
             hidden += 1

@@ -84,6 +84,22 @@ class Edges:
     right_line: tuple[float, float]
     straight: float
     fill: float
+    split_mm: float  # width of the widest gap that runs along most of the shape
+
+
+def without_fringe(up: Upright, low: float) -> np.ndarray:
+    """The shape's pixels (rows, columns) without what hangs on at its flanks: a pencil or
+    lane line beside the ink, or blur. Ink is at least a third as far from paper as the middle
+    of the strip is at that place along the pull."""
+    columns = up.on.shape[1]
+    margin = round(MARGIN_MM / STEP_MM)
+    width = columns - 2 * margin
+    a, b = margin + int(0.3 * width), max(columns - margin - int(0.3 * width), margin + 3)
+    level = np.sort(up.contrast[:, a:b], axis=1)[:, (b - a) // 2]
+    level = cv2.blur(level[:, None], (1, 9))[:, 0]
+    on = up.on & (up.contrast > np.maximum(0.33 * level, low)[:, None])
+    thin = np.ones((1, 6), np.uint8)
+    return cv2.morphologyEx(on.view(np.uint8), cv2.MORPH_OPEN, thin).view(bool)
 
 
 def find_edges(up: Upright) -> Edges | None:
@@ -95,7 +111,10 @@ def find_edges(up: Upright) -> Edges | None:
     right = up.on.shape[1] - 1 - up.on[:, ::-1].argmax(axis=1)
     extent = right - left + 1.0
     typical = middle_of(extent[rows])
-    full = rows[(extent[rows] > 0.7 * typical)]
+    # Across a printed bar nothing tells the edges of the ink.
+    a, b = up.on.shape[1] // 3, 2 * up.on.shape[1] // 3
+    bar = up.ok_neighbour[:, a : max(b, a + 1)].mean(axis=1) > 0.3
+    full = rows[(extent[rows] > 0.7 * typical) & ~bar[rows]]
     if len(full) < 6:
         return None
     # The lines rest on the middle of the strip, away from bead and ragged end.
@@ -122,6 +141,7 @@ def find_edges(up: Upright) -> Edges | None:
     last = int(bare[bare > middle_row][0]) - 1 if (bare > middle_row).any() else len(cover) - 1
     if last - first < 6 or cover[middle_row] < 0.3:
         return None
+    along = slice(first, last + 1)
     return Edges(
         first,
         last,
@@ -130,8 +150,21 @@ def find_edges(up: Upright) -> Edges | None:
         left_line,
         right_line,
         float(straight),
-        float(cover[first : last + 1].mean()),
+        float(cover[along].mean()),
+        _widest_gap(up.on[along] & between[along], between[along]),
     )
+
+
+def _widest_gap(on: np.ndarray, between: np.ndarray) -> float:
+    """Width in mm of the widest gap along most of the shape, away from its edges: two strips
+    side by side show one, a strip with a streak a narrow one at most."""
+    inside = np.flatnonzero(between.mean(axis=0) > 0.9)[3:-3]
+    if not len(inside):
+        return 0.0
+    bare = on[:, inside].mean(axis=0) < 0.4
+    edges = np.flatnonzero(np.diff(np.r_[0, bare.view(np.uint8), 0]))
+    runs = edges[1::2] - edges[::2]
+    return float(runs.max()) * STEP_MM if len(runs) else 0.0
 
 
 def _rise(profile: np.ndarray, edge: int) -> float:
