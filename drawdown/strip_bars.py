@@ -114,12 +114,16 @@ def find_bars(ground: Ground) -> list[Bar]:
     black[~picture.usable] = 0
     if cv2.countNonZero(black) < 60 * ppm**2:
         return []
+    # A lane line printed across the bar does not divide it.
+    black = cv2.morphologyEx(black, cv2.MORPH_CLOSE, disc(0.6 * ppm))
     mask = cv2.morphologyEx(black, cv2.MORPH_OPEN, disc(1.8 * ppm))
-    count, label, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    _, label, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
     pieces = []
-    for k in range(1, min(count, 60)):
+    for k in np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:80] + 1:
         x, y, w, h, area = stats[k]
         if area > 25 * ppm**2:
+            if not _on_paper(ground, label, k, stats[k]):
+                continue
             blob = (label[y : y + h, x : x + w] == k).view(np.uint8)
             hull = cv2.convexHull(cv2.findNonZero(blob))
             at = np.array([x, y])
@@ -145,6 +149,21 @@ def find_bars(ground: Ground) -> list[Bar]:
     return bars[:3]
 
 
+def _on_paper(ground: Ground, label: np.ndarray, k: int, box) -> bool:
+    """Is there paper around a black piece, on more than one side?"""
+    m = round(2.5 * ground.picture.px_per_mm)
+    x, y, w, h = box[:4]
+    part = (slice(max(0, y - m), y + h + m), slice(max(0, x - m), x + w + m))
+    wide = cv2.dilate((label[part] == k).view(np.uint8), disc(m)) > 0
+    ring = wide & (label[part] != k)
+    rows, columns = np.nonzero(ring & (ground.contrast[part] < ground.low))
+    if len(rows) < 0.1 * ring.sum():
+        return False
+    away = np.stack([columns - (wide.shape[1] - 1) / 2, rows - (wide.shape[0] - 1) / 2])
+    away /= np.maximum(np.linalg.norm(away, axis=0), 1e-6)
+    return bool(np.linalg.norm(away.mean(axis=1)) < 0.7)
+
+
 def _straight_runs(blob: np.ndarray, ppm: float) -> list[np.ndarray]:
     """Hulls (n, 2) of the long straight band in a black shape that dark strips cross: what
     is left of it by opening with a line, in the direction that leaves most of a thin band."""
@@ -154,7 +173,7 @@ def _straight_runs(blob: np.ndarray, ppm: float) -> list[np.ndarray]:
     for degrees in range(0, 180, 6):
         line = np.zeros((n, n), np.uint8)
         step = np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees))]) * (n // 2)
-        ends = [tuple(int(round(v)) for v in n // 2 + sign * step) for sign in (-1, 1)]
+        ends = [tuple(round(float(v)) for v in n // 2 + sign * step) for sign in (-1, 1)]
         cv2.line(line, ends[0], ends[1], 1)
         left = cv2.morphologyEx(
             small, cv2.MORPH_OPEN, line, borderType=cv2.BORDER_CONSTANT, borderValue=0

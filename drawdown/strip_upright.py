@@ -240,8 +240,10 @@ def look_beyond(up: Upright, e: Edges, at_start: bool, limit: float, level: floa
 def texture_of(up: Upright, e: Edges) -> float:
     """How much the inside changes over a few mm along the pull (robust, colour distance), in
     the band of the strip where it does so most: a ruler has its ticks on one side."""
-    a = round(max(e.left_line[1] + e.left_line[0] * e.first, 0)) + 3
-    b = round(e.right_line[1] + e.right_line[0] * e.first) - 2
+    span = slice(e.first, e.last + 1)
+    k = (e.last - e.first) // 8
+    a = int(np.partition(e.left[span], k)[k]) + 3
+    b = int(np.partition(e.right[span], -k - 1)[-k - 1]) - 2
     rows = slice(e.first + 5, max(e.last - 4, e.first + 6))
     lab = up.lab[rows, a : max(b, a + 1)]
     if lab.shape[0] < 14 or lab.shape[1] < 5:
