@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from calibration.card import CardDefinition
+from calibration.gridfill import look_up, spread_out
 from calibration.patches import PatchReadings
 from calibration.sheet import Sheet
 
@@ -23,12 +24,11 @@ LEAST_CELLS = 60
 GAP_CELLS, BRIDGE_STEP = 7, 0.02
 NARROW_MM = 45.0
 SAME_LEVEL = 0.04
-SMOOTH_MM = 12.0
 # Prior sizes, in log light per 100 mm and per (100 mm)^2, and of one reading.
 SLOPE_SD, BEND_SD = 0.35, 0.08
 # Neighbouring cells of one surface differ by less than this in log light, even across the
-# soft edge of a shadow; the edge of a sheet is sharper.
-SMOOTH_STEP = 0.035
+# soft edge of a shadow; and by less than the second when the next cells do not differ.
+SMOOTH_STEP, LONE_STEP = 0.08, 0.012
 WHITE_SD, CELL_SD = 0.006, 0.03
 
 
@@ -76,7 +76,7 @@ class LampField:
             beyond = ~on_card(xy, self.card, 0.0)
             out = out + beyond[..., None] * self.beyond_card_log
         if self.remainder.size:
-            out = out + _look_up(self.remainder, xy, self.cell_origin_mm, self.cell_mm)
+            out = out + look_up(self.remainder, xy, self.cell_origin_mm, self.cell_mm)
         return out
 
     def scatter_at(self, xy_mm: np.ndarray) -> np.ndarray:
@@ -84,7 +84,7 @@ class LampField:
         if not self.local_scatter.size:
             return np.full(np.asarray(xy_mm).shape[:-1], self.scatter)
         local = self.local_scatter[..., None]
-        return _look_up(local, np.asarray(xy_mm, dtype=float), self.cell_origin_mm, self.cell_mm)[
+        return look_up(local, np.asarray(xy_mm, dtype=float), self.cell_origin_mm, self.cell_mm)[
             ..., 0
         ]
 
@@ -116,35 +116,6 @@ def _basis(xy_mm: np.ndarray, centre_mm: tuple[float, float]) -> np.ndarray:
     # Far from the card the quadratic is held back: it was not seen there.
     x, y = 3 * np.tanh(x / 3), 3 * np.tanh(y / 3)
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-
-
-def _look_up(
-    grid: np.ndarray, xy_mm: np.ndarray, origin_mm: tuple[float, float], cell_mm: float
-) -> np.ndarray:
-    """Bilinear reading of a (rows, columns, k) grid of cell centres."""
-    flat = xy_mm.reshape(-1, 2)
-    place = ((flat - np.asarray(origin_mm)) / cell_mm - 0.5).astype(np.float32)
-    values = (
-        [
-            cv2.remap(
-                np.ascontiguousarray(grid[..., k], dtype=np.float32),
-                place[:, 0][None],
-                place[:, 1][None],
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE,
-            )[0]
-            for k in range(grid.shape[-1])
-        ]
-        if len(flat) < 32000
-        else []
-    )
-    if not values:
-        wide = [
-            _look_up(grid, part, origin_mm, cell_mm)
-            for part in np.array_split(flat, 1 + len(flat) // 16000)
-        ]
-        return np.concatenate(wide).reshape(*xy_mm.shape[:-1], grid.shape[-1])
-    return np.stack(values, axis=-1).astype(float).reshape(*xy_mm.shape[:-1], grid.shape[-1])
 
 
 def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) -> LightSamples:
@@ -181,7 +152,7 @@ def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) ->
     bland = np.abs(level - middle[..., None]).max(axis=-1) < 0.5
     usable = inside & ~clipped & bland & (middle > -1.3) & (middle < 1.2) & ~on_card(grid, card)
     if usable.any():
-        usable &= spread < max(0.02, 1.6 * float(np.quantile(spread[usable], 0.35)))
+        usable &= spread < max(0.03, 1.6 * float(np.quantile(spread[usable], 0.35)))
     index = np.full((rows, columns), -1)
     index[usable] = len(rgb_white) + np.arange(int(usable.sum()))
     surface = np.concatenate([np.zeros(len(rgb_white), int), np.full(int(usable.sum()), -1)])
@@ -232,14 +203,7 @@ def _surfaces(samples: LightSamples) -> np.ndarray:
     if not known.any():
         return surface
     value = np.where(known[..., None], np.log(samples.rgb[np.maximum(cells, 0)]), np.nan)
-    smooth = known.copy()
-    for axis in (0, 1):
-        step = np.nan_to_num(np.abs(np.diff(value, axis=axis)).max(axis=-1), nan=0.0)
-        leap = step > SMOOTH_STEP
-        first, second = [slice(None)] * 2, [slice(None)] * 2
-        first[axis], second[axis] = slice(0, -1), slice(1, None)
-        smooth[tuple(first)] &= ~leap
-        smooth[tuple(second)] &= ~leap
+    smooth = known & ~_leaps(value)
     _, label = cv2.connectedComponents(smooth.astype(np.uint8), connectivity=4)
     label = _bridge(label, value)
     area = np.bincount(label.ravel())
@@ -254,6 +218,30 @@ def _surfaces(samples: LightSamples) -> np.ndarray:
     for number, k in enumerate(order, start=1):
         surface[cells[known & (label == k)]] = number
     return _merge_alike(replace(samples, surface=surface), len(order))
+
+
+def _leaps(value: np.ndarray) -> np.ndarray:
+    """(rows, columns) True for cells beside the sharp edge of something, in log light (NaN
+    where nothing is known): a large step, or one that stands alone, since the soft edge of a
+    shadow spreads over several cells."""
+    out = np.zeros(value.shape[:2], bool)
+    for axis in (0, 1):
+        step = np.abs(np.diff(value, axis=axis)).max(axis=-1)
+        around = np.full_like(step, np.nan)
+        before, after = [slice(None)] * 2, [slice(None)] * 2
+        before[axis], after[axis] = slice(0, -2), slice(2, None)
+        around[tuple(after)] = step[tuple(before)]
+        around[tuple(before)] = np.fmax(around[tuple(before)], step[tuple(after)])
+        # Where nothing is known two cells on, nobody can say that a step stands alone.
+        around = np.nan_to_num(around, nan=np.inf)
+        step = np.nan_to_num(step, nan=0.0)
+        alone = (step > LONE_STEP) & (step > 4 * np.maximum(around, 0.003))
+        leap = (step > SMOOTH_STEP) | alone
+        first, second = [slice(None)] * 2, [slice(None)] * 2
+        first[axis], second[axis] = slice(0, -1), slice(1, None)
+        out[tuple(first)] |= leap
+        out[tuple(second)] |= leap
+    return out
 
 
 def _bridge(label: np.ndarray, value: np.ndarray) -> np.ndarray:
@@ -351,23 +339,8 @@ def fit_field(samples: LightSamples, light: np.ndarray) -> LampField:
     if (cells >= 0).any():
         # Also the cells that the robust fit set aside: a shadow is light like any other.
         on = (cells >= 0) & (samples.surface[cells] > 0)
-        w = on.astype(np.float32)
-        r = np.where(on[..., None], residual[cells], 0.0).astype(np.float32)
-        sigma = SMOOTH_MM / samples.cell_mm
-
-        def smooth(a: np.ndarray) -> np.ndarray:
-            return cv2.GaussianBlur(a, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
-
-        mass = smooth(w)[..., None]
-        # Where few cells are seen the remainder fades to nothing.
-        full = 4.0 / (2 * np.pi * sigma**2)
-        remainder = smooth(w[..., None] * r) / (mass + full)
-        left = np.where(on, np.mean((r - remainder) ** 2, axis=-1), 0).astype(np.float32)
-        local = np.sqrt((smooth(w * left) + full * scatter**2) / (mass[..., 0] + full))
-        # What the quadratic missed is only partly known between the cells: a quarter of it.
-        bend = np.abs(remainder.mean(axis=-1))
-        unseen = full / (mass[..., 0] + full)
-        local = np.sqrt((0.3 * local) ** 2 + (0.25 * bend) ** 2 + (0.01 * unseen) ** 2 + 0.002**2)
+        seen = np.where(on[..., None], residual[cells], 0.0)
+        remainder, local = spread_out(seen, on, samples.cell_mm, scatter)
         scatter = float(np.median(local[on])) if on.any() else scatter
     return LampField(
         centre_mm=centre,
