@@ -33,7 +33,7 @@ from drawdown.inks import Ink, Shelf
 INFERRED_SD = 0.15
 GUESSES, MOST_GUESSES = 40, 10
 FLOOD_PARTS = 30.0  # more white or base than this to 100: let down a portion instead
-FIRST_SHARES = (0.5, 0.7)  # how much of the addition to put in first
+FIRST_SHARES = (0.5, 0.75)  # how much of the addition to put in first
 # An addition that leaves more than this of the distance, or this many tolerances, is futile.
 FUTILE_SHARE, FUTILE_TIMES = 0.7, 4.0
 SAME_HUE = 0.94  # cosine of 20 degrees

@@ -15,7 +15,7 @@ from drawdown.advice_model import Fit, lab_slopes
 
 MAX_SHARE = 4.0  # of the batch's weight: beyond that it is another ink
 # Prices in Delta E, our own judgement: what a longer or heavier advice must be better by.
-PRICE_PER_SHARE = 2.0  # 10 parts in 100 cost 0.2
+PRICE_PER_SHARE = 2.5  # 10 parts in 100 cost 0.25
 PRICE_SECOND_INK = 0.3
 PRICE_NEW_INK = 0.30  # an ink that is not in the mix
 LADDER = np.array([0.0005, 0.002, 0.006, 0.015, 0.04, 0.1, 0.25, 0.6, 1.5])

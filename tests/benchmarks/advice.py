@@ -123,6 +123,12 @@ def read_pair(rng, case: Case, batch: np.ndarray):
     )
 
 
+def exact_cost(case: Case) -> float:
+    """Ink, in shares of the batch, that would restore the recipe exactly, inks only added."""
+    used = case.recipe > 0
+    return float((case.batch[used] / case.recipe[used]).max() - 1)
+
+
 # Ways to decide: each returns {index of ink: share of the batch's weight} ------------------
 
 
@@ -256,6 +262,12 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="the advice alone, no comparisons")
     parser.add_argument("--rough", type=float, default=1.0, help="how far off the hidden inks are")
     given = parser.parse_args()
+    shelf = starter_shelf()
+    costs = [
+        exact_cost(make_case(np.random.default_rng([given.seed, i]), shelf, given.rough))
+        for i in range(given.cases)
+    ]
+    print(f"To restore the recipes exactly would take {100 * np.median(costs):.1f} % (median).")
     report(run(given.cases, given.seed, not given.no_mix, not given.quick, given.rough))
 
 
