@@ -16,6 +16,7 @@ from drawdown import __version__
 from drawdown.commands.card import card
 from drawdown.commands.match import match
 from drawdown.commands.read import read
+from drawdown.commands.shelf import shelf
 from drawdown.commands.sheet import sheet
 from drawdown.report import terminal
 
@@ -43,7 +44,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
-for _command in (match, read, card, sheet):
+for _command in (match, read, card, sheet, shelf):
     app.command()(_command)
 
 

@@ -367,7 +367,7 @@ def test_version_is_the_same_everywhere():
 
 def test_readme_commands_can_be_copied_as_they_are():
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    for name, ending in (("verdict", "match fixtures/no-match.jpg"), ("test", "-m pytest")):
+    for name, ending in (("verdict", "match fixtures/photos/no-match.jpg"), ("test", "-m pytest")):
         block = text.split(f"<!-- command: {name} -->\n```sh\n")[1].split("\n```")[0]
         assert len(block.splitlines()) == 1
         assert block.startswith("python3 -m venv ")
