@@ -19,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.colorimetry import WHITE_D50, lab_to_xyz, xyz_to_lab
 from calibration.errors import BadFile
 from calibration.files import read_bytes, write_atomically
 
@@ -36,6 +37,8 @@ HEADER = """\
 #              then the card's corners have to be given by hand for each photo
 # window_mm    the hole, if the card is a frame that is laid over the strips
 # scale_mm     [x, y, length] of the printed ruler; text_mm: the box for the words
+# paper_lab_d50  the white of the paper that colours as drawn are printed on: they are
+#              relative to it. Leave it out when the patches are measured
 # patches      name, role ("white", "grey", "black" or "colour"), rect_mm,
 #              srgb (the colour it is drawn in; may be left out),
 #              lab_d50 (L*, a*, b* for D50 and the 2 degree observer) and
@@ -92,11 +95,22 @@ class CardDefinition:
     window_mm: tuple[float, float, float, float] | None = None
     scale_mm: tuple[float, float, float] | None = None  # x, y, length of the printed ruler
     text_mm: tuple[float, float, float, float] | None = None  # box for the instructions
+    paper_lab_d50: tuple[float, float, float] | None = None  # what "as drawn" is printed on
 
     @property
     def lab_d50(self) -> np.ndarray:
-        """(n, 3) reference colours."""
+        """(n, 3) reference colours as the definition states them."""
         return np.array([p.lab_d50 for p in self.patches], dtype=float)
+
+    @property
+    def expected_lab_d50(self) -> np.ndarray:
+        """(n, 3) colours to expect on the card: colours as drawn are relative to the paper
+        (media-relative, ISO 15076-1), so where the definition names a paper their XYZ are
+        scaled by its white."""
+        if self.paper_lab_d50 is None or self.provenance != "nominal":
+            return self.lab_d50
+        paper = lab_to_xyz(np.array(self.paper_lab_d50)) / WHITE_D50
+        return xyz_to_lab(lab_to_xyz(self.lab_d50) * paper)
 
     @property
     def u_lab(self) -> np.ndarray:
@@ -143,7 +157,7 @@ def card_to_dict(card: CardDefinition) -> dict:
         "size_mm": list(card.size_mm),
         "dictionary": card.dictionary,
     }
-    for key in ("window_mm", "scale_mm", "text_mm"):
+    for key in ("window_mm", "scale_mm", "text_mm", "paper_lab_d50"):
         if getattr(card, key) is not None:
             data[key] = list(getattr(card, key))
     data["markers"] = [{"id": m.id, "rect_mm": list(m.rect_mm)} for m in card.markers]

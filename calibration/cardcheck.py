@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import NoReturn
 
@@ -39,6 +40,7 @@ _WHY = "a card must be described exactly or every colour would be wrong"
 _KEYS = {
     "format", "name", "title", "provenance", "source", "size_mm", "dictionary", "window_mm",
     "scale_mm", "text_mm", "markers", "patches", "reference_file", "reference_u_lab",
+    "paper_lab_d50",
 }  # fmt: skip
 _PATCH_KEYS = {"name", "role", "rect_mm", "srgb", "lab_d50", "u_lab"}
 _RECT = "[x, y, width, height] in mm"
@@ -163,7 +165,16 @@ def checked(data: dict, where: str, folder: Path) -> CardDefinition:
         window_mm=optional["window_mm"],
         scale_mm=_scale(top, size) if "scale_mm" in data else None,
         text_mm=optional["text_mm"],
+        paper_lab_d50=_paper(top) if "paper_lab_d50" in data else None,
     )
+
+
+def _paper(top: _Table) -> tuple[float, ...]:
+    lab = top.numbers("paper_lab_d50", 3, "[L*, a*, b*] of the bare paper")
+    if not 50.0 <= lab[0] <= LIGHTNESS[1] or math.hypot(lab[1], lab[2]) > 40.0:
+        top.bad("has a paper_lab_d50 that no white paper has",
+                "write the paper's L*, a*, b*, for instance [95.0, 0.5, -2.0]")  # fmt: skip
+    return lab
 
 
 def _scale(top: _Table, size: tuple[float, ...]) -> tuple[float, ...]:

@@ -282,7 +282,7 @@ def correct(
             "the rest are burnt out, black or outside the picture: colours cannot be corrected",
             "show the whole card, and tap the white paper so that the photo gets darker",
         )
-    lab = card.lab_d50[usable]
+    lab = card.expected_lab_d50[usable]
     # Noise in Delta E: relative noise of luma times a third of 116 (slope of L* near white).
     noise = 38 * np.mean(readings.noise[usable] / readings.rgb[usable], axis=1)
     u_card = np.linalg.norm(np.einsum("nij,nj->ni", metric(lab), card.u_lab[usable]), axis=1)
@@ -374,7 +374,7 @@ def _with_paper(correction: Correction, samples: LightSamples, card: CardDefinit
     light = correction.light(samples.rgb[on_paper], samples.xy_mm[on_paper])
     paper = np.median(light, axis=0)
     xyz = correction.xyz_d50(paper)
-    white = lab_to_xyz(card.lab_d50)[:, 1].max()
+    white = lab_to_xyz(card.expected_lab_d50)[:, 1].max()
     ratio = float(xyz[1] / white)
     flags = correction.flags
     field = correction.field

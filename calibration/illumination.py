@@ -123,9 +123,8 @@ def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) ->
     white = card.with_role("white") & readings.usable
     if not white.any():
         # A chart without usable whites: its lightest usable grey stands in, alone.
-        lightness = np.where(
-            readings.usable, card.lab_d50[:, 0] - np.hypot(*card.lab_d50.T[1:]), -1e3
-        )
+        lab = card.expected_lab_d50
+        lightness = np.where(readings.usable, lab[:, 0] - np.hypot(lab[:, 1], lab[:, 2]), -1e3)
         white = np.arange(len(lightness)) == int(lightness.argmax())
     rgb_white, xy_white = readings.rgb[white], readings.centre_mm[white]
     k = max(2, round(CELL_MM * sheet.px_per_mm))

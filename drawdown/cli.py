@@ -16,8 +16,8 @@ from drawdown import __version__
 from drawdown.commands.card import card
 from drawdown.commands.match import match
 from drawdown.commands.read import read
-from drawdown.commands.shelf import shelf
 from drawdown.commands.sheet import sheet
+from drawdown.commands.shelf import shelf
 from drawdown.report import terminal
 
 INTERRUPTED = 130

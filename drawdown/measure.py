@@ -181,7 +181,7 @@ def _flags(
         out.append(fl.STRIP_TOO_VIVID(f"{100 * crushed:.0f}"))
     if evenness > UNEVEN_DE:
         out.append(fl.STRIP_UNEVEN(f"{evenness:.1f}"))
-    nearest = float(np.min(delta_e_2000(card.lab_d50, lab)))
+    nearest = float(np.min(delta_e_2000(card.expected_lab_d50, lab)))
     if nearest > BEYOND_DE:
         out.append(fl.STRIP_OUTSIDE(f"{nearest:.0f}"))
     return tuple(out)

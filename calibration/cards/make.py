@@ -27,8 +27,12 @@ VIVID_C = 76.0
 GAMUT_SHARE = 0.94
 U_NOMINAL = {"white": (2.5, 1.5, 2.5), "grey": (4.0, 2.0, 2.5), "black": (5.0, 2.0, 2.5)}
 U_COLOUR = (4.0, 4.0, 4.0)
+# A usual uncoated white paper (common practice, no source); its uncertainty is that of the
+# white patches.
+PAPER = (95.0, 0.5, -2.0)
 SOURCE = (
-    "nominal: CIELAB D50 of the sRGB colour as drawn (IEC 61966-2-1, Bradford-adapted); "
+    "nominal: CIELAB D50 of the sRGB colour as drawn (IEC 61966-2-1, Bradford-adapted), "
+    "relative to the paper; "
     "the uncertainty for an unmeasured home print is an estimate, no source"
 )
 
@@ -114,6 +118,7 @@ def slip() -> CardDefinition:
         patches=_fill(cells, whites, greys),
         provenance="nominal",
         source=SOURCE,
+        paper_lab_d50=PAPER,
         scale_mm=(25.0, 54.0, 100.0),
         text_mm=(20.0, 56.5, 110.0, 7.0),
     )
@@ -141,6 +146,7 @@ def frame() -> CardDefinition:
         patches=_fill(cells, whites, greys),
         provenance="nominal",
         source=SOURCE,
+        paper_lab_d50=PAPER,
         window_mm=(18.0, 18.0, 144.0, 84.0),
         scale_mm=(40.0, 121.0, 100.0),
         text_mm=(20.0, 124.0, 140.0, 7.0),
