@@ -110,7 +110,7 @@ def test_a_forgotten_ink_is_found():
 def test_prediction_agrees_with_an_independent_forward_model():
     """The batch after the advised addition, mixed by hand: Duncan's sums, the hyperbolic
     film of Kubelka 1948 and Saunderson's surface in plain Python, colour by
-    colour-science's ASTM E308 integration."""
+    colour-science's integration at 1 nm."""
     import colour
 
     noted, batch = {"white": 88, "phthalo-green": 12}, {"white": 88, "phthalo-green": 8}
@@ -132,10 +132,13 @@ def test_prediction_agrees_with_an_independent_forward_model():
         coth = 1 / math.tanh(b * s)
         inside = (1 - ground * (a - b * coth)) / (a - ground + b * coth)
         spectrum[int(nm)] = 0.97 * 0.35 * inside / (1 - 0.65 * inside)
-    observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
-    lamp = colour.SDS_ILLUMINANTS["D50"]
+    shape = colour.SpectralShape(360, 780, 1)
+    observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
+    lamp = colour.SDS_ILLUMINANTS["D50"].copy().align(shape)
     xyz, white = (
-        colour.sd_to_XYZ(colour.SpectralDistribution(values), observer, lamp, method="ASTM E308")
+        colour.sd_to_XYZ(
+            colour.SpectralDistribution(values).align(shape), observer, lamp, method="Integration"
+        )
         for values in (spectrum, dict.fromkeys(spectrum, 1.0))
     )
     truth = xyz_to_lab(xyz / white, np.ones(3))

@@ -21,17 +21,18 @@ def test_a_perfect_white_is_the_icc_white():
 
 
 def test_smooth_spectra_agree_with_colour_science():
-    """colour-science's ASTM E308 integration, 5 nm, CIE 1931 2 degree, CIE D50: within 0.02
-    in each of L*, a*, b*."""
+    """colour-science's integration at 1 nm, CIE 1931 2 degree, CIE D50: within 0.02 in each
+    of L*, a*, b*."""
     import colour
 
-    nm = np.arange(360, 781, 5)
-    observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
-    lamp = colour.SDS_ILLUMINANTS["D50"]
+    nm = np.arange(360, 781)
+    shape = colour.SpectralShape(360, 780, 1)
+    observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
+    lamp = colour.SDS_ILLUMINANTS["D50"].copy().align(shape)
 
     def by_colour_science(values):
         sd = colour.SpectralDistribution(values, nm)
-        return colour.sd_to_XYZ(sd, observer, lamp, method="ASTM E308")
+        return colour.sd_to_XYZ(sd, observer, lamp, method="Integration")
 
     white = by_colour_science(np.ones(nm.size))
     rng = np.random.default_rng(3)
