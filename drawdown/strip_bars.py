@@ -156,7 +156,7 @@ def _on_paper(ground: Ground, label: np.ndarray, k: int, box) -> bool:
     part = (slice(max(0, y - m), y + h + m), slice(max(0, x - m), x + w + m))
     wide = cv2.dilate((label[part] == k).view(np.uint8), disc(m)) > 0
     ring = wide & (label[part] != k)
-    rows, columns = np.nonzero(ring & (ground.contrast[part] < ground.low))
+    rows, columns = np.nonzero(ring & (ground.contrast[part] < 2 * ground.low))
     if len(rows) < 0.1 * ring.sum():
         return False
     away = np.stack([columns - (wide.shape[1] - 1) / 2, rows - (wide.shape[0] - 1) / 2])
@@ -233,7 +233,7 @@ def _bar_through(ground: Ground, a, b, pieces) -> tuple[float, np.ndarray] | Non
     ink = np.ones((2, len(_beside(contrast.shape, corners, 0.0)[0][0])), bool)
     for depth in (2.0, 3.5):
         for side, (y, x) in enumerate(_beside(contrast.shape, corners, depth * ppm)):
-            ink[side] &= contrast[y, x] > 1.5 * ground.low
+            ink[side] &= contrast[y, x] > max(1.5 * ground.low, 3.0)
     both = (ink[0] & ink[1]).astype(np.uint8)[None]
     crossed = cv2.morphologyEx(both, cv2.MORPH_OPEN, np.ones((1, int(7 * ppm)), np.uint8))
     if crossed.any() and both.mean() < 0.95 and (ink[0] == ink[1]).mean() > 0.6:

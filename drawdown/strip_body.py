@@ -112,7 +112,7 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
     # The run of colour along the pull, from the middle of the width.
     bins = np.floor(u / BIN_MM).astype(int)
     corner = (start_left - sheet.origin_mm) * ppm - 0.5 - (part[1].start, part[0].start)
-    order, profile = _medians(corner, (axis, across), (length, width), ppm, smooth, inner)
+    order, profile = _run_of_colour(corner, (axis, across), (length, width), ppm, smooth, inner)
     if len(profile) < 3:
         return Body(part, mask, inner, 0.0, 0.0, True)
     if len(profile) > 4:
@@ -163,10 +163,10 @@ def _connected_to(mask: np.ndarray, core: np.ndarray) -> np.ndarray:
     return keep[label]
 
 
-def _medians(
+def _run_of_colour(
     part_mm, axes, size_mm, ppm, smooth: np.ndarray, usable: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Median colour (n, 3) across the middle of the width for each ``BIN_MM`` along the pull,
+    """Typical colour (n, 3) across the middle of the width for each ``BIN_MM`` along the pull,
     bins with few pixels left out; and the bins' numbers. ``part_mm`` is the strip's start
     left corner in pixels of ``smooth``; ``axes`` its axis and the direction across."""
     (axis, across), (length, width) = axes, size_mm
@@ -180,12 +180,13 @@ def _medians(
 
     values = turned(smooth, cv2.INTER_LINEAR)
     ok = turned(usable.view(np.uint8), cv2.INTER_NEAREST) > 0
-    values[~ok] = np.inf
     count = ok.sum(axis=1)
     enough = np.flatnonzero(count >= max(2, 0.25 * columns))
-    values = np.sort(values[enough], axis=1)
-    middle = (count[enough] // 2)[:, None, None]
-    return enough, np.take_along_axis(values, middle, axis=1)[:, 0]
+    values, ok, count = values[enough], ok[enough], count[enough, None]
+    # Glare and streaks are lighter than the ink: take the darker part of the middle.
+    rank = np.where(ok, values[..., 0], np.inf).argsort(axis=1).argsort(axis=1)
+    weight = ((rank >= (0.15 * count).astype(int)) & (rank <= 0.55 * count) & ok)[..., None]
+    return enough, (values * weight).sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
 
 
 def _along(smooth, profile, order, bins, ink) -> np.ndarray:

@@ -180,11 +180,12 @@ def _split(items, bad, reason):
 
 
 def _lighter(good: list[Candidate]) -> list[bool]:
-    """Ink darkens paper. What is lighter than what it lies on is a piece of paper on a
-    table, unless ordinary strips show that that is paper."""
+    """Ink darkens paper or colours it. What is above all lighter than what it lies on is a
+    piece of paper on a table, unless ordinary strips show that that is paper."""
     papers = [c.paper_lab for c in good if c.darker > 0.5]
     return [
-        c.darker < -0.5 and not any(np.linalg.norm(c.paper_lab - p) < 8 for p in papers)
+        c.darker < -max(0.5, 0.25 * c.shape.level)
+        and not any(np.linalg.norm(c.paper_lab - p) < 8 for p in papers)
         for c in good
     ]
 

@@ -222,7 +222,7 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     reason = _verdict(m, width_mm, length_mm, low, view)
     if not reason:
         m["texture"] = texture_of(up, e)
-        if m["texture"] > max(1.6, 0.8 * low) + 0.07 * level:
+        if m["texture"] > max(1.6, 0.8 * low) + 0.05 * level:
             reason = "textured"
     cut = "out" in ends or any(s[1] > 0.5 for s in sides)
     partial = cut or any(s[0] < PAPER_SHARE for s in sides)

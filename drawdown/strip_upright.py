@@ -10,7 +10,7 @@ import numpy as np
 STEP_MM = 0.5
 MARGIN_MM = 7.0
 STRAIGHT_MM = 1.0
-PAPER_WITHIN_MM = 3.0
+PAPER_WITHIN_MM = 2.2
 
 
 def middle_of(values: np.ndarray) -> float:
@@ -195,15 +195,15 @@ def look_beside(up: Upright, rows: np.ndarray, edge: np.ndarray, sign: int, limi
     offsets = np.arange(1, reach + 2) * sign
     columns = np.clip(edge[:, None] + offsets, 0, up.on.shape[1] - 1)
     r = rows[:, None]
-    paper = (((up.contrast[r, columns] < limit) & up.usable[r, columns]).any(axis=1)) | (
-        up.ok_neighbour[r, columns].any(axis=1)
-    )
+    bare = ((up.contrast[r, columns] < limit) & up.usable[r, columns]).any(axis=1)
+    beside = up.ok_neighbour[r, columns].any(axis=1)
+    paper = bare | beside
     near = columns[:, 1:3]
     out = ~up.inside[r, near].any(axis=1)
     blocked = ~up.usable[r, near].any(axis=1) & ~out
     span = np.arange(-8, 9) * -sign  # from outside to inside
     columns = np.clip(edge[:, None] + span, 0, up.on.shape[1] - 1)
-    seen = paper & up.usable[r, columns[:, 2:]].all(axis=1)
+    seen = bare & ~beside & up.usable[r, columns[:, 2:]].all(axis=1)
     rise = 0.0
     if seen.sum() >= 5:
         rise = _rise(np.median(up.contrast[r, columns][seen], axis=0), 8)
