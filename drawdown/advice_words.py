@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drawdown.hues import tinge
 from drawdown.inks import Shelf
 
 # Chi-square with 6 degrees of freedom passes this once in about 400.
@@ -17,7 +18,6 @@ SURPRISING = 20.0
 KNIFE_TIP_GRAMS = 0.05
 KNIFE_TIP_PARTS = 0.1  # of 100, when the batch's weight is not known
 STRONG_PARTS = 1.0
-_HUES = (("redder", 0.0), ("yellower", 90.0), ("greener", 180.0), ("bluer", 270.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,12 +105,12 @@ def missing_direction(lab_original: np.ndarray, lab_after: np.ndarray) -> str:
     chroma, wanted = float(np.hypot(*lab_after[1:])), float(np.hypot(*lab_original[1:]))
     if min(chroma, wanted) < 5:  # near grey there is no hue to turn, only colour to add
         across = float(np.hypot(*gap[1:])) / (1 + 0.045 * max(chroma, wanted))
-        return _hue(gap[1:]) if across > abs(gap[0]) else _light(gap[0])
+        return tinge(*gap[1:]) if across > abs(gap[0]) else _light(gap[0])
     cosine = float(lab_after[1:] @ lab_original[1:]) / (chroma * wanted)
     radial = lab_after[1:] / chroma
     turn = gap[1:] - float(gap[1:] @ radial) * radial
     # Far round the circle the straight way there says more than the way round.
-    hue = _hue(turn if cosine > 0.5 else gap[1:])
+    hue = tinge(*(turn if cosine > 0.5 else gap[1:]))
     parts = {
         _light(gap[0]): abs(float(gap[0])),
         "cleaner" if wanted > chroma else "duller": abs(wanted - chroma) / (1 + 0.045 * chroma),
@@ -121,11 +121,6 @@ def missing_direction(lab_original: np.ndarray, lab_after: np.ndarray) -> str:
 
 def _light(gap: float) -> str:
     return "lighter" if gap > 0 else "darker"
-
-
-def _hue(step: np.ndarray) -> str:
-    angle = float(np.degrees(np.arctan2(step[1], step[0]))) % 360
-    return min(_HUES, key=lambda h: abs((angle - h[1] + 180) % 360 - 180))[0]
 
 
 def _let_down(facts: Facts) -> str:

@@ -15,6 +15,7 @@ import numpy as np
 from calibration import flags as fl
 from calibration.colorimetry import delta_e_2000
 from calibration.tonemap import metric
+from drawdown.hues import GREY_CHROMA, hue_word
 from drawdown.measure import StripColour
 
 DEFAULT_TOLERANCE = 2.0
@@ -186,33 +187,6 @@ def lch_difference(lab_1: np.ndarray, lab_2: np.ndarray) -> tuple[float, float, 
     d_e2 = np.sum((lab_2[1:] - lab_1[1:]) ** 2)
     d_h = np.sqrt(max(0.0, float(d_e2 - (c2 - c1) ** 2)))
     return float(lab_2[0] - lab_1[0]), float(c2 - c1), float(np.copysign(d_h, cross))
-
-
-# What a turn of hue is called, by the hue it starts from: up to this angle, the word for a
-# turn towards larger angles and for one towards smaller (common practice, no source).
-_TURNS = (
-    (40, "yellower", "bluer"),  # reds
-    (75, "yellower", "redder"),  # oranges
-    (115, "greener", "redder"),  # yellows
-    (140, "greener", "yellower"),
-    (185, "bluer", "yellower"),  # greens
-    (215, "bluer", "greener"),  # turquoises
-    (290, "redder", "greener"),  # blues
-    (345, "redder", "bluer"),  # violets
-    (360, "yellower", "bluer"),
-)
-_TINGES = (("redder", 0.0), ("yellower", 90.0), ("greener", 180.0), ("bluer", 270.0))
-GREY_CHROMA = 8.0
-
-
-def hue_word(lab_1: np.ndarray, lab_2: np.ndarray) -> str:
-    """What the second colour's hue is beside the first's: redder, yellower, greener, bluer."""
-    if min(np.hypot(*lab_1[1:]), np.hypot(*lab_2[1:])) < GREY_CHROMA:
-        angle = np.degrees(np.arctan2(lab_2[2] - lab_1[2], lab_2[1] - lab_1[1])) % 360
-        return min(_TINGES, key=lambda h: min(abs(angle - h[1]), 360 - abs(angle - h[1])))[0]
-    start = np.degrees(np.arctan2(lab_1[2], lab_1[1])) % 360
-    up = lab_1[1] * lab_2[2] - lab_1[2] * lab_2[1] > 0
-    return next(more if up else less for limit, more, less in _TURNS if start <= limit)
 
 
 def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | None = None) -> str:
