@@ -37,14 +37,15 @@ def _covered(picture: Picture, corners: np.ndarray) -> np.ndarray:
     return np.linalg.norm(colour - bare, axis=1) > 8.0
 
 
-def grown_px(picture: Picture, bar: Bar, margin_mm: float) -> np.ndarray:
-    """A bar grown on all sides, as a polygon for cv2.fillPoly with shift=4."""
+def grown_px(picture: Picture, bar: Bar, margin_mm: float, offset=(0, 0)) -> np.ndarray:
+    """A bar grown on all sides, as a polygon for cv2.fillPoly with shift=4, on the part of
+    the picture that begins at ``offset`` (row, column)."""
     c = bar.corners_mm
     along, down = c[1] - c[0], c[3] - c[0]
     along = margin_mm * along / np.linalg.norm(along)
     down = margin_mm * down / np.linalg.norm(down)
     grown = c + np.array([-along - down, along - down, along + down, down - along])
-    return _quad(picture.to_px(grown))
+    return _quad(picture.to_px(grown) - np.array([offset[1], offset[0]]))
 
 
 def _beside(shape, corners: np.ndarray, depth_px: float) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -228,6 +229,8 @@ def _bar_through(ground: Ground, a, b, pieces) -> tuple[float, np.ndarray] | Non
     y = np.clip(middle[:, 1], 0, contrast.shape[0] - 1)
     if (contrast[y, x] > ground.low).mean() < 0.93:
         return None
+    if length > 110 * ppm and length > 8 * height:
+        return float(length), corners  # no strip is as long and narrow as that
     # A strip crosses where the same 7 mm or more are ink on both sides; between strips there
     # is paper on both sides.
     ink = np.ones((2, len(_beside(contrast.shape, corners, 0.0)[0][0])), bool)

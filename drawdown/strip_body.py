@@ -185,7 +185,7 @@ def _run_of_colour(
     values, ok, count = values[enough], ok[enough], count[enough, None]
     # Glare and streaks are lighter than the ink: take the darker part of the middle.
     rank = np.where(ok, values[..., 0], np.inf).argsort(axis=1).argsort(axis=1)
-    weight = ((rank >= (0.15 * count).astype(int)) & (rank <= 0.55 * count) & ok)[..., None]
+    weight = ((rank >= (0.1 * count).astype(int)) & (rank <= 0.45 * count) & ok)[..., None]
     return enough, (values * weight).sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
 
 

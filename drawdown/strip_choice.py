@@ -8,6 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from drawdown.strip_bars import Bar, grown_px
 from drawdown.strip_picture import Picture, Zones, disc
 from drawdown.strip_search import Candidate, filled, paste
 from drawdown.strip_shapes import View, measure_shape
@@ -115,12 +116,16 @@ def _joined(picture: Picture, a: Candidate, b: Candidate, view: View) -> Candida
     return replace(a, shape=shape, on=fill > 0, offset=(y0, x0))
 
 
-def settle(candidates: list[Candidate]) -> tuple[list[Candidate], list[Candidate]]:
+def settle(
+    picture: Picture, candidates: list[Candidate], bars: list[Bar]
+) -> tuple[list[Candidate], list[Candidate]]:
     """Strips and rejected ones. Of overlapping strips the better stays; a shape that holds
     another whole one is the paper under it; paper is lighter than what lies on it and about
     equally light everywhere; a strip does not end at another strip's flank."""
     good = [c for c in candidates if not c.shape.reason]
     lost = [c for c in candidates if c.shape.reason]
+    good, out = _split(good, [_is_bar(picture, c, bars) for c in good], "open")
+    lost += out
     good, out = _split(good, _lighter(good), "lighter")
     lost += out
     holds = [any(c is not o and _holds(c, o) for o in good) for c in good]
@@ -141,6 +146,16 @@ def settle(candidates: list[Candidate]) -> tuple[list[Candidate], list[Candidate
     flank = [any(c is not o and _ends_at(c, o) for o in kept) for c in kept]
     kept, out = _split(kept, flank, "open")
     return kept, lost + out
+
+
+def _is_bar(picture: Picture, c: Candidate, bars: list[Bar]) -> bool:
+    """Does most of a shape lie on a printed bar?"""
+    for bar in bars:
+        there = np.zeros(c.on.shape, np.uint8)
+        cv2.fillPoly(there, [grown_px(picture, bar, 1.0, c.offset)], 1, shift=4)
+        if (c.on & (there > 0)).sum() > 0.7 * c.on.sum():
+            return True
+    return False
 
 
 def _odd_paper(kept: list[Candidate]) -> list[bool]:
@@ -265,16 +280,32 @@ def shapes_from_zones(
         if level < 2.5:
             continue
         ink = (contrast > max(low, 0.45 * level)) & picture.usable[part]
-        on = _around(ink, zone, ppm)
-        if on is None or on.sum() > 2.0 * solid.sum() or _touches_rim(on):
-            on = _around(ink & (cv2.dilate(solid, disc(1.5 * ppm)) > 0), zone, ppm)
-        if on is None:
-            continue
         offset = (part[0].start, part[1].start)
-        shape = measure_shape(picture, on, contrast, low, offset, np.zeros_like(on), view)
+        shape = on = None
+        for room in (None, _longer(solid, rect, 6 * ppm), cv2.dilate(solid, disc(1.5 * ppm))):
+            blob = _around(ink if room is None else ink & (room > 0), zone, ppm)
+            if blob is None or (
+                room is None and (_touches_rim(blob) or blob.sum() > 2 * solid.sum())
+            ):
+                continue
+            tried = measure_shape(picture, blob, contrast, low, offset, np.zeros_like(blob), view)
+            if tried is not None:
+                shape, on = tried, blob
+                if not shape.reason:
+                    break
         if shape is not None:
             out.append(Candidate(shape, on, offset, paper, float(paper[0] - inside[0])))
     return out
+
+
+def _longer(solid: np.ndarray, rect, more_px: float) -> np.ndarray:
+    """(h, w) uint8: the rectangle of a zone, longer at both ends for bead and ragged end."""
+    (centre, (w, h), degrees) = rect
+    size = (w + 2 * more_px, h + 4) if w >= h else (w + 4, h + 2 * more_px)
+    room = np.zeros(solid.shape, np.uint8)
+    corners = cv2.boxPoints((centre, size, degrees))
+    cv2.fillPoly(room, [np.round(corners * 16).astype(np.int32)], 1, shift=4)
+    return room
 
 
 def _around(ink: np.ndarray, zone: np.ndarray, px_per_mm: float) -> np.ndarray | None:

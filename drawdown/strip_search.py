@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from drawdown.strip_bars import Bar, bridge_bars, find_bars, grown_px
+from drawdown.strip_bars import Bar, bridge_bars, grown_px
 from drawdown.strip_ground import Ground
 from drawdown.strip_picture import Picture, disc
 from drawdown.strip_shapes import Shape, View, bounding_rect, measure_shape, size_alone
@@ -90,17 +90,15 @@ def ink_mask(ground: Ground) -> np.ndarray:
 
 
 def shapes_on_ground(
-    whole: Picture, ground: Ground, known_bars: list[Bar], view: View
+    whole: Picture, ground: Ground, bars: list[Bar], view: View
 ) -> list[Candidate]:
     """All shapes that stand out from one paper, judged, taken apart where they touch.
-    ``whole`` is the working picture that the ground is a part of."""
+    ``whole`` is the working picture that the ground is a part of; ``bars`` the printed bars
+    in it."""
     picture = ground.picture
     mask = ink_mask(ground)
-    bars = known_bars
-    if not bars:
-        bars = find_bars(ground)
-        for bar in bars:
-            cv2.fillPoly(mask, [grown_px(picture, bar, 0.5)], 0, shift=4)
+    for bar in bars:
+        cv2.fillPoly(mask, [grown_px(picture, bar, 0.5)], 0, shift=4)
     mask = bridge_bars(ground, mask, bars)
     # A bar is neither ink nor paper: beside a strip that crosses it, it says nothing.
     neutral = np.zeros(mask.shape, np.uint8)

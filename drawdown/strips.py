@@ -15,6 +15,7 @@ import numpy as np
 from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import strip_printing
+from drawdown.strip_bars import find_bars
 from drawdown.strip_body import Body, cut_out
 from drawdown.strip_choice import join_halves, settle, shapes_from_zones
 from drawdown.strip_ground import Ground, find_grounds
@@ -91,23 +92,24 @@ def _search(sheet, view, field):
         framed=view.card.window_mm is not None,
         blur_mm=float(getattr(view, "blur_mm", 0.0)),
     )
-    bars = strip_printing.bars(view)
+    known_bars = strip_printing.bars(view)
     candidates: list[Candidate] = []
     good: list[Candidate] = []
     bad: list[Candidate] = []
     grounds: list[Ground] = []
     for tier in find_grounds(picture, zones):
         grounds += tier
+        bars = known_bars or [bar for ground in tier for bar in find_bars(ground)]
         for ground in tier:
             candidates += shapes_on_ground(picture, ground, bars, how)
         candidates = join_halves(picture, candidates, how)
-        good, bad = settle(candidates)
+        good, bad = settle(picture, candidates, bars)
         lightest = max((g.lab[0] for g in tier), default=100.0)
         taken = np.zeros(picture.usable.shape, bool)
         for c in good:
             taken[c.part] |= c.on
         extra = shapes_from_zones(picture, zones, taken, lightest, how)
-        good, lost = settle(good + extra)
+        good, lost = settle(picture, good + extra, bars)
         bad += lost
         if good:
             break
