@@ -13,7 +13,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-from calibration.flags import flag_table
+ROOT = Path(__file__).resolve().parents[1]
+sys.path.insert(0, str(ROOT))
+from calibration.flags import flag_table  # noqa: E402
 
 BLOCK = re.compile(r"(<!-- output: (?P<command>[^\n]+) -->\n\n?```[a-z]*\n).*?(```)", re.DOTALL)
 TABLE = re.compile(r"(## Remarks it may make\n\n)(?:\|[^\n]*\n)+")

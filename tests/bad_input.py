@@ -161,7 +161,8 @@ def _sub(folder: Path, name: str) -> str:
 
 def _cards(folder: Path, good: str) -> list[BadInput]:
     """Card definitions with one thing wrong each."""
-    whole = CARD.read_text(encoding="utf-8")
+    lines = CARD.read_text(encoding="utf-8").splitlines(keepends=True)
+    whole = "".join(line for line in lines if not line.startswith("#"))
     top, _, patches = whole.partition("[[patches]]")
     markers = top[top.index("[[markers]]") :]
     first = patches.partition("[[patches]]")[0]
@@ -185,16 +186,16 @@ def _cards(folder: Path, good: str) -> list[BadInput]:
         "no patches": (top.encode(), "patches"),
         "one patch": (f"{top}[[patches]]{first}".encode(), "patches"),
         "no size": (change("size_mm", "sighs_mm"), "size_mm"),
-        "size as text": (change("150.0,\n    65.0,", '"wide", "high"'), "size_mm"),
-        "size negative": (change("    150.0", "    -150.0"), "size_mm"),
-        "size NaN": (change("    150.0", "    nan"), "size_mm"),
+        "size as text": (change("[150.0, 65.0]", '["wide", "high"]'), "size_mm"),
+        "size negative": (change("[150.0, 65.0]", "[-150.0, 65.0]"), "size_mm"),
+        "size NaN": (change("[150.0, 65.0]", "[nan, 65.0]"), "size_mm"),
         "unknown key": (change("[[markers]]", "colour_of_tea = 3\n[[markers]]"), "colour_of_tea"),
         "unknown dictionary": (change("DICT_4X4_50", "DICT_9X9_9"), "dict_9x9_9"),
         "marker id 99": (change("id = 25", "id = 99"), "99"),
         "marker id twice": (change("id = 25", "id = 6"), "another marker"),
         "marker id as text": (change("id = 25", 'id = "six"'), "whole number"),
-        "marker off the card": (change("    135.0", "    235.0"), "marker"),
-        "marker over a patch": (change("    135.0,\n    5.0", "    60.0,\n    5.0"), "marker"),
+        "marker off the card": (change("[135.0, 5.0", "[235.0, 5.0"), "marker"),
+        "marker over a patch": (change("[135.0, 5.0", "[60.0, 5.0"), "marker"),
         "markers a number": (whole.replace(markers, "").replace(
             "[[patches]]", "markers = 4\n[[patches]]", 1).encode(), "markers"),
         "unknown provenance": (change('"nominal"', '"guessed"'), "provenance"),
