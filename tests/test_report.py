@@ -246,7 +246,7 @@ def test_rounded_is_always_json(value, decimals):
 # Picture ---------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("size", "width"), [((2000, 1500), 1600), ((900, 1200), 900)])
+@pytest.mark.parametrize(("size", "width"), [((2000, 1500), 1280), ((900, 1200), 900)])
 def test_picture_shows_both_colours_edge_to_edge(size, width):
     picture = draw_picture(fake.judgement("match", size=size))
     assert picture.width == width
@@ -269,7 +269,7 @@ def test_picture_is_srgb_png_and_whole_or_absent(tmp_path):
 
 
 def test_outlines_are_light_and_dark_and_follow_the_strips():
-    judgement = fake.judgement("match", size=(1600, 1200))
+    judgement = fake.judgement("match", size=(1280, 960))
     before = judgement.photo.rgb_encoded.astype(int)
     after = np.asarray(draw_picture(judgement))[:1200].astype(int)
     corners = judgement.view.to_px(judgement.strips[0].strip.corners_mm)
@@ -281,7 +281,7 @@ def test_outlines_are_light_and_dark_and_follow_the_strips():
 
 
 def test_no_name_covers_a_compared_strip_when_there_is_room():
-    judgement = fake.judgement("match", size=(1600, 1200))
+    judgement = fake.judgement("match", size=(1280, 960))
     after = np.asarray(draw_picture(judgement))[:1200]
     for strip in judgement.strips[:2]:
         centre = judgement.view.to_px(np.array([(strip.strip.corners_mm.mean(axis=0))]))[0]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from calibration.photo import Photo
     from drawdown.judge import Judgement
 
-LONG_SIDE_PX = 1600
+LONG_SIDE_PX = 1280
 LEAST_WIDTH_PX = 800
 
 
@@ -32,7 +32,7 @@ def save_picture(judgement: Judgement, path: Path) -> None:
 
 
 def draw_picture(judgement: Judgement) -> Image.Image:
-    """The picture: photo above, panel below, at most 1600 px wide."""
+    """The picture: photo above, panel below, at most 1280 px wide."""
     photo, scale = small_srgb(judgement.photo)
     above = mark_photo(photo, scale, judgement)
     below = draw_panel(judgement, above.width)
@@ -43,7 +43,7 @@ def draw_picture(judgement: Judgement) -> Image.Image:
 
 
 def small_srgb(photo: Photo) -> tuple[np.ndarray, float]:
-    """(h, w, 3) uint8 sRGB of the photo, long side at most 1600 px but at least 800 px
+    """(h, w, 3) uint8 sRGB of the photo, long side at most 1280 px but at least 800 px
     wide, and its scale."""
     import cv2
 
@@ -66,5 +66,5 @@ def png_bytes(picture: Image.Image) -> bytes:
     info = PngInfo()
     info.add(b"sRGB", b"\x00")
     out = io.BytesIO()
-    picture.save(out, "PNG", pnginfo=info, compress_level=4)
+    picture.save(out, "PNG", pnginfo=info, compress_level=6)
     return out.getvalue()
