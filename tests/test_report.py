@@ -271,7 +271,7 @@ def test_picture_is_srgb_png_and_whole_or_absent(tmp_path):
 def test_outlines_are_light_and_dark_and_follow_the_strips():
     judgement = fake.judgement("match", size=(1280, 960))
     before = judgement.photo.rgb_encoded.astype(int)
-    after = np.asarray(draw_picture(judgement))[:1200].astype(int)
+    after = np.asarray(draw_picture(judgement))[:960].astype(int)
     corners = judgement.view.to_px(judgement.strips[0].strip.corners_mm)
     middle = np.rint((corners[0] + corners[3]) / 2).astype(int)  # on the left edge
     around = after[middle[1], middle[0] - 8 : middle[0] + 9]
@@ -282,7 +282,7 @@ def test_outlines_are_light_and_dark_and_follow_the_strips():
 
 def test_no_name_covers_a_compared_strip_when_there_is_room():
     judgement = fake.judgement("match", size=(1280, 960))
-    after = np.asarray(draw_picture(judgement))[:1200]
+    after = np.asarray(draw_picture(judgement))[:960]
     for strip in judgement.strips[:2]:
         centre = judgement.view.to_px(np.array([(strip.strip.corners_mm.mean(axis=0))]))[0]
         x, y = np.rint(centre).astype(int)
