@@ -66,6 +66,7 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
     """Mask and body of a strip given by its rectangle (start left, start right, end right,
     end left) and its paper's Lab. ``printed`` (h, w) bool or None: known printing."""
     start_left, start_right, _, end_left = np.asarray(corners_mm, dtype=float)
+    paper_lab = np.asarray(paper_lab, dtype=np.float32)
     axis = end_left - start_left
     length = float(np.linalg.norm(axis))
     axis = axis / length
@@ -81,15 +82,16 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
     rgb = sheet.rgb_linear[part]
     if light is not None:
         rgb = rgb / light[part]
-    lab = to_lab(rgb / white)
+    lab = to_lab(rgb, white)
     inside = sheet.inside[part]
     x = sheet.origin_mm[0] + (np.arange(part[1].start, part[1].stop) + 0.5) / ppm
     y = sheet.origin_mm[1] + (np.arange(part[0].start, part[0].stop) + 0.5) / ppm
-    dx, dy = (x - start_left[0])[None, :], (y - start_left[1])[:, None]
-    u = (dx * axis[0] + dy * axis[1]).astype(np.float32)
-    v = (dx * across[0] + dy * across[1]).astype(np.float32)
+    dx = (x - start_left[0]).astype(np.float32)[None, :]
+    dy = (y - start_left[1]).astype(np.float32)[:, None]
+    u = dx * np.float32(axis[0]) + dy * np.float32(axis[1])
+    v = dx * np.float32(across[0]) + dy * np.float32(across[1])
     smooth = cv2.GaussianBlur(lab, (0, 0), 0.25 * ppm)
-    contrast = np.linalg.norm(smooth - paper_lab, axis=2)
+    contrast = _size(smooth - paper_lab)
     near = (u > -1.0) & (u < length + 1.0) & (v > -1.0) & (v < width + 1.0) & inside
     under = np.zeros_like(inside) if printed is None else printed[part]
     core = near & ~under & (contrast > max(low, 0.5 * level))
@@ -110,7 +112,7 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
         return Body(part, mask, inner, 0.0, 0.0, True)
 
     # The run of colour along the pull, from the middle of the width.
-    bins = np.floor(u / BIN_MM).astype(int)
+    bins = np.floor(u / BIN_MM).astype(np.int32)
     corner = (start_left - sheet.origin_mm) * ppm - 0.5 - (part[1].start, part[0].start)
     order, profile = _run_of_colour(corner, (axis, across), (length, width), ppm, smooth, inner)
     if len(profile) < 3:
@@ -128,10 +130,10 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
     # Within the stretch: what is lighter than the ink is a streak or glare.
     ink = np.median(smooth[stretch], axis=0)
     local = _along(smooth, profile, order, bins, ink)
-    off = np.linalg.norm(smooth - local, axis=2)
+    off = _size(smooth - local)
     spread = 1.48 * float(np.median(off[stretch]))
     toward = np.asarray(paper_lab) - ink
-    toward = toward / max(float(np.linalg.norm(toward)), 1e-6)
+    toward = (toward / max(float(np.linalg.norm(toward)), 1e-6)).astype(np.float32)
     lighter = (smooth - local) @ toward
     brighter = smooth[..., 0] - local[..., 0]
     limit = max(1.6, 2.6 * spread, 0.05 * level)
@@ -153,6 +155,11 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
         float(streak.sum()) / total,
         forward,
     )
+
+
+def _size(off: np.ndarray) -> np.ndarray:
+    """(h, w) length of colour differences (h, w, 3) float32."""
+    return cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
 
 
 def _connected_to(mask: np.ndarray, core: np.ndarray) -> np.ndarray:

@@ -251,6 +251,8 @@ def shapes_from_zones(
     view = replace(view, soft_mm=ZONE_SOFT_MM)
     for k in sorted(sizes, key=lambda k: -zones.area_mm2[k])[:40]:
         x, y, w, h = zones.box[k]
+        if min(w, h) < 4 * ppm or max(w, h) < 12 * ppm or zones.lab[k, 0] > lightest + 8:
+            continue
         m = round(7 * ppm)
         part = (
             slice(max(0, y - m), min(picture.usable.shape[0], y + h + m)),

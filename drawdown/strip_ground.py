@@ -134,6 +134,7 @@ def find_grounds(picture: Picture, zones: Zones) -> Iterator[list[Ground]]:
     big = zones.area_mm2 >= MIN_GROUND_MM2
     big[0] = False
     if not big.any():
+        yield []
         return
     lightest = float(zones.lab[big, 0].max())
     coarse = _coarse(picture, zones)

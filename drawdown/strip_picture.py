@@ -50,15 +50,14 @@ def disc(radius_px: float) -> np.ndarray:
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
 
 
-def to_lab(rgb_relative: np.ndarray) -> np.ndarray:
-    """Linear RGB relative to white (h, w, 3) float32 -> CIELAB-like float32 (white L* 100).
+def to_lab(rgb_linear: np.ndarray, white: np.ndarray) -> np.ndarray:
+    """Linear RGB (h, w, 3) float32 -> CIELAB-like float32 relative to a white (3,).
 
     Scaling light by 1/s scales L* + 16, a*, b* by s^(-1/3): the headroom is undone so."""
-    lab = cv2.cvtColor(rgb_relative * np.float32(1 / HEADROOM), cv2.COLOR_LRGB2Lab)
-    lab[..., 0] += 16
-    lab *= np.float32(HEADROOM ** (1 / 3))
-    lab[..., 0] -= 16
-    return lab
+    scaled = rgb_linear * (1 / (HEADROOM * white)).astype(np.float32)
+    lab = cv2.cvtColor(scaled, cv2.COLOR_LRGB2Lab)
+    k = HEADROOM ** (1 / 3)
+    return cv2.transform(lab, np.array([[k, 0, 0, 16 * (k - 1)], [0, k, 0, 0], [0, 0, k, 0]]))
 
 
 def sheet_white(sheet, view) -> np.ndarray:
@@ -113,12 +112,12 @@ def make_picture(sheet, view, light, printed_polygons) -> Picture:
     ratio = min(1.0, WORK_PX_PER_MM / sheet.px_per_mm)
     size = (max(8, round(columns * ratio)), max(8, round(rows * ratio)))
     px_per_mm = sheet.px_per_mm * size[0] / columns
-    area = cv2.INTER_AREA
-    rgb = cv2.resize(sheet.rgb_linear, size, interpolation=area)
+    how = cv2.INTER_AREA
+    rgb = cv2.resize(sheet.rgb_linear, size, interpolation=how)
     if light is not None:
-        rgb = rgb / cv2.resize(light, size, interpolation=area)
-    lab = to_lab(rgb / sheet_white(sheet, view))
-    lab = cv2.GaussianBlur(lab, (3, 3), 0.55)
+        rgb = rgb / cv2.resize(light, size, interpolation=how)
+    white = sheet_white(sheet, view)
+    lab = cv2.GaussianBlur(to_lab(rgb, white), (3, 3), 0.55)
     inside = cv2.resize(sheet.inside.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     inside = cv2.erode(inside, np.ones((3, 3), np.uint8), borderValue=0) > 0
     usable = inside.copy()

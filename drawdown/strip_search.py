@@ -182,7 +182,7 @@ class _Work:
         if reason in ("small", "faint"):
             return [whole]
         if not reason:
-            parts = self.by_colour(piece)
+            parts = [] if self.one_colour(piece, whole) else self.by_colour(piece)
             if len(parts) > 1 and self.two_colours(parts, whole):
                 fine = [c for c, _ in self.judge_parts(parts) if not c.shape.reason]
                 if len(fine) > 1 and _neighbours_indeed(whole, fine):
@@ -213,6 +213,14 @@ class _Work:
         parts = self.by_bridges(piece, 4.5)
         if parts:
             yield parts
+
+    def one_colour(self, piece: Piece, whole: Candidate) -> bool:
+        """Is the piece, but for its fringes, of one colour?"""
+        if whole.shape.width_mm < 15:
+            return True
+        lab = self.ground.picture.lab[piece.part][::3, ::3][piece.mask[::3, ::3]]
+        low, high = np.quantile(lab, [0.15, 0.85], axis=0)
+        return bool(np.linalg.norm(high - low) < max(4.0, 0.12 * whole.shape.level))
 
     def two_colours(self, parts: list[Piece], whole: Candidate) -> bool:
         """Do two large parts differ in colour?"""

@@ -104,7 +104,7 @@ def _search(sheet, view, field):
             candidates += shapes_on_ground(picture, ground, bars, how)
         candidates = join_halves(picture, candidates, how)
         good, bad = settle(picture, candidates, bars)
-        lightest = max((g.lab[0] for g in tier), default=100.0)
+        lightest = max((g.lab[0] for g in tier), default=float(zones.lab[:, 0].max()))
         taken = np.zeros(picture.usable.shape, bool)
         for c in good:
             taken[c.part] |= c.on
