@@ -179,7 +179,7 @@ def _fits(c: Candidate, whole: list[Candidate]) -> bool:
     ):
         return False
     if not whole:
-        return True
+        return "card" not in c.shape.ends
     turns = [abs(c.shape.axis @ o.shape.axis) for o in whole]
     widths = [c.shape.width_mm / o.shape.width_mm for o in whole]
     side = any(s[0] < 0.5 for s in m["sides"])
@@ -298,6 +298,18 @@ def shapes_from_zones(
         if shape is not None:
             out.append(Candidate(shape, on, offset, paper, float(paper[0] - inside[0])))
     return out
+
+
+def rims_of(picture: Picture, strips: list[Candidate]) -> list[tuple[tuple[int, int], np.ndarray]]:
+    """The bare paper right around strips: (row, column) offsets and masks."""
+    ppm = picture.px_per_mm
+    rims = []
+    for c in strips:
+        on8 = c.on.view(np.uint8)
+        wide = cv2.dilate(on8, disc(3.0 * ppm)) & ~cv2.dilate(on8, disc(1.0 * ppm))
+        off = np.linalg.norm(picture.lab[c.part] - c.paper_lab.astype(np.float32), axis=2)
+        rims.append((c.offset, (wide > 0) & (off < 4.0) & picture.usable[c.part]))
+    return rims
 
 
 def _longer(solid: np.ndarray, rect, more_px: float) -> np.ndarray:

@@ -12,6 +12,7 @@ from drawdown.strip_picture import LIGHT_SPAN, MIN_GROUND_L, Picture, Zones, cro
 
 COARSE = 4  # the paper's colour is smoothed on every fourth pixel of the working picture
 MAX_GROUNDS = 6
+REACH_MM = 8.0  # how far beyond its open parts a paper is looked at
 MIN_GROUND_MM2 = 120.0
 MIN_PART_MM2 = 20.0
 
@@ -190,10 +191,28 @@ def _join(zones: Zones, coarse: _Coarse, left, member, background) -> list[int]:
     return joined
 
 
+def ground_around(picture: Picture, rims: list[tuple[tuple[int, int], np.ndarray]]) -> Ground:
+    """The paper as it shows around strips that are known already. ``rims`` holds masks (h, w)
+    with their offsets (row, column): places of bare paper."""
+    k = COARSE // 2
+    member = np.zeros(picture.usable.shape, bool)
+    for (y, x), rim in rims:
+        member[y : y + rim.shape[0], x : x + rim.shape[1]] |= rim
+    # A rim is thin: average it over the coarse cell rather than sample it.
+    weight = member.astype(np.float32)
+    size = member[k::COARSE, k::COARSE].shape[::-1]
+    both = np.dstack([picture.lab * weight[..., None], weight])
+    both = cv2.resize(both, size, interpolation=cv2.INTER_AREA)
+    there = both[..., 3] > 0.1
+    lab = both[..., :3] / np.maximum(both[..., 3:], 1e-3)
+    coarse = _Coarse(lab, np.zeros(there.shape, np.int32), ~there, COARSE / picture.px_per_mm)
+    return _ground(picture, coarse, there, _spread(coarse, there), 2 * MAX_GROUNDS)
+
+
 def _ground(picture: Picture, coarse: _Coarse, member, background, number: int) -> Ground:
     rows = np.flatnonzero(member.any(axis=1))
     columns = np.flatnonzero(member.any(axis=0))
-    m = round(8.0 * picture.px_per_mm)
+    m = round(REACH_MM * picture.px_per_mm)
     h, w = picture.usable.shape
     part = (
         slice(max(0, rows[0] * COARSE - m), min(h, (rows[-1] + 1) * COARSE + m)),

@@ -226,6 +226,7 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
             reason = "textured"
     cut = "out" in ends or any(s[1] > 0.5 for s in sides)
     partial = cut or any(s[0] < PAPER_SHARE for s in sides)
+    partial |= "card" in ends and not view.framed
     quality = e.straight + e.fill + min(s[0] for s in sides) - 0.3 * m["taper"]
     return Shape(
         corners,
@@ -263,7 +264,7 @@ def _verdict(m: dict, width: float, length: float, low: float, view: View) -> st
     hidden, worst = 0, 0.0
     for paper, out, card, rise in m["sides"]:
         if paper < PAPER_SHARE:
-            if out + card < 0.6:
+            if out + (card if view.framed else 0.0) < 0.6:
                 return "open"
             hidden += 1
         else:

@@ -17,8 +17,8 @@ from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import strip_printing
 from drawdown.strip_bars import find_bars
 from drawdown.strip_body import Body, cut_out
-from drawdown.strip_choice import join_halves, settle, shapes_from_zones
-from drawdown.strip_ground import Ground, find_grounds
+from drawdown.strip_choice import join_halves, rims_of, settle, shapes_from_zones
+from drawdown.strip_ground import Ground, find_grounds, ground_around
 from drawdown.strip_picture import find_zones, make_picture, sheet_white
 from drawdown.strip_search import Candidate, shapes_on_ground
 from drawdown.strip_shapes import View
@@ -111,6 +111,12 @@ def _search(sheet, view, field):
         extra = shapes_from_zones(picture, zones, taken, lightest, how)
         good, lost = settle(picture, good + extra, bars)
         bad += lost
+        if any(c.ground < 0 for c in good):
+            # Some paper is seen only as the rim of a strip: look for more strips on it.
+            ground = ground_around(picture, rims_of(picture, good))
+            more = shapes_on_ground(picture, ground, bars, how)
+            good, lost = settle(picture, good + join_halves(picture, more, how), bars)
+            bad += lost
         if good:
             break
     return good[:MAX_STRIPS], bad, grounds, light, white
