@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -12,6 +12,7 @@ from drawdown.strip_picture import LIGHT_SPAN, MIN_GROUND_L, Picture, Zones, cro
 
 COARSE = 4  # the paper's colour is smoothed on every fourth pixel of the working picture
 MAX_GROUNDS = 6
+RIM_LOW = 3.0
 REACH_MM = 8.0  # how far beyond its open parts a paper is looked at
 MIN_GROUND_MM2 = 120.0
 MIN_PART_MM2 = 20.0
@@ -206,7 +207,9 @@ def ground_around(picture: Picture, rims: list[tuple[tuple[int, int], np.ndarray
     there = both[..., 3] > 0.1
     lab = both[..., :3] / np.maximum(both[..., 3:], 1e-3)
     coarse = _Coarse(lab, np.zeros(there.shape, np.int32), ~there, COARSE / picture.px_per_mm)
-    return _ground(picture, coarse, there, _spread(coarse, there), 2 * MAX_GROUNDS)
+    ground = _ground(picture, coarse, there, _spread(coarse, there), 2 * MAX_GROUNDS)
+    # Other scraps may lie in slightly other light.
+    return replace(ground, low=max(ground.low, RIM_LOW))
 
 
 def _ground(picture: Picture, coarse: _Coarse, member, background, number: int) -> Ground:
