@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from calibration.errors import BadFile
 from calibration.exif import Buffer
-from calibration.photo_header import EXPORT, raw_photo, several
+from calibration.photo_header import EXPORT, holds_raw, several
 
-PHOTO_PLEASE = "give a photo as JPEG, PNG, TIFF, WebP or HEIC"
+PHOTO_PLEASE = "give a photo as JPEG, PNG, TIFF, WebP, HEIC or DNG"
 _HEIF = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
 _TIFF = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _RAW = (b"IIRO", b"IIRS", b"IIU\0", b"MMOR", b"FOVb", b"\0MRM")
@@ -40,20 +40,20 @@ _OTHERS: tuple[tuple[int, bytes, str, str], ...] = (
 
 
 def kind_of(data: Buffer, name: str) -> str:
-    """ "JPEG", "PNG", "TIFF", "WEBP" or "HEIF"; raises ``BadFile`` for anything else."""
+    """ "JPEG", "PNG", "TIFF", "WEBP", "HEIF" or "RAW"; raises ``BadFile`` for anything else."""
     start = bytes(data[:64])
     if start[:3] == b"\xff\xd8\xff":
         return "JPEG"
     if start[:8] == b"\x89PNG\r\n\x1a\n":
         return "PNG"
     if start[:4] in _TIFF:
-        return "TIFF"
+        return "RAW" if holds_raw(data) else "TIFF"
     if start[:4] == b"RIFF" and start[8:12] == b"WEBP":
         return "WEBP"
     if start[4:8] == b"ftyp" and start[8:12] in _HEIF:
         return "HEIF"
     if start[:4] in _RAW or start[8:15] == b"CCD-RAW" or start[4:11] == b"ftypcrx":
-        raise raw_photo(name)
+        return "RAW"
     if start[:4] == b"GIF8":
         raise several(name, None, "a GIF, which has only 256 colours and may be an animation")
     for at, first, what, todo in _OTHERS:

@@ -49,6 +49,12 @@ class RgbProfile:
     to_xyz_d50: np.ndarray = field(repr=False)
     described_as: str = ""
 
+    @property
+    def is_linear(self) -> bool:
+        """Are the numbers light already, with no curve to speak of?"""
+        middle = self.decode[:, self.decode.shape[1] // 2]
+        return bool(np.abs(middle - 0.5).max() < 0.01)
+
 
 def plain_text(text: str, limit: int = 60) -> str:
     """Printable text of one line: no control characters (files may carry anything)."""

@@ -2,7 +2,8 @@
 
 The header is read first (``photo_header``) and refuses what cannot be judged; then OpenCV
 decodes the pixels, 8 or 16 bits deep, straight into the array that is kept. HEIC goes
-through the optional pillow-heif. Nothing here looks at the picture itself.
+through the optional pillow-heif, raw photos through the optional rawpy (``raw``). Nothing
+here looks at the picture itself.
 """
 
 from __future__ import annotations
@@ -73,7 +74,10 @@ class Photo:
     @property
     def clip_low(self) -> int:
         """A channel at or below this encoded level counts as crushed."""
-        return 1 if self.rgb_encoded.dtype == np.uint8 else 257
+        if self.rgb_encoded.dtype == np.uint8:
+            return 1
+        # As much light as level 1 of 8-bit sRGB.
+        return 20 if self.profile.is_linear else 257
 
     @property
     def clip_high(self) -> int:
@@ -85,7 +89,12 @@ class Photo:
         import cv2
 
         grey = cv2.cvtColor(self.rgb_encoded, cv2.COLOR_RGB2GRAY)
-        return grey if grey.dtype == np.uint8 else cv2.convertScaleAbs(grey, alpha=1 / 257)
+        if grey.dtype == np.uint8:
+            return grey
+        if self.profile.is_linear:
+            # Numbers in proportion to light would leave all but the lightest near black.
+            return np.rint(np.sqrt(np.arange(65536) * 65535) / 257).astype(np.uint8)[grey]
+        return cv2.convertScaleAbs(grey, alpha=1 / 257)
 
     def rgb_linear(
         self, x0: int = 0, y0: int = 0, x1: int | None = None, y1: int | None = None
@@ -108,6 +117,8 @@ def open_photo(path: str | os.PathLike[str]) -> Photo:
     name = "".join(c if c.isprintable() else "?" for c in os.fspath(path))
     data = _read_bytes(Path(path), name)
     kind = kind_of(data, name)
+    if kind == "RAW":
+        return _open_raw(data, name, path)
     if kind == "HEIF":
         header, rgb = read_heif(data, name)
     else:
@@ -123,6 +134,14 @@ def open_photo(path: str | os.PathLike[str]) -> Photo:
     if quality is not None and quality < HEAVY_JPEG_BELOW:
         flags.append(flag_kinds.HEAVY_JPEG(str(quality)))
     return Photo(rgb, profile, os.fspath(path), kind, quality, header.exif.metadata, tuple(flags))
+
+
+def _open_raw(data: bytearray, name: str, path: str | os.PathLike[str]) -> Photo:
+    from calibration.raw import read_raw
+
+    header, rgb, profile, known = read_raw(data, name)
+    flags = () if known else (flag_kinds.UNKNOWN_PROFILE("(a camera whose colours no one noted)"),)
+    return Photo(rgb, profile, os.fspath(path), "RAW", None, header.exif.metadata, flags)
 
 
 def _read_bytes(path: Path, name: str) -> bytearray:

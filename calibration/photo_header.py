@@ -255,7 +255,7 @@ PLAIN_PACKINGS = frozenset((1, 5, 8, 32773, 32946))  # none, LZW, Deflate, PackB
 
 
 def read_tiff(data: Buffer, name: str) -> Header:
-    """Read the directories (TIFF 6.0, section 2) of a picture or refuse a raw file."""
+    """Read the directories (TIFF 6.0, section 2) of a picture that is no raw photo."""
     try:
         tiff = Tiff(data)
         main = tiff.directory(tiff.first)
@@ -263,10 +263,6 @@ def read_tiff(data: Buffer, name: str) -> Header:
     except ValueError:
         raise damaged(name) from None
     photometric = main.integer(262, -1)
-    raw = photometric in (32803, 34892) or 50706 in main.tags  # sensor mosaic; DNGVersion
-    small_first = main.integer(254, 0) & 1 and 330 in main.tags
-    if raw or small_first or data[8:10] == b"CR":
-        raise raw_photo(name)
     if pages > 1:
         raise several(name, pages, "pages")
     size = main.integer(256, 0), main.integer(257, 0)
@@ -335,14 +331,16 @@ def _refuse_tiff_colour(
         raise not_rgb(name, f"channels of {written} bits", "only 3 channels of 8 or 16 are read")
 
 
-def raw_photo(name: str) -> BadFile:
-    """The refusal of a camera's undeveloped sensor data."""
-    return BadFile(
-        f"the file {name} is a raw photo (sensor data, such as DNG)",
-        "raw data must first be developed into colours",
-        "export it as 16-bit TIFF or as JPEG without any automatic looks, or photograph in "
-        "JPEG or HEIC",
-    )
+def holds_raw(data: Buffer) -> bool:
+    """Is this TIFF structure a camera's raw photo rather than a picture?"""
+    try:
+        tiff = Tiff(data)
+        main = tiff.directory(tiff.first)
+    except ValueError:
+        return False
+    mosaic = main.integer(262, -1) in (32803, 34892) or 50706 in main.tags  # DNGVersion
+    small_first = main.integer(254, 0) & 1 and 330 in main.tags
+    return bool(mosaic or small_first or data[8:10] == b"CR")
 
 
 # WebP -------------------------------------------------------------------------------------

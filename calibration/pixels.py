@@ -46,7 +46,7 @@ def decode(data: bytearray, header: Header, name: str) -> np.ndarray:
     else:
         mode = rgb_flag
     pixels = None
-    with _overheard() as murmur, contextlib.suppress(cv2.error):
+    with overheard() as murmur, contextlib.suppress(cv2.error):
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), mode | cv2.IMREAD_IGNORE_ORIENTATION)
     if pixels is None or pixels.ndim != 3 or pixels.shape[1::-1] != header.size:
         raise damaged(name, "is damaged, or of a kind too rare to be read here")
@@ -79,7 +79,7 @@ def _decode_rare_tiff(data: bytearray, header: Header, name: str) -> np.ndarray:
     from PIL import Image
 
     try:
-        with warnings.catch_warnings(), _overheard():
+        with warnings.catch_warnings(), overheard():
             warnings.simplefilter("ignore")  # Pillow's remarks are for programmers
             with Image.open(io.BytesIO(data), formats=("TIFF",)) as image:
                 if image.size == header.size and image.mode == "RGB":
@@ -113,7 +113,7 @@ def upright(rgb: np.ndarray, orientation: int) -> np.ndarray:
 
 
 @contextlib.contextmanager
-def _overheard() -> Iterator[Callable[[], bytes]]:
+def overheard() -> Iterator[Callable[[], bytes]]:
     """Keep what compiled decoders print to the terminal; the value returns it afterwards.
 
     They write to file descriptor 2 behind Python's back. Where there is none, or no place
@@ -162,7 +162,7 @@ def read_heif(data: bytearray, name: str) -> tuple[Header, np.ndarray]:
             '("most compatible")',
         ) from None
     try:
-        with _overheard():
+        with overheard():
             heif = pillow_heif.open_heif(bytes(data), convert_hdr_to_8bit=False)
             if "sequence" in str(heif.mimetype):
                 raise several(name, None, "a sequence of pictures")
