@@ -168,8 +168,8 @@ def _odd_paper(kept: list[Candidate]) -> list[bool]:
 
 
 def _fits(c: Candidate, whole: list[Candidate]) -> bool:
-    """What the photo's edge or the card cuts off must look like a strip all the more: clean,
-    and lying as the whole strips lie."""
+    """What is not seen whole must look like a strip all the more: clean, and lying as the
+    whole strips lie."""
     m = c.shape.measured
     if (
         c.shape.level < 3.5

@@ -60,7 +60,7 @@ class Shape:
     reason: str
     quality: float
     cut: bool  # by the photo's edge
-    partial: bool  # cut, or a long side is hidden by the card
+    partial: bool  # not seen whole, or perhaps a thing that lies on the paper
     low: float
     ends: tuple[str, ...] = ()
     measured: dict = field(default_factory=dict)
@@ -222,11 +222,13 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     reason = _verdict(m, width_mm, length_mm, low, view)
     if not reason:
         m["texture"] = texture_of(up, e)
-        if m["texture"] > max(1.6, 0.8 * low) + 0.05 * level:
+        if m["texture"] > max(1.6, 0.8 * low) + 0.05 * level + 0.03 * max(level - 40, 0):
             reason = "textured"
     cut = "out" in ends or any(s[1] > 0.5 for s in sides)
-    partial = cut or any(s[0] < PAPER_SHARE for s in sides)
-    partial |= "card" in ends and not view.framed
+    # What may be something else: it ends at something, or casts a shadow on one side.
+    rises = [s[3] for s in sides]
+    partial = cut or any(s[0] < PAPER_SHARE for s in sides) or "other" in ends
+    partial |= ("card" in ends and not view.framed) or abs(rises[0] - rises[1]) > 0.6
     quality = e.straight + e.fill + min(s[0] for s in sides) - 0.3 * m["taper"]
     return Shape(
         corners,
