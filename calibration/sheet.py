@@ -11,13 +11,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from calibration.locate import CardView, apply_homography, local_jacobian
+from calibration.locate import CardView, apply_homography
 from calibration.photo import Photo
 
 # How far beyond the card the sheet is looked at, and the size of the picture made of it.
 REACH_MM = 260.0
-MAX_PX_PER_MM = 4.0
-MAX_PIXELS = 1.5e6
+MAX_PX_PER_MM = 3.2
+MAX_PIXELS = 1.1e6
 BAND_PX = 256
 
 
@@ -166,8 +166,8 @@ def _reduced(
     x0, y0, x1, y1 = box
     columns, rows = max(1, (x1 - x0) // shrink), max(1, (y1 - y0) // shrink)
     rgb = np.empty((rows, columns, 3), np.float32)
-    clipped = np.empty((rows, columns), np.float32)
-    crushed = np.empty((rows, columns), np.float32)
+    clipped = np.zeros((rows, columns), np.float32)
+    crushed = np.zeros((rows, columns), np.float32)
     band = max(1, BAND_PX // shrink)
     high = float(2 ** (8 * photo.rgb_encoded.itemsize) - 1)
     x1 = x0 + columns * shrink
@@ -176,19 +176,25 @@ def _reduced(
         a, b = y0 + top * shrink, y0 + bottom * shrink
         size = (columns, bottom - top)
         encoded = photo.rgb_encoded[a:b, x0:x1]
-        below = cv2.inRange(encoded, (0.0,) * 3, (photo.clip_high - 1.0,) * 3)
-        above = cv2.inRange(encoded, (photo.clip_low + 1.0,) * 3, (high,) * 3)
         linear = photo.rgb_linear(x0, a, x1, b)
         if shrink > 1:
             linear = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
-            below = cv2.resize(below, size, interpolation=cv2.INTER_AREA)
-            above = cv2.resize(above, size, interpolation=cv2.INTER_AREA)
         rgb[top:bottom] = linear
-        np.subtract(1.0, below * np.float32(1 / 255), out=clipped[top:bottom])
-        np.subtract(1.0, above * np.float32(1 / 255), out=crushed[top:bottom])
+        within = ((0.0, photo.clip_high - 1.0), (photo.clip_low + 1.0, high))
+        spoilt = (encoded.max() >= photo.clip_high, encoded.min() <= photo.clip_low)
+        for share, (low, top_level), any_spoilt in zip(
+            (clipped, crushed), within, spoilt, strict=True
+        ):
+            if any_spoilt:
+                share[top:bottom] = _share_outside(encoded, low, top_level, size)
     return rgb, clipped, crushed
 
 
-def pixels_per_mm_at(view: CardView, x_mm: float, y_mm: float) -> float:
-    """Photo pixels per millimetre at one place of the plane."""
-    return float(np.sqrt(abs(np.linalg.det(local_jacobian(view.mm_to_px, x_mm, y_mm)))))
+def _share_outside(
+    encoded: np.ndarray, low: float, high: float, size: tuple[int, int]
+) -> np.ndarray:
+    """Share of pixels with a channel outside low..high, averaged down to ``size``."""
+    inside = cv2.inRange(encoded, (low,) * 3, (high,) * 3)
+    if inside.shape[::-1] != size:
+        inside = cv2.resize(inside, size, interpolation=cv2.INTER_AREA)
+    return 1.0 - inside * np.float32(1 / 255)

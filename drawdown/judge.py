@@ -1,29 +1,32 @@
-"""The chain from one photo to one answer; no step reaches back."""
+"""The chain from one photo to one answer; no step reaches back.
+
+Light to import: the photo is opened in a thread while the rooms that follow are loaded.
+"""
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from calibration import flags as fl
-from calibration.card import CardDefinition, builtin_cards, read_card
-from calibration.correction import Correction, correct
 from calibration.errors import PhotoUnfit, WrongUsage
-from calibration.illumination import fit_field, flatten, sample_light
-from calibration.locate import CardView, locate
-from calibration.patches import read_patches
-from calibration.photo import Photo, open_photo
-from calibration.sheet import Sheet, rectify
-from drawdown.advice import Advice, advise
-from drawdown.compare import DEFAULT_TOLERANCE, Comparison, compare
-from drawdown.inks import read_shelf, starter_shelf
-from drawdown.measure import StripColour, measure
-from drawdown.strips import find_strips, strips_by_hand
+from drawdown.ahead import Ahead
+
+if TYPE_CHECKING:
+    from calibration.correction import Correction
+    from calibration.locate import CardView
+    from calibration.patches import PatchReadings
+    from calibration.photo import Photo
+    from calibration.sheet import Sheet
+    from drawdown.advice import Advice
+    from drawdown.compare import Comparison
+    from drawdown.measure import StripColour
 
 Progress = Callable[[str, float], None]
 UNEVEN_LIGHT_SHARE = 0.35
+DEFAULT_TOLERANCE = 2.0
 
 
 @dataclass(frozen=True)
@@ -64,18 +67,32 @@ class Judgement:
         return tuple(sorted(dict.fromkeys(found), key=lambda f: not f.hard))
 
 
-def _warm_up() -> None:
-    """Load scikit-image's CIEDE2000 while the photo is being decoded."""
+def _open(photo_path: Path) -> Photo:
+    from calibration.photo import open_photo
+
+    return open_photo(photo_path)
+
+
+def _load_ciede2000() -> None:
     from skimage.color import delta_e  # noqa: F401
 
 
 def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     """Open, locate, correct, find and measure every strip; no comparison."""
-    helper = threading.Thread(target=_warm_up, daemon=True)
-    helper.start()
-    cards = _cards(options.card_path)
     progress("opening the photo", 0.05)
-    photo = open_photo(photo_path)
+    opening = Ahead(lambda: _open(photo_path))
+    from calibration.card import builtin_cards, read_card
+    from calibration.correction import correct
+    from calibration.illumination import fit_field, flatten, sample_light
+    from calibration.locate import locate
+    from calibration.patches import read_patches
+    from calibration.sheet import rectify
+    from drawdown.measure import measure
+    from drawdown.strips import find_strips, strips_by_hand
+
+    cards = builtin_cards() if options.card_path is None else (read_card(options.card_path),)
+    loading = Ahead(_load_ciede2000)
+    photo = opening.result()
     progress("looking for the card", 0.25)
     view = locate(photo, cards)
     progress("looking at the light", 0.4)
@@ -90,7 +107,7 @@ def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judge
     else:
         found = find_strips(flat, view)
     progress("correcting the colours", 0.7)
-    helper.join()
+    loading.result()
     correction = correct(readings, samples, view.card, photo.profile.to_xyz_d50)
     progress("measuring the strips", 0.85)
     strips = tuple(measure(s, sheet, correction, view.card) for s in found)
@@ -100,9 +117,14 @@ def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judge
 
 def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     """The whole way: strips, comparison of original and batch, advice."""
+    from drawdown.inks import read_shelf, starter_shelf
+
     shelf = read_shelf(options.shelf_path) if options.shelf_path else starter_shelf()
     mix = shelf.named_mix(options.mix) if options.mix else None
     seen = read_strips(photo_path, options, progress)
+    from drawdown.advice import advise
+    from drawdown.compare import compare
+
     by_number = {s.strip.number: s for s in seen.strips}
     original = _pick(by_number, options.original, "original")
     batch = _pick(by_number, options.batch, "batch")
@@ -142,10 +164,6 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     )
 
 
-def _cards(card_path: Path | None) -> tuple[CardDefinition, ...]:
-    return builtin_cards() if card_path is None else (read_card(card_path),)
-
-
 def _pick(by_number: dict[int, StripColour], number: int, role: str) -> StripColour:
     if number in by_number:
         return by_number[number]
@@ -162,7 +180,7 @@ def _pick(by_number: dict[int, StripColour], number: int, role: str) -> StripCol
     raise WrongUsage(seen, why, f"choose --{role} between 1 and {count}")
 
 
-def _refuse_bad_exposure(readings, view: CardView) -> None:
+def _refuse_bad_exposure(readings: PatchReadings, view: CardView) -> None:
     """Stop early when the card's whites are burnt out or everything is black."""
     white = view.card.with_role("white")
     if not white.any():
