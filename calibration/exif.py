@@ -2,7 +2,7 @@
 
 Exif (CIPA DC-008) is a small TIFF (6.0, 1992) inside another file, so one reader serves
 both. It never raises on odd entries, it leaves them out; it never reads the place where a
-photo was taken.
+photo was taken: not GPS, not the maker's notes, not the time zone, not free text.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from calibration.icc import plain_text
 
 EXIF_IFD, INTEROP_IFD = 0x8769, 0xA005
 ORIENTATION, MAKE, MODEL, DATE = 0x0112, 0x010F, 0x0110, 0x0132
+LENS = 0xA434
 EXPOSURE_S, F_NUMBER, ISO, DATE_TAKEN, COLOUR_SPACE = 0x829A, 0x829D, 0x8827, 0x9003, 0xA001
 
 # Type: struct code and size of one value (TIFF 6.0, section 2; 16 to 18 are BigTIFF's).
@@ -126,13 +127,19 @@ class Exif:
     orientation: int = 1
     colour_space: str = ""
     camera: str = ""
+    lens: str = ""
     exposure: str = ""
     captured: str = ""
 
     @property
     def metadata(self) -> dict[str, str]:
         """The entries worth showing, those that are known."""
-        entries = {"camera": self.camera, "exposure": self.exposure, "captured": self.captured}
+        entries = {
+            "camera": self.camera,
+            "lens": self.lens,
+            "exposure": self.exposure,
+            "captured": self.captured,
+        }
         return {key: value for key, value in entries.items() if value}
 
 
@@ -157,6 +164,7 @@ def exif_of(tiff: Tiff, main: Directory) -> Exif:
         orientation=orientation if 1 <= orientation <= 8 else 1,
         colour_space=_colour_space(details.integer(COLOUR_SPACE, 0), interop.text(1)),
         camera=_camera(main.text(MAKE), main.text(MODEL)),
+        lens=details.text(LENS),
         exposure=_exposure(details),
         captured=_captured(details.text(DATE_TAKEN) or main.text(DATE)),
     )

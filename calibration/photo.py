@@ -52,7 +52,7 @@ class Photo:
 
     ``rgb_encoded`` (h, w, 3) uint8 or uint16, as stored, Exif orientation applied;
     ``profile`` turns it into light; ``jpeg_quality`` 1..100 or None; ``metadata`` holds
-    "camera", "exposure", "captured" where the file tells them, never a place.
+    "camera", "lens", "exposure", "captured" where the file tells them, never a place.
     """
 
     rgb_encoded: np.ndarray = field(repr=False)
@@ -128,7 +128,9 @@ def open_photo(path: str | os.PathLike[str]) -> Photo:
         del data  # turning the picture needs the room
         rgb = upright(rgb, header.exif.orientation)
     profile, flags = _profile(header, 256 if rgb.dtype == np.uint8 else 65536)
-    if header.pictures > 1:
+    if header.gain_map:
+        flags.append(flag_kinds.HDR_GAIN_MAP("a brightness map for HDR screens"))
+    elif header.pictures > 1:
         flags.append(flag_kinds.HDR_GAIN_MAP(f"{header.pictures} in all"))
     quality = header.jpeg_quality
     if quality is not None and quality < HEAVY_JPEG_BELOW:
@@ -202,7 +204,9 @@ def _profile(header: Header, levels: int) -> tuple[RgbProfile, list[Flag]]:
         if codes in ((1, 13), (12, 13)):
             return (srgb_profile if codes[0] == 1 else display_p3_profile)(levels), []
         kind = {16: "HDR, PQ", 18: "HDR, HLG"}.get(codes[1], "H.273")
-        return _assumed(levels, f"{kind} {codes[0]}/{codes[1]}")
+        _, flags = _assumed(levels, f"{kind} {codes[0]}/{codes[1]}")
+        # Primaries that are known are used even where the curve is not.
+        return (display_p3_profile if codes[0] == 12 else srgb_profile)(levels), flags
     if header.icc:
         try:
             return read_icc(header.icc, levels), []

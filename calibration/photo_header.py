@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -27,7 +27,8 @@ class Header:
     """``size`` (width, height) px as stored; ``bits`` 8 or 16; ``icc`` profile bytes or b"";
     ``cicp`` colour codes of ITU-T H.273 (primaries, transfer); ``png_colour`` (gamma,
     white and primaries xy) of a PNG; ``orientation_at`` place of a TIFF's orientation tag;
-    ``compression`` of a TIFF; ``pictures`` held in all."""
+    ``compression`` of a TIFF; ``pictures`` held in all, maps and previews apart;
+    ``gain_map`` True when a brightness map for HDR screens is among what the file holds."""
 
     format: str
     size: tuple[int, int]
@@ -42,6 +43,7 @@ class Header:
     png_colour: tuple[float, tuple[float, ...]] | None = None
     orientation_at: int | None = None
     compression: int = 1
+    gain_map: bool = False
 
 
 def damaged(name: str, how: str = "is damaged or was cut off") -> BadFile:
@@ -83,6 +85,8 @@ def check_size(size: tuple[int, int], name: str) -> None:
 
 
 # JPEG -------------------------------------------------------------------------------------
+# ISO 21496-1 marks a photo with a gain map by this name; before it, XMP of a namespace did.
+GAIN_MAP_SIGNS = (b"urn:iso:std:iso:ts:21496:-1", b"hdr-gain-map/1.0", b"aux:hdrgainmap")
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 # fmt: off
 ANNEX_K_LUMINANCE = (  # ITU-T T.81 (1992), table K.1
@@ -118,7 +122,7 @@ def read_jpeg(data: Buffer, name: str) -> Header:
     frame: tuple[int, int, int, int] | None = None
     tables: dict[int, tuple[int, ...]] = {}
     profile: dict[int, bytes] = {}
-    exif, pictures, luminance = Exif(), 1, 0
+    exif, pictures, luminance, gain_map = Exif(), 1, 0, False
     while True:
         while at < end and data[at] != 0xFF:  # stray bytes before a marker are harmless
             at += 1
@@ -150,6 +154,8 @@ def read_jpeg(data: Buffer, name: str) -> Header:
             profile[body[12]] = body[14:]  # ICC.1:2022, B.4: numbered pieces
         elif marker == 0xE2 and body[:4] == b"MPF\0":
             pictures = _multi_picture(body[4:])
+        elif marker in (0xE1, 0xE2) and any(sign in body for sign in GAIN_MAP_SIGNS):
+            gain_map = True
         elif marker == 0xDA:
             # Coded data never hold this pair (T.81, B.1.1.5): it is the end of the image.
             if data.find(b"\xff\xd9", at) < 0:
@@ -166,7 +172,8 @@ def read_jpeg(data: Buffer, name: str) -> Header:
         raise not_rgb(name, "colours for printing (CMYK)", "they are no record of a camera's light")
     icc = b"".join(profile[k] for k in sorted(profile))
     quality = jpeg_quality(tables.get(luminance, ()))
-    return Header("JPEG", (width, height), 8, False, icc, exif, quality, pictures)
+    header = Header("JPEG", (width, height), 8, False, icc, exif, quality, pictures)
+    return replace(header, gain_map=gain_map)
 
 
 def _quantisation(body: bytes) -> dict[int, tuple[int, ...]]:

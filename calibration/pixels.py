@@ -19,6 +19,7 @@ import numpy as np
 from calibration.errors import BadFile
 from calibration.exif import read_exif
 from calibration.photo_header import (
+    GAIN_MAP_SIGNS,
     PACKINGS,
     PLAIN_PACKINGS,
     Header,
@@ -190,11 +191,13 @@ def read_heif(data: bytearray, name: str) -> tuple[Header, np.ndarray]:
         bits=8 if rgb.dtype == np.uint8 else 16,
         icc=info.get("icc_profile") or b"",
         exif=read_exif(info.get("exif") or b""),
-        pictures=len(heif) + len(info.get("depth_images") or ()) + _count(info.get("aux")),
+        # Depth and masks of persons or sky hang on the main picture and change nothing.
+        pictures=len(heif),
         cicp=None if codes[1] == 2 or codes[0] == 2 else codes,
+        gain_map=any(_names_gain_map(str(kind)) for kind in info.get("aux") or ()),
     )
     return header, rgb
 
 
-def _count(auxiliary: dict | None) -> int:
-    return sum(len(ids) for ids in (auxiliary or {}).values())
+def _names_gain_map(kind: str) -> bool:
+    return any(sign.decode() in kind for sign in GAIN_MAP_SIGNS)

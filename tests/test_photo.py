@@ -8,12 +8,15 @@ T.81 table K.1. Profiles are in test_icc.py, bad files in test_bad_input.py.
 from __future__ import annotations
 
 import io
+import json
 import sys
 import warnings
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from heif_kit import heic_bytes, with_auxiliary
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from photo_kit import (
@@ -36,6 +39,7 @@ from PIL import Image, ImageOps
 from calibration.colorimetry import SRGB_TO_XYZ_D50
 from calibration.errors import BadFile
 from calibration.icc import srgb_profile
+from calibration.photo import open_photo
 
 
 # Orientation ------------------------------------------------------------------------------
@@ -226,26 +230,90 @@ def test_metadata_and_never_a_place(tmp_path):
     exif[0x010F], exif[0x0110] = "Pinhole", "Pinhole \x1b[31m3"
     exif[0x8769] = {
         0x829A: 1 / 60, 0x829D: 1.8, 0x8827: 100, 0x9003: "2026:05:01 09:30:00",
+        0xA434: "Glass 5 mm",
     }  # fmt: skip
     exif[0x8825] = {1: "N", 2: (51.0, 28.0, 40.0), 3: "W", 4: (0.0, 0.0, 5.0)}
     photo = opened(tmp_path, saved(PICTURE, "JPEG", exif=exif.tobytes()))
     assert photo.metadata == {
         "camera": "Pinhole [31m3",
+        "lens": "Glass 5 mm",
         "exposure": "1/60 s, f/1.8, ISO 100",
         "captured": "2026-05-01 09:30:00",
     }
     assert "51" not in repr(photo).replace(str(tmp_path), "")
 
 
+PLACES = ("Otterbank", "51.4779", "51.47", "51 28", "+01:00", "Weir Studio")
+
+
+def _with_places(jpeg: bytes) -> bytes:
+    """The JPEG with a place in every corner that can hold one: GPS, a maker's note, free
+    text, owner, time zone, XMP and a comment."""
+    exif = Image.Exif()
+    exif[0x010F], exif[0x0110] = "Pinhole", "Pinhole 3"
+    exif[0x010E], exif[0x013B] = "Otterbank, upstairs", "Weir Studio"  # description, artist
+    exif[0x8298] = "Weir Studio"
+    exif[0x8769] = {
+        0x829A: 1 / 60, 0x9003: "2026:05:01 09:30:00", 0x9010: "+01:00", 0x9011: "+01:00",
+        0x927C: b"NOTE\0Otterbank 51.4779", 0x9286: b"ASCII\0\0\0Otterbank",
+        0xA430: "Weir Studio",
+    }  # fmt: skip
+    exif[0x8825] = {
+        1: "N", 2: (51.0, 28.0, 40.4), 3: "W", 4: (0.0, 0.0, 5.0), 28: b"ASCII\0\0\0Otterbank",
+    }  # fmt: skip
+    xmp = b"http://ns.adobe.com/xap/1.0/\0<x:xmpmeta xmlns:x='adobe:ns:meta/'>51.4779N Otterbank"
+    segments = b""
+    for marker, body in (
+        (b"\xff\xe1", exif.tobytes()),
+        (b"\xff\xe1", xmp),
+        (b"\xff\xfe", b"Otterbank 51.4779"),
+    ):
+        segments += marker + (len(body) + 2).to_bytes(2, "big") + body
+    return jpeg[:2] + segments + jpeg[2:]
+
+
+def test_no_place_reaches_any_output(tmp_path, capsys):
+    """Camera, exposure and date come through for the record; where it was taken does not:
+    not into the answer, its JSON or its picture."""
+    from drawdown import cli
+
+    demo = Path(__file__).resolve().parents[1] / "fixtures" / "photos" / "match.jpg"
+    data = _with_places(demo.read_bytes())
+    assert all(place.encode() in data for place in ("Otterbank", "51.4779", "Weir Studio"))
+    photo = tmp_path / "photo.jpg"
+    photo.write_bytes(data)
+    assert not [place for place in PLACES if place in repr(vars(open_photo(photo)))]
+    picture = tmp_path / "answer.png"
+    said = ""
+    for arguments in (["match", "--json", "--picture", str(picture)], ["read"]):
+        cli.main([arguments[0], str(photo), *arguments[1:]])
+        streams = capsys.readouterr()
+        said += streams.out + streams.err
+        if "--json" in arguments:
+            assert json.loads(streams.out)["photo"]["metadata"] == {
+                "camera": "Pinhole 3",
+                "exposure": "1/60 s",
+                "captured": "2026-05-01 09:30:00",
+            }
+    assert not [place for place in PLACES if place in said]
+    with Image.open(picture) as image:
+        assert not image.getexif()
+        assert set(image.info) <= {"srgb"}
+    assert not [place for place in PLACES if place.encode() in picture.read_bytes()]
+
+
 # HEIC -------------------------------------------------------------------------------------
-@pytest.mark.parametrize("value", [1, 3, 6, 8])
+@pytest.mark.parametrize("value", range(1, 9))
 def test_heic_is_upright(tmp_path, value):
-    """The writer stores the turn in the container and in Exif; it must be applied once."""
+    """The writer stores turn and mirror in the container (irot, imir) and in Exif; they must
+    be applied once."""
     pillow_heif = pytest.importorskip("pillow_heif")
     buffer = io.BytesIO()
     image = pillow_heif.from_pillow(Image.fromarray(PICTURE))
     image.save(buffer, quality=95, exif=orientation(value).tobytes())
-    photo = opened(tmp_path, buffer.getvalue(), "photo.heic")
+    data = buffer.getvalue()
+    assert (b"irot" in data or b"imir" in data) == (value != 1)
+    photo = opened(tmp_path, data, "photo.heic")
     turned = Image.fromarray(PICTURE)
     turned.getexif()[0x0112] = value
     expected = np.asarray(ImageOps.exif_transpose(turned)).astype(int)
@@ -256,13 +324,80 @@ def test_heic_is_upright(tmp_path, value):
 
 
 def test_heic_of_10_bits_reaches_full_white(tmp_path):
-    pillow_heif = pytest.importorskip("pillow_heif")
+    pytest.importorskip("pillow_heif")
     white = np.full((320, 320, 3), 65535, np.uint16)
-    buffer = io.BytesIO()
-    pillow_heif.from_bytes("RGB;16", (320, 320), white.tobytes()).save(buffer, quality=-1)
-    photo = opened(tmp_path, buffer.getvalue())
+    photo = opened(tmp_path, heic_bytes(white, quality=-1))
     assert photo.rgb_encoded.dtype == np.uint16
     assert np.median(photo.rgb_encoded) == 65535
+
+
+def test_heic_of_10_bits_keeps_them(tmp_path):
+    """A ramp of all 1024 levels: no step of four is lost on the way."""
+    pytest.importorskip("pillow_heif")
+    levels = np.repeat(np.arange(1024), 4).reshape(4, 1024)
+    ramp = np.repeat(np.tile(levels.reshape(1, -1)[:, ::4], (320, 1))[..., None], 3, axis=2)
+    encoded = ((ramp << 6) | (ramp >> 4)).astype(np.uint16)
+    photo = opened(tmp_path, heic_bytes(encoded, quality=-1, chroma=444))
+    assert photo.rgb_encoded.shape == (320, 1024, 3)
+    found = photo.rgb_encoded[160] / 65535 * 1023
+    assert np.abs(found - ramp[160]).max() < 2.5  # rounding of the luma transform
+    assert len(np.unique(photo.rgb_encoded[..., 1])) > 900
+
+
+@pytest.mark.parametrize(
+    ("primaries", "transfer", "name", "flag"),
+    [
+        (1, 13, "sRGB", None),
+        (12, 13, "Display P3", None),
+        (12, 1, "Display P3", "unknown-profile"),
+        (9, 16, "sRGB", "unknown-profile"),
+        (9, 18, "sRGB", "unknown-profile"),
+    ],
+)
+def test_heic_colour_codes(tmp_path, primaries, transfer, name, flag):
+    """ITU-T H.273: primaries 1 BT.709, 9 BT.2020, 12 P3; transfer 13 sRGB, 16 PQ, 18 HLG."""
+    pytest.importorskip("pillow_heif")
+    data = heic_bytes(PICTURE, color_primaries=primaries, transfer_characteristics=transfer)
+    photo = opened(tmp_path, data)
+    assert photo.profile.name == name
+    assert codes(photo) == ([flag] if flag else [])
+
+
+@pytest.mark.parametrize(
+    ("urn", "flagged"),
+    [
+        ("urn:iso:std:iso:ts:21496:-1", True),
+        ("urn:com:example:photo:2020:aux:hdrgainmap", True),
+        ("urn:mpeg:hevc:2015:auxid:2", False),  # depth
+        ("urn:com:example:photo:2019:aux:skinmatte", False),
+    ],
+)
+def test_heic_with_an_image_that_hangs_on_the_main_one(tmp_path, urn, flagged):
+    """The main picture is read as if alone; a gain map is told, depth and masks are not."""
+    pytest.importorskip("pillow_heif")
+    small = np.ascontiguousarray(PICTURE[:100, :120, 0])
+    two = heic_bytes(PICTURE, second=small)
+    photo = opened(tmp_path, with_auxiliary(two, urn))
+    alone = opened(tmp_path, heic_bytes(PICTURE))
+    np.testing.assert_array_equal(photo.rgb_encoded, alone.rgb_encoded)
+    assert codes(photo) == (["second-image-ignored"] if flagged else [])
+    if flagged:
+        assert "brightness map" in photo.flags[0].seen
+    assert codes(opened(tmp_path, two)) == ["second-image-ignored"]  # a picture of its own
+
+
+def test_jpeg_with_a_gain_map(tmp_path):
+    """Base image and flag, whether ISO 21496-1's name or an XMP namespace tells."""
+    plain = saved(PICTURE, "JPEG", quality=90, icc_profile=DISPLAY_P3)
+    for marker, body in (
+        (b"\xff\xe2", b"urn:iso:std:iso:ts:21496:-1\0\0\0\0\0"),
+        (b"\xff\xe1", b"http://ns.example.com/xap/1.0/\0<x xmlns:h='hdr-gain-map/1.0/'/>"),
+    ):
+        segment = marker + (len(body) + 2).to_bytes(2, "big") + body
+        photo = opened(tmp_path, plain[:2] + segment + plain[2:] + plain)
+        assert codes(photo) == ["second-image-ignored"]
+        assert "brightness map" in photo.flags[0].seen
+        np.testing.assert_array_equal(photo.rgb_encoded, opened(tmp_path, plain).rgb_encoded)
 
 
 def test_heic_profile(tmp_path):

@@ -186,7 +186,7 @@ def test_match_json_has_every_key_in_order():
     data = json.loads(match_text(fake.judgement("no match")))
     assert list(data) == ["schema", "photo", "card", "strips", "comparison", "advice", "notes"]
     assert data["schema"] == "drawdown.match/1"
-    assert list(data["photo"]) == ["path", "width_px", "height_px", "profile", "flags"]
+    assert list(data["photo"]) == ["path", "width_px", "height_px", "profile", "flags", "metadata"]
     assert data["photo"]["flags"] == ["nominal-card"]
     assert list(data["card"]) == ["name", "markers_found", "pixels_per_mm", "held_out_de00"]
     assert data["card"]["held_out_de00"] == {"median": 1.123, "max": 3.9}

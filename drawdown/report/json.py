@@ -48,6 +48,7 @@ def unfit_text(command: str, path: Path, error: PhotoUnfit) -> str:
             "height_px": None,
             "profile": None,
             "flags": [],
+            "metadata": None,
         },
         "card": None,
         "strips": [],
@@ -89,6 +90,7 @@ def _photo(judgement: Judgement) -> dict[str, Any]:
         "height_px": photo.height_px,
         "profile": photo.profile.name,
         "flags": codes(tuple(words.general_flags(judgement))),
+        "metadata": dict(photo.metadata),
     }
 
 
