@@ -130,7 +130,7 @@ def find_bars(ground: Ground) -> list[Bar]:
             at = np.array([x, y])
             if area > 0.85 * cv2.contourArea(hull):
                 pieces.append(hull[:, 0].astype(float) + at)
-            elif area > 300 * ppm**2 and max(w, h) < 320 * ppm:
+            elif 300 * ppm**2 < area < 9000 * ppm**2 and max(w, h) < 320 * ppm:
                 pieces += [p + at for p in _straight_runs(blob, ppm)]
     pieces = sorted(pieces, key=lambda p: -cv2.contourArea(p.astype(np.float32)))[:14]
     bars: list[Bar] = []

@@ -258,6 +258,9 @@ def shapes_from_zones(
             slice(max(0, y - m), min(picture.usable.shape[0], y + h + m)),
             slice(max(0, x - m), min(picture.usable.shape[1], x + w + m)),
         )
+        # Without light paper anywhere near it is no strip.
+        if picture.lab[part][::3, ::3, 0].max() < lightest - PAPER_SPAN_L:
+            continue
         zone = zones.label[part] == k
         if taken[part][zone].mean() > 0.2:
             continue

@@ -190,7 +190,7 @@ class _Work:
             return [whole]
         if depth >= 2:
             return [whole]
-        for parts in self.cuts(piece):
+        for parts in self.cuts(piece, reason == "large"):
             judged = self.judge_parts(parts)
             if any(not c.shape.reason for c, _ in judged):
                 out = []
@@ -200,17 +200,17 @@ class _Work:
                 return out
         return [whole]
 
-    def cuts(self, piece: Piece) -> Iterator[list[Piece]]:
-        """Ways to cut a piece, the gentler first."""
+    def cuts(self, piece: Piece, large: bool) -> Iterator[list[Piece]]:
+        """Ways to cut a piece, the gentler first; fewer for a table or the like."""
         area = piece.area
-        for radius_mm in (1.5, 3.0):
+        for radius_mm in (3.0,) if large else (1.5, 3.0):
             parts = self.by_bridges(piece, radius_mm)
             if len(parts) > 1 or (parts and parts[0].area < 0.97 * area):
                 yield parts
         parts = self.by_colour(piece)
         if len(parts) > 1 or (parts and parts[0].area < 0.9 * area):
             yield parts
-        parts = self.by_bridges(piece, 4.5)
+        parts = [] if large else self.by_bridges(piece, 4.5)
         if parts:
             yield parts
 
