@@ -104,6 +104,26 @@ CARD_BLURRED = FlagKind(
     "blur mixes neighbouring colours",
     "hold the phone steadier, tap the card to focus",
 )  # fmt: skip
+CARD_BY_HAND = FlagKind(
+    "card-placed-by-hand", False, "card",
+    "the card's corners were given by hand{detail}",
+    "a card placed by eye lies less exactly, so less of each patch is measured",
+    "look at the picture (--picture) to see where the card was taken to be",
+)  # fmt: skip
+MARKERS_ELSEWHERE = FlagKind(
+    "markers-elsewhere", False, "card",
+    "the card's markers do not sit where its definition says; the colours of the patches showed "
+    "how it lies",
+    "ids copied in another order are told apart, but a second slip would not be seen",
+    "correct the ids of the markers in the definition",
+)  # fmt: skip
+CARD_TWICE = FlagKind(
+    "card-twice", False, "card",
+    "the card is in the photo twice; the one with more of its markers in view, or else the larger "
+    "one, was used",
+    "the strips may lie beside the other one",
+    "keep one card in view",
+)  # fmt: skip
 STEEP_VIEW = FlagKind(
     "steep-view", False, "card",
     "the photo was taken from {detail} degrees off straight above",
@@ -115,6 +135,19 @@ PATCHES_DROPPED = FlagKind(
     "card patches {detail} do not fit the others and were left out",
     "glare, dirt or a shadow on the card spoils them",
     "wipe the card and turn it away from the lamp",
+)  # fmt: skip
+PATCH_DRIFTED = FlagKind(
+    "patch-drifted", False, "card",
+    "{detail} since it was enrolled",
+    "ink fades, paper stains, and a mirrored lamp looks alike; what has changed was left out",
+    "wipe the card and shoot again; if it says so again, enrol the card again or print a new one",
+)  # fmt: skip
+CARD_FADED = FlagKind(
+    "card-faded", False, "card",
+    "the card is no longer as it was enrolled ({detail})",
+    "it has faded, or this is another print, or two kinds of lamp make it look so; the colours "
+    "may be off by as much, the difference between two strips less",
+    "shoot again in even daylight; if it says so again, print a new card and enrol it",
 )  # fmt: skip
 POOR_CORRECTION = FlagKind(
     "poor-correction", False, "card",
@@ -226,6 +259,12 @@ FILM_DIFFERS = FlagKind(
     "one strip looks scraped thinner than the other ({detail})",
     "a thinner film is lighter without being another ink",
     "pull both strips again with the same pressure before adding ink",
+)  # fmt: skip
+ACROSS_PHOTOS = FlagKind(
+    "across-photos", False, "comparison",
+    "original and batch are in two photos",
+    "two photos have two lights and two corrections, so the uncertainty is larger",
+    "photograph both together when it matters",
 )  # fmt: skip
 OTHER_INKS = FlagKind(
     "other-inks", False, "comparison",

@@ -32,6 +32,9 @@ CAMERA_FLOOR = {False: 0.12, True: 1.0}
 CAMERA_SHARE = {"nominal": 0.20, "measured": 0.13}
 # A card in other light than the strips (in shade) says less about them.
 SHADED_SHARE = 0.45
+# Two photos have two lamps, two tone curves and two fits: standard uncertainty of the
+# difference per axis in the CIEDE2000 metric (rendered pairs, DEVELOPERS.md).
+ACROSS_PHOTOS = {"nominal": 1.2, "measured": 1.0}
 DIFFERENT_LIGHT_SD = 0.05
 
 VERDICTS = ("match", "no match", "too close to call")
@@ -75,18 +78,25 @@ def compare(
     other_inks: bool = False,
     nominal_card: bool = True,
     shaded_card: bool = False,
+    across_photos: bool = False,
     hard: bool = False,
 ) -> Comparison:
-    """Compare two strips of one photo. ``nominal_card`` and ``shaded_card`` widen the
-    uncertainty; ``hard`` says that a hard flag was raised before."""
+    """Compare two strips. ``nominal_card``, ``shaded_card`` and ``across_photos`` (the two
+    strips are in two photos) widen the uncertainty; ``hard`` says that a hard flag was raised
+    before."""
     lab_o, lab_b = original.lab_d50, batch.lab_d50
     d = lab_b - lab_o
     m = metric(lab_o)
-    share = CAMERA_SHARE["nominal" if nominal_card else "measured"]
-    share = SHADED_SHARE if shaded_card else share
+    kind = "nominal" if nominal_card else "measured"
+    share = SHADED_SHARE if shaded_card else CAMERA_SHARE[kind]
     sd = float(np.hypot(CAMERA_FLOOR[other_inks], share * np.linalg.norm(m @ d)))
+    members_o = original.lab_samples
+    if across_photos:
+        sd = float(np.hypot(sd, ACROSS_PHOTOS[kind]))
+        # Members of two photos have nothing in common: pair them off otherwise.
+        members_o = np.roll(members_o, len(members_o) // 2, axis=0)
     to_lab = np.linalg.inv(m)
-    cov = _covariance(batch.lab_samples - original.lab_samples) + sd**2 * to_lab @ to_lab.T
+    cov = _covariance(batch.lab_samples - members_o) + sd**2 * to_lab @ to_lab.T
 
     rng = np.random.default_rng(7)
     normal = rng.standard_normal((DRAWS, 3))
@@ -107,6 +117,8 @@ def compare(
     flags: list[fl.Flag] = []
     if other_inks:
         flags.append(fl.OTHER_INKS())
+    if across_photos:
+        flags.append(fl.ACROSS_PHOTOS())
     worst = max(original.light_sd, batch.light_sd)
     if worst > DIFFERENT_LIGHT_SD:
         flags.append(fl.DIFFERENT_LIGHT(f"uncertain by {100 * worst:.0f} %"))
@@ -130,7 +142,11 @@ def compare(
         tolerance=tolerance,
         p_within=p,
         verdict=verdict,
-        settle=_settle(original, batch, cov, other_inks) if verdict == VERDICTS[2] else None,
+        settle=(
+            _settle(original, batch, cov, other_inks, across_photos)
+            if verdict == VERDICTS[2]
+            else None
+        ),
         flags=tuple(flags),
     )
 
@@ -219,11 +235,19 @@ def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | Non
     return ", ".join(parts) if parts else "no difference that can be told"
 
 
-def _settle(original: StripColour, batch: StripColour, cov: np.ndarray, other_inks: bool) -> str:
+def _settle(
+    original: StripColour,
+    batch: StripColour,
+    cov: np.ndarray,
+    other_inks: bool,
+    across_photos: bool,
+) -> str:
     """The largest removable part of the uncertainty, as something to do."""
     worst = max((original, batch), key=lambda s: s.evenness_de00)
     light = 40 * max(original.light_sd, batch.light_sd)
     uneven = worst.evenness_de00 / 2
+    if across_photos:
+        return "photograph the kept original and the batch together, in one picture"
     if other_inks:
         return "the inks differ from the original's, so judge by eye in the light it will hang in"
     total = float(np.sqrt(np.trace(cov) / 3))

@@ -6,7 +6,7 @@ Light to import: the photo is opened in a thread while the rooms that follow are
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -42,12 +42,14 @@ class Options:
     tolerance: float = DEFAULT_TOLERANCE
     other_inks: bool = False
     strips_by_hand: tuple[str, ...] = field(default=())
+    original_photo: Path | None = None
 
 
 @dataclass(frozen=True)
 class Judgement:
     """Everything known at the end of the chain. ``comparison`` is None when only strips
-    were read; ``advice`` is None when none was asked for or none can be given."""
+    were read; ``advice`` is None when none was asked for or none can be given; ``earlier``
+    is the reading of the photo that shows the kept original, when that is another one."""
 
     photo: Photo
     view: CardView
@@ -57,6 +59,7 @@ class Judgement:
     comparison: Comparison | None
     advice: Advice | None
     flags: tuple[fl.Flag, ...]
+    earlier: Judgement | None = None
 
     @property
     def all_flags(self) -> tuple[fl.Flag, ...]:
@@ -121,22 +124,27 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
 
     shelf = read_shelf(options.shelf_path) if options.shelf_path else starter_shelf()
     mix = shelf.named_mix(options.mix) if options.mix else None
+    earlier = None
+    if options.original_photo is not None:
+        alone = replace(options, strips_by_hand=())
+        earlier = read_strips(options.original_photo, alone, progress)
     seen = read_strips(photo_path, options, progress)
     from drawdown.advice import advise
     from drawdown.compare import compare
 
-    by_number = {s.strip.number: s for s in seen.strips}
-    original = _pick(by_number, options.original, "original")
-    batch = _pick(by_number, options.batch, "batch")
+    kept = seen if earlier is None else earlier
+    original = _pick(kept, options.original, "original", other=earlier is not None)
+    batch = _pick(seen, options.batch, "batch", other=earlier is not None)
     progress("comparing", 0.92)
     comparison = compare(
         original,
         batch,
         tolerance=options.tolerance,
         other_inks=options.other_inks,
-        nominal_card=seen.correction.nominal,
-        shaded_card=seen.correction.shaded,
-        hard=any(f.hard for f in seen.flags),
+        nominal_card=seen.correction.nominal or kept.correction.nominal,
+        shaded_card=seen.correction.shaded or kept.correction.shaded,
+        across_photos=earlier is not None,
+        hard=any(f.hard for f in (*seen.flags, *kept.flags)),
     )
     advice = None
     if comparison.verdict is not None:
@@ -161,23 +169,30 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         comparison,
         advice,
         seen.flags,
+        earlier,
     )
 
 
-def _pick(by_number: dict[int, StripColour], number: int, role: str) -> StripColour:
+def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripColour:
+    """The strip of that number; ``other`` says that original and batch are in two photos."""
+    by_number = {s.strip.number: s for s in seen.strips}
     if number in by_number:
         return by_number[number]
     count = len(by_number)
     strips = "one strip was" if count == 1 else f"{count} strips were"
-    seen = f"strip {number} was asked for as the {role}, but {strips} found"
-    why = "strips are numbered from left to right with the card upright"
-    if number <= 2 and count < 2:
+    where = f" in {seen.photo.path}" if other else ""
+    what = f"strip {number} was asked for as the {role}, but {strips} found{where}"
+    if number <= 2 and count < 2 and not other:
         raise PhotoUnfit(
-            seen,
+            what,
             "a match needs two strips in one photo",
             "show the kept original and the batch side by side, or give their places with --strip",
         )
-    raise WrongUsage(seen, why, f"choose --{role} between 1 and {count}")
+    raise WrongUsage(
+        what,
+        "strips are numbered from left to right with the card upright",
+        f"choose --{role} between 1 and {count}" if count > 1 else f"leave --{role} out, or say 1",
+    )
 
 
 def _refuse_bad_exposure(readings: PatchReadings, view: CardView) -> None:

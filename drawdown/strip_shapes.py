@@ -225,9 +225,10 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
         if m["texture"] > max(1.6, 0.8 * low) + 0.05 * level + 0.03 * max(level - 40, 0):
             reason = "textured"
     cut = "out" in ends or any(s[1] > 0.5 for s in sides)
-    # What may be something else: it ends at something, or casts a shadow on one side.
+    # What may be something else: it is slight, ends at something, or has a shadow on one side.
     rises = [s[3] for s in sides]
     partial = cut or any(s[0] < PAPER_SHARE for s in sides) or "other" in ends
+    partial |= _slight(width_mm, length_mm)
     partial |= ("card" in ends and not view.framed) or abs(rises[0] - rises[1]) > 0.6
     quality = e.straight + e.fill + min(s[0] for s in sides) - 0.3 * m["taper"]
     return Shape(
@@ -247,6 +248,10 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     )
 
 
+def _slight(width_mm: float, length_mm: float) -> bool:
+    return width_mm < 11 or length_mm < 25
+
+
 def _verdict(m: dict, width: float, length: float, low: float, view: View) -> str:
     """Why this is no draw-down; empty when it is one."""
     if width < WIDTH_MM[0] or length < LENGTH_MM[0]:
@@ -259,8 +264,7 @@ def _verdict(m: dict, width: float, length: float, low: float, view: View) -> st
         return "faint"
     if m["fill"] < 0.74 or m["straight"] < 0.66 or m["taper"] > 0.2 or m["split"] >= SPLIT_MM:
         return "ragged"
-    slight = width < 11 or length < 25
-    if slight and (m["straight"] < 0.8 or m["fill"] < 0.84 or m["level"] < 3.5):
+    if _slight(width, length) and (m["straight"] < 0.8 or m["fill"] < 0.84 or m["level"] < 3.5):
         return "ragged"
     # Paper on both long sides; the photo's edge or the card may hide one side, or one end.
     hidden, worst = 0, 0.0

@@ -55,6 +55,7 @@ class FakeOptions:
     tolerance: float = 2.0
     other_inks: bool = False
     strips_by_hand: tuple = ()
+    original_photo: Path | None = None
 
 
 @pytest.fixture
@@ -197,7 +198,7 @@ def test_options_reach_the_chain(chain, tmp_path):
             "--shelf", "s.toml", "--mix", "PB15:3=2", "--mix", "white=a=10.5",
             "--batch-grams", "250", "--tolerance", "1.5", "--other-inks",
             "--strip", "-10,-60,20,50", "--strip", "300,200,240.5,600px",
-            "--strip", "1, 2, 3, 4mm", "--picture", str(picture),
+            "--strip", "1, 2, 3, 4mm", "--original-photo", "old.jpg", "--picture", str(picture),
         ]
     )  # fmt: skip
     assert code == 0
@@ -205,7 +206,7 @@ def test_options_reach_the_chain(chain, tmp_path):
     assert path == Path("photo.jpg")
     assert dataclasses.astuple(options) == (
         3, 1, Path("c.toml"), Path("s.toml"), {"PB15:3": 2.0, "white=a": 10.5}, 250.0, 1.5, True,
-        ("-10,-60,20,50", "300,200,240.5,600px", "1,2,3,4"),
+        ("-10,-60,20,50", "300,200,240.5,600px", "1,2,3,4"), Path("old.jpg"),
     )  # fmt: skip
     assert picture.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
 

@@ -128,3 +128,48 @@ def test_a_strip_that_is_not_there(capsys):
     assert code == 2
     assert "7" in err
     assert out == ""
+
+
+def test_original_in_another_photo(capsys):
+    """Strip 1 of match.jpg against strip 2 of no-match.jpg: other lamp, other camera."""
+    old = PHOTOS / "match.jpg"
+    code, data = judged(capsys, "no-match", "--original-photo", str(old), "--batch", "2")
+    labs = [truth("match")["strips"][0]["lab_d50"], truth("no-match")["strips"][1]["lab_d50"]]
+    de = float(delta_e_2000(np.array(labs[0]), np.array(labs[1])))
+    comparison = data["comparison"]
+    assert comparison["de00_low95"] <= de <= comparison["de00_high95"]
+    assert "across-photos" in data["photo"]["flags"]
+    assert data["original_photo"]["photo"]["path"].endswith("match.jpg")
+    together = judged(capsys, "no-match")[1]["comparison"]
+    assert comparison["de00_high95"] - comparison["de00_low95"] > (
+        together["de00_high95"] - together["de00_low95"]
+    )
+    assert code == 3
+
+
+def test_a_folder_of_photos(capsys, tmp_path):
+    for name in ("match.jpg", "unusable.jpg"):
+        (tmp_path / name).write_bytes((PHOTOS / name).read_bytes())
+    (tmp_path / "broken.jpg").write_bytes(b"no photo at all")
+    (tmp_path / "notes.txt").write_text("not looked at")
+    code, out, err = run(capsys, "read", str(tmp_path), "--json")
+    data = json.loads(out)
+    assert data["schema"] == "drawdown.folder/1"
+    rows = {Path(row["path"]).name: row for row in data["photos"]}
+    assert list(rows) == ["broken.jpg", "match.jpg", "unusable.jpg"]
+    assert rows["broken.jpg"]["reading"] is None
+    assert rows["broken.jpg"]["exit_code"] == 6
+    assert len(rows["match.jpg"]["reading"]["strips"]) == 2
+    assert code == 6
+    assert "Traceback" not in err
+    code, out, _ = run(capsys, "read", str(tmp_path))
+    assert out.startswith("2 of 3 photos read") or out.startswith("1 of 3 photos read")
+    code, _, err = run(capsys, "read", str(tmp_path / "notes.txt"))
+    assert code == 6
+
+
+def test_an_empty_folder_is_explained(capsys, tmp_path):
+    code, out, err = run(capsys, "read", str(tmp_path))
+    assert code == 6
+    assert "holds no photo" in " ".join(err.split())
+    assert out == ""

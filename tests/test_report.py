@@ -184,7 +184,8 @@ ADVICE_KEYS = [
 
 def test_match_json_has_every_key_in_order():
     data = json.loads(match_text(fake.judgement("no match")))
-    assert list(data) == ["schema", "photo", "card", "strips", "comparison", "advice", "notes"]
+    keys = ["schema", "photo", "card", "strips", "comparison", "advice", "notes", "original_photo"]
+    assert list(data) == keys
     assert data["schema"] == "drawdown.match/1"
     assert list(data["photo"]) == ["path", "width_px", "height_px", "profile", "flags", "metadata"]
     assert data["photo"]["flags"] == ["nominal-card"]

@@ -1,7 +1,8 @@
-"""``drawdown card``: the printable reference card, or its definition to edit.
+"""``drawdown card``: the printable reference card, its definition, or the enrolment of a print.
 
-Raises ``WrongUsage`` for options that make no sense and ``BadFile`` when a file cannot be
-written. stdout gets the path of each file written.
+Raises ``WrongUsage`` for options that make no sense, ``BadFile`` when a file cannot be used
+or written and ``PhotoUnfit`` when a photo is no good for enrolling. stdout gets the path of
+each file written.
 """
 
 from __future__ import annotations
@@ -39,8 +40,43 @@ def card(
             show_default=False,
         ),
     ] = None,
+    enrol: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="SOURCE",
+            help="Write the measured colours of your print into --definition, from a photo that "
+            "shows it beside the --known card, or from an instrument's readings (CSV or "
+            "CGATS.17). Once for each photo or table.",
+            show_default=False,
+        ),
+    ] = None,
+    known: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Definition of the card with known values in the photos.",
+            show_default=False,
+        ),
+    ] = None,
+    card_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--card",
+            metavar="FILE",
+            help="Definition of the card to enrol, if it is not ours as drawn.",
+            show_default=False,
+        ),
+    ] = None,
+    date: Annotated[
+        str | None,
+        typer.Option(help="When it was read, as 2030-12-31 (else today).", show_default=False),
+    ] = None,
 ) -> None:
-    """Make the reference card to print, or write its definition to edit."""
+    """Make the reference card to print, write its definition, or enrol your print of it."""
+    if enrol:
+        _enrol(out, shape, definition, enrol, known, card_file, date)
+        return
+    _refuse_alone(known=known, card=card_file, date=date)
     if out is None and definition is None:
         raise WrongUsage(
             "no file was named",
@@ -65,6 +101,140 @@ def card(
         write_drawing(card_page(chosen, paper), out, dpi)
         typer.echo(
             "Print it at 100 % on plain matt paper and check the 100 mm scale with a ruler.",
+            err=True,
+        )
+
+
+def _refuse_alone(**options: object) -> None:
+    for name, value in options.items():
+        if value is not None:
+            raise WrongUsage(
+                f"--{name} was given without --enrol",
+                "it tells how a printed card is enrolled",
+                "write, for instance: drawdown card --enrol photo.jpg --known known.toml "
+                "--definition my-card.toml",
+            )
+
+
+def _enrol(
+    out: Path | None,
+    shape: str,
+    definition: Path | None,
+    sources: list[Path],
+    known_file: Path | None,
+    card_file: Path | None,
+    date: str | None,
+) -> None:
+    """Measure a printed card from photos or readings and write its definition."""
+    if out is not None or definition is None:
+        raise WrongUsage(
+            "--enrol writes a definition, so it needs --definition OUT.toml and no drawing",
+            "the measured colours have to go somewhere",
+            "write, for instance: drawdown card --enrol readings.csv --definition my-card.toml",
+        )
+    _check_definition(definition)
+    check_choice("--shape", shape, SHAPES)
+    if card_file is not None and shape != SHAPES[0]:
+        raise WrongUsage("--shape and --card were both given", "each names the card to enrol",
+                         "give the one that holds")  # fmt: skip
+    day = _day(date)
+
+    from calibration.card import builtin_cards, read_card, write_card
+    from calibration.enrol import enrolled_card, from_instrument, from_photos
+    from calibration.instrument import is_table
+
+    own = read_card(card_file) if card_file else next(c for c in builtin_cards() if c.name == shape)
+    tables = [is_table(source) for source in sources]
+    if any(tables) and not all(tables):
+        raise WrongUsage(
+            "photos and tables of readings were given together",
+            "an instrument is better than any photo, so a mean of both is worse than the readings",
+            "give the tables alone",
+        )
+    if all(tables):
+        if known_file is not None:
+            raise WrongUsage("--known was given with an instrument's readings",
+                             "only a photo needs a card with known values beside it",
+                             "leave it out")  # fmt: skip
+        made = from_instrument(own, _readings(sources, own))
+        how = f"read by an instrument, {_times(made.count, 'reading')}, {day}"
+    else:
+        if known_file is None:
+            raise WrongUsage(
+                "--known is missing",
+                "a photo tells colours only beside a card whose colours are known",
+                "add --known with that card's definition",
+            )
+        known = read_card(known_file)
+        made = from_photos(own, _photo_readings(sources, known, own))
+        how = f'read on {_times(made.count, "photo")} beside "{known.title}", {day}'
+    source = f"enrolled: {how}"
+    if made.unread:
+        source += f"; not read, as drawn: {', '.join(made.unread)}"
+    write_card(definition, enrolled_card(made, source[:1000]))
+    typer.echo(str(definition))
+    _tell(made)
+
+
+def _day(date: str | None) -> str:
+    import datetime
+
+    if date is None:
+        return datetime.date.today().isoformat()
+    try:
+        return datetime.date.fromisoformat(date).isoformat()
+    except ValueError as error:
+        raise WrongUsage(f'--date is "{date}", which is no day', "the definition says when its "
+                         "card was read", "write it as 2030-12-31") from error  # fmt: skip
+
+
+def _readings(sources: list[Path], own):
+    import numpy as np
+
+    from calibration.instrument import read_readings
+
+    names = tuple(p.name for p in own.patches)
+    return np.concatenate([read_readings(source, names) for source in sources])
+
+
+def _photo_readings(sources: list[Path], known, own) -> tuple:
+    from calibration.enrol_photo import check_pair, read_photo
+    from calibration.errors import PhotoUnfit
+    from calibration.photo import open_photo
+    from drawdown.progress import ProgressLine
+
+    check_pair(known, own)
+    readings = []
+    with ProgressLine() as progress:
+        for k, source in enumerate(sources):
+            progress(f"reading {source.name}", k / len(sources))
+            try:
+                readings.append(read_photo(open_photo(source), known, own))
+            except PhotoUnfit as unfit:
+                raise PhotoUnfit(f"{source}: {unfit.seen}", unfit.why, unfit.todo) from unfit
+    return tuple(readings)
+
+
+def _times(count: int, what: str) -> str:
+    return f"{count} {what}" + ("s" if count != 1 else "")
+
+
+def _tell(made) -> None:
+    """What came out of it, on stderr."""
+    words = (
+        f"Your print is {made.print_error_de:.1f} Delta E from the definition it was enrolled "
+        f"against (median); its values now have a standard uncertainty of about "
+        f"{made.typical_u_de:.1f}."
+    )
+    if made.scatter_de is not None:
+        words += f" Single readings scatter by {made.scatter_de:.1f}."
+    if made.unread:
+        words += f" Not read, left as drawn: {', '.join(made.unread)}."
+    typer.echo(words, err=True)
+    if made.scatter_de is None:
+        typer.echo(
+            "A second photo with the two cards in each other's place, or a second reading, "
+            "would show and lessen the scatter.",
             err=True,
         )
 

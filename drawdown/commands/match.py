@@ -25,7 +25,13 @@ def match(
     original: Annotated[
         int, typer.Option(metavar="N", help="Number of the kept original's strip.")
     ] = 1,
-    batch: Annotated[int, typer.Option(metavar="N", help="Number of the new batch's strip.")] = 2,
+    batch: Annotated[
+        int | None, typer.Option(metavar="N", help="Number of the new batch's strip.")
+    ] = None,
+    original_photo: Annotated[
+        Path | None,
+        typer.Option(metavar="OLD", help="The kept original is in this other photo."),
+    ] = None,
     card: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
@@ -67,8 +73,11 @@ def match(
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
 ) -> int:
     """Does the batch match the kept original? If not, what to add."""
-    check_numbers(original, batch, tolerance, batch_grams)
-    strips = check_strips(strip or [], original, batch)
+    apart = original_photo is not None
+    if batch is None:
+        batch = 1 if apart else 2
+    check_numbers(original, batch, tolerance, batch_grams, apart)
+    strips = check_strips(strip or [], 1 if apart else original, batch)
     parts = read_mix(mix or [])
     if picture is not None:
         check_picture(picture, photo)
@@ -86,6 +95,7 @@ def match(
         tolerance=tolerance,
         other_inks=other_inks,
         strips_by_hand=strips,
+        original_photo=original_photo,
     )
     try:
         with ProgressLine() as progress:
@@ -124,8 +134,11 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int
     return EXIT_CODES[verdict]
 
 
-def check_numbers(original: int, batch: int, tolerance: float, grams: float | None) -> None:
-    """Refuse numbers that make no sense; raises ``WrongUsage``."""
+def check_numbers(
+    original: int, batch: int, tolerance: float, grams: float | None, apart: bool = False
+) -> None:
+    """Refuse numbers that make no sense (``apart``: the strips are in two photos); raises
+    ``WrongUsage``."""
     for option, number in (("--original", original), ("--batch", batch)):
         if number < 1:
             raise WrongUsage(
@@ -133,7 +146,7 @@ def check_numbers(original: int, batch: int, tolerance: float, grams: float | No
                 "the number says which strip is meant",
                 "count the strips from left to right with the card upright",
             )
-    if original == batch:
+    if original == batch and not apart:
         raise WrongUsage(
             f"--original and --batch are both {original}",
             "a strip compared with itself always matches",

@@ -1,4 +1,4 @@
-"""``drawdown read``: every strip in the photo, as colours with their uncertainty."""
+"""``drawdown read``: every strip in a photo, or in every photo of a folder."""
 
 from __future__ import annotations
 
@@ -11,7 +11,10 @@ from calibration.errors import PhotoUnfit
 
 
 def read(
-    photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of strips and card.")],
+    photo: Annotated[
+        Path,
+        typer.Argument(metavar="PHOTO", help="Photo of strips and card, or a folder of photos."),
+    ],
     card: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
@@ -19,6 +22,8 @@ def read(
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
 ) -> int:
     """Measure every strip in the photo, without a verdict."""
+    if photo.is_dir():
+        return _read_folder(photo, card, json)
     import sys
 
     from drawdown.judge import Options, read_strips
@@ -43,3 +48,21 @@ def read(
 
         terminal.write_result(read_screen(judgement, terminal.screen(sys.stdout)))
     return 5 if any(flag.hard for flag in judgement.flags) else 0
+
+
+def _read_folder(folder: Path, card: Path | None, json: bool) -> int:
+    """One line for each strip, or JSON; 0 when every photo could be read."""
+    import sys
+
+    from drawdown.folder import read_folder
+    from drawdown.progress import ProgressLine
+    from drawdown.report import terminal
+    from drawdown.report.folder import folder_screen, folder_text
+
+    with ProgressLine() as progress:
+        readings = list(read_folder(folder, card, progress))
+    if json:
+        terminal.write_result(folder_text(folder, readings))
+    else:
+        terminal.write_result(folder_screen(readings, terminal.screen(sys.stdout)))
+    return max((r.exit_code for r in readings), default=0)

@@ -30,12 +30,12 @@ _NUMBERS = re.compile(r"\[\n\s+(?:-?\d[\d.e+-]*|null)(?:,\n\s+(?:-?\d[\d.e+-]*|n
 
 def match_text(judgement: Judgement) -> str:
     """JSON text of ``drawdown match``."""
-    return _dump(match_data(judgement))
+    return dump(match_data(judgement))
 
 
 def read_text(judgement: Judgement) -> str:
     """JSON text of ``drawdown read``."""
-    return _dump(read_data(judgement))
+    return dump(read_data(judgement))
 
 
 def unfit_text(command: str, path: Path, error: PhotoUnfit) -> str:
@@ -55,7 +55,10 @@ def unfit_text(command: str, path: Path, error: PhotoUnfit) -> str:
     }
     if command == "match":
         data |= {"comparison": None, "advice": None}
-    return _dump(data | {"notes": [error.paragraph()]})
+    data["notes"] = [error.paragraph()]
+    if command == "match":
+        data["original_photo"] = None
+    return dump(data)
 
 
 def read_data(judgement: Judgement) -> dict[str, Any]:
@@ -79,7 +82,14 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
         "comparison": _comparison(judgement.comparison),
         "advice": _advice(judgement.advice),
         "notes": _notes(judgement),
+        "original_photo": _earlier(judgement),
     }
+
+
+def _earlier(judgement: Judgement) -> dict[str, Any] | None:
+    """The other photo that shows the kept original, read like this one; None without one."""
+    earlier = getattr(judgement, "earlier", None)
+    return None if earlier is None else read_data(earlier)
 
 
 def _photo(judgement: Judgement) -> dict[str, Any]:
@@ -181,7 +191,8 @@ def rounded(value: float | None, decimals: int) -> float | None:
     return round(float(value), decimals) + 0.0
 
 
-def _dump(data: dict[str, Any]) -> str:
+def dump(data: dict[str, Any]) -> str:
+    """JSON text: no NaN, rows of numbers on one line each."""
     text = json.dumps(data, indent=2, ensure_ascii=True, allow_nan=False)
     # Colours and corners on one line each, for the people who read it too.
     return _NUMBERS.sub(

@@ -46,7 +46,11 @@ def mark_photo(rgb: np.ndarray, scale: float, judgement: Judgement) -> Image.Ima
 
 def _roles(judgement: Judgement) -> dict[int, str]:
     c = judgement.comparison
-    return {} if c is None else {c.original: "original", c.batch: "batch"}
+    if c is None:
+        return {}
+    if getattr(judgement, "earlier", None) is not None:
+        return {c.batch: "batch"}
+    return {c.original: "original", c.batch: "batch"}
 
 
 def _outline(canvas: np.ndarray, corners: np.ndarray, width: float) -> None:

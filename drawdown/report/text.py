@@ -34,7 +34,7 @@ def match_screen(judgement: Judgement, screen: Screen) -> str:
     if comparison is not None:
         if comparison.verdict is not None:
             lines += ["", *_distance(comparison, screen)]
-        lines += ["", *_pair(judgement, comparison, screen)]
+        lines += ["", *_pair(judgement, screen)]
     if judgement.advice is not None:
         lines += ["", *_advice(judgement.advice, screen)]
     lines += _remarks(judgement, screen, hard=False)
@@ -93,14 +93,9 @@ def _distance(c: Comparison, screen: Screen) -> list[str]:
     return lines
 
 
-def _pair(judgement: Judgement, comparison: Comparison, screen: Screen) -> list[str]:
-    by_number = {strip.strip.number: strip for strip in judgement.strips}
-    pair = [
-        (name, by_number[number])
-        for name, number in (("original", comparison.original), ("batch", comparison.batch))
-        if number in by_number
-    ]
-    columns = [[_label(name, strip), *_reading(strip)] for name, strip in pair]
+def _pair(judgement: Judgement, screen: Screen) -> list[str]:
+    pair = words.compared(judgement)
+    columns = [[name, *_reading(strip)] for name, strip in pair]
     if screen.columns < _SIDE_BY_SIDE or len(columns) < 2:
         lines = []
         for (_, strip), column in zip(pair, columns, strict=True):
@@ -114,10 +109,6 @@ def _pair(judgement: Judgement, comparison: Comparison, screen: Screen) -> list[
         lines += [row] * _SWATCH_LINES
     lines += [f" {a:<{half}}{b}".rstrip() for a, b in zip(*columns, strict=True)]
     return lines
-
-
-def _label(name: str, strip: StripColour) -> str:
-    return f"{name} (strip {strip.strip.number})"
 
 
 def _reading(strip: StripColour) -> list[str]:

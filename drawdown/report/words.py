@@ -113,13 +113,29 @@ def general_flags(judgement: Judgement) -> list[Flag]:
     return once(flag for flag in found if flag not in on_strips)
 
 
-def concerned(judgement: Judgement) -> tuple[StripColour, ...]:
-    """The strips that the answer rests on: the two compared, or all."""
+def compared(judgement: Judgement) -> tuple[tuple[str, StripColour], ...]:
+    """The original and the batch, with their role and place in words."""
     c = judgement.comparison
     if c is None:
+        return ()
+    earlier = getattr(judgement, "earlier", None)
+    pair = []
+    for role, number, where in (
+        ("original", c.original, earlier or judgement),
+        ("batch", c.batch, judgement),
+    ):
+        name = f"{role} (strip {number})"
+        if where is not judgement:
+            name = f"{role} (strip {number} of {where.photo.path.rpartition('/')[2]})"
+        pair += [(name, strip) for strip in where.strips if strip.strip.number == number]
+    return tuple(pair)
+
+
+def concerned(judgement: Judgement) -> tuple[StripColour, ...]:
+    """The strips that the answer rests on: the two compared, or all."""
+    if judgement.comparison is None:
         return judgement.strips
-    by_number = {strip.strip.number: strip for strip in judgement.strips}
-    return tuple(by_number[n] for n in (c.original, c.batch) if n in by_number)
+    return tuple(strip for _, strip in compared(judgement))
 
 
 def strip_flags(strip: StripColour) -> list[Flag]:
