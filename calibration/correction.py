@@ -20,6 +20,7 @@ import numpy as np
 from calibration import flags as fl
 from calibration.card import CardDefinition
 from calibration.colorimetry import delta_e_2000, lab_to_xyz, xyz_to_lab
+from calibration.drift import Drift, find_drift
 from calibration.errors import PhotoUnfit
 from calibration.illumination import LampField, LightSamples, fit_field
 from calibration.patches import PatchReadings
@@ -40,8 +41,9 @@ SEED = 20250
 # Ordered from stiff to supple; a suppler one must be clearly better to be chosen.
 CANDIDATES = ((0.0, 0.0), (0.05, 0.0), (0.25, 0.0), (0.05, 0.15), (0.25, 0.15))
 MODEL_FLOOR = 0.6  # Delta E: what even a perfect card leaves (camera is not an eye)
-# Held-out median that is flagged, and refused, by where the card's values come from.
-POOR_DE = {"nominal": 7.0, "measured": 3.0}
+# Held-out median that is flagged (of a measured card: calibration.drift), and refused, by
+# where the card's values come from.
+POOR_DE = 7.0
 REFUSE_DE = {"nominal": 14.0, "measured": 9.0}
 SHADE_RATIO = 1.12  # paper this much brighter than the card's white is better lit
 DARK_PAPER_RATIO = 0.55
@@ -317,6 +319,11 @@ def correct(
     error = delta_e_2000(lab, lab + miss)
     typical = float(np.median(error))
     outlier = error > max(6.0, 5.0 * typical)
+    nominal = card.provenance == "nominal"
+    drift: Drift | None = None
+    if not nominal:
+        drift = find_drift(card, usable, miss, noise, readings.rgb[usable], readings.spread[usable])
+        outlier |= drift.changed
     held_out[usable] = np.where(outlier, np.nan, error)
     names = [p.name for p, u in zip(card.patches, usable, strict=True) if u]
     dropped = tuple(n for n, o in zip(names, outlier, strict=True) if o)
@@ -325,7 +332,6 @@ def correct(
         field.log_gain(readings.centre_mm[usable])
     )
     patch_lab[usable] = xyz_to_lab(features(light) @ best.matrix.T)
-    nominal = card.provenance == "nominal"
     correction = Correction(
         tone=tone,
         matrix=best.matrix,
@@ -338,7 +344,7 @@ def correct(
         patch_lab_d50=patch_lab,
         paper_lab_d50=None,
         nominal=nominal,
-        flags=_flags(typical, plain_median, dropped, nominal, len(names)),
+        flags=_flags(typical, plain_median, dropped, nominal, len(names), drift),
     )
     return _with_paper(correction, samples, card)
 
@@ -391,13 +397,20 @@ def _with_paper(correction: Correction, samples: LightSamples, card: CardDefinit
 
 
 def _flags(
-    typical: float, plain: float, dropped: tuple[str, ...], nominal: bool, count: int
+    typical: float,
+    plain: float,
+    dropped: tuple[str, ...],
+    nominal: bool,
+    count: int,
+    drift: Drift | None,
 ) -> tuple[fl.Flag, ...]:
     out = []
     if nominal:
         out.append(fl.NOMINAL_CARD())
-    if dropped:
-        out.append(fl.PATCHES_DROPPED(", ".join(dropped)))
+    # A drifted patch is told of as such, once.
+    spoilt = [n for n in dropped if drift is None or n not in drift.changed_names]
+    if spoilt:
+        out.append(fl.PATCHES_DROPPED(", ".join(spoilt)))
     kind = "nominal" if nominal else "measured"
     if typical > REFUSE_DE[kind] or typical > plain + 0.5 or len(dropped) > 0.35 * count:
         out.append(
@@ -405,6 +418,8 @@ def _flags(
                 f"they miss by {typical:.1f} Delta E, {plain:.1f} with white balance alone"
             )
         )
-    elif typical > POOR_DE[kind]:
+    elif drift is not None:
+        out += drift.flags
+    elif typical > POOR_DE:
         out.append(fl.POOR_CORRECTION(f"{typical:.1f}"))
     return tuple(out)

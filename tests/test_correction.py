@@ -101,11 +101,15 @@ def test_exposure_does_not_change_the_colour():
 def test_a_spoiled_patch_is_left_out_and_named():
     rgb = camera_rgb(SLIP.lab_d50)
     index = [p.name for p in SLIP.patches].index("B5")
-    rgb[index] *= 1.8
+    rgb[index] *= 1.8  # light by far, but even in itself: a changed patch of a measured card
     made = correct(*inputs(rgb), SLIP, SRGB_TO_XYZ_D50)
     assert made.dropped == ("B5",)
-    assert "patches-left-out" in [f.code for f in made.flags]
+    assert [f.code for f in made.flags] == ["patch-drifted"]
     assert made.held_out_median < 0.5
+    as_drawn = dataclasses.replace(SLIP, provenance="nominal")
+    made = correct(*inputs(rgb), as_drawn, SRGB_TO_XYZ_D50)
+    assert made.dropped == ("B5",)
+    assert [f.code for f in made.flags] == ["nominal-card", "patches-left-out"]
 
 
 def test_a_wrong_card_gives_no_verdict():
