@@ -43,6 +43,8 @@ class Options:
     other_inks: bool = False
     strips_by_hand: tuple[str, ...] = field(default=())
     original_photo: Path | None = None
+    # The card's corners in photo px, by hand: in the photo, and in the original's photo.
+    card_corners: tuple[tuple[tuple[float, float], ...], ...] = field(default=())
 
 
 @dataclass(frozen=True)
@@ -97,10 +99,15 @@ def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judge
     loading = Ahead(_load_ciede2000)
     photo = opening.result()
     progress("looking for the card", 0.25)
-    view = locate(photo, cards)
+    if options.card_corners:
+        from calibration.by_hand import locate_by_hand
+
+        view = locate_by_hand(photo, cards, options.card_corners[0])
+    else:
+        view = locate(photo, cards)
     progress("looking at the light", 0.4)
     sheet = rectify(photo, view)
-    readings = read_patches(sheet, view.card)
+    readings = read_patches(sheet, view.card, view.place_error_mm)
     _refuse_bad_exposure(readings, view)
     samples = sample_light(sheet, view.card, readings)
     progress("looking for the strips", 0.5)
@@ -126,7 +133,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     mix = shelf.named_mix(options.mix) if options.mix else None
     earlier = None
     if options.original_photo is not None:
-        alone = replace(options, strips_by_hand=())
+        alone = replace(options, strips_by_hand=(), card_corners=options.card_corners[1:])
         earlier = read_strips(options.original_photo, alone, progress)
     seen = read_strips(photo_path, options, progress)
     from drawdown.advice import advise

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
+from drawdown.card_corners import Corners, check_card_corners
 
 if TYPE_CHECKING:
     from drawdown.judge import Judgement
@@ -35,6 +36,14 @@ def match(
     card: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
+    ] = None,
+    card_corners: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="POINTS",
+            help='The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright '
+            "photo, clockwise from the card's upper left; once more for OLD.",
+        ),
     ] = None,
     shelf: Annotated[
         Path | None,
@@ -78,6 +87,7 @@ def match(
         batch = 1 if apart else 2
     check_numbers(original, batch, tolerance, batch_grams, apart)
     strips = check_strips(strip or [], 1 if apart else original, batch)
+    corners = check_corners(card_corners or [], apart)
     parts = read_mix(mix or [])
     if picture is not None:
         check_picture(picture, photo)
@@ -96,6 +106,7 @@ def match(
         other_inks=other_inks,
         strips_by_hand=strips,
         original_photo=original_photo,
+        card_corners=corners,
     )
     try:
         with ProgressLine() as progress:
@@ -213,6 +224,19 @@ def check_strips(strips: list[str], original: int, batch: int) -> tuple[str, ...
             "give --strip once for each, in order: the first is strip 1",
         )
     return tuple("".join(text.split()).removesuffix("mm") for text in strips)
+
+
+def check_corners(texts: list[str], apart: bool) -> tuple[Corners, ...]:
+    """The corners for the photo and, if the strips are in two, for the original's photo."""
+    most = 2 if apart else 1
+    if len(texts) > most:
+        raise WrongUsage(
+            f"--card-corners is given {len(texts)} times",
+            "each time it places the card in one photo: first in PHOTO"
+            + (", then in the one of --original-photo" if apart else ""),
+            "give all four corners in one pair of quotes",
+        )
+    return tuple(check_card_corners(text) for text in texts)
 
 
 def check_picture(picture: Path, photo: Path) -> None:

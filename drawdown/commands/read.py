@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from calibration.errors import PhotoUnfit
+from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown.card_corners import check_card_corners
 
 
 def read(
@@ -19,10 +20,25 @@ def read(
         Path | None,
         typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
     ] = None,
+    card_corners: Annotated[
+        str | None,
+        typer.Option(
+            metavar="POINTS",
+            help='The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright '
+            "photo, clockwise from the card's upper left.",
+        ),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
 ) -> int:
     """Measure every strip in the photo, without a verdict."""
+    corners = (check_card_corners(card_corners),) if card_corners is not None else ()
     if photo.is_dir():
+        if corners:
+            raise WrongUsage(
+                "--card-corners was given with a folder of photos",
+                "the card lies elsewhere in each of them",
+                "read the photos one by one, each with its own corners",
+            )
         return _read_folder(photo, card, json)
     import sys
 
@@ -32,7 +48,7 @@ def read(
 
     try:
         with ProgressLine() as progress:
-            judgement = read_strips(photo, Options(card_path=card), progress)
+            judgement = read_strips(photo, Options(card_path=card, card_corners=corners), progress)
     except PhotoUnfit as unfit:
         if json:
             from drawdown.report.json import unfit_text
