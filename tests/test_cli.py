@@ -56,6 +56,7 @@ class FakeOptions:
     other_inks: bool = False
     strips_by_hand: tuple = ()
     original_photo: Path | None = None
+    card_corners: tuple = ()
 
 
 @pytest.fixture
