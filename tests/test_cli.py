@@ -200,6 +200,8 @@ def test_options_reach_the_chain(chain, tmp_path):
             "--batch-grams", "250", "--tolerance", "1.5", "--other-inks",
             "--strip", "-10,-60,20,50", "--strip", "300,200,240.5,600px",
             "--strip", "1, 2, 3, 4mm", "--original-photo", "old.jpg", "--picture", str(picture),
+            "--card-corners", "10,10 110,12.5 110,60 10,60",
+            "--card-corners", "1,1; 300,1; 300,100; 1,100",
         ]
     )  # fmt: skip
     assert code == 0
@@ -208,6 +210,10 @@ def test_options_reach_the_chain(chain, tmp_path):
     assert dataclasses.astuple(options) == (
         3, 1, Path("c.toml"), Path("s.toml"), {"PB15:3": 2.0, "white=a": 10.5}, 250.0, 1.5, True,
         ("-10,-60,20,50", "300,200,240.5,600px", "1,2,3,4"), Path("old.jpg"),
+        (
+            ((10.0, 10.0), (110.0, 12.5), (110.0, 60.0), (10.0, 60.0)),
+            ((1.0, 1.0), (300.0, 1.0), (300.0, 100.0), (1.0, 100.0)),
+        ),
     )  # fmt: skip
     assert picture.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
 
