@@ -71,11 +71,7 @@ def test_whites_are_those_of_cie_15():
     np.testing.assert_allclose(100 * cm.WHITE_D65, ILLUMINANTS["D65"], atol=0.03)
 
 
-@given(
-    st.tuples(
-        st.floats(0, 100), st.floats(-120, 120), st.floats(-120, 120)
-    )
-)
+@given(st.tuples(st.floats(0, 100), st.floats(-120, 120), st.floats(-120, 120)))
 def test_lab_there_and_back(lab):
     lab = np.array(lab)
     np.testing.assert_allclose(cm.xyz_to_lab(cm.lab_to_xyz(lab)), lab, atol=1e-8)
