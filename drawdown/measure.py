@@ -86,6 +86,8 @@ def measure(
     sd_l, sd_ab, share = CARD_SD["nominal" if correction.nominal else "measured"]
     sd_ab += share * float(np.hypot(lab[1], lab[2]))
     card_sd = np.array([sd_l, sd_ab, sd_ab])
+    if not correction.nominal:
+        card_sd = np.hypot(card_sd, np.median(card.u_lab, axis=0))
     return StripColour(
         strip=strip,
         lab_d50=lab,

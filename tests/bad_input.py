@@ -83,7 +83,8 @@ def _places(folder: Path) -> list[BadInput]:
         BadInput(f"photo: {kind}", (command, str(path)), 6, says, path)
         for kind, (path, says) in places.items()
         for command in ("match", "read")
-    ]
+        if (kind, command) != ("folder", "read")  # a folder of photos can be read
+    ] + [BadInput("photo: empty folder", ("read", _sub(folder, "bare")), 6, "no photo")]
 
 
 def _unfit(folder: Path, scene) -> list[BadInput]:

@@ -25,8 +25,9 @@ VIVID_L = (47, 53, 66, 82, 74, 58, 58, 56, 50, 42, 36, 42)
 DEEP, TINT = (28.0, 40.0), (78.0, 34.0)
 VIVID_C = 76.0
 GAMUT_SHARE = 0.94
-U_NOMINAL = {"white": (2.5, 1.5, 2.5), "grey": (4.0, 2.0, 2.5), "black": (5.0, 2.0, 2.5)}
-U_COLOUR = (4.0, 4.0, 4.0)
+# Standard uncertainties that cover the prints of forty simulated home printers.
+U_NOMINAL = {"white": (2.5, 1.5, 2.5), "grey": (4.0, 3.5, 4.0), "black": (5.0, 4.5, 4.0)}
+U_COLOUR = (5.5, 5.5, 7.0)
 # A usual uncoated white paper (common practice, no source); its uncertainty is that of the
 # white patches.
 PAPER = (95.0, 0.5, -2.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -32,7 +33,7 @@ def read(
 ) -> int:
     """Measure every strip in the photo, without a verdict."""
     corners = (check_card_corners(card_corners),) if card_corners is not None else ()
-    if photo.is_dir():
+    if os.path.isdir(photo):  # unlike Path.is_dir, no error for an impossible name
         if corners:
             raise WrongUsage(
                 "--card-corners was given with a folder of photos",
