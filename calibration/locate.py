@@ -121,7 +121,7 @@ def _best_fit(cards: Sequence[CardDefinition], seen: dict[str, Seen]) -> Fit | N
 
 def _is_plain(photo: Photo, fit: Fit, seen: Seen) -> bool:
     """Whether the markers lie as defined and the patches look like the card's."""
-    if len(fit.chosen) < 2 or fit.miss_px > 0.05 * fit.marker_px + 1.0:
+    if not fit.is_fair or fit.miss_px > 0.05 * fit.marker_px + 1.0:
         return False
     if len(fit.chosen) < sum(m.id in seen for m in fit.card.markers):
         return False

@@ -52,6 +52,11 @@ class Fit:
         )
 
     @property
+    def is_fair(self) -> bool:
+        """Whether two markers or more lie to each other as defined, but for a lens or a curl."""
+        return len(self.chosen) >= 2 and self.miss_px <= 0.12 * self.marker_px + 1.0
+
+    @property
     def marker_px(self) -> float:
         """Mean side of the markers in the photo."""
         return float(np.mean([_size(c) for c in self.chosen.values()]))
@@ -254,12 +259,13 @@ def choose_renamed(
     fits = [with_look(f, rgb_encoded) for f in fits_renamed(card, seen)]
     most = max((len(f.chosen) for f in fits), default=0)
     fits = [f for f in fits if len(f.chosen) >= max(2, most - 1)]
+    fair = defined is not None and defined.is_fair
     if not fits:
-        return Choice(defined)
+        seen_two = defined is not None and len(defined.chosen) >= 2
+        return Choice(defined, ambiguous=seen_two and not fair)
     # The ids as defined are right more often than not.
     fits.sort(key=lambda f: -(f.look.likeness + 0.03 * (not f.renamed)))
     best = fits[0]
-    fair = defined is not None and len(defined.chosen) >= 2
     # More markers explained is reason enough, if the colours do not speak against it.
     gain = -CLEARLY / 2 if fair and len(best.chosen) > len(defined.chosen) else CLEARLY
     if fair and best.look.likeness < defined.look.likeness + gain:

@@ -40,8 +40,8 @@ def pinhole(
     return camera @ np.column_stack([rotation[:, 0], rotation[:, 1], place])
 
 
-def shot(tmp_path, matrix, card=SLIP, size=SIZE, change=None, **save):
-    """A photo of the card alone on white paper."""
+def shot(tmp_path, matrix, card=SLIP, size=SIZE, change=None, quality=95):
+    """A photo of the card alone on white paper; a PNG where ``quality`` is None."""
     margin = 12.0
     extent = (-margin, -margin, card.size_mm[0] + margin, card.size_mm[1] + margin)
     rgb = np.array([srgb_decode(np.array(p.srgb) / 255) for p in card.patches]) * 0.8
@@ -49,7 +49,8 @@ def shot(tmp_path, matrix, card=SLIP, size=SIZE, change=None, **save):
     if change is not None:
         change(flat, lambda mm: np.round((np.asarray(mm) + margin) * synthetic.SCALE).astype(int))
     linear = synthetic.photograph(flat, extent, matrix, size)
-    return open_photo(synthetic.save(tmp_path / "photo.png", linear, **save))
+    name = "photo.png" if quality is None else "photo.jpg"
+    return open_photo(synthetic.save(tmp_path / name, linear, quality=quality))
 
 
 def worst_px(view, matrix, card=SLIP) -> float:
@@ -151,7 +152,7 @@ def test_failure_is_explained(tmp_path, change, blur, scale, says):
     linear = synthetic.photograph(flat, extent, pinhole(share=0.7), SIZE)
     if blur:
         linear = cv2.GaussianBlur(linear, (0, 0), blur)
-    photo = open_photo(synthetic.save(tmp_path / "p.png", linear * scale))
+    photo = open_photo(synthetic.save(tmp_path / "p.jpg", linear * scale, quality=95))
     with pytest.raises(PhotoUnfit) as caught:
         locate(photo, builtin_cards())
     assert says in caught.value.seen
@@ -167,7 +168,7 @@ def test_sheet_is_in_true_millimetres(tmp_path):
         flat[a[1] : b[1], a[0] : b[0]] = (0.5, 0.1, 0.05)
 
     matrix = pinhole(share=0.6, tilt_deg=25, rotation_deg=100)
-    photo = shot(tmp_path, matrix, change=square)
+    photo = shot(tmp_path, matrix, change=square, quality=None)
     sheet = rectify(photo, locate(photo, builtin_cards()))
     red = sheet.rgb_linear[..., 2] < 0.2
     x, y = sheet.grid_mm()
@@ -187,7 +188,7 @@ def test_clipped_pixels_are_known(tmp_path):
         a, b = px((60, 66)), px((80, 76))
         flat[a[1] : b[1], a[0] : b[0]] = 2.0
 
-    photo = shot(tmp_path, pinhole(share=0.6), change=burn)
+    photo = shot(tmp_path, pinhole(share=0.6), change=burn, quality=None)
     sheet = rectify(photo, locate(photo, builtin_cards()))
     assert sheet.clipped[sheet.window((63, 68, 14, 6))].min() > 0.9
     assert sheet.clipped[sheet.window((20, 50, 30, 2))].max() < 0.05
