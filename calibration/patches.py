@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from calibration.card import CardDefinition
@@ -15,7 +16,6 @@ INSET_SHARE, MOST_INSET = 0.17, 0.30
 # A window that is this much less even than its own middle touches an edge: it may move, but
 # never beyond the field as it should lie.
 UNEVEN = 1.5
-_STEPS = np.linspace(-1.0, 1.0, 7)
 CLIPPED_LIMIT = 0.02
 
 
@@ -81,21 +81,35 @@ def _even_window(
     middle = sheet.rgb_linear[rows.start + v : rows.stop - v, columns.start + u : columns.stop - u]
     if here < UNEVEN * _scatter(middle) + 0.004:
         return window
-    best, least = window, here
-    seen = {(rows.start, columns.start)}
-    for down in _STEPS * room_mm[1]:
-        for right in _STEPS * room_mm[0]:
-            moved = sheet.window((rect_mm[0] + right, rect_mm[1] + down, *rect_mm[2:]))
-            top, left = moved[0].start, moved[1].start
-            same_size = moved[0].stop - top >= height - 1 and moved[1].stop - left >= width - 1
-            if (top, left) in seen or not same_size:
-                continue
-            seen.add((top, left))
-            scatter = _scatter(sheet.rgb_linear[moved])
-            if scatter < least:
-                best, least = moved, scatter
+    # Every window of this size within the field, at once (sums over rectangles: Crow 1984).
+    down, right = round(room_mm[1] * sheet.px_per_mm), round(room_mm[0] * sheet.px_per_mm)
+    top, left = max(rows.start - down, 0), max(columns.start - right, 0)
+    field = sheet.rgb_linear[top : rows.stop + down, left : columns.stop + right]
+    total, squares = cv2.integral2(field, sdepth=cv2.CV_64F, sqdepth=cv2.CV_64F)
+    mean = _sums(total, height, width) / (height * width)
+    variance = np.maximum(_sums(squares, height, width) / (height * width) - mean**2, 0.0)
+    scatter = np.sqrt(variance.mean(axis=-1)) / np.maximum(mean.mean(axis=-1), 1e-6)
+    y, x = np.unravel_index(int(scatter.argmin()), scatter.shape)
     # A speck or a scratch is no reason to move: an edge left behind is.
-    return best if least < here / UNEVEN else window
+    if scatter[y, x] > here / UNEVEN:
+        return window
+    # Windows that are even alike lie all over the field: the one nearest to where it should be.
+    alike = scatter <= 1.15 * scatter[y, x] + 0.001
+    far = np.hypot(*np.meshgrid(
+        np.arange(scatter.shape[0]) + top - rows.start,
+        np.arange(scatter.shape[1]) + left - columns.start, indexing="ij",
+    ))  # fmt: skip
+    y, x = np.unravel_index(int(np.where(alike, far, np.inf).argmin()), scatter.shape)
+    y, x = int(y) + top, int(x) + left
+    return slice(y, y + height), slice(x, x + width)
+
+
+def _sums(total: np.ndarray, height: int, width: int) -> np.ndarray:
+    """Sums over all windows of a size, from an integral picture."""
+    return (
+        total[height:, width:] - total[:-height, width:]
+        - total[height:, :-width] + total[:-height, :-width]
+    )  # fmt: skip
 
 
 def _scatter(rgb: np.ndarray) -> float:
