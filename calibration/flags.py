@@ -194,9 +194,9 @@ UNEVEN_LIGHT = FlagKind(
 )  # fmt: skip
 DIFFERENT_LIGHT = FlagKind(
     "different-light", True, "comparison",
-    "the two strips stand in different light ({detail})",
-    "the difference of the light would be taken for a difference of the ink",
-    "move both strips out of the shadow and shoot again",
+    "the two strips stand in different light, or on different paper ({detail})",
+    "the difference of light or paper would be taken for a difference of the ink",
+    "pull both on the same paper, move both out of the shadow, and shoot again",
 )  # fmt: skip
 # Strip ---------------------------------------------------------------------------------
 STRIP_CLIPPED = FlagKind(

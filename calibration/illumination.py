@@ -28,7 +28,8 @@ SAME_LEVEL = 0.04
 SLOPE_SD, BEND_SD = 0.35, 0.08
 # Neighbouring cells of one surface differ by less than this in log light, even across the
 # soft edge of a shadow; and by less than the second when the next cells do not differ.
-SMOOTH_STEP, LONE_STEP = 0.08, 0.012
+SMOOTH_STEP, LONE_STEP = 0.25, 0.012
+FINE_MM = 1.5
 WHITE_SD, CELL_SD = 0.006, 0.03
 
 
@@ -137,8 +138,9 @@ def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) ->
     mean = cell_mean(picture).astype(float)
     luma = picture[..., 1]
     luma_mean = cell_mean(luma).astype(float)
-    variance = cell_mean(luma * luma).astype(float) - luma_mean**2
-    spread = np.sqrt(np.maximum(variance, 0)) / np.maximum(luma_mean, 1e-6)
+    # Only what is sharper than a shadow's edge counts as structure.
+    fine = luma - cv2.GaussianBlur(luma, (0, 0), FINE_MM * sheet.px_per_mm)
+    spread = np.sqrt(cell_mean(fine * fine).astype(float)) / np.maximum(luma_mean, 1e-6)
     inside = cell_mean(sheet.inside[: rows * k, : columns * k].astype(np.float32)) > 0.99
     clipped = cell_mean(sheet.clipped[: rows * k, : columns * k]) > 0.02
     cell_mm = k / sheet.px_per_mm
@@ -151,7 +153,7 @@ def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) ->
     bland = np.abs(level - middle[..., None]).max(axis=-1) < 0.5
     usable = inside & ~clipped & bland & (middle > -1.3) & (middle < 1.2) & ~on_card(grid, card)
     if usable.any():
-        usable &= spread < max(0.03, 1.6 * float(np.quantile(spread[usable], 0.35)))
+        usable &= spread < max(0.02, 1.6 * float(np.quantile(spread[usable], 0.35)))
     index = np.full((rows, columns), -1)
     index[usable] = len(rgb_white) + np.arange(int(usable.sum()))
     surface = np.concatenate([np.zeros(len(rgb_white), int), np.full(int(usable.sum()), -1)])

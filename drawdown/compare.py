@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration import flags as fl
-from calibration.colorimetry import delta_e_2000
+from calibration.colorimetry import delta_e_2000, lab_to_xyz, xyz_to_lab
 from calibration.tonemap import metric
 from drawdown.hues import GREY_CHROMA, hue_word
 from drawdown.measure import StripColour
@@ -36,6 +36,9 @@ SHADED_SHARE = 0.45
 # difference per axis in the CIEDE2000 metric (rendered pairs, DEVELOPERS.md).
 ACROSS_PHOTOS = {"nominal": 2.2, "measured": 1.9}
 DIFFERENT_LIGHT_SD = 0.05
+# Paper beside one strip that is so much lighter than beside the other (natural log, after
+# the lamp's field is taken out) is other paper or other light; neither lets one compare.
+DIFFERENT_RIM = 0.07
 
 VERDICTS = ("match", "no match", "too close to call")
 
@@ -97,6 +100,10 @@ def compare(
         members_o = np.roll(members_o, len(members_o) // 2, axis=0)
     to_lab = np.linalg.inv(m)
     cov = _covariance(batch.lab_samples - members_o) + sd**2 * to_lab @ to_lab.T
+    rim = 0.0 if across_photos else _rim_step(original, batch)
+    # Half of what the paper beside the strips disagrees in may be light.
+    slope = (xyz_to_lab(1.01 * lab_to_xyz(lab_b)) - lab_b) / 0.01
+    cov = cov + (0.5 * rim) ** 2 * np.outer(slope, slope)
 
     rng = np.random.default_rng(7)
     normal = rng.standard_normal((DRAWS, 3))
@@ -121,7 +128,13 @@ def compare(
         flags.append(fl.ACROSS_PHOTOS())
     worst = max(original.light_sd, batch.light_sd)
     if worst > DIFFERENT_LIGHT_SD:
-        flags.append(fl.DIFFERENT_LIGHT(f"uncertain by {100 * worst:.0f} %"))
+        flags.append(fl.DIFFERENT_LIGHT(f"it is uncertain by {100 * worst:.0f} %"))
+    elif abs(rim) > DIFFERENT_RIM:
+        darker = (batch if rim < 0 else original).strip.number
+        percent = 100 * (1 - np.exp(-abs(rim)))
+        flags.append(
+            fl.DIFFERENT_LIGHT(f"the paper beside strip {darker} is {percent:.0f} % darker")
+        )
     stopped = hard or any(f.hard for f in (*flags, *original.flags, *batch.flags))
     verdict = None if stopped else _verdict(p)
     d_l, d_c, d_h = lch_difference(lab_o, lab_b)
@@ -149,6 +162,14 @@ def compare(
         ),
         flags=tuple(flags),
     )
+
+
+def _rim_step(original: StripColour, batch: StripColour) -> float:
+    """How much lighter the paper beside the batch is than beside the original, natural log;
+    0 where one of them shows no paper."""
+    if original.rim_log is None or batch.rim_log is None:
+        return 0.0
+    return float(np.mean(batch.rim_log - original.rim_log))
 
 
 def _covariance(members: np.ndarray) -> np.ndarray:

@@ -86,6 +86,8 @@ def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judge
     """Open, locate, correct, find and measure every strip; no comparison."""
     progress("opening the photo", 0.05)
     opening = Ahead(lambda: _open(photo_path))
+    import numpy as np
+
     from calibration.card import builtin_cards, read_card
     from calibration.correction import correct
     from calibration.illumination import fit_field, flatten, sample_light
@@ -120,7 +122,8 @@ def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judge
     loading.result()
     correction = correct(readings, samples, view.card, photo.profile.to_xyz_d50)
     progress("measuring the strips", 0.85)
-    strips = tuple(measure(s, sheet, correction, view.card) for s in found)
+    ink = np.any([s.mask for s in found], axis=0)
+    strips = tuple(measure(s, sheet, correction, view.card, ink) for s in found)
     flags = (*photo.flags, *view.flags, *correction.flags, *_light_flags(correction, strips))
     return Judgement(photo, view, sheet, correction, strips, None, None, flags)
 

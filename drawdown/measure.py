@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from calibration import flags as fl
@@ -11,6 +12,7 @@ from calibration.card import CardDefinition
 from calibration.colorimetry import delta_e_2000, munsell_value, xyz_to_lab
 from calibration.correction import Correction
 from calibration.errors import PhotoUnfit
+from calibration.illumination import on_card
 from calibration.sheet import Sheet
 from drawdown.strips import Strip
 
@@ -22,6 +24,8 @@ BEYOND_DE = 12.0
 CLIPPED_FLAG = 0.02
 # Share of the light's uncertainty at a strip that also changes its colour, not only its level.
 LIGHT_CHROMA = 0.3
+# The ring of paper looked at beside a strip, and the least of it.
+RIM_MM, RIM_PIXELS = (1.5, 6.0), 60
 # What card and camera leave open for a colour itself, alike for all strips of a photo:
 # standard uncertainty of L*, of a* and b*, and how that grows with chroma (dyes of a print
 # are not pigments, and the map must reach beyond them). From rendered scenes, see
@@ -37,7 +41,9 @@ class StripColour:
     interval of the colour itself, the card's uncertainty included; ``evenness_de00`` the
     root mean square CIEDE2000 of 4 mm cells against their mean; ``trail_lab_d50`` (k, 3)
     along the pull, thick start first as far as one can tell; ``light_sd`` standard
-    uncertainty of the log light here."""
+    uncertainty of the log light here. ``rim_log`` (3,) is the log of the paper
+    right beside the strip, in even light: two strips on one paper must agree in it; None
+    where no paper shows."""
 
     strip: Strip
     lab_d50: np.ndarray
@@ -47,11 +53,16 @@ class StripColour:
     evenness_de00: float
     trail_lab_d50: np.ndarray
     light_sd: float
+    rim_log: np.ndarray | None
     flags: tuple[fl.Flag, ...]
 
 
 def measure(
-    strip: Strip, sheet: Sheet, correction: Correction, card: CardDefinition
+    strip: Strip,
+    sheet: Sheet,
+    correction: Correction,
+    card: CardDefinition,
+    ink: np.ndarray | None = None,
 ) -> StripColour:
     """Colour of one strip's body; of all its ink when nothing of it is even (the strip then
     carries a hard flag). Raises ``PhotoUnfit`` for a strip without pixels."""
@@ -97,6 +108,7 @@ def measure(
         evenness_de00=evenness,
         trail_lab_d50=_trail(strip, xyz, xy_mm),
         light_sd=light_sd,
+        rim_log=_rim(strip, sheet, correction, card, strip.mask if ink is None else ink),
         flags=strip.flags + _flags(strip, sheet, lab, evenness, correction, card),
     )
 
@@ -153,6 +165,36 @@ def _step_sd(rgb: np.ndarray, crushed: np.ndarray) -> np.ndarray:
     share = float(np.mean(crushed > 0.5))
     mean = rgb.mean(axis=0)
     return np.where(mean < 8 * level, level * (0.3 + share), 0.0)
+
+
+def _rim(
+    strip: Strip, sheet: Sheet, correction: Correction, card: CardDefinition, ink: np.ndarray
+) -> np.ndarray | None:
+    """(3,) log of the even light from the paper within ``RIM_MM`` of the strip; ``ink`` is
+    the mask of all strips. The upper part of the ring is taken: print, notes and table are
+    mostly darker than paper."""
+    rows, columns = np.nonzero(strip.mask)
+    reach = int(np.ceil(RIM_MM[1] * sheet.px_per_mm)) + 1
+    top, left = max(rows.min() - reach, 0), max(columns.min() - reach, 0)
+    crop = np.s_[top : rows.max() + reach + 1, left : columns.max() + reach + 1]
+
+    def grown(mask: np.ndarray, mm: float) -> np.ndarray:
+        size = 2 * round(mm * sheet.px_per_mm) + 1
+        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+        return cv2.dilate(mask.astype(np.uint8), kernel) > 0
+
+    ring = grown(strip.mask[crop], RIM_MM[1]) & ~grown(ink[crop], RIM_MM[0]) & sheet.inside[crop]
+    ring &= sheet.clipped[crop] < 0.2
+    rows, columns = np.nonzero(ring)
+    xy_mm = sheet.to_mm(np.stack([columns + left, rows + top], axis=-1))
+    free = ~on_card(xy_mm, card, 1.0)
+    if free.sum() < RIM_PIXELS:
+        return None
+    rgb = sheet.rgb_linear[crop][rows[free], columns[free]].astype(float)
+    light = np.log(np.maximum(correction.light(rgb, xy_mm[free]), 1e-6))
+    level = light.mean(axis=1)
+    low, high = np.quantile(level, (0.5, 0.9))
+    return np.median(light[(level >= low) & (level <= high)], axis=0)
 
 
 def _trail(strip: Strip, xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:

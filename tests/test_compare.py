@@ -24,14 +24,14 @@ class _Strip:
     number: int
 
 
-def strip(number, lab, sd=0.1, seed=0, flags=(), light_sd=0.003, common=None):
+def strip(number, lab, sd=0.1, seed=0, flags=(), light_sd=0.003, common=None, rim=None):
     """A strip colour whose members scatter by ``sd`` (and by what both strips share)."""
     lab = np.asarray(lab, float)
     scatter = np.random.default_rng(seed + 10 * number).normal(0, sd, (96, 3))
     shared = 0.0 if common is None else common
     return StripColour(
         _Strip(number), lab, lab + scatter + shared, np.full(3, 1.0), 5.0, 0.3,
-        lab[None], light_sd, tuple(flags),
+        lab[None], light_sd, rim, tuple(flags),
     )  # fmt: skip
 
 
@@ -120,6 +120,18 @@ def test_hard_flags_give_no_verdict():
     shade = cp.compare(strip(1, BLUE), strip(2, BLUE, light_sd=0.08))
     assert shade.verdict is None
     assert "different-light" in [f.code for f in shade.flags]
+
+
+def test_other_light_beside_one_strip_gives_no_verdict():
+    """Paper beside the batch a fifth darker than beside the original, once the lamp's field is
+    taken out: a shadow between them, or other paper."""
+    white = np.log(np.full(3, 0.8))
+    near = cp.compare(strip(1, BLUE, rim=white), strip(2, BLUE, rim=white - 0.02))
+    far = cp.compare(strip(1, BLUE, rim=white), strip(2, BLUE, rim=white - 0.2))
+    assert near.verdict == "match"
+    assert far.verdict is None
+    flag = next(f for f in far.flags if f.code == "different-light")
+    assert "strip 2 is 18 % darker" in flag.text
 
 
 def test_other_inks_widen():
