@@ -45,6 +45,7 @@ MODEL_FLOOR = 0.6  # Delta E: what even a perfect card leaves (camera is not an 
 # where the card's values come from.
 POOR_DE = 7.0
 REFUSE_DE = {"nominal": 14.0, "measured": 9.0}
+USUAL_PAPER_Y = 0.876  # L* 95
 SHADE_RATIO = 1.12  # paper this much brighter than the card's white is better lit
 DARK_PAPER_RATIO = 0.55
 
@@ -380,7 +381,8 @@ def _with_paper(correction: Correction, samples: LightSamples, card: CardDefinit
     light = correction.light(samples.rgb[on_paper], samples.xy_mm[on_paper])
     paper = np.median(light, axis=0)
     xyz = correction.xyz_d50(paper)
-    white = lab_to_xyz(card.expected_lab_d50)[:, 1].max()
+    # A chart without white still lies beside white paper: never ask for less than its level.
+    white = max(float(lab_to_xyz(card.expected_lab_d50)[:, 1].max()), USUAL_PAPER_Y)
     ratio = float(xyz[1] / white)
     flags = correction.flags
     field = correction.field

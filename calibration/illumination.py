@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from calibration.card import CardDefinition
+from calibration.colorimetry import SRGB_TO_XYZ_D50, lab_to_xyz
 from calibration.gridfill import look_up, spread_out
 from calibration.patches import PatchReadings
 from calibration.sheet import Sheet
@@ -122,12 +123,16 @@ def _basis(xy_mm: np.ndarray, centre_mm: tuple[float, float]) -> np.ndarray:
 def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) -> LightSamples:
     """Where the light can be read: usable white patches and even cells off the card."""
     white = card.with_role("white") & readings.usable
+    rgb_white, xy_white = readings.rgb[white], readings.centre_mm[white]
     if not white.any():
-        # A chart without usable whites: its lightest usable grey stands in, alone.
+        # A chart without usable whites: its lightest usable grey stands in, alone, scaled to
+        # what white would have been there.
         lab = card.expected_lab_d50
         lightness = np.where(readings.usable, lab[:, 0] - np.hypot(lab[:, 1], lab[:, 2]), -1e3)
-        white = np.arange(len(lightness)) == int(lightness.argmax())
-    rgb_white, xy_white = readings.rgb[white], readings.centre_mm[white]
+        best = int(lightness.argmax())
+        share = np.linalg.solve(SRGB_TO_XYZ_D50, lab_to_xyz(lab[best]))
+        rgb_white = readings.rgb[best : best + 1] / np.clip(share, 0.02, None)
+        xy_white = readings.centre_mm[best : best + 1]
     k = max(2, round(CELL_MM * sheet.px_per_mm))
     rows, columns = sheet.shape[0] // k, sheet.shape[1] // k
     picture = sheet.rgb_linear[: rows * k, : columns * k]

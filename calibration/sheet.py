@@ -15,7 +15,7 @@ from calibration.locate import CardView, apply_homography
 from calibration.photo import Photo
 
 # How far beyond the card the sheet is looked at, and the size of the picture made of it.
-REACH_MM = 260.0
+MOST_REACH_MM, LEAST_REACH_MM = 260.0, 140.0
 MAX_PX_PER_MM = 3.2
 MAX_PIXELS = 1.1e6
 BAND_PX = 256
@@ -69,8 +69,10 @@ class Sheet:
 def _extent_mm(photo: Photo, view: CardView) -> tuple[float, float, float, float]:
     """x0, y0, x1, y1: what the photo shows of the plane, within reach of the card."""
     width, height = view.card.size_mm
-    x = np.linspace(-REACH_MM, width + REACH_MM, 61)
-    y = np.linspace(-REACH_MM, height + REACH_MM, 61)
+    # A small chart has small patches, which a wide sheet would show too small.
+    reach = float(np.clip(1.8 * max(width, height), LEAST_REACH_MM, MOST_REACH_MM))
+    x = np.linspace(-reach, width + reach, 61)
+    y = np.linspace(-reach, height + reach, 61)
     grid = np.stack(np.meshgrid(x, y), axis=-1)
     ahead = grid @ view.mm_to_px[2, :2] + view.mm_to_px[2, 2]
     centre = np.array([width / 2, height / 2, 1.0])
@@ -91,10 +93,10 @@ def _extent_mm(photo: Photo, view: CardView) -> tuple[float, float, float, float
     found = grid[seen]
     low, high = found.min(axis=0) - step, found.max(axis=0) + step
     return (
-        float(max(low[0], -REACH_MM)),
-        float(max(low[1], -REACH_MM)),
-        float(min(high[0], width + REACH_MM)),
-        float(min(high[1], height + REACH_MM)),
+        float(max(low[0], -reach)),
+        float(max(low[1], -reach)),
+        float(min(high[0], width + reach)),
+        float(min(high[1], height + reach)),
     )
 
 
