@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from drawdown.strip_picture import disc, to_lab
+from drawdown.strip_shine import find_shine
 
 RIM_MM = 1.8
 BIN_MM = 1.0
@@ -23,7 +24,8 @@ MIN_EVEN_SHARE = 0.35
 class Body:
     """``mask`` and ``body`` (h, w) bool on the part of the sheet ``part``; shares of the even
     stretch that were taken out as glare and as streaks; ``forward`` False when the thick
-    start lies at the far end of the given axis."""
+    start lies at the far end of the given axis; ``shine_share`` the part of the strip that
+    lies under soft glare when too little is left to trust, else 0."""
 
     part: tuple[slice, slice]
     mask: np.ndarray
@@ -31,6 +33,7 @@ class Body:
     glare_share: float
     streak_share: float
     forward: bool
+    shine_share: float = 0.0
 
 
 def even_stretch(profile: np.ndarray, tolerance: float, min_share: float) -> tuple[int, int]:
@@ -111,12 +114,20 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
     if inner.sum() < 12:
         return Body(part, mask, inner, 0.0, 0.0, True)
 
+    corners_px = (np.asarray(corners_mm, float) - sheet.origin_mm) * ppm - 0.5
+    corners_px -= (part[1].start, part[0].start)
+    shine = find_shine(rgb, white, inner, paper_lab, corners_px[[0, 1, 3]], ppm)
+    soft = 0.0 if shine is None else shine.share
+    if shine is not None and (inner & shine.clean).sum() >= 12:
+        inner &= shine.clean
+    lost = soft if shine is not None and shine.lost else 0.0
+
     # The run of colour along the pull, from the middle of the width.
     bins = np.floor(u / BIN_MM).astype(np.int32)
-    corner = (start_left - sheet.origin_mm) * ppm - 0.5 - (part[1].start, part[0].start)
+    corner = corners_px[0]
     order, profile = _run_of_colour(corner, (axis, across), (length, width), ppm, smooth, inner)
     if len(profile) < 3:
-        return Body(part, mask, inner, 0.0, 0.0, True)
+        return Body(part, mask, inner, soft, 0.0, True, lost)
     if len(profile) > 4:
         padded = np.pad(profile, ((1, 1), (0, 0)), mode="edge")
         calm = (padded[:-2] + padded[1:-1] + padded[2:]) / 3
@@ -139,11 +150,11 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
     limit = max(1.6, 2.6 * spread, 0.05 * level)
     odd = stretch & (off > max(2.2, 3.2 * spread, 0.07 * level))
     pale = stretch & ((lighter > limit) | (brighter > limit))
-    shine = stretch & (sheet.clipped[part] > 0.05) & (brighter > 0)
+    bright = stretch & (sheet.clipped[part] > 0.05) & (brighter > 0)
     blobs = cv2.morphologyEx(pale.astype(np.uint8), cv2.MORPH_OPEN, disc(1.1 * ppm)) > 0
-    shine |= blobs & (brighter > limit)
-    streak = pale & ~shine
-    out = shine | streak | odd
+    bright |= blobs & (brighter > limit)
+    streak = pale & ~bright
+    out = bright | streak | odd
     out = cv2.dilate(out.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     body = stretch & ~out
     total = max(int(stretch.sum()), 1)
@@ -151,9 +162,10 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
         part,
         mask,
         body,
-        float(shine.sum()) / total,
+        max(soft, float(bright.sum()) / total),
         float(streak.sum()) / total,
         forward,
+        lost,
     )
 
 

@@ -140,7 +140,9 @@ def _strip(sheet, corners, body: Body, cut: bool, extra: tuple[fl.Flag, ...] = (
         flags.append(fl.STRIP_CUT())
     if body.glare_share > GLARE_FLAG:
         flags.append(fl.STRIP_GLARE(f"{100 * body.glare_share:.0f}"))
-    if area < NO_BODY_MM2:
+    if body.shine_share:
+        flags.append(fl.STRIP_EMPTY(f"a lamp shines on {100 * body.shine_share:.0f} % of it"))
+    elif area < NO_BODY_MM2:
         flags.append(fl.STRIP_EMPTY(f"{area:.0f} mm²"))
     elif area < SMALL_BODY_MM2:
         flags.append(fl.STRIP_SMALL(f"{area:.0f} mm²"))

@@ -1,0 +1,179 @@
+"""Mirrored lamp light on glossy ink or card: how much of it lies where.
+
+What a surface mirrors has the colour of the lamp, not of the ink, and is added to the body's
+colour (the dichroic reflection model, Shafer 1985, Color Research and Application 10, 210):
+
+    rgb = body + m * white,  m >= 0, in linear light.
+
+The body varies too: film, streaks, grain and the evenness of the light change it in
+directions of their own. ``m`` is therefore estimated by generalised least squares, against a
+covariance of what the body itself may do, and comes with its standard uncertainty: large
+where ink and glare cannot be told apart (a grey ink scraped thinner looks like grey ink that
+shines), small for a vivid ink, which pales when it shines.
+
+Everything here is relative to ``white``, the linear RGB of a white in the same light.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+# Standard deviations of what is no glare: of light over a field (share), of a mean of one
+# square millimetre (share of white, and of the colour itself).
+LIGHT_SD = 0.008
+NOISE_SD = 0.0015
+NOISE_SHARE = 0.002
+DARKEST = 1e-3
+# Film varies more from end to end than from place to place: variance, and the bend of its
+# run of colour.
+FILM_REACH = 100.0
+FILM_BEND = 0.03
+# From end to end of a strip: paper in specks through a thin film, the film's taper, and what
+# is left of uneven light (shares).
+SPECKS = 0.1
+TAPER = 0.15
+LIGHT_FALL = 0.03
+# Widths (cells) of the two blurs whose difference shows film but no lamp's soft image.
+FINE, COARSE = 0.7, 2.0
+CALM = 1.2
+SOFT = 2.0  # further blur of the map of glare
+
+
+@dataclass(frozen=True, eq=False)
+class GlareField:
+    """``level`` (h, w) float32, mirrored light as a share of white, smooth, above the place
+    where there is least of it (0 outside ``known`` (h, w) bool); ``span`` how far it
+    ranges, ``sd`` the standard uncertainty of a difference between two places;
+    ``smoothness`` 0..1, how much of what looks like glare is one smooth image of a lamp;
+    ``bump`` 0..1, by how much of its span it rises and falls again along the strip, as a film
+    that was pulled out from thick to thin does not; ``beyond_taper`` span over uncertainty
+    when film and light may also run evenly from one end to the other.
+    """
+
+    level: np.ndarray = field(repr=False)
+    known: np.ndarray = field(repr=False)
+    span: float
+    sd: float
+    smoothness: float
+    bump: float
+    beyond_taper: float
+
+
+def glare_share(
+    rgb: np.ndarray,
+    reference_rgb: np.ndarray,
+    white_rgb: np.ndarray,
+    body_covariance: np.ndarray | None = None,
+) -> tuple[np.ndarray, float]:
+    """Mirrored light m >= 0 of every pixel as a share of white, and its standard uncertainty.
+
+    ``rgb`` (..., 3) linear; ``reference_rgb`` (3,) the body without glare, such as the
+    median or the darker quartile of the same field; ``white_rgb`` (3,) the lamp's colour:
+    a white in the same light. ``body_covariance`` (3, 3), relative to white: what the body
+    does by itself; by default only uneven light and noise, as on a printed card.
+    """
+    white = np.asarray(white_rgb, float)
+    body = np.maximum(np.asarray(reference_rgb, float) / white, DARKEST)
+    weights, sd = _weights(body, body_covariance)
+    off = np.asarray(rgb, np.float32) / white.astype(np.float32) - body.astype(np.float32)
+    return np.maximum(off @ weights.astype(np.float32), 0.0), sd
+
+
+def _weights(body: np.ndarray, covariance: np.ndarray | None) -> tuple[np.ndarray, float]:
+    """(3,) such that a deviation times it is the best estimate of m, and its sd."""
+    total = np.diag((NOISE_SD + NOISE_SHARE * body) ** 2) + LIGHT_SD**2 * np.outer(body, body)
+    if covariance is not None:
+        total = total + covariance
+    lamp = np.linalg.solve(total, np.ones(3))
+    return lamp / lamp.sum(), float(1 / np.sqrt(lamp.sum()))
+
+
+def film_covariance(rgb: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """(3, 3): how a film's colour runs with its thickness, seen in the strip itself.
+
+    Ridges, streaks and grain are small, the image of a lamp is not: the main direction of
+    the small-scale variation is the film's. To it comes the bend of that run for larger
+    changes of film, from Beer's law: a film t times as thick has the colour body ** t, whose
+    second derivative is body * ln(body)^2."""
+    inner = cv2.erode(known.view(np.uint8), np.ones((5, 5), np.uint8), borderValue=0) > 0
+    if inner.sum() < 20:
+        inner = known
+    small = (blurred(rgb, known, FINE) - blurred(rgb, known, COARSE))[inner].astype(float)
+    size = np.linalg.norm(small, axis=1)
+    small = small[size <= np.quantile(size, 0.95)]
+    values, vectors = np.linalg.eigh(small.T @ small / len(small))
+    run = vectors[:, 2]
+    body = np.clip(np.median(rgb[known], axis=0).astype(float), DARKEST, 0.98)
+    bend = FILM_BEND * body * np.log(body) ** 2
+    return FILM_REACH * (values[2] - values[1]) * np.outer(run, run) + np.outer(bend, bend)
+
+
+def find_glare(rgb: np.ndarray, known: np.ndarray, paper_rgb: np.ndarray) -> GlareField:
+    """The image of a lamp in one strip of ink.
+
+    ``rgb`` (h, w, 3) float32 relative to white, cells of about 1 mm, the long side of the
+    strip down; ``known`` (h, w) bool, cells that are all ink, thick start and thin end left
+    out; ``paper_rgb`` (3,) of the paper beside it, relative to white. Nothing can be said
+    about glare that lies evenly over all of it.
+    """
+    level = np.zeros(known.shape, np.float32)
+    if known.sum() < 40:
+        return GlareField(level, known, 0.0, np.inf, 0.0, 0.0, 0.0)
+    calm = blurred(rgb, known, CALM)[known].astype(float)
+    body = np.maximum(np.median(calm, axis=0), DARKEST)
+    film = film_covariance(rgb, known)
+    # What else may run along a strip: more paper in specks, a thinner film, falling light.
+    thinner = np.minimum(body, 0.98) * np.log(np.minimum(body, 0.98))
+    ways = (
+        SPECKS * (np.asarray(paper_rgb, float) - body),
+        TAPER * thinner,
+        LIGHT_FALL * body,
+    )
+    strict = film + sum(np.outer(way, way) for way in ways)
+    weights, sd = _weights(body, film)
+    level[known] = m = (calm - body) @ weights
+    fit, smoothness = _smooth_image(m, known)
+    span = float(np.ptp(np.quantile(fit, [0.03, 0.97])))
+    bump = _bump(fit - fit.min(), known)
+    # The map itself follows small lobes too.
+    level = blurred(level[..., None], known, SOFT)[..., 0]
+    level = np.where(known, np.maximum(level - np.quantile(level[known], 0.1), 0), 0)
+    weights, strict_sd = _weights(body, strict)
+    fit, _ = _smooth_image((calm - body) @ weights, known)
+    beyond = float(np.ptp(np.quantile(fit, [0.03, 0.97]))) / strict_sd
+    return GlareField(level.astype(np.float32), known, span, sd, smoothness, bump, beyond)
+
+
+def _smooth_image(m: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, float]:
+    """A smooth surface (n,) through the glare at the known cells, and its share of all that
+    varies: smooth enough for one lamp's image, stiff enough not to follow the film."""
+    rows, columns = np.nonzero(known)
+    u = rows / known.shape[0] - 0.5
+    v = columns / known.shape[1] - 0.5
+    terms = np.stack([u**0, u, v, u * u, v * v, u * v, u**3, u**4], axis=1)
+    fit = terms @ np.linalg.lstsq(terms, m, rcond=None)[0]
+    left = float(np.square(m - fit).sum())
+    return fit, 1 - left / max(float(np.square(m - m.mean()).sum()), 1e-12)
+
+
+def _bump(fit: np.ndarray, known: np.ndarray) -> float:
+    """Rise and fall along the strip over the whole range, of a surface at the known cells."""
+    level = np.zeros(known.shape)
+    level[known] = fit
+    count = known.sum(axis=1)
+    rows = count >= 0.5 * count.max()
+    along = level.sum(axis=1)[rows] / count[rows]
+    lower = max(along[0], along[-1])
+    return float((along.max() - lower) / max(np.ptp(along), 1e-9))
+
+
+def blurred(rgb: np.ndarray, known: np.ndarray, width: float) -> np.ndarray:
+    """A Gaussian blur that looks at known cells alone."""
+    weight = known.astype(np.float32)
+    mode = {"sigmaX": width, "borderType": cv2.BORDER_REFLECT}
+    share = cv2.GaussianBlur(weight, (0, 0), **mode)
+    total = cv2.GaussianBlur(rgb * weight[..., None], (0, 0), **mode)
+    return total.reshape(rgb.shape) / np.maximum(share, 1e-6)[..., None]
