@@ -35,6 +35,9 @@ SHADED_SHARE = 0.45
 # Two photos have two lamps, two tone curves and two fits: standard uncertainty of the
 # difference per axis in the CIEDE2000 metric (rendered pairs, DEVELOPERS.md).
 ACROSS_PHOTOS = {"nominal": 2.2, "measured": 1.9}
+# A strip that shines in places may shine a little everywhere: standard uncertainty per axis
+# in the CIEDE2000 metric (rendered scenes with soft glare left errors of 2 to 5).
+GLARE_SD = 1.5
 DIFFERENT_LIGHT_SD = 0.05
 # Paper beside one strip that is so much lighter than beside the other (natural log, after
 # the lamp's field is taken out) is other paper or other light; neither lets one compare.
@@ -93,6 +96,8 @@ def compare(
     kind = "nominal" if nominal_card else "measured"
     share = SHADED_SHARE if shaded_card else CAMERA_SHARE[kind]
     sd = float(np.hypot(CAMERA_FLOOR[other_inks], share * np.linalg.norm(m @ d)))
+    if any(f.kind is fl.STRIP_GLARE for f in (*original.flags, *batch.flags)):
+        sd = float(np.hypot(sd, GLARE_SD))
     members_o = original.lab_samples
     if across_photos:
         sd = float(np.hypot(sd, ACROSS_PHOTOS[kind]))

@@ -134,6 +134,14 @@ def test_other_light_beside_one_strip_gives_no_verdict():
     assert "strip 2 is 18 % darker" in flag.text
 
 
+def test_a_shining_strip_is_less_sure():
+    near = along((1, 0, 0), 1.0)
+    dull = cp.compare(strip(1, BLUE), strip(2, near))
+    shining = cp.compare(strip(1, BLUE), strip(2, near, flags=[fl.STRIP_GLARE("12")]))
+    assert dull.verdict == "match"
+    assert shining.verdict == "too close to call"
+
+
 def test_other_inks_widen():
     near = along((1, 0, 0), 1.2)
     same = cp.compare(strip(1, BLUE), strip(2, near))
