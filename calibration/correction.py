@@ -30,6 +30,7 @@ from calibration.tonemap import (
     feature_slopes,
     features,
     lab_slopes,
+    least_slope,
     metric,
     tone_basis,
     undo_tone,
@@ -45,6 +46,7 @@ MODEL_FLOOR = 0.6  # Delta E: what even a perfect card leaves (camera is not an 
 # where the card's values come from.
 POOR_DE = 7.0
 REFUSE_DE = {"nominal": 14.0, "measured": 9.0}
+LEAST_SLOPE = 0.3  # of an undone tone curve; less is no phone's curve
 USUAL_PAPER_Y = 0.876  # L* 95
 SHADE_RATIO = 1.12  # paper this much brighter than the card's white is better lit
 DARK_PAPER_RATIO = 0.55
@@ -309,7 +311,11 @@ def correct(
         # The field is settled with a flexible curve first, then all candidates compete.
         candidates = CANDIDATES if turn == 2 else CANDIDATES[2:3]
         solutions = [_fit(problem, a, b, start) for a, b in candidates]
-        best = _choose(solutions, sigma)
+        sound = [s for s in solutions if least_slope(s.tone, problem.rgb) >= LEAST_SLOPE]
+        if not sound:
+            sound = [_fit(problem, *CANDIDATES[k], start) for k in (1, 0)]
+            sound = [s for s in sound if least_slope(s.tone, problem.rgb) >= LEAST_SLOPE]
+        best = _choose(sound, sigma)
         start = np.concatenate([best.tone, best.matrix.ravel()])
         tone = best.tone
     field = fit_field(samples, undo_tone(samples.rgb, tone))

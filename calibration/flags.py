@@ -223,6 +223,12 @@ STRIP_UNEVEN = FlagKind(
     "a strip that varies has no single colour",
     "pull the strip again with one steady stroke",
 )  # fmt: skip
+STRIP_MIXED = FlagKind(
+    "not-one-strip", True, "strip",
+    "what was taken for the strip varies by {detail} Delta E",
+    "that is no single pull of ink: something else lies on it or was taken for it",
+    "look at the picture (--picture), clear the sheet, or place the strip with --strip",
+)  # fmt: skip
 STRIP_SMALL = FlagKind(
     "small-strip", False, "strip",
     "the strip's even part is only {detail}",

@@ -30,6 +30,7 @@ SLOPE_SD, BEND_SD = 0.35, 0.08
 # Neighbouring cells of one surface differ by less than this in log light, even across the
 # soft edge of a shadow; and by less than the second when the next cells do not differ.
 SMOOTH_STEP, LONE_STEP = 0.25, 0.012
+TINT_STEP = 0.01
 FINE_MM = 1.5
 WHITE_SD, CELL_SD = 0.006, 0.03
 
@@ -232,7 +233,10 @@ def _leaps(value: np.ndarray) -> np.ndarray:
     shadow spreads over several cells."""
     out = np.zeros(value.shape[:2], bool)
     for axis in (0, 1):
-        step = np.abs(np.diff(value, axis=axis)).max(axis=-1)
+        change = np.diff(value, axis=axis)
+        step = np.abs(change).max(axis=-1)
+        level = change.mean(axis=-1)
+        tint = np.nan_to_num(np.abs(change - level[..., None]).max(axis=-1), nan=0.0)
         around = np.full_like(step, np.nan)
         before, after = [slice(None)] * 2, [slice(None)] * 2
         before[axis], after[axis] = slice(0, -2), slice(2, None)
@@ -242,7 +246,9 @@ def _leaps(value: np.ndarray) -> np.ndarray:
         around = np.nan_to_num(around, nan=np.inf)
         step = np.nan_to_num(step, nan=0.0)
         alone = (step > LONE_STEP) & (step > 4 * np.maximum(around, 0.003))
-        leap = (step > SMOOTH_STEP) | alone
+        # Ink changes the colour of paper, even where a strip frays out; a shadow hardly does.
+        inked = (tint > TINT_STEP) & (tint > 0.5 * np.abs(np.nan_to_num(level)))
+        leap = (step > SMOOTH_STEP) | alone | inked
         first, second = [slice(None)] * 2, [slice(None)] * 2
         first[axis], second[axis] = slice(0, -1), slice(1, None)
         out[tuple(first)] |= leap

@@ -97,3 +97,13 @@ def metric(lab: np.ndarray) -> np.ndarray:
     out[..., 1, 1], out[..., 1, 2] = cos / s_c * g, sin / s_c
     out[..., 2, 1], out[..., 2, 2] = -sin / s_h * g, cos / s_h
     return out
+
+
+def least_slope(tone: np.ndarray, rgb_linear: np.ndarray) -> float:
+    """The smallest slope d log(light) / d log(photo) of an undone tone curve over the range of
+    some readings. A phone's curve stretches and squeezes, but not to nothing: a small slope
+    means that something else, such as a shadow, was taken for tone."""
+    low, high = np.cbrt(np.clip(np.quantile(rgb_linear, (0.02, 0.98)), 1e-6, 1.0))
+    t = np.linspace(low, high, 60)
+    bend = tone_basis(t**3) @ tone
+    return float(np.min(1 + np.gradient(bend, t) * t / 3))

@@ -10,7 +10,10 @@ T = TypeVar("T")
 
 
 class Ahead(Generic[T]):
-    """Starts ``work`` at once; ``result`` waits for it and returns or raises what it did."""
+    """Starts ``work`` at once; ``result`` waits for it and returns or raises what it did.
+
+    Use it in a ``with`` statement, which never leaves before the work is over: a process that
+    ends while a thread is inside compiled code aborts."""
 
     def __init__(self, work: Callable[[], T]) -> None:
         self._work = work
@@ -24,6 +27,12 @@ class Ahead(Generic[T]):
             self._value = self._work()
         except BaseException as error:  # handed to whoever asks for the result
             self._error = error
+
+    def __enter__(self) -> Ahead[T]:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._thread.join()
 
     def result(self) -> T:
         self._thread.join()

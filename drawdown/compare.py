@@ -41,7 +41,9 @@ GLARE_SD = 1.5
 DIFFERENT_LIGHT_SD = 0.05
 # Paper beside one strip that is so much lighter than beside the other (natural log, after
 # the lamp's field is taken out) is other paper or other light; neither lets one compare.
-DIFFERENT_RIM = 0.07
+DIFFERENT_RIM = 0.06
+# The same in the photo as it is: more than a lamp's fall-off makes between two strips.
+DIFFERENT_SEEN = 0.12
 
 VERDICTS = ("match", "no match", "too close to call")
 
@@ -105,7 +107,7 @@ def compare(
         members_o = np.roll(members_o, len(members_o) // 2, axis=0)
     to_lab = np.linalg.inv(m)
     cov = _covariance(batch.lab_samples - members_o) + sd**2 * to_lab @ to_lab.T
-    rim = 0.0 if across_photos else _rim_step(original, batch)
+    rim, seen_rim = (0.0, 0.0) if across_photos else _rim_steps(original, batch)
     # Half of what the paper beside the strips disagrees in may be light.
     slope = (xyz_to_lab(1.01 * lab_to_xyz(lab_b)) - lab_b) / 0.01
     cov = cov + (0.5 * rim) ** 2 * np.outer(slope, slope)
@@ -134,14 +136,15 @@ def compare(
     worst = max(original.light_sd, batch.light_sd)
     if worst > DIFFERENT_LIGHT_SD:
         flags.append(fl.DIFFERENT_LIGHT(f"it is uncertain by {100 * worst:.0f} %"))
-    elif abs(rim) > DIFFERENT_RIM:
-        darker = (batch if rim < 0 else original).strip.number
-        percent = 100 * (1 - np.exp(-abs(rim)))
+    elif abs(rim) > DIFFERENT_RIM or abs(seen_rim) > DIFFERENT_SEEN:
+        step = rim if abs(rim) > DIFFERENT_RIM else seen_rim
+        darker = (batch if step < 0 else original).strip.number
+        percent = 100 * (1 - np.exp(-abs(step)))
         flags.append(
             fl.DIFFERENT_LIGHT(f"the paper beside strip {darker} is {percent:.0f} % darker")
         )
     stopped = hard or any(f.hard for f in (*flags, *original.flags, *batch.flags))
-    verdict = None if stopped else _verdict(p)
+    verdict = None if stopped else _verdict(p, low, best, tolerance)
     d_l, d_c, d_h = lch_difference(lab_o, lab_b)
     return Comparison(
         original=original.strip.number,
@@ -169,12 +172,14 @@ def compare(
     )
 
 
-def _rim_step(original: StripColour, batch: StripColour) -> float:
-    """How much lighter the paper beside the batch is than beside the original, natural log;
-    0 where one of them shows no paper."""
-    if original.rim_log is None or batch.rim_log is None:
-        return 0.0
-    return float(np.mean(batch.rim_log - original.rim_log))
+def _rim_steps(original: StripColour, batch: StripColour) -> tuple[float, float]:
+    """How much lighter the paper beside the batch is than beside the original, natural log:
+    in even light, and as the photo shows it. 0 where one of them shows no paper."""
+    if original.rim is None or batch.rim is None:
+        return 0.0, 0.0
+    even = batch.rim.even_log - original.rim.even_log
+    seen = batch.rim.seen_log - original.rim.seen_log
+    return float(np.mean(even)), float(np.mean(seen))
 
 
 def _covariance(members: np.ndarray) -> np.ndarray:
@@ -187,10 +192,12 @@ def _root(cov: np.ndarray) -> np.ndarray:
     return vectors * np.sqrt(np.maximum(values, 0.0))
 
 
-def _verdict(p: float) -> str:
+def _verdict(p: float, low95: float, best: float, tolerance: float) -> str:
+    """By probability; "no match" only when a difference is shown at all: a wide covariance
+    makes any small tolerance improbable without showing one."""
     if p >= SURE:
         return VERDICTS[0]
-    if p <= 1 - SURE:
+    if p <= 1 - SURE and low95 > 0 and best > tolerance:
         return VERDICTS[1]
     return VERDICTS[2]
 

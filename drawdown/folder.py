@@ -56,7 +56,7 @@ def read_one(path: Path, card_path: Path | None) -> FolderReading:
     except Exception as fault:  # a fault of the program with one photo is no reason to stop
         text = f"drawdown failed with this photo ({type(fault).__name__}: {fault})."
         return FolderReading(path, None, text, 1)
-    hard = any(flag.hard for flag in judgement.flags)
+    hard = any(flag.hard for flag in judgement.all_flags)
     return FolderReading(path, read_data(judgement), None, 5 if hard else 0)
 
 

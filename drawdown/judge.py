@@ -15,6 +15,7 @@ from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.ahead import Ahead
 
 if TYPE_CHECKING:
+    from calibration.card import CardDefinition
     from calibration.correction import Correction
     from calibration.locate import CardView
     from calibration.patches import PatchReadings
@@ -85,10 +86,36 @@ def _load_ciede2000() -> None:
 def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     """Open, locate, correct, find and measure every strip; no comparison."""
     progress("opening the photo", 0.05)
-    opening = Ahead(lambda: _open(photo_path))
+    # A bad definition is told before anything else starts.
+    card = _read_card(options.card_path)
+    with Ahead(lambda: _open(photo_path)) as opening:
+        from calibration.card import builtin_cards
+        from drawdown import measure, strips  # noqa: F401  (loaded while the photo opens)
+
+        cards = builtin_cards() if card is None else (card,)
+        photo = opening.result()
+    with Ahead(_load_ciede2000) as loading:
+        return _read(photo, cards, options, progress, loading)
+
+
+def _read_card(path: Path | None) -> CardDefinition | None:
+    if path is None:
+        return None
+    from calibration.card import read_card
+
+    return read_card(path)
+
+
+def _read(
+    photo: Photo,
+    cards: tuple[CardDefinition, ...],
+    options: Options,
+    progress: Progress,
+    loading: Ahead[None],
+) -> Judgement:
+    """The chain from the opened photo on."""
     import numpy as np
 
-    from calibration.card import builtin_cards, read_card
     from calibration.correction import correct
     from calibration.illumination import fit_field, flatten, sample_light
     from calibration.locate import locate
@@ -97,9 +124,6 @@ def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judge
     from drawdown.measure import measure
     from drawdown.strips import find_strips, strips_by_hand
 
-    cards = builtin_cards() if options.card_path is None else (read_card(options.card_path),)
-    loading = Ahead(_load_ciede2000)
-    photo = opening.result()
     progress("looking for the card", 0.25)
     if options.card_corners:
         from calibration.by_hand import locate_by_hand

@@ -19,7 +19,7 @@ from drawdown.strips import Strip
 MOST_PIXELS = 6000
 CELL_MM = 4.0
 TRAIL_STEPS = 12
-UNEVEN_DE = 1.5
+UNEVEN_DE, MIXED_DE = 1.5, 8.0
 BEYOND_DE = 12.0
 CLIPPED_FLAG = 0.02
 # Share of the light's uncertainty at a strip that also changes its colour, not only its level.
@@ -34,6 +34,15 @@ CARD_SD = {"nominal": (4.5, 1.8, 0.09), "measured": (0.8, 1.0, 0.07)}
 
 
 @dataclass(frozen=True)
+class Rim:
+    """Paper beside a strip: ``even_log`` (3,) log of the light once field and tone curve are
+    undone, ``seen_log`` (3,) log of the photo's linear RGB as it is."""
+
+    even_log: np.ndarray
+    seen_log: np.ndarray
+
+
+@dataclass(frozen=True)
 class StripColour:
     """``lab_d50`` (3,) from the mean linear XYZ of the body; ``lab_samples`` (m, 3) the
     ensemble, member i of every strip made with the same correction, so that differences of
@@ -41,9 +50,8 @@ class StripColour:
     interval of the colour itself, the card's uncertainty included; ``evenness_de00`` the
     root mean square CIEDE2000 of 4 mm cells against their mean; ``trail_lab_d50`` (k, 3)
     along the pull, thick start first as far as one can tell; ``light_sd`` standard
-    uncertainty of the log light here. ``rim_log`` (3,) is the log of the paper
-    right beside the strip, in even light: two strips on one paper must agree in it; None
-    where no paper shows."""
+    uncertainty of the log light here. ``rim`` is the paper
+    right beside the strip, None where none shows: two strips on one paper must agree in it."""
 
     strip: Strip
     lab_d50: np.ndarray
@@ -53,7 +61,7 @@ class StripColour:
     evenness_de00: float
     trail_lab_d50: np.ndarray
     light_sd: float
-    rim_log: np.ndarray | None
+    rim: Rim | None
     flags: tuple[fl.Flag, ...]
 
 
@@ -108,7 +116,7 @@ def measure(
         evenness_de00=evenness,
         trail_lab_d50=_trail(strip, xyz, xy_mm),
         light_sd=light_sd,
-        rim_log=_rim(strip, sheet, correction, card, strip.mask if ink is None else ink),
+        rim=_rim(strip, sheet, correction, card, strip.mask if ink is None else ink),
         flags=strip.flags + _flags(strip, sheet, lab, evenness, correction, card),
     )
 
@@ -169,10 +177,9 @@ def _step_sd(rgb: np.ndarray, crushed: np.ndarray) -> np.ndarray:
 
 def _rim(
     strip: Strip, sheet: Sheet, correction: Correction, card: CardDefinition, ink: np.ndarray
-) -> np.ndarray | None:
-    """(3,) log of the even light from the paper within ``RIM_MM`` of the strip; ``ink`` is
-    the mask of all strips. The upper part of the ring is taken: print, notes and table are
-    mostly darker than paper."""
+) -> Rim | None:
+    """The paper within ``RIM_MM`` of the strip; ``ink`` is the mask of all strips. The upper
+    part of the ring is taken: print, notes and table are mostly darker than paper."""
     rows, columns = np.nonzero(strip.mask)
     reach = int(np.ceil(RIM_MM[1] * sheet.px_per_mm)) + 1
     top, left = max(rows.min() - reach, 0), max(columns.min() - reach, 0)
@@ -194,7 +201,9 @@ def _rim(
     light = np.log(np.maximum(correction.light(rgb, xy_mm[free]), 1e-6))
     level = light.mean(axis=1)
     low, high = np.quantile(level, (0.5, 0.9))
-    return np.median(light[(level >= low) & (level <= high)], axis=0)
+    upper = (level >= low) & (level <= high)
+    seen = np.log(np.maximum(rgb[upper], 1e-6))
+    return Rim(np.median(light[upper], axis=0), np.median(seen, axis=0))
 
 
 def _trail(strip: Strip, xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
@@ -223,7 +232,9 @@ def _flags(
     crushed = float((sheet.crushed[strip.mask] > 0.5).mean())
     if crushed > 0.3:
         out.append(fl.STRIP_TOO_VIVID(f"{100 * crushed:.0f}"))
-    if evenness > UNEVEN_DE:
+    if evenness > MIXED_DE:
+        out.append(fl.STRIP_MIXED(f"{evenness:.0f}"))
+    elif evenness > UNEVEN_DE:
         out.append(fl.STRIP_UNEVEN(f"{evenness:.1f}"))
     nearest = float(np.min(delta_e_2000(card.expected_lab_d50, lab)))
     if nearest > BEYOND_DE:

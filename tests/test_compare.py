@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from calibration import flags as fl
 from calibration.colorimetry import delta_e_2000
 from drawdown import compare as cp
-from drawdown.measure import StripColour
+from drawdown.measure import Rim, StripColour
 
 
 @dataclasses.dataclass(frozen=True)
@@ -125,13 +125,25 @@ def test_hard_flags_give_no_verdict():
 def test_other_light_beside_one_strip_gives_no_verdict():
     """Paper beside the batch a fifth darker than beside the original, once the lamp's field is
     taken out: a shadow between them, or other paper."""
-    white = np.log(np.full(3, 0.8))
-    near = cp.compare(strip(1, BLUE, rim=white), strip(2, BLUE, rim=white - 0.02))
-    far = cp.compare(strip(1, BLUE, rim=white), strip(2, BLUE, rim=white - 0.2))
+
+    def paper(even, seen=0.0):
+        return Rim(np.full(3, even), np.full(3, seen))
+
+    near = cp.compare(strip(1, BLUE, rim=paper(0)), strip(2, BLUE, rim=paper(-0.02)))
+    far = cp.compare(strip(1, BLUE, rim=paper(0)), strip(2, BLUE, rim=paper(-0.2)))
+    shade = cp.compare(strip(1, BLUE, rim=paper(0)), strip(2, BLUE, rim=paper(0, -0.4)))
+    assert shade.verdict is None
     assert near.verdict == "match"
     assert far.verdict is None
     flag = next(f for f in far.flags if f.code == "different-light")
     assert "strip 2 is 18 % darker" in flag.text
+
+
+def test_no_difference_shown_is_never_no_match():
+    """A tolerance below what the photo can tell leaves it open."""
+    result = cp.compare(strip(1, BLUE, sd=0.5), strip(2, BLUE + 0.2, sd=0.5), tolerance=0.05)
+    assert result.de00_low95 == 0
+    assert result.verdict == "too close to call"
 
 
 def test_a_shining_strip_is_less_sure():

@@ -64,7 +64,7 @@ def read(
         from drawdown.report.text import read_screen
 
         terminal.write_result(read_screen(judgement, terminal.screen(sys.stdout)))
-    return 5 if any(flag.hard for flag in judgement.flags) else 0
+    return 5 if any(flag.hard for flag in judgement.all_flags) else 0
 
 
 def _read_folder(folder: Path, card: Path | None, json: bool) -> int:
