@@ -49,7 +49,6 @@ REFUSE_DE = {"nominal": 14.0, "measured": 9.0}
 LEAST_SLOPE = 0.3  # of an undone tone curve; less is no phone's curve
 USUAL_PAPER_Y = 0.876  # L* 95
 SHADE_RATIO = 1.12  # paper this much brighter than the card's white is better lit
-DARK_PAPER_RATIO = 0.55
 
 
 @dataclass(frozen=True)
@@ -399,8 +398,6 @@ def _with_paper(correction: Correction, samples: LightSamples, card: CardDefinit
         field = replace(field, beyond_card_log=beyond, card=card)
         xyz = correction.xyz_d50(paper / np.exp(beyond))
         flags = (*flags, fl.CARD_SHADED(f"{ratio:.1f}"))
-    elif ratio < DARK_PAPER_RATIO:
-        flags = (*flags, fl.PAPER_DARK(f"{100 * ratio:.0f}"))
     return replace(correction, field=field, paper_lab_d50=xyz_to_lab(xyz), flags=flags)
 
 

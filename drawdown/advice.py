@@ -101,13 +101,15 @@ def advise(
     tolerance: float = 2.0,
     paper_lab=None,
     film_ratio: float | None = None,
+    settled: bool = True,
 ) -> Advice:
     """Which ink to add, how much, and what it should come to.
 
     ``lab_original``, ``lab_batch`` (3,) CIELAB D50/2 of the two strips; their ensembles
     (m, 3), row by row of the same draw, or None; ``mix`` the recipe (any names the shelf
     finds, parts by weight), or None to guess one; ``paper_lab`` (3,) of the bare sheet;
-    ``film_ratio`` batch over original, when it was measured. Raises ``WrongUsage`` for an
+    ``film_ratio`` batch over original, when it was measured; ``settled`` False when the photo
+    left the verdict open. Raises ``WrongUsage`` for an
     ink that is not on the shelf.
     """
     _check(batch_grams, tolerance, film_ratio)
@@ -121,7 +123,7 @@ def advise(
     else:
         mixes, log_prior = [shelf.named_mix(mix)], [0.0]
     if de00_now <= tolerance:
-        return _leave(data, de00_now, _rounded(mixes[0]), inferred)
+        return _leave(data, de00_now, _rounded(mixes[0]), inferred, settled)
 
     recipe_sd, heads = (INFERRED_SD, MOST_GUESSES) if inferred else (ORIGINAL_SD, 1)
     model = fit(shelf, mixes, log_prior, data, ground, film_ratio, recipe_sd, heads)
@@ -199,10 +201,14 @@ def _check(batch_grams: float | None, tolerance: float, film_ratio: float | None
         raise ValueError("film_ratio must be above 0")
 
 
-def _leave(data: Reading, de00: float, used: dict[str, float], inferred: bool) -> Advice:
+def _leave(
+    data: Reading, de00: float, used: dict[str, float], inferred: bool, settled: bool
+) -> Advice:
     """The advice to add nothing because the batch is within tolerance."""
     u95 = 1.96 * np.sqrt(np.diag(data.covariance)[3:])
     note = "The batch is within tolerance: leave it as it is."
+    if not settled:
+        note = "Add nothing yet: it may well be within tolerance, and this photo cannot settle it."
     return Advice(
         (), (), 1.0, None, None, data.lab_batch, u95, de00, _high_now(data), note, used, inferred,
         (), (),

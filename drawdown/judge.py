@@ -17,6 +17,7 @@ from drawdown.ahead import Ahead
 if TYPE_CHECKING:
     from calibration.card import CardDefinition
     from calibration.correction import Correction
+    from calibration.illumination import LightSamples
     from calibration.locate import CardView
     from calibration.patches import PatchReadings
     from calibration.photo import Photo
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str, float], None]
 UNEVEN_LIGHT_SHARE = 0.35
+DARK_PAPER_SHARE = 0.55
 DEFAULT_TOLERANCE = 2.0
 
 
@@ -148,16 +150,25 @@ def _read(
     progress("measuring the strips", 0.85)
     ink = np.any([s.mask for s in found], axis=0)
     strips = tuple(measure(s, sheet, correction, view.card, ink) for s in found)
-    flags = (*photo.flags, *view.flags, *correction.flags, *_light_flags(correction, strips))
+    flags = (
+        *photo.flags,
+        *view.flags,
+        *correction.flags,
+        *_light_flags(correction, strips, samples),
+    )
     return Judgement(photo, view, sheet, correction, strips, None, None, flags)
 
 
 def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     """The whole way: strips, comparison of original and batch, advice."""
-    from drawdown.inks import read_shelf, starter_shelf
+    from drawdown.inks import Shelf, read_shelf, starter_shelf
 
     shelf = read_shelf(options.shelf_path) if options.shelf_path else starter_shelf()
     mix = shelf.named_mix(options.mix) if options.mix else None
+    if not options.shelf_path:
+        # Nobody is sent for a toxic pigment that they did not name.
+        keep = tuple(ink for ink in shelf if not ink.caution or ink.name in (mix or {}))
+        shelf = Shelf(keep, shelf.title)
     earlier = None
     if options.original_photo is not None:
         alone = replace(options, strips_by_hand=(), card_corners=options.card_corners[1:])
@@ -192,6 +203,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
             batch_grams=options.batch_grams,
             tolerance=options.tolerance,
             paper_lab=seen.correction.paper_lab_d50,
+            settled=comparison.verdict != "too close to call",
         )
     progress("done", 1.0)
     return Judgement(
@@ -246,12 +258,22 @@ def _refuse_bad_exposure(readings: PatchReadings, view: CardView) -> None:
         raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
 
 
-def _light_flags(correction: Correction, strips: tuple[StripColour, ...]) -> tuple[fl.Flag, ...]:
+def _light_flags(
+    correction: Correction, strips: tuple[StripColour, ...], samples: LightSamples
+) -> tuple[fl.Flag, ...]:
     import numpy as np
 
     if not strips:
         return ()
+    found = []
     places = np.array([s.strip.corners_mm.mean(axis=0) for s in strips])
     gain = correction.field.log_gain(places).mean(axis=1)
     span = float(np.exp(max(gain.max(), 0.0) - min(gain.min(), 0.0)) - 1)
-    return (fl.UNEVEN_LIGHT(f"{100 * span:.0f}"),) if span > UNEVEN_LIGHT_SHARE else ()
+    if span > UNEVEN_LIGHT_SHARE:
+        found.append(fl.UNEVEN_LIGHT(f"{100 * span:.0f}"))
+    white = samples.surface == 0
+    level = np.log(correction.light(samples.rgb[white], samples.xy_mm[white])).mean()
+    rims = [s.rim.even_log.mean() - level for s in strips if s.rim is not None]
+    if rims and np.exp(np.median(rims)) < DARK_PAPER_SHARE:
+        found.append(fl.PAPER_DARK(f"{100 * np.exp(np.median(rims)):.0f}"))
+    return tuple(found)

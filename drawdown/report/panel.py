@@ -8,6 +8,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from calibration.colorimetry import lab_to_xyz, xyz_d50_to_srgb
+from drawdown.cautions import CAUTIONS
 from drawdown.report import words
 from drawdown.report.lettering import broken, fitting, font, plain
 from drawdown.report.text import swatch_rgb
@@ -186,12 +187,18 @@ def _add(pen: _Pen, judgement: Judgement) -> None:
     pen.skip(2)
     if advice.portion < 1:
         pen.line(words.take_out(advice), 4.0, x=7, room=89)
+    if words.still_open(judgement):
+        pen.line(words.WAIT, 4.0, x=7, room=89, bold=0.08)
     pen.line(f"First {words.first_step(advice)}", 4.6, x=7, room=89, bold=0.08)
     pen.skip(0.5)
     pen.line(words.LOOK_AGAIN, 3.6, x=7, room=89)
     text = f"In all, per 100 parts: {' and '.join(amounts)}. "
     text += f"Delta E should then be about {words.number(advice.predicted_de00)}."
     pen.line(text, 3.6, x=7, room=89)
+    if advice.mix_inferred:
+        pen.line("The batch's mix was guessed from its colour.", 3.2, x=7, room=89)
+    for caution in (words.GLOVES, *advice.caution[len(CAUTIONS) :]):
+        pen.line(caution, 3.2, x=7, room=89)
     pen.skip(1)
     pen.draw.rectangle((4 * pen.unit, top, 5.2 * pen.unit, pen.y), fill=INK)
     pen.skip(2)

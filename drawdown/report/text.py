@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from calibration.flags import Flag
+from drawdown.cautions import CAUTIONS
 from drawdown.report import words
 from drawdown.report.banner import banner
 from drawdown.report.terminal import Screen, paint, wrap
@@ -36,11 +37,14 @@ def match_screen(judgement: Judgement, screen: Screen) -> str:
             lines += ["", *_distance(comparison, screen)]
         lines += ["", *_pair(judgement, screen)]
     if judgement.advice is not None:
-        lines += ["", *_advice(judgement.advice, screen)]
+        lines += ["", *_advice(judgement.advice, screen, words.still_open(judgement))]
     lines += _remarks(judgement, screen, hard=False)
     lines += ["", *_wrapped(words.UNCERTAINTY, screen, style="2")]
     if judgement.advice is not None and judgement.advice.caution:
-        lines += ["", *_wrapped("Caution: " + " ".join(judgement.advice.caution), screen)]
+        lines += [
+            "",
+            *_wrapped("Caution: " + " ".join(judgement.advice.caution[: len(CAUTIONS)]), screen),
+        ]
     return "\n".join(lines)
 
 
@@ -123,10 +127,15 @@ def _reading(strip: StripColour) -> list[str]:
     ]
 
 
-def _advice(advice: Advice, screen: Screen) -> list[str]:
+def _advice(advice: Advice, screen: Screen, wait: bool = False) -> list[str]:
     if not advice.additions:
         return _wrapped(words.sentence(advice.note), screen) if advice.note else []
     lines = [_title("What to add", screen)]
+    if wait:
+        lines += _wrapped(words.WAIT, screen, style="1")
+    general = len(CAUTIONS)
+    for caution in advice.caution[general:]:  # those of the very pigments that are advised
+        lines += _wrapped(f"Caution: {caution}", screen)
     if advice.portion < 1:
         lines += _wrapped(words.take_out(advice), screen)
     lines += _amounts(advice, screen)

@@ -146,3 +146,13 @@ def strip_flags(strip: StripColour) -> list[Flag]:
 def once(flags: Iterable[Flag]) -> list[Flag]:
     """Each remark once, hard ones first."""
     return sorted(dict.fromkeys(flags), key=lambda flag: not flag.hard)
+
+
+def still_open(judgement: Judgement) -> bool:
+    """Whether the photo left the verdict open, so that advice must wait for the next one."""
+    c = judgement.comparison
+    return c is not None and c.verdict == "too close to call"
+
+
+WAIT = "Only if the next photo says no match:"
+GLOVES = "Gloves, fresh air, care with rags and solvents; the ink's safety data sheet comes first."
