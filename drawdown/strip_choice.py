@@ -108,9 +108,7 @@ def _joined(picture: Picture, a: Candidate, b: Candidate, view: View) -> Candida
     quad = picture.to_px(box(low - 2, high + 2, half_w)) - (x0, y0)
     fill = on.astype(np.uint8)
     cv2.fillPoly(fill, [np.round(quad * 16).astype(np.int32)], 1, shift=4)
-    shape = measure_shape(
-        picture, fill > 0, contrast, a.shape.low, (y0, x0), np.zeros_like(on), view
-    )
+    shape = measure_shape(picture, fill > 0, contrast, a.shape.low, (y0, x0), None, view)
     if shape is None:
         return None
     return replace(a, shape=shape, on=fill > 0, offset=(y0, x0))
@@ -261,8 +259,8 @@ def shapes_from_zones(
         # Without light paper anywhere near it is no strip.
         if picture.lab[part][::3, ::3, 0].max() < lightest - PAPER_SPAN_L:
             continue
-        zone = zones.label[part] == k
-        if taken[part][zone].mean() > 0.2:
+        zone = zones.mask(k, part)
+        if np.count_nonzero(taken[part] & zone) > 0.2 * np.count_nonzero(zone):
             continue
         solid = cv2.morphologyEx(zone.view(np.uint8), cv2.MORPH_CLOSE, disc(1.0 * ppm))
         solid = cv2.dilate(solid, disc(1.1 * ppm))
@@ -293,7 +291,7 @@ def shapes_from_zones(
                 room is None and (_touches_rim(blob) or blob.sum() > 2 * solid.sum())
             ):
                 continue
-            tried = measure_shape(picture, blob, contrast, low, offset, np.zeros_like(blob), view)
+            tried = measure_shape(picture, blob, contrast, low, offset, None, view)
             if tried is not None:
                 shape, on = tried, blob
                 if not shape.reason:

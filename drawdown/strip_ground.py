@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from drawdown.strip_picture import LIGHT_SPAN, MIN_GROUND_L, Picture, Zones, crop
+from drawdown.strip_picture import LIGHT_SPAN, MIN_GROUND_L, ZONE_PX, Picture, Zones, crop
 
 COARSE = 4  # the paper's colour is smoothed on every fourth pixel of the working picture
 MAX_GROUNDS = 6
@@ -22,14 +22,14 @@ MIN_PART_MM2 = 20.0
 class Ground:
     """One kind of paper and the part of the working picture that it covers. ``part`` (rows,
     columns) is that part, ``picture`` the working picture cut to it; ``contrast`` (h, w) the
-    colour distance from the paper, continued under the ink; ``darker`` (h, w) how much darker
-    in L*; ``low`` the distance that noise reaches; ``lab`` (3,) its typical colour."""
+    colour distance from the paper, continued under the ink; ``lighter`` (h, w) how much
+    lighter in L*; ``low`` the distance that noise reaches; ``lab`` (3,) its typical colour."""
 
     part: tuple[slice, slice]
     picture: Picture
     background: np.ndarray  # (h/4, w/4, 3) of the whole picture
     contrast: np.ndarray
-    darker: np.ndarray
+    lighter: np.ndarray
     low: float
     lab: np.ndarray
     area_mm2: float
@@ -59,14 +59,13 @@ class _Coarse:
 def _coarse(picture: Picture, zones: Zones) -> _Coarse:
     k = COARSE // 2
     edge = (picture.slope > picture.slope_limit) | ~picture.usable
-    edge = cv2.resize(
-        edge.view(np.uint8) * np.uint8(255),
-        zones.label[k::COARSE, k::COARSE].shape[::-1],
-        interpolation=cv2.INTER_AREA,
-    )
+    lab = np.ascontiguousarray(picture.lab[k::COARSE, k::COARSE])
+    size = lab.shape[1::-1]
+    edge = cv2.resize(edge.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA)
+    label = zones.label[k // ZONE_PX :: COARSE // ZONE_PX, k // ZONE_PX :: COARSE // ZONE_PX]
     return _Coarse(
-        np.ascontiguousarray(picture.lab[k::COARSE, k::COARSE]),
-        np.ascontiguousarray(zones.label[k::COARSE, k::COARSE]),
+        lab,
+        np.ascontiguousarray(label[: size[1], : size[0]]),
         edge > 60,
         COARSE / picture.px_per_mm,
     )
@@ -75,22 +74,24 @@ def _coarse(picture: Picture, zones: Zones) -> _Coarse:
 def _spread(coarse: _Coarse, member: np.ndarray) -> np.ndarray:
     """The paper's colour (h, w, 3), smoothed where it lies open and continued where not:
     near paper counts most, far paper only where none is near."""
-    weight = member.astype(np.float32)
-    stacked = np.empty((*weight.shape, 4), np.float32)
-    stacked[..., :3] = coarse.lab * weight[..., None]
-    stacked[..., 3] = weight
+    member8 = np.ascontiguousarray(member).view(np.uint8)
+    stacked = cv2.copyTo(cv2.merge([*cv2.split(coarse.lab), member8.astype(np.float32)]), member8)
     total = np.zeros_like(stacked)
+    height, width = member.shape
     factor = 1.0
     for sigma_mm in (5.0, 22.0, 90.0):
-        shrink = max(1, int(sigma_mm / coarse.cell_mm / 3))
-        size = (max(1, weight.shape[1] // shrink), max(1, weight.shape[0] // shrink))
+        shrink = max(1, int(sigma_mm / coarse.cell_mm / 2))
+        size = (max(1, width // shrink), max(1, height // shrink))
         small = cv2.resize(stacked, size, interpolation=cv2.INTER_AREA)
         sigma = max(0.6, sigma_mm / coarse.cell_mm / shrink)
         small = cv2.GaussianBlur(small, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
-        total += factor * cv2.resize(small, weight.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        small = cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR)
+        cv2.scaleAdd(small, factor, total, total)
         factor *= 0.02
-    mean = coarse.lab[member].mean(axis=0) if member.any() else np.zeros(3)
-    return (total[..., :3] + 1e-6 * mean.astype(np.float32)) / (total[..., 3:] + 1e-6)
+    mean = cv2.mean(coarse.lab, member8)[:3]
+    *planes, weight = cv2.split(total)
+    weight += 1e-6
+    return cv2.merge([(p + 1e-6 * float(m)) / weight for p, m in zip(planes, mean, strict=True)])
 
 
 def _without_leaks(coarse: _Coarse, member: np.ndarray) -> np.ndarray:
@@ -102,10 +103,10 @@ def _without_leaks(coarse: _Coarse, member: np.ndarray) -> np.ndarray:
     if len(rows) < 60:
         return member
     x, y = (columns - columns.mean()) / 50.0, (rows - rows.mean()) / 50.0
-    basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    values = coarse.lab[rows, columns].astype(float)
-    step = max(1, len(rows) // 2000)
-    a, v = basis[::step], values[::step]
+    basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y]).astype(np.float32)
+    values = coarse.lab[rows, columns]
+    step = max(1, len(rows) // 1000)
+    a, v = basis[:, ::step].T.astype(float), values[::step].astype(float)
     weight = np.ones(len(a))
     ridge = np.diag([1e-9, 1e-3, 1e-3, 1e-1, 1e-1, 1e-1]) * len(a) * 0.01
     for _ in range(6):
@@ -116,7 +117,8 @@ def _without_leaks(coarse: _Coarse, member: np.ndarray) -> np.ndarray:
         weight = np.maximum(0, 1 - (miss / (1.6 * scale)) ** 2) ** 2 + 1e-4
     off = np.zeros(member.shape, np.uint8)
     limit = max(1.8, 2.5 * float(np.median(miss)))
-    off[rows, columns] = np.linalg.norm(values - basis @ theta, axis=1) > limit
+    values = values - basis.T @ theta.astype(np.float32)
+    off[rows, columns] = np.einsum("ij,ij->i", values, values) > limit**2
     _, label, stats, _ = cv2.connectedComponentsWithStats(off, connectivity=4)
     out = member.copy()
     for k in np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > 60 / coarse.cell_mm**2):
@@ -212,43 +214,46 @@ def ground_around(picture: Picture, rims: list[tuple[tuple[int, int], np.ndarray
     return replace(ground, low=max(ground.low, RIM_LOW))
 
 
+def _fitted(wide: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """A picture cut, or continued by a pixel or two, to a shape (rows, columns)."""
+    wide = wide[: shape[0], : shape[1]]
+    more = (shape[0] - wide.shape[0], shape[1] - wide.shape[1])
+    if more == (0, 0):
+        return wide
+    return cv2.copyMakeBorder(wide, 0, more[0], 0, more[1], cv2.BORDER_REPLICATE)
+
+
 def _ground(picture: Picture, coarse: _Coarse, member, background, number: int) -> Ground:
     rows = np.flatnonzero(member.any(axis=1))
     columns = np.flatnonzero(member.any(axis=0))
     m = round(REACH_MM * picture.px_per_mm)
     h, w = picture.usable.shape
+    m = -(-m // COARSE)
+    y0, x0 = max(0, rows[0] - m), max(0, columns[0] - m)
+    cells = background[y0 : rows[-1] + 1 + m, x0 : columns[-1] + 1 + m]
+    y1, x1 = y0 + cells.shape[0], x0 + cells.shape[1]
+    # The last cells may reach beyond the picture, or not quite to its end.
     part = (
-        slice(max(0, rows[0] * COARSE - m), min(h, (rows[-1] + 1) * COARSE + m)),
-        slice(max(0, columns[0] * COARSE - m), min(w, (columns[-1] + 1) * COARSE + m)),
+        slice(y0 * COARSE, h if y1 == len(background) else y1 * COARSE),
+        slice(x0 * COARSE, w if x1 == background.shape[1] else x1 * COARSE),
     )
     cut = crop(picture, part)
-    # Coarse cell i is pixel i * COARSE + COARSE // 2 of the whole picture.
-    k = COARSE // 2
-    matrix = np.array(
-        [
-            [1 / COARSE, 0, (part[1].start - k) / COARSE],
-            [0, 1 / COARSE, (part[0].start - k) / COARSE],
-        ]
-    )
-    wide = cv2.warpAffine(
-        background,
-        matrix,
-        cut.usable.shape[::-1],
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    off = cv2.subtract(cut.lab, wide)
-    darker = -off[..., 0]
+    wide = cv2.resize(cells, (cells.shape[1] * COARSE, cells.shape[0] * COARSE))
+    off = cv2.subtract(cut.lab, _fitted(wide, cut.usable.shape))
+    lighter = off[..., 0]
     contrast = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
-    noise = np.linalg.norm(coarse.lab[member] - background[member], axis=1)
+    step = max(1, int(np.sqrt(member.sum() / 500)))
+    some = member[::step, ::step]
+    paper = background[::step, ::step][some]
+    noise = np.linalg.norm(coarse.lab[::step, ::step][some] - paper, axis=1)
     return Ground(
         part=part,
         picture=cut,
         background=background,
         contrast=contrast,
-        darker=darker,
+        lighter=lighter,
         low=float(np.clip(1.3 * np.quantile(noise, 0.85), 1.3, 2.5)),
-        lab=np.median(background[member], axis=0),
+        lab=np.median(paper, axis=0),
         area_mm2=float(member.sum()) * coarse.cell_mm**2,
         number=number,
     )

@@ -18,6 +18,7 @@ from drawdown.strip_bars import Bar, bridge_bars, grown_px
 from drawdown.strip_ground import Ground
 from drawdown.strip_picture import Picture, disc
 from drawdown.strip_shapes import Shape, View, bounding_rect, measure_shape, size_alone
+from drawdown.strip_upright import middle_colour
 
 OPEN_MM = 3.2  # what is thinner is pencil, text or a writing line
 CLOSE_MM = 0.8
@@ -101,10 +102,10 @@ def shapes_on_ground(
         cv2.fillPoly(mask, [grown_px(picture, bar, 0.5)], 0, shift=4)
     mask = bridge_bars(ground, mask, bars)
     # A bar is neither ink nor paper: beside a strip that crosses it, it says nothing.
-    neutral = np.zeros(mask.shape, np.uint8)
+    neutral = np.zeros(mask.shape, np.uint8) if bars else None
     for bar in bars:
         cv2.fillPoly(neutral, [grown_px(picture, bar, 1.0)], 1, shift=4)
-    work = _Work(whole, ground, view, neutral > 0)
+    work = _Work(whole, ground, view, None if neutral is None else neutral.view(bool))
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(OPEN_MM * picture.px_per_mm / 2))
     count, label, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
     out: list[Candidate] = []
@@ -129,9 +130,9 @@ def filled(blob: np.ndarray, limit_px: float) -> np.ndarray:
 
 class _Work:
     """One ground, and the ways to take apart what lies on it. ``neutral`` (h, w) marks what
-    is neither ink nor paper."""
+    is neither ink nor paper, if anything is."""
 
-    def __init__(self, whole: Picture, ground: Ground, view: View, neutral: np.ndarray):
+    def __init__(self, whole: Picture, ground: Ground, view: View, neutral):
         self.whole, self.ground, self.view, self.neutral = whole, ground, view, neutral
         self.ppm = whole.px_per_mm
         self.start = (ground.part[0].start, ground.part[1].start)
@@ -154,24 +155,37 @@ class _Work:
         )
         offset = (part[0].start, part[1].start)
         size = (part[0].stop - offset[0], part[1].stop - offset[1])
-        on, near = np.zeros(size, bool), np.zeros(size, bool)
+        on = np.zeros(size, bool)
         at = (self.start[0] - offset[0], self.start[1] - offset[1])
         paste(on, piece.mask, (at[0] + piece.corner[0], at[1] + piece.corner[1]))
-        for other in beside or ():
-            paste(near, other.mask, (at[0] + other.corner[0], at[1] + other.corner[1]))
-        near &= ~on
-        paste(near, self.neutral, at)
+        near = None
+        if beside or self.neutral is not None:
+            near = np.zeros(size, bool)
+            for other in beside or ():
+                paste(near, other.mask, (at[0] + other.corner[0], at[1] + other.corner[1]))
+            near &= ~on
+            if self.neutral is not None:
+                paste(near, self.neutral, at)
         # Beyond the ground's part all is taken to be something else than this paper.
-        contrast, darker = np.full(size, 60.0, np.float32), np.zeros(size, np.float32)
+        contrast = np.full(size, 60.0, np.float32)
         put(contrast, ground.contrast, at)
-        put(darker, ground.darker, at)
-        shape = measure_shape(picture, on, contrast, ground.low, offset, near, self.view)
+        dx, dy = self.start[1] + piece.corner[1] - offset[1], top - offset[0]
+        rect = ((rect[0][0] + dx, rect[0][1] + dy), *rect[1:])
+        shape = measure_shape(picture, on, contrast, ground.low, offset, near, self.view, rect)
         if shape is None:
             return None
-        ink = on & (contrast > 0.5 * shape.level)
-        ink = ink if ink.any() else on
         paper = ground.paper_at(picture.to_px(shape.centre_mm)).astype(float)
-        return Candidate(shape, on, offset, paper, float(np.median(darker[ink])), ground.number)
+        darker = self.darker(piece, shape.level) if not shape.reason else 0.0
+        return Candidate(shape, on, offset, paper, darker, ground.number)
+
+    def darker(self, piece: Piece, level: float) -> float:
+        """How much darker than its paper the ink of a piece is in L*."""
+        contrast, lighter = (
+            layer[piece.part][::2, ::2][piece.mask[::2, ::2]]
+            for layer in (self.ground.contrast, self.ground.lighter)
+        )
+        ink = lighter[contrast > 0.5 * level]
+        return -float(np.median(ink if len(ink) else lighter))
 
     def take_apart(self, piece: Piece, depth: int) -> list[Candidate]:
         """The candidates in a piece; rejected ones too, with the reason."""
@@ -231,7 +245,12 @@ class _Work:
 
     def colour(self, piece: Piece) -> np.ndarray:
         """(3,) median Lab."""
-        return np.median(self.ground.picture.lab[piece.part][piece.mask], axis=0)
+        step = max(1, int(np.sqrt(piece.mask.size / 600)))
+        lab = self.ground.picture.lab[piece.part][::step, ::step]
+        some = lab[piece.mask[::step, ::step]]
+        if not len(some):
+            some = self.ground.picture.lab[piece.part][piece.mask]
+        return middle_colour(some)
 
     def judge_parts(self, parts: list[Piece]) -> list[tuple[Candidate, Piece]]:
         judged = [(self.judge(p, [o for o in parts if o is not p]), p) for p in parts]
@@ -245,12 +264,13 @@ class _Work:
         limit = max(1.6 * picture.slope_limit, 0.10 * level)
         calm = inner & (picture.slope[piece.part] < limit).view(np.uint8)
         calm = cv2.morphologyEx(calm, cv2.MORPH_OPEN, disc(1.2 * self.ppm))
-        return self.grouped(self.regrown(calm, piece, 2.0 * self.ppm), level)
+        return self.grouped(self.regrown(calm, piece, 2.3 * self.ppm), level)
 
     def by_bridges(self, piece: Piece, radius_mm: float) -> list[Piece]:
         """Cut off what hangs on by less than twice the radius."""
-        core = _eroded(piece.mask, radius_mm * self.ppm)
-        return self.regrown(core, piece, (radius_mm + 0.4) * self.ppm)
+        radius = round(radius_mm * self.ppm)
+        more = max(1, round(0.4 * self.ppm))
+        return self.regrown(_eroded(piece.mask, radius), piece, radius + more)
 
     def regrown(self, cores: np.ndarray, piece: Piece, radius_px: float) -> list[Piece]:
         """The separate cores, the largest first, grown back within the piece."""

@@ -15,10 +15,15 @@ import numpy as np
 
 from drawdown.strip_picture import Picture
 from drawdown.strip_upright import (
+    BESIDE,
+    PAPER_SHARE,
     STEP_MM,
+    Edges,
+    Upright,
     find_edges,
     look_beside,
     look_beyond,
+    middle_colour,
     middle_of,
     texture_of,
     turn_upright,
@@ -29,8 +34,8 @@ WIDTH_MM = (7.5, 68.0)
 LENGTH_MM = (17.0, 175.0)
 MAX_ASPECT = 10.5
 SOFT_MM = 2.2
+STRAIGHTEN = 0.02  # slope of the edges beyond which a shape is turned once more
 SPLIT_MM = 1.5  # a gap that wide along the whole length parts two strips
-PAPER_SHARE = 0.62  # of a long side that must have paper beside it
 
 
 @dataclass(frozen=True)
@@ -83,15 +88,17 @@ def measure_shape(
     contrast: np.ndarray,
     low: float,
     offset: tuple[int, int],
-    neighbours: np.ndarray,
+    neighbours: np.ndarray | None,
     view: View,
+    rect=None,
 ) -> Shape | None:
     """Measure one shape and say whether it is a draw-down.
 
     ``on`` (h, w) bool is the shape, on a part of the picture that begins at ``offset``
     (row, column); ``contrast`` covers the same part; ``neighbours`` (h, w) marks other
-    shapes that may lie directly beside it. None when there is nothing to measure."""
-    rect = bounding_rect(on)
+    shapes that may lie directly beside it; ``rect`` is its bounding rectangle where known.
+    None when there is nothing to measure."""
+    rect = bounding_rect(on) if rect is None else rect
     if rect is None:
         return None
     (cx, cy), (w, h), degrees = rect
@@ -100,9 +107,11 @@ def measure_shape(
     sizes = [w, h]
     long = int(h > w)
     part = (slice(offset[0], offset[0] + len(on)), slice(offset[1], offset[1] + on.shape[1]))
-    flags = np.dstack([on, picture.usable[part], picture.inside[part], neighbours])
+    flags = picture.places[part] | on.view(np.uint8)
+    if neighbours is not None:
+        flags |= neighbours.view(np.uint8) * np.uint8(BESIDE)
     layers = {
-        "flags": flags.view(np.uint8),
+        "flags": flags,
         "contrast": contrast,
         "lab": picture.lab[part],
     }
@@ -136,7 +145,9 @@ def size_alone(picture: Picture, rect, offset: tuple[int, int], low: float) -> S
     """A rejected shape when the size of its rectangle says enough, else None."""
     ppm = picture.px_per_mm
     length, width = max(rect[1]) / ppm, min(rect[1]) / ppm
-    if width < 0.8 * WIDTH_MM[0] or length < 0.8 * LENGTH_MM[0]:
+    # The rectangle goes round the pixels' centres: give it a pixel, and a sample more.
+    more = 1 / ppm + STEP_MM
+    if width + more < WIDTH_MM[0] or length + more < LENGTH_MM[0]:
         reason = "small"
     elif width > 1.25 * WIDTH_MM[1] or length > 1.25 * LENGTH_MM[1]:
         reason = "large"
@@ -156,81 +167,59 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     step_px = STEP_MM * picture.px_per_mm
     centre = np.array(centre)
     for round_ in range(2):
-        across = np.array([axis[1], -axis[0]])
         up = turn_upright(layers, centre, axis, length, width, step_px)
         up = replace(up, on=without_fringe(up, low))
         e = find_edges(up)
         if e is None:
             return None
-        slope = (e.left_line[0] + e.right_line[0]) / 2
-        if round_ or abs(slope) < 0.004 or abs(slope) > 0.6:
+        across = np.array([axis[1], -axis[0]])
+        straight_axis = axis + e.slope * across
+        straight_axis /= np.linalg.norm(straight_axis)
+        if round_ or not STRAIGHTEN < abs(e.slope) < 0.6 or _hopeless(e):
             break
-        turned = axis + slope * across
-        axis = turned / np.linalg.norm(turned)
+        axis = straight_axis
     mid = (e.first + e.last) / 2
     left = e.left_line[0] * mid + e.left_line[1]
     right = e.right_line[0] * mid + e.right_line[1]
     width_mm = (right - left + 1) * STEP_MM
     length_mm = (e.last - e.first + 1) * STEP_MM
-    row_c, col_c = (up.on.shape[0] - 1) / 2, (up.on.shape[1] - 1) / 2
-    across = np.array([axis[1], -axis[0]])
-    middle_px = centre + axis * (mid - row_c) * step_px
-    middle_px = middle_px + across * ((left + right) / 2 - col_c) * step_px
-    middle = picture.to_mm(middle_px + np.array([offset[1], offset[0]]))
-    half_l, half_w = axis * length_mm / 2, across * width_mm / 2
-    corners = np.array(
-        [
-            middle - half_l - half_w,
-            middle - half_l + half_w,
-            middle + half_l + half_w,
-            middle + half_l - half_w,
-        ]
-    )
-    # Level: the ink in the middle of the strip.
-    rows = np.arange(e.first, e.last + 1)
-    inner = np.zeros_like(up.on)
-    a, b = int(left + 0.2 * (right - left)), int(np.ceil(right - 0.2 * (right - left))) + 1
-    inner[e.first + len(rows) // 8 : e.last + 1 - len(rows) // 8, max(a, 0) : b] = True
-    inner &= up.on
-    if (inner & ~up.ok_neighbour).sum() > 40:
-        inner &= ~up.ok_neighbour
-    if inner.sum() < 10:
+    ink = _ink(up, e, left, right)
+    if ink is None:
         return None
-    level = middle_of(up.contrast[inner])
-    lab = np.median(up.lab[inner], axis=0)
-    limit = max(1.15 * low, 0.2 * level)
-    body_rows = rows[(rows >= e.first + 0.08 * len(rows)) & (rows <= e.last - 0.12 * len(rows))]
-    edge_l = np.round(e.left_line[0] * body_rows + e.left_line[1]).astype(int)
-    edge_r = np.round(e.right_line[0] * body_rows + e.right_line[1]).astype(int)
-    # Start from the ink's own edge where it bulges beyond the line.
-    edge_l = np.clip(e.left[body_rows], edge_l - 4, edge_l + 2)
-    edge_r = np.clip(e.right[body_rows], edge_r - 2, edge_r + 4)
-    sides = [
-        look_beside(up, body_rows, edge_l, -1, limit),
-        look_beside(up, body_rows, edge_r, 1, limit),
-    ]
-    ends = (look_beyond(up, e, True, limit, level), look_beyond(up, e, False, limit, level))
+    level, lab = ink
     m = {
         "fill": e.fill,
         "straight": e.straight,
         "split": e.split_mm,
         "taper": abs(e.left_line[0] - e.right_line[0]),
-        "sides": sides,
-        "ends": ends,
         "level": level,
+        "sides": [],
+        "ends": (),
     }
-    reason = _verdict(m, width_mm, length_mm, low, view)
+    # The cheap questions first: most shapes fail one of them.
+    reason = _form(m, width_mm, length_mm, low) or _surroundings(m, up, e, low, view)
     if not reason:
         m["texture"] = texture_of(up, e)
         if m["texture"] > max(1.6, 0.8 * low) + 0.05 * level + 0.03 * max(level - 40, 0):
             reason = "textured"
-    cut = "out" in ends or any(s[1] > 0.5 for s in sides)
-    # What may be something else: it is slight, ends at something, or has a shadow on one side.
-    rises = [s[3] for s in sides]
-    partial = cut or any(s[0] < PAPER_SHARE for s in sides) or "other" in ends
-    partial |= _slight(width_mm, length_mm)
-    partial |= ("card" in ends and not view.framed) or abs(rises[0] - rises[1]) > 0.6
-    quality = e.straight + e.fill + min(s[0] for s in sides) - 0.3 * m["taper"]
+    sides, ends = m["sides"], m["ends"]
+    cut = partial = False
+    if not reason:
+        cut = "out" in ends or any(s[1] > 0.5 for s in sides)
+        # What may be something else: slight, ends at something, or in shadow on one side.
+        rises = [s[3] for s in sides]
+        partial = cut or any(s[0] < PAPER_SHARE for s in sides) or "other" in ends
+        partial |= _slight(width_mm, length_mm)
+        partial |= ("card" in ends and not view.framed) or abs(rises[0] - rises[1]) > 0.6
+    middle_px = up.to_px @ ((left + right) / 2, mid, 1.0)
+    middle = picture.to_mm(middle_px + np.array([offset[1], offset[0]]))
+    axis, across = straight_axis, np.array([straight_axis[1], -straight_axis[0]])
+    half_l, half_w = axis * length_mm / 2, across * width_mm / 2
+    corners = middle + np.array(
+        [-half_l - half_w, half_w - half_l, half_l + half_w, half_l - half_w]
+    )
+    beside = min((s[0] for s in sides), default=0.0)
+    quality = e.straight + e.fill + beside - 0.3 * m["taper"]
     return Shape(
         corners,
         axis,
@@ -248,12 +237,36 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     )
 
 
+def _ink(up: Upright, e: Edges, left: float, right: float) -> tuple[float, np.ndarray] | None:
+    """Contrast and Lab (3,) of the ink in the middle of the shape; None when there is none."""
+    n = e.last - e.first + 1
+    a = max(int(left + 0.2 * (right - left)), 0)
+    b = min(int(np.ceil(right - 0.2 * (right - left))) + 1, up.on.shape[1])
+    r0, r1 = e.first + n // 8, e.last + 1 - n // 8
+    # A few hundred samples are enough for a median.
+    dr, dc = max(1, (r1 - r0) // 30), max(1, (b - a) // 15)
+    flags = up.flags[r0:r1:dr, a:b:dc]
+    rows, columns = np.nonzero(up.on[r0:r1:dr, a:b:dc])
+    free = (flags[rows, columns] & BESIDE) == 0
+    if not free.all() and np.count_nonzero(free) * dr * dc > 40:
+        rows, columns = rows[free], columns[free]
+    if len(rows) * dr * dc < 10 or not len(rows):
+        return None
+    rows, columns = r0 + rows * dr, a + columns * dc
+    return middle_of(up.contrast[rows, columns]), middle_colour(up.colours(rows, columns))
+
+
+def _hopeless(e: Edges) -> bool:
+    """Is a shape so ragged that turning it better would not make it a draw-down?"""
+    return e.straight < 0.5 or e.fill < 0.6 or abs(e.left_line[0] - e.right_line[0]) > 0.35
+
+
 def _slight(width_mm: float, length_mm: float) -> bool:
     return width_mm < 11 or length_mm < 25
 
 
-def _verdict(m: dict, width: float, length: float, low: float, view: View) -> str:
-    """Why this is no draw-down; empty when it is one."""
+def _form(m: dict, width: float, length: float, low: float) -> str:
+    """Why a shape has not the form of a draw-down; empty when it has."""
     if width < WIDTH_MM[0] or length < LENGTH_MM[0]:
         return "small"
     if width > WIDTH_MM[1] or length > LENGTH_MM[1]:
@@ -266,9 +279,25 @@ def _verdict(m: dict, width: float, length: float, low: float, view: View) -> st
         return "ragged"
     if _slight(width, length) and (m["straight"] < 0.8 or m["fill"] < 0.84 or m["level"] < 3.5):
         return "ragged"
+    return ""
+
+
+def _surroundings(m: dict, up: Upright, e: Edges, low: float, view: View) -> str:
+    """Why what lies around a shape is not what lies around a draw-down; empty when it is.
+    Notes what lies beside it in ``m["sides"]`` and beyond it in ``m["ends"]``."""
+    limit = max(1.15 * low, 0.2 * m["level"])
+    n = e.last - e.first + 1
+    rows = np.arange(e.first + int(np.ceil(0.08 * n)), e.last + 1 - int(np.ceil(0.12 * n)))
     # Paper on both long sides; the photo's edge or the card may hide one side, or one end.
     hidden, worst = 0, 0.0
-    for paper, out, card, rise in m["sides"]:
+    for line, seen, sign in ((e.left_line, e.left, -1), (e.right_line, e.right, 1)):
+        # Start from the ink's own edge where it bulges beyond the line.
+        edge = np.rint(line[0] * rows + line[1]).astype(int)
+        low_, high_ = (edge - 4, edge + 2) if sign < 0 else (edge - 2, edge + 4)
+        edge = np.minimum(np.maximum(seen[rows], low_), high_)
+        side = look_beside(up, rows, edge, sign, limit)
+        m["sides"].append(side)
+        paper, out, card, rise = side
         if paper < PAPER_SHARE:
             if out + (card if view.framed else 0.0) < 0.6:
                 return "open"
@@ -277,6 +306,7 @@ def _verdict(m: dict, width: float, length: float, low: float, view: View) -> st
             worst = max(worst, rise)
     if worst > view.soft_mm + view.blur_mm:
         return "soft"
+    m["ends"] = tuple(look_beyond(up, e, start, limit, m["level"]) for start in (True, False))
     if "same" in m["ends"]:
         return "goes on"
     under_frame = view.framed and all(end == "card" for end in m["ends"])

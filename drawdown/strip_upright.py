@@ -11,6 +11,7 @@ STEP_MM = 0.5
 MARGIN_MM = 7.0
 STRAIGHT_MM = 1.0
 PAPER_WITHIN_MM = 2.2
+PAPER_SHARE = 0.62  # of a long side that must have paper beside it
 
 
 def middle_of(values: np.ndarray) -> float:
@@ -19,38 +20,77 @@ def middle_of(values: np.ndarray) -> float:
     return float(np.partition(values, k)[k])
 
 
-def robust_line(x: np.ndarray, y: np.ndarray, scale: float) -> tuple[float, float]:
-    """Slope and offset of a line through most of the points; x rises."""
+def middle_colour(lab: np.ndarray) -> np.ndarray:
+    """(3,) median of a few colours (n, 3)."""
+    k = len(lab) // 2
+    return np.partition(lab, k, axis=0)[k].astype(float)
+
+
+def robust_lines(x: np.ndarray, y: np.ndarray, scale: float) -> np.ndarray:
+    """Slopes and offsets (m, 2) of lines through most of the points of m edges that share
+    their x (n,), which rises; ``y`` (m, n)."""
     n = len(x)
     if n < 4:
-        return 0.0, middle_of(y) if n else 0.0
+        return np.array([(0.0, middle_of(row) if n else 0.0) for row in y])
     third = max(n // 3, 2)
     dx = x[n - third :].mean() - x[:third].mean()
-    slope = (middle_of(y[n - third :]) - middle_of(y[:third])) / dx if dx else 0.0
-    offset = middle_of(y - slope * x)
+    k = third // 2
+    ends = np.partition(y[:, n - third :], k)[:, k] - np.partition(y[:, :third], k)[:, k]
+    slope = ends / dx if dx else np.zeros(len(y))
+    level = y - slope[:, None] * x
+    offset = np.partition(level, n // 2)[:, n // 2]
     for _ in range(4):
-        w = 1 / (1 + ((y - slope * x - offset) / scale) ** 2)
-        w /= w.sum()
-        mx, my = w @ x, w @ y
-        off = x - mx
-        slope = (w * off) @ (y - my) / max((w * off) @ off, 1e-9)
+        w = 1 / (1 + ((level - offset[:, None]) / scale) ** 2)
+        total = w.sum(axis=1)
+        mx, my = (w @ x) / total, (w * y).sum(axis=1) / total
+        off = x - mx[:, None]
+        pull = w * off
+        slope = (pull * y).sum(axis=1) / np.maximum((pull * off).sum(axis=1), 1e-9)
         offset = my - slope * mx
-    return float(slope), float(offset)
+        level = y - slope[:, None] * x
+    return np.stack([slope, offset], axis=1)
+
+
+# Bits of ``Upright.flags``, and of the layer it is turned from.
+ON, USABLE, INSIDE, BESIDE = 1, 2, 4, 8
 
 
 @dataclass(frozen=True)
 class Upright:
-    """A shape turned upright: rows along its long side, columns across; 0.5 mm per sample."""
+    """A shape turned upright: rows along its long side, columns across; 0.5 mm per sample.
+    ``on`` and ``flags`` are uint8; ``to_px`` (2, 3) leads from a sample (column, row, 1) to a
+    pixel of ``lab``, the part of the picture it was turned from."""
 
     on: np.ndarray
     contrast: np.ndarray
+    flags: np.ndarray
     lab: np.ndarray
-    usable: np.ndarray
-    inside: np.ndarray
-    ok_neighbour: np.ndarray
+    to_px: np.ndarray
+
+    def has(self, bit: int) -> np.ndarray:
+        """(rows, columns) bool: samples with one of the flags."""
+        return (self.flags & bit) > 0
+
+    def colours(self, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
+        """(n, 3) Lab at some samples."""
+        m = self.to_px
+        x = np.rint(m[0, 0] * columns + m[0, 1] * rows + m[0, 2]).astype(int)
+        y = np.rint(m[1, 0] * columns + m[1, 1] * rows + m[1, 2]).astype(int)
+        h, w = self.lab.shape[:2]
+        return self.lab[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)]
+
+    def lab_of(self, rows: slice, columns: slice) -> np.ndarray:
+        """(h, w, 3) Lab of some rows and columns."""
+        matrix = self.to_px.copy()
+        matrix[:, 2] += matrix[:, :2] @ (columns.start, rows.start)
+        size = (columns.stop - columns.start, rows.stop - rows.start)
+        how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        return cv2.warpAffine(self.lab, matrix, size, flags=how)
 
 
 def turn_upright(layers: dict, centre_px, axis, length_px, width_px, step_px) -> Upright:
+    """Turn ``layers`` ("flags", "contrast", "lab" of one part of the picture) so that
+    ``axis`` points down the rows."""
     rows = round((length_px + 2 * MARGIN_MM / STEP_MM * step_px) / step_px)
     columns = round((width_px + 2 * MARGIN_MM / STEP_MM * step_px) / step_px)
     across = np.array([axis[1], -axis[0]])
@@ -58,27 +98,22 @@ def turn_upright(layers: dict, centre_px, axis, length_px, width_px, step_px) ->
     start = centre_px - axis * step_px * (rows - 1) / 2 - across * step_px * (columns - 1) / 2
     matrix = np.stack([across * step_px, axis * step_px, start], axis=1)
 
-    def warp(a, how, border=0):
-        return cv2.warpAffine(
-            a, matrix, (columns, rows), flags=how | cv2.WARP_INVERSE_MAP, borderValue=border
-        )
+    def warp(a, how):
+        return cv2.warpAffine(a, matrix, (columns, rows), flags=how | cv2.WARP_INVERSE_MAP)
 
-    flags = warp(layers["flags"], cv2.INTER_NEAREST) > 0
-    return Upright(
-        on=np.ascontiguousarray(flags[..., 0]),
-        usable=flags[..., 1],
-        inside=flags[..., 2],
-        ok_neighbour=flags[..., 3],
-        contrast=warp(layers["contrast"], cv2.INTER_LINEAR),
-        lab=warp(layers["lab"], cv2.INTER_LINEAR),
-    )
+    flags = warp(layers["flags"], cv2.INTER_NEAREST)
+    contrast = warp(layers["contrast"], cv2.INTER_LINEAR)
+    return Upright(flags & ON, contrast, flags, layers["lab"], matrix)
 
 
 @dataclass(frozen=True)
 class Edges:
+    """The long edges: per row the first and last column of ink, the lines (slope, offset)
+    through them, and what the shape between them is like."""
+
     first: int
     last: int
-    left: np.ndarray  # per row from first to last: first column of ink
+    left: np.ndarray
     right: np.ndarray
     left_line: tuple[float, float]
     right_line: tuple[float, float]
@@ -86,60 +121,77 @@ class Edges:
     fill: float
     split_mm: float  # width of the widest gap that runs along most of the shape
 
+    @property
+    def slope(self) -> float:
+        return (self.left_line[0] + self.right_line[0]) / 2
+
 
 def without_fringe(up: Upright, low: float) -> np.ndarray:
-    """The shape's pixels (rows, columns) without what hangs on at its flanks: a pencil or
-    lane line beside the ink, or blur. Ink is at least a third as far from paper as the middle
-    of the strip is at that place along the pull."""
+    """The shape's pixels (rows, columns) uint8 without what hangs on at its flanks: a pencil
+    or lane line beside the ink, or blur. Ink is at least a third as far from paper as the
+    middle of the strip is at that place along the pull."""
     columns = up.on.shape[1]
     margin = round(MARGIN_MM / STEP_MM)
     width = columns - 2 * margin
     a, b = margin + int(0.3 * width), max(columns - margin - int(0.3 * width), margin + 3)
-    level = np.sort(up.contrast[:, a:b], axis=1)[:, (b - a) // 2]
-    level = cv2.blur(level[:, None], (1, 9))[:, 0]
-    on = up.on & (up.contrast > np.maximum(0.33 * level, low)[:, None])
-    thin = np.ones((1, 6), np.uint8)
-    return cv2.morphologyEx(on.view(np.uint8), cv2.MORPH_OPEN, thin).view(bool)
+    k = (b - a) // 2
+    level = np.partition(up.contrast[:, a:b], k, axis=1)[:, k]
+    level = cv2.blur(level[:, None], (1, 9))
+    on = up.on & (up.contrast > np.maximum(0.33 * level, low)).view(np.uint8)
+    return cv2.morphologyEx(on, cv2.MORPH_OPEN, np.ones((1, 5), np.uint8))
+
+
+def _sums(mask: np.ndarray, axis: int) -> np.ndarray:
+    """Sums of a uint8 mask along an axis (0 or 1); numpy takes ten times as long."""
+    return cv2.reduce(mask, axis, cv2.REDUCE_SUM, dtype=cv2.CV_32S).ravel()
 
 
 def find_edges(up: Upright) -> Edges | None:
     """The long edges, as seen row by row, and the lines through them."""
-    rows = np.flatnonzero(up.on.any(axis=1))
+    on = up.on
+    count, columns = on.shape
+    rows = np.flatnonzero(cv2.reduce(on, 1, cv2.REDUCE_MAX).ravel())
     if len(rows) < 8:
         return None
-    left = up.on.argmax(axis=1)
-    right = up.on.shape[1] - 1 - up.on[:, ::-1].argmax(axis=1)
+    ink = on.view(bool)
+    left = ink.argmax(axis=1)
+    right = columns - 1 - ink[:, ::-1].argmax(axis=1)
     extent = right - left + 1.0
     typical = middle_of(extent[rows])
+    full = rows[extent[rows] > 0.7 * typical]
     # Across a printed bar nothing tells the edges of the ink.
-    a, b = up.on.shape[1] // 3, 2 * up.on.shape[1] // 3
-    bar = up.ok_neighbour[:, a : max(b, a + 1)].mean(axis=1) > 0.3
-    full = rows[(extent[rows] > 0.7 * typical) & ~bar[rows]]
+    a, b = columns // 3, max(2 * columns // 3, columns // 3 + 1)
+    beside = up.flags[:, a:b] & BESIDE
+    if beside.any():
+        full = full[_sums(beside[full], 1) <= 0.3 * BESIDE * (b - a)]
     if len(full) < 6:
         return None
     # The lines rest on the middle of the strip, away from bead and ragged end.
     trim = round(0.06 * len(full))
     middle = full[trim : len(full) - trim]
     tolerance = STRAIGHT_MM / STEP_MM
-    left_line = robust_line(middle.astype(float), left[middle].astype(float), tolerance)
-    right_line = robust_line(middle.astype(float), right[middle].astype(float), tolerance)
-    miss_left = np.abs(left[middle] - left_line[0] * middle - left_line[1])
-    miss_right = np.abs(right[middle] - right_line[0] * middle - right_line[1])
-    straight = min((miss_left <= tolerance).mean(), (miss_right <= tolerance).mean())
+    seen = np.stack([left[middle], right[middle]]).astype(float)
+    lines = robust_lines(middle.astype(float), seen, tolerance)
+    miss = np.abs(seen - lines[:, :1] * middle - lines[:, 1:])
+    straight = float((miss <= tolerance).mean(axis=1).min())
     # How much of the rectangle between the lines is ink, row by row.
-    column = np.arange(up.on.shape[1])
-    a = left_line[0] * np.arange(len(up.on)) + left_line[1]
-    b = right_line[0] * np.arange(len(up.on)) + right_line[1]
-    between = (column >= a[:, None] - 0.5) & (column <= b[:, None] + 0.5)
-    cover = (up.on & between).sum(axis=1) / np.maximum(between.sum(axis=1), 1)
-    cover = np.convolve(cover, np.ones(5) / 5, mode="same")
+    column = np.arange(columns, dtype=np.float32)
+    every = np.arange(count)
+    (a, b) = (lines[:, :1] * every + lines[:, 1:]).astype(np.float32)
+    between = ((column >= a[:, None] - 0.5) & (column <= b[:, None] + 0.5)).view(np.uint8)
+    within = on & between
+    cover = _sums(within, 1) / np.maximum(_sums(between, 1), 1)
+    cover = np.convolve(cover, np.full(5, 0.2), mode="same")
     # From the fullest part outwards to where hardly any ink is left: a word of pencil right
     # below the strip does not belong to it.
     bare = np.flatnonzero(cover < 0.3)
     middle_row = int(full[len(full) // 2])
-    first = int(bare[bare < middle_row][-1]) + 1 if (bare < middle_row).any() else 0
-    last = int(bare[bare > middle_row][0]) - 1 if (bare > middle_row).any() else len(cover) - 1
-    if last - first < 6 or cover[middle_row] < 0.3:
+    at = int(np.searchsorted(bare, middle_row))
+    if at < len(bare) and bare[at] == middle_row:
+        return None
+    first = int(bare[at - 1]) + 1 if at else 0
+    last = int(bare[at]) - 1 if at < len(bare) else count - 1
+    if last - first < 6:
         return None
     along = slice(first, last + 1)
     return Edges(
@@ -147,24 +199,26 @@ def find_edges(up: Upright) -> Edges | None:
         last,
         left,
         right,
-        left_line,
-        right_line,
-        float(straight),
+        (float(lines[0, 0]), float(lines[0, 1])),
+        (float(lines[1, 0]), float(lines[1, 1])),
+        straight,
         float(cover[along].mean()),
-        _widest_gap(up.on[along] & between[along], between[along]),
+        _widest_gap(within[along], between[along]),
     )
 
 
-def _widest_gap(on: np.ndarray, between: np.ndarray) -> float:
+def _widest_gap(within: np.ndarray, between: np.ndarray) -> float:
     """Width in mm of the widest gap along most of the shape, away from its edges: two strips
     side by side show one, a strip with a streak a narrow one at most."""
-    inside = np.flatnonzero(between.mean(axis=0) > 0.9)[3:-3]
+    count = len(within)
+    inside = np.flatnonzero(_sums(between, 0) > 0.9 * count)[3:-3]
     if not len(inside):
         return 0.0
-    bare = on[:, inside].mean(axis=0) < 0.4
+    bare = _sums(within, 0)[inside] < 0.4 * count
+    if not bare.any():
+        return 0.0
     edges = np.flatnonzero(np.diff(np.r_[0, bare.view(np.uint8), 0]))
-    runs = edges[1::2] - edges[::2]
-    return float(runs.max()) * STEP_MM if len(runs) else 0.0
+    return float((edges[1::2] - edges[::2]).max()) * STEP_MM
 
 
 def _rise(profile: np.ndarray, edge: int) -> float:
@@ -174,7 +228,7 @@ def _rise(profile: np.ndarray, edge: int) -> float:
     low = float(outer.min())
     first = int(np.flatnonzero(outer <= low + 0.04 * (profile.max() - low))[-1])
     profile = profile[first:]
-    high = float(np.quantile(profile, 0.85))
+    high = float(np.sort(profile)[round(0.85 * (len(profile) - 1))])
     if high - low < 1e-3:
         return 9.0
     p = np.maximum.accumulate((profile - low) / (high - low))
@@ -185,55 +239,63 @@ def _rise(profile: np.ndarray, edge: int) -> float:
             return 0.0
         return i - 1 + (level - p[i - 1]) / max(p[i] - p[i - 1], 1e-6)
 
-    return (at(0.8, i80) - at(0.2, i20)) * STEP_MM
+    return float((at(0.8, i80) - at(0.2, i20)) * STEP_MM)
 
 
 def look_beside(up: Upright, rows: np.ndarray, edge: np.ndarray, sign: int, limit: float):
     """What lies beyond one long edge: share of rows with paper, out of the photo, blocked by
     the card, and the edge's rise in mm."""
     reach = round(PAPER_WITHIN_MM / STEP_MM)
-    offsets = np.arange(1, reach + 2) * sign
-    columns = np.clip(edge[:, None] + offsets, 0, up.on.shape[1] - 1)
+    # From 8 samples outside the edge to 8 inside; then the paper's reach, from the edge out.
+    columns = edge[:, None] + np.arange(-8, 9) * -sign
+    np.clip(columns, 0, up.on.shape[1] - 1, out=columns)
+    outside = slice(7, 6 - reach, -1)
+    near = columns[:, outside]
     r = rows[:, None]
-    bare = ((up.contrast[r, columns] < limit) & up.usable[r, columns]).any(axis=1)
-    beside = up.ok_neighbour[r, columns].any(axis=1)
-    paper = bare | beside
-    near = columns[:, 1:3]
-    out = ~up.inside[r, near].any(axis=1)
-    blocked = ~up.usable[r, near].any(axis=1) & ~out
-    span = np.arange(-8, 9) * -sign  # from outside to inside
-    columns = np.clip(edge[:, None] + span, 0, up.on.shape[1] - 1)
-    seen = bare & ~beside & up.usable[r, columns[:, 2:]].all(axis=1)
+    contrast, flags = up.contrast[r, columns], up.flags[r, near]
+    usable = flags & USABLE
+    bare = ((contrast[:, outside] < limit) & (usable > 0)).any(axis=1)
+    beside = (flags & BESIDE).any(axis=1)
+    out = ~(flags[:, 1:3] & INSIDE).any(axis=1)
+    blocked = ~usable[:, 1:3].any(axis=1) & ~out
+    n = len(rows)
+    paper = np.count_nonzero(bare | beside) / n
     rise = 0.0
-    if seen.sum() >= 5:
-        rise = _rise(np.median(up.contrast[r, columns][seen], axis=0), 8)
-    return float(paper.mean()), float(out.mean()), float(blocked.mean()), rise
+    if paper >= PAPER_SHARE:
+        seen = bare & ~beside & (up.flags[r, columns[:, 2:]] & USABLE).all(axis=1)
+        if np.count_nonzero(seen) >= 5:
+            k = np.count_nonzero(seen) // 2
+            rise = _rise(np.partition(contrast[seen], k, axis=0)[k], 8)
+    return paper, np.count_nonzero(out) / n, np.count_nonzero(blocked) / n, rise
 
 
 def look_beyond(up: Upright, e: Edges, at_start: bool, limit: float, level: float) -> str:
     """What lies beyond one end: "paper", "out", "card", "same" (it goes on) or "other"."""
     n = round(4.0 / STEP_MM)
+    count, columns = up.on.shape
     if at_start:
-        rows = np.arange(max(0, e.first - n), max(1, e.first - 1))
-        inner = np.arange(e.first, min(e.first + n, len(up.on)))
+        rows = slice(max(0, e.first - n), max(1, e.first - 1))
+        inner = slice(e.first, min(e.first + n, count))
     else:
-        rows = np.arange(min(e.last + 2, len(up.on) - 1), min(e.last + 1 + n, len(up.on)))
-        inner = np.arange(max(0, e.last - n), e.last + 1)
-    a = int(max(0, round(e.left_line[0] * rows.mean() + e.left_line[1] + 2)))
-    b = int(min(up.on.shape[1], round(e.right_line[0] * rows.mean() + e.right_line[1] - 1)))
+        rows = slice(min(e.last + 2, count - 1), min(e.last + 1 + n, count))
+        inner = slice(max(0, e.last - n), e.last + 1)
+    at = (rows.start + rows.stop - 1) / 2
+    a = int(max(0, round(e.left_line[0] * at + e.left_line[1] + 2)))
+    b = int(min(columns, round(e.right_line[0] * at + e.right_line[1] - 1)))
     if b <= a:
         return "other"
-    part = np.ix_(rows, np.arange(a, b))
-    paper = ((up.contrast[part] < limit) & up.usable[part]).any(axis=0).mean()
+    flags = up.flags[rows, a:b]
+    usable = (flags & USABLE) > 0
+    paper = ((up.contrast[rows, a:b] < limit) & usable).any(axis=0).mean()
     if paper >= 0.5:
         return "paper"
-    if (~up.inside[part]).mean() > 0.5:
+    if ((flags & INSIDE) == 0).mean() > 0.5:
         return "out"
-    if (~up.usable[part]).mean() > 0.5:
+    if usable.mean() <= 0.5:
         return "card"
-    beyond = up.lab[part][up.usable[part]]
-    within = up.lab[np.ix_(inner, np.arange(a, b))].reshape(-1, 3)
-    off = np.linalg.norm(np.median(beyond, axis=0) - np.median(within, axis=0))
+    beyond = up.lab_of(rows, slice(a, b))[usable]
+    within = up.lab_of(inner, slice(a, b)).reshape(-1, 3)
+    off = np.linalg.norm(middle_colour(beyond) - middle_colour(within))
     return "same" if off < max(3.0, 0.15 * level) else "other"
 
 
@@ -245,15 +307,19 @@ def texture_of(up: Upright, e: Edges) -> float:
     a = int(np.partition(e.left[span], k)[k]) + 3
     b = int(np.partition(e.right[span], -k - 1)[-k - 1]) - 2
     rows = slice(e.first + 5, max(e.last - 4, e.first + 6))
-    lab = up.lab[rows, a : max(b, a + 1)]
-    if lab.shape[0] < 14 or lab.shape[1] < 5:
+    columns = slice(a, max(b, a + 1))
+    if rows.stop - rows.start < 14 or columns.stop - a < 5:
         return 0.0
+    lab = up.lab_of(rows, columns)
+    off = lab - cv2.blur(lab, (1, 13))
     # Where a printed bar lies under the ink, nothing can be said.
-    bar = up.ok_neighbour[rows, a : max(b, a + 1)].mean(axis=1) > 0.3
-    clear = cv2.dilate(bar.view(np.uint8)[:, None], np.ones((15, 1), np.uint8))[:, 0] == 0
-    if clear.sum() < 12:
-        return 0.0
-    off = (lab - cv2.blur(lab, (1, 13)))[clear]
+    beside = up.flags[rows, columns] & BESIDE
+    if beside.any():
+        bar = _sums(beside, 1) > 0.3 * BESIDE * beside.shape[1]
+        clear = cv2.dilate(bar.view(np.uint8)[:, None], np.ones((15, 1), np.uint8))[:, 0] == 0
+        if clear.sum() < 12:
+            return 0.0
+        off = off[clear]
     size = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
     k = int(0.7 * len(size))
     busy = np.partition(size, k, axis=0)[k]

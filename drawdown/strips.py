@@ -7,6 +7,7 @@ Nothing here measures colour: the Lab used to find ink is uncorrected.
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from dataclasses import dataclass, replace
 
@@ -15,11 +16,18 @@ import numpy as np
 from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import strip_printing
-from drawdown.strip_bars import find_bars
+from drawdown.strip_bars import Bar, find_bars
 from drawdown.strip_body import Body, cut_out
 from drawdown.strip_choice import join_halves, rims_of, settle, shapes_from_zones
 from drawdown.strip_ground import Ground, find_grounds, ground_around
-from drawdown.strip_picture import find_zones, make_picture, sheet_white
+from drawdown.strip_picture import (
+    Picture,
+    cut_sheet,
+    find_zones,
+    light_part,
+    make_picture,
+    sheet_white,
+)
 from drawdown.strip_search import Candidate, shapes_on_ground
 from drawdown.strip_shapes import View
 
@@ -86,18 +94,33 @@ def _search(sheet, view, field):
     """Candidates accepted and rejected, the grounds, and what the bodies are cut out with."""
     light = None if field is None else field.picture(sheet)
     white = sheet_white(sheet, view)
-    picture = make_picture(sheet, view, light, strip_printing.printed_polygons(view))
-    zones = find_zones(picture)
+    printed = strip_printing.printed_polygons(view)
     how = View(
         framed=view.card.window_mm is not None,
         blur_mm=float(getattr(view, "blur_mm", 0.0)),
     )
     known_bars = strip_printing.bars(view)
+    part = light_part(sheet, view, white)
+    if part is not None:
+        # Nearly always the strips lie on the lightest paper; a table costs time.
+        near = cut_sheet(sheet, part)
+        picture = make_picture(near, view, white, None if light is None else light[part], printed)
+        good, bad, grounds = _look(picture, how, known_bars, tiers=1)
+        if good:
+            return good, bad, grounds, light, white
+    picture = make_picture(sheet, view, white, light, printed)
+    return *_look(picture, how, known_bars, tiers=2), light, white
+
+
+def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
+    """Candidates accepted and rejected, and the grounds, on the lightest paper and, if that
+    holds no strip and ``tiers`` is 2, on what is darker."""
+    zones = find_zones(picture)
     candidates: list[Candidate] = []
     good: list[Candidate] = []
     bad: list[Candidate] = []
     grounds: list[Ground] = []
-    for tier in find_grounds(picture, zones):
+    for tier in itertools.islice(find_grounds(picture, zones), tiers):
         grounds += tier
         bars = known_bars or [bar for ground in tier for bar in find_bars(ground)]
         for ground in tier:
@@ -119,7 +142,7 @@ def _search(sheet, view, field):
             bad += lost
         if good:
             break
-    return good[:MAX_STRIPS], bad, grounds, light, white
+    return good[:MAX_STRIPS], bad, grounds
 
 
 def _strip(sheet, corners, body: Body, cut: bool, extra: tuple[fl.Flag, ...] = ()) -> Strip:
@@ -134,7 +157,7 @@ def _strip(sheet, corners, body: Body, cut: bool, extra: tuple[fl.Flag, ...] = (
     inner = np.zeros(sheet.inside.shape, bool)
     mask[body.part] = body.mask
     inner[body.part] = body.body
-    area = float(inner.sum()) / sheet.px_per_mm**2
+    area = np.count_nonzero(body.body) / sheet.px_per_mm**2
     flags = list(extra)
     if cut:
         flags.append(fl.STRIP_CUT())
