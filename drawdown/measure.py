@@ -24,6 +24,8 @@ BEYOND_DE = 12.0
 CLIPPED_FLAG = 0.02
 # Share of the light's uncertainty at a strip that also changes its colour, not only its level.
 LIGHT_CHROMA = 0.3
+# Ink over a printed bar is darker than this share of the strip's usual light.
+ON_BAR, EDGE_MM = 0.72, 1.5
 # The ring of paper looked at beside a strip, and the least of it.
 RIM_MM, RIM_PIXELS = (1.5, 6.0), 60
 # What card and camera leave open for a colour itself, alike for all strips of a photo:
@@ -74,7 +76,7 @@ def measure(
 ) -> StripColour:
     """Colour of one strip's body; of all its ink when nothing of it is even (the strip then
     carries a hard flag). Raises ``PhotoUnfit`` for a strip without pixels."""
-    rows, columns = np.nonzero(strip.body if strip.body.any() else strip.mask)
+    rows, columns = np.nonzero(_body(strip, sheet))
     if len(rows) == 0:
         raise PhotoUnfit(
             f"strip {strip.number} has no part that can be measured",
@@ -119,6 +121,24 @@ def measure(
         rim=_rim(strip, sheet, correction, card, strip.mask if ink is None else ink),
         flags=strip.flags + _flags(strip, sheet, lab, evenness, correction, card),
     )
+
+
+def _body(strip: Strip, sheet: Sheet) -> np.ndarray:
+    """(h, w) bool: the strip's body, never where the ink is much darker than in most of the
+    strip: there it lies on a printed bar."""
+    if not strip.body.any():
+        return strip.mask
+    luma = sheet.rgb_linear[..., 1] + sheet.rgb_linear[..., 0] + sheet.rgb_linear[..., 2]
+    size = 2 * max(1, round(EDGE_MM * sheet.px_per_mm)) + 1
+    inner = cv2.erode(strip.mask.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
+    if not inner.any():
+        return strip.body
+    usual = float(np.median(luma[inner]))
+    off_bar = strip.body & (luma > ON_BAR * usual)
+    if off_bar.sum() >= 0.3 * strip.body.sum():
+        return off_bar
+    near = inner & (np.abs(luma / usual - 1) < 0.12)
+    return near if near.any() else strip.body
 
 
 def _cell_means(xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
