@@ -54,8 +54,8 @@ def even_stretch(profile: np.ndarray, tolerance: float, min_share: float) -> tup
             last = first + max(best[1] - best[0] + 1, 1)
             while last < n:
                 mean = (total[last + 1] - total[first]) / (last + 1 - first)
-                off = np.linalg.norm(profile[first : last + 1] - mean, axis=1)
-                if off.max() > limit:
+                off = profile[first : last + 1] - mean
+                if np.einsum("ij,ij->i", off, off).max() > limit * limit:
                     break
                 best = (first, last)
                 last += 1

@@ -12,6 +12,7 @@ from drawdown.strip_bars import Bar, grown_px
 from drawdown.strip_picture import Picture, Zones, disc
 from drawdown.strip_search import Candidate, filled, paste
 from drawdown.strip_shapes import View, measure_shape
+from drawdown.strip_upright import middle_colour
 
 MAX_GAP_MM = 24.0
 PAPER_SPAN_L = 21.0
@@ -271,12 +272,13 @@ def shapes_from_zones(
         if ring.sum() < 40:
             continue
         lab = picture.lab[part]
-        around, inside = lab[ring], np.median(lab[zone], axis=0)
-        light = around[around[:, 0] >= np.quantile(around[:, 0], 0.6)]
-        paper = np.median(light, axis=0)
+        around, inside = lab[ring], middle_colour(lab[zone][::3])
+        bright = np.sort(around[:, 0])[int(0.6 * len(around))]
+        light = around[around[:, 0] >= bright]
+        paper = middle_colour(light)
         if paper[0] < inside[0] + 0.5 or paper[0] < lightest - PAPER_SPAN_L:
             continue
-        contrast = np.linalg.norm(lab - paper, axis=2).astype(np.float32)
+        contrast = np.linalg.norm(lab - paper.astype(np.float32), axis=2)
         level = float(np.median(contrast[zone]))
         noise = float(np.quantile(np.linalg.norm(light - paper, axis=1), 0.7))
         low = float(np.clip(1.3 * noise, 1.3, 4.0))

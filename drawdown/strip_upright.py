@@ -39,16 +39,20 @@ def robust_lines(x: np.ndarray, y: np.ndarray, scale: float) -> np.ndarray:
     slope = ends / dx if dx else np.zeros(len(y))
     level = y - slope[:, None] * x
     offset = np.partition(level, n // 2)[:, n // 2]
+    # Weighted least squares with Cauchy weights; x from its middle, for exactness.
+    middle = x[n // 2]
+    x = x - middle
+    offset = offset + slope * middle
+    powers = np.stack([np.ones(n), x, x * x], axis=1)
     for _ in range(4):
-        w = 1 / (1 + ((level - offset[:, None]) / scale) ** 2)
-        total = w.sum(axis=1)
-        mx, my = (w @ x) / total, (w * y).sum(axis=1) / total
-        off = x - mx[:, None]
-        pull = w * off
-        slope = (pull * y).sum(axis=1) / np.maximum((pull * off).sum(axis=1), 1e-9)
-        offset = my - slope * mx
-        level = y - slope[:, None] * x
-    return np.stack([slope, offset], axis=1)
+        miss = y - slope[:, None] * x
+        miss -= offset[:, None]
+        w = 1 / (1 + miss * miss * (1 / scale**2))
+        s0, s1, s2 = (w @ powers).T
+        t0, t1, _ = ((w * y) @ powers).T
+        slope = (s0 * t1 - s1 * t0) / np.maximum(s0 * s2 - s1 * s1, 1e-9)
+        offset = (t0 - slope * s1) / s0
+    return np.stack([slope, offset - slope * middle], axis=1)
 
 
 # Bits of ``Upright.flags``, and of the layer it is turned from.
