@@ -31,6 +31,7 @@ SLOPE_SD, BEND_SD = 0.35, 0.08
 # soft edge of a shadow; and by less than the second when the next cells do not differ.
 SMOOTH_STEP, LONE_STEP = 0.25, 0.012
 TINT_STEP = 0.01
+MOST_LOG_GAIN = 1.0
 FINE_MM = 1.5
 WHITE_SD, CELL_SD = 0.006, 0.03
 
@@ -75,11 +76,13 @@ class LampField:
         """(..., 2) millimetres -> (..., 3) natural log of the light, 0 on the card on average."""
         xy = np.asarray(xy_mm, dtype=float)
         out = _basis(xy, self.centre_mm) @ self.coefficients
+        if self.remainder.size:
+            out = out + look_up(self.remainder, xy, self.cell_origin_mm, self.cell_mm)
+        # Where no light was sampled a quadratic may run away.
+        out = np.clip(out, -MOST_LOG_GAIN, MOST_LOG_GAIN)
         if self.beyond_card_log is not None and self.card is not None:
             beyond = ~on_card(xy, self.card, 0.0)
             out = out + beyond[..., None] * self.beyond_card_log
-        if self.remainder.size:
-            out = out + look_up(self.remainder, xy, self.cell_origin_mm, self.cell_mm)
         return out
 
     def scatter_at(self, xy_mm: np.ndarray) -> np.ndarray:
