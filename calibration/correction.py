@@ -1,14 +1,15 @@
 """From the photo's linear RGB to XYZ D50: tone curve, colour map, and how sure they are.
 
 The model: the phone applied one unknown tone curve to all channels of some mixture of its
-sensor's RGB. Undo the curve (smooth, in log light), divide by the lamp's field, map by a
-root-polynomial of degree 2 (Finlayson, Mackiewicz, Hurlbert 2015, IEEE Trans. Image Proc.
-24, 1460), which keeps its colours when the exposure changes. Curve and map are fitted
-together to the card in a metric close to CIEDE2000; several stiffnesses are tried and the
-one with the smallest error on held-out patches is kept (PRESS, by leverage).
+sensor's RGB. Undo the curve (smooth, rising, in log light), divide by the lamp's field, map
+by a root-polynomial of degree 2 (Finlayson, Mackiewicz, Hurlbert 2015, IEEE Trans. Image
+Proc. 24, 1460), which keeps its colours when the exposure changes; small products of the
+channels (Cheung, Westland, Connah, Ripamonti 2004, Color. Technol. 120, 19) and an offset for
+stray light are added where the card is known well enough to tell. How supple a fit the card
+bears, and what carries its uncertainty: calibration/mapchoice.py.
 
-Uncertainty is carried by an ensemble: the fit repeated on randomly reweighted patches
-(Bayesian bootstrap, Rubin 1981, one Gauss-Newton step each).
+A patch whose error is out of all proportion to what the other patches predict for it (glare,
+dirt, shadow) is left out, and the fit done again without it.
 """
 
 from __future__ import annotations
@@ -19,45 +20,48 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.card import CardDefinition
+from calibration.cardshade import shaded_patches
 from calibration.colorimetry import delta_e_2000, lab_to_xyz, xyz_to_lab
 from calibration.drift import Drift, find_drift
 from calibration.errors import PhotoUnfit
 from calibration.illumination import LampField, LightSamples, fit_field
-from calibration.patches import PatchReadings
-from calibration.tonemap import (
-    KNOTS,
-    MAP_TERMS,
-    feature_slopes,
-    features,
-    lab_slopes,
-    least_slope,
-    metric,
-    tone_basis,
-    undo_tone,
+from calibration.mapchoice import choose, ensemble, reference_covariance, surprise
+from calibration.mapfit import (
+    DRAWN,
+    FLEXIBLE,
+    MEASURED,
+    MODEL_FLOOR,
+    Problem,
+    Solution,
+    evaluate,
+    fit,
 )
+from calibration.patches import PatchReadings
+from calibration.tonemap import KNOTS, features, metric, tone_basis, undo_tone
 
 MEMBERS = 96
 SEED = 20250
-# Candidates: prior sd of the tone curve's bends and of the root terms. 0 switches off.
-# Ordered from stiff to supple; a suppler one must be clearly better to be chosen.
-CANDIDATES = ((0.0, 0.0), (0.05, 0.0), (0.25, 0.0), (0.05, 0.15), (0.25, 0.15))
-MODEL_FLOOR = 0.6  # Delta E: what even a perfect card leaves (camera is not an eye)
 # Held-out median that is flagged (of a measured card: calibration.drift), and refused, by
 # where the card's values come from.
 POOR_DE = 7.0
 REFUSE_DE = {"nominal": 14.0, "measured": 9.0}
-LEAST_SLOPE = 0.3  # of an undone tone curve; less is no phone's curve
-USUAL_PAPER_Y = 0.876  # L* 95
 SHADE_RATIO = 1.12  # paper this much brighter than the card's white is better lit
+LAST_LEVEL = 0.3 / 255 / 12.92  # linear: what 8 bits leave open near black
+USUAL_PAPER_Y = 0.876  # L* 95
+# A patch is left out when its surprise (chi-square, three degrees of freedom, in units of
+# what is typical for this card) and its error in Delta E both exceed these.
+SPOILED = {"nominal": 12.0, "measured": 40.0}
+SPOILED_DE = {"nominal": 6.0, "measured": 3.0}
+MOST_SPOILED = 0.35  # of all patches; more, and it is the wrong card or no card
 
 
 @dataclass(frozen=True)
 class Correction:
     """The fitted way from linear RGB to XYZ D50 (Y = 1 for the card's reference white).
 
-    ``tone`` (KNOTS,) and ``matrix`` (3, 6) are the fit; ``tone_members`` (m, KNOTS) and
-    ``matrix_members`` (m, 3, 6) the ensemble. ``held_out_de`` (n,) is the held-out error of
-    each patch, CIEDE2000 (NaN where a patch could not be used);
+    ``tone`` (KNOTS,) and ``matrix`` (3, MAP_TERMS) are the fit; ``tone_members`` (m, KNOTS)
+    and ``matrix_members`` (m, 3, MAP_TERMS) the ensemble. ``held_out_de`` (n,) is the held-out
+    error of each patch, CIEDE2000 (NaN where a patch could not be used);
     ``paper_lab_d50`` the colour of the most common light surface beside the card, or None.
     """
 
@@ -103,169 +107,43 @@ class Correction:
         return np.einsum("mnf,mjf->mnj", features(light), self.matrix_members)
 
 
-@dataclass(frozen=True)
-class _Problem:
-    rgb: np.ndarray  # (n, 3) photo linear
-    gain_log: np.ndarray  # (n, 3)
-    lab: np.ndarray  # (n, 3) reference
-    metric: np.ndarray  # (n, 3, 3)
-    sigma: np.ndarray  # (n,) expected residual, Delta E
-    matrix_0: np.ndarray  # (3, 6) prior mean of the map
-    basis: np.ndarray  # (n, 3, KNOTS) tone curve basis at rgb
-
-
-@dataclass(frozen=True)
-class _Solution:
-    tone: np.ndarray
-    matrix: np.ndarray
-    residual: np.ndarray  # (n, 3) in Delta E
-    jacobian: np.ndarray  # (n, 3, p) in Delta E
-    prior: np.ndarray  # (p, p) precision
-    offset: np.ndarray  # (p,) theta - theta_0
-    weight: np.ndarray  # (n,)
-    held_out: np.ndarray  # (n, 3) Delta E, each patch left out in turn
-
-
-def _prior(tone_sd: float, root_sd: float) -> np.ndarray:
-    """Precision matrix of (tone, map): the curve is smooth and near straight in log light,
-    the root terms are small; a switched-off part is pinned."""
-    precision = np.zeros((KNOTS + 18, KNOTS + 18))
-    if tone_sd > 0:
-        second = np.diff(np.eye(KNOTS), n=2, axis=0)
-        first = np.diff(np.eye(KNOTS), axis=0)
-        precision[:KNOTS, :KNOTS] = (
-            second.T @ second / tone_sd**2 + first.T @ first / 0.6**2 + np.eye(KNOTS) * 0.2
-        )
-        # Only the shape matters: the level belongs to the map.
-        precision[:KNOTS, :KNOTS] += 100.0 / KNOTS
-    else:
-        precision[:KNOTS, :KNOTS] = np.eye(KNOTS) * 1e10
-    for row in range(3):
-        for term in range(MAP_TERMS):
-            at = KNOTS + row * MAP_TERMS + term
-            if term < 3:
-                precision[at, at] = 0.5**-2
-            else:
-                precision[at, at] = root_sd**-2 if root_sd > 0 else 1e10
-    return precision
-
-
-def _evaluate(p: _Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Residuals (n, 3) and Jacobian (n, 3, parameters), both in Delta E."""
-    tone, matrix = theta[:KNOTS], theta[KNOTS:].reshape(3, MAP_TERMS)
-    light = p.rgb * np.exp(p.basis @ tone - p.gain_log)
-    terms = features(light)
-    xyz = terms @ matrix.T
-    residual = np.einsum("nij,nj->ni", p.metric, xyz_to_lab(xyz) - p.lab)
-    to_lab = np.einsum("nij,njk->nik", p.metric, lab_slopes(xyz))
-    by_tone = (to_lab @ (matrix @ feature_slopes(light))) @ p.basis
-    by_map = np.einsum("nij,nf->nijf", to_lab, terms).reshape(len(xyz), 3, 18)
-    return residual, np.concatenate([by_tone, by_map], axis=2)
-
-
-def _fit(p: _Problem, tone_sd: float, root_sd: float, start: np.ndarray) -> _Solution:
-    """Gauss-Newton with step halving and robust patch weights."""
-    prior = _prior(tone_sd, root_sd)
-    centre = np.concatenate([np.zeros(KNOTS), p.matrix_0.ravel()])
-    theta = start.copy()
-    if tone_sd == 0:
-        theta[:KNOTS] = 0.0
-    if root_sd == 0:
-        theta[KNOTS:].reshape(3, MAP_TERMS)[:, 3:] = 0.0
-    weight = np.ones(len(p.rgb))
-
-    def cost(residual: np.ndarray, at: np.ndarray) -> float:
-        size = np.sum(residual**2, axis=1) / p.sigma**2
-        return float(np.sum(weight * size) + (at - centre) @ prior @ (at - centre))
-
-    residual, jacobian = _evaluate(p, theta)
-    for _ in range(12):
-        size = np.sqrt(np.sum(residual**2, axis=1)) / p.sigma
-        # Patches spread as a normal in three dimensions have a median length of 1.54.
-        scale = max(float(np.median(size)) / 1.54, 0.3)
-        weight = 1 / (1 + (size / (3.0 * scale)) ** 2) ** 2 / scale**2
-        before = cost(residual, theta)
-        w = weight / p.sigma**2
-        normal = _normal(jacobian, w) + prior
-        gradient = np.tensordot(jacobian, residual * w[:, None], 2 * ((0, 1),))
-        gradient = gradient + prior @ (theta - centre)
-        step = np.linalg.solve(normal, -gradient)
-        factor = 1.0
-        for _ in range(6):
-            trial = theta + factor * step
-            new_residual, new_jacobian = _evaluate(p, trial)
-            after = cost(new_residual, trial)
-            if np.isfinite(after) and after <= before:
-                break
-            factor /= 2
-        else:
-            break
-        theta, residual, jacobian = trial, new_residual, new_jacobian
-        if before - after < 1e-4 * before + 1e-9:
-            break
-    held_out = _held_out(residual, jacobian, prior, weight / p.sigma**2)
-    return _Solution(
-        tone=theta[:KNOTS],
-        matrix=theta[KNOTS:].reshape(3, MAP_TERMS),
-        residual=residual,
-        jacobian=jacobian,
-        prior=prior,
-        offset=theta - centre,
-        weight=weight / p.sigma**2,
-        held_out=held_out,
-    )
-
-
-def _normal(jacobian: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Sum over patches of weight J'J: (p, p)."""
-    rows = (jacobian * np.sqrt(weight)[:, None, None]).reshape(-1, jacobian.shape[2])
-    return rows.T @ rows
-
-
-def _held_out(
-    residual: np.ndarray, jacobian: np.ndarray, prior: np.ndarray, weight: np.ndarray
+def _white_balance(
+    rgb: np.ndarray, lab: np.ndarray, profile_matrix: np.ndarray, white: np.ndarray
 ) -> np.ndarray:
-    """Each patch's residual (n, 3) had it been left out of the fit: (I - H_i)^-1 r_i
-    with its 3 x 3 block of the hat matrix (PRESS; Allen 1974)."""
-    normal = _normal(jacobian, weight) + prior
-    inverse = np.linalg.inv(normal)
-    block = (jacobian @ inverse) @ jacobian.transpose(0, 2, 1) * weight[:, None, None]
-    # A patch that alone decides a parameter has no held-out error; stop short of 1/0.
-    lead = np.linalg.norm(block, axis=(1, 2))
-    block *= np.minimum(1.0, 0.95 / np.maximum(lead, 1e-9))[:, None, None]
-    return np.linalg.solve(np.eye(3) - block, residual[..., None])[..., 0]
+    """The map that only balances white: camera profile, scaled so that ``white`` patches of
+    light ``rgb`` come out neutral at their lightness. (3, 3)."""
+    target = lab_to_xyz(lab[white]) @ np.linalg.inv(profile_matrix).T
+    gain = np.exp(np.mean(np.log(np.maximum(target, 1e-4)) - np.log(rgb[white]), axis=0))
+    return profile_matrix * gain
 
 
-def _ensemble(solution: _Solution, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """Bayesian bootstrap: one Gauss-Newton step per set of random patch weights."""
-    count = len(solution.residual)
-    draw = rng.exponential(size=(MEMBERS, count))
-    draw /= draw.mean(axis=1, keepdims=True)
-    w = draw * solution.weight
-    # Leverage makes fitted residuals too small: use the held-out ones (as HC3 does;
-    # MacKinnon and White 1985), within reason.
-    lengths = np.linalg.norm(solution.residual, axis=1)
-    out = np.linalg.norm(solution.held_out, axis=1)
-    grow = np.clip(out / np.maximum(lengths, 1e-9), 1.0, 4.0)
-    residual = solution.residual * grow[:, None]
-    products = solution.jacobian.transpose(0, 2, 1) @ solution.jacobian
-    pulls = (residual[:, None, :] @ solution.jacobian)[:, 0]
-    normal = np.tensordot(w, products, 1) + solution.prior
-    # At the optimum the weighted pulls and the prior balance; only the change counts.
-    gradient = (w - solution.weight) @ pulls
-    step = np.linalg.solve(normal, -gradient[..., None])[..., 0]
-    tone = solution.tone + step[:, :KNOTS]
-    matrix = solution.matrix + step[:, KNOTS:].reshape(-1, 3, MAP_TERMS)
-    return tone, matrix
+def _noise_de(readings: PatchReadings) -> np.ndarray:
+    """(n,) noise of the usable patches in Delta E: relative noise of luma times a third of
+    116 (slope of L* near white). In the last levels near black the truth may be anything."""
+    rgb, noise = readings.rgb[readings.usable], readings.noise[readings.usable]
+    return 38 * np.mean(np.hypot(noise, LAST_LEVEL) / rgb, axis=1)
 
 
-def _white_balance(p: _Problem, profile_matrix: np.ndarray, white: np.ndarray) -> np.ndarray:
-    """The map that only balances white: camera profile, scaled so that ``white`` patches
-    come out neutral at their lightness. (3, 6)."""
-    light = p.rgb / np.exp(p.gain_log)
-    target = lab_to_xyz(p.lab[white]) @ np.linalg.inv(profile_matrix).T
-    gain = np.exp(np.mean(np.log(np.maximum(target, 1e-4)) - np.log(light[white]), axis=0))
-    return np.concatenate([profile_matrix * gain, np.zeros((3, 3))], axis=1)
+def _problem(readings: PatchReadings, card: CardDefinition) -> Problem:
+    """The fit's data from the usable patches; light and white balance are still to come."""
+    usable = readings.usable
+    lab, rgb = card.expected_lab_d50[usable], readings.rgb[usable]
+    weights = metric(lab)
+    noise = _noise_de(readings)
+    u_axis = np.linalg.norm(np.einsum("nij,nj->ni", weights, card.u_lab[usable]), axis=1)
+    u_axis = u_axis / np.sqrt(3)
+    return Problem(
+        rgb=rgb,
+        gain_log=np.zeros_like(rgb),
+        lab=lab,
+        metric=weights,
+        sigma=np.sqrt(u_axis**2 + noise**2 + MODEL_FLOOR**2),
+        smooth=reference_covariance(lab, u_axis, weights),
+        balanced=np.eye(3),
+        basis=tone_basis(rgb),
+        kept=np.ones(len(rgb)),
+        level=float(np.median(rgb[_light_patches(lab)])),
+    )
 
 
 def correct(
@@ -286,60 +164,48 @@ def correct(
             "the rest are burnt out, black or outside the picture: colours cannot be corrected",
             "show the whole card, and tap the white paper so that the photo gets darker",
         )
-    lab = card.expected_lab_d50[usable]
-    # Noise in Delta E: relative noise of luma times a third of 116 (slope of L* near white).
-    noise = 38 * np.mean(readings.noise[usable] / readings.rgb[usable], axis=1)
-    u_card = np.linalg.norm(np.einsum("nij,nj->ni", metric(lab), card.u_lab[usable]), axis=1)
-    sigma = np.sqrt(u_card**2 / 3 + noise**2 + MODEL_FLOOR**2)
+    nominal = card.provenance == "nominal"
+    problem = _problem(readings, card)
+    white = _light_patches(problem.lab)
     tone = np.zeros(KNOTS)
-    start: np.ndarray | None = None
-    white = _light_patches(lab)
-    weights, basis = metric(lab), tone_basis(readings.rgb[usable])
     for turn in range(3):
         field = fit_field(samples, undo_tone(samples.rgb, tone))
         gain_log = field.log_gain(readings.centre_mm[usable])
-        problem = _Problem(
-            readings.rgb[usable], gain_log, lab, weights, sigma, np.zeros((3, MAP_TERMS)), basis
-        )
-        balanced = _white_balance(problem, profile_matrix, white)
-        problem = replace(problem, matrix_0=balanced)
-        if start is None:
-            start = np.concatenate([np.zeros(KNOTS), balanced.ravel()])
-            plain, _ = _evaluate(problem, start)
-            plain_median = float(np.median(np.linalg.norm(plain, axis=1)))
-        # The field is settled with a flexible curve first, then all candidates compete.
-        candidates = CANDIDATES if turn == 2 else CANDIDATES[2:3]
-        solutions = [_fit(problem, a, b, start) for a, b in candidates]
-        sound = [s for s in solutions if least_slope(s.tone, problem.rgb) >= LEAST_SLOPE]
-        if not sound:
-            sound = [_fit(problem, *CANDIDATES[k], start) for k in (1, 0)]
-            sound = [s for s in sound if least_slope(s.tone, problem.rgb) >= LEAST_SLOPE]
-        best = _choose(sound, sigma)
-        start = np.concatenate([best.tone, best.matrix.ravel()])
-        tone = best.tone
-    field = fit_field(samples, undo_tone(samples.rgb, tone))
+        light = problem.rgb / np.exp(gain_log)
+        balanced = _white_balance(light, problem.lab, profile_matrix, white)
+        problem = replace(problem, gain_log=gain_log, balanced=balanced)
+        if turn == 0:
+            start = problem.centre
+            plain = evaluate(problem, start)[0]
+        if turn < 2:
+            # The field is settled with a flexible curve first, then all candidates compete.
+            best = fit(problem, FLEXIBLE[nominal], start)
+            start, tone = best.theta, best.tone
+        if turn == 0:
+            samples, problem = _without_shade(samples, problem, best, readings.centre_mm[usable])
+    problem, best = _without_spoiled(problem, start, nominal)
+    field = fit_field(samples, undo_tone(samples.rgb, best.tone))
     rng = np.random.default_rng(SEED)
-    tone_members, matrix_members = _ensemble(best, rng)
-    held_out = np.full(len(card.patches), np.nan)
+    tone_members, matrix_members = ensemble(problem, best, nominal, MEMBERS, rng)
     miss = np.linalg.solve(problem.metric, best.held_out[..., None])[..., 0]
-    error = delta_e_2000(lab, lab + miss)
-    typical = float(np.median(error))
-    outlier = error > max(6.0, 5.0 * typical)
-    nominal = card.provenance == "nominal"
+    error = delta_e_2000(problem.lab, problem.lab + miss)
+    outlier = problem.kept == 0
+    typical = float(np.median(error[~outlier]))
     drift: Drift | None = None
     if not nominal:
-        drift = find_drift(card, usable, miss, noise, readings.rgb[usable], readings.spread[usable])
-        outlier |= drift.changed
+        noise = _noise_de(readings)
+        drift = find_drift(card, usable, miss, noise, problem.rgb, readings.spread[usable])
+        outlier = outlier | drift.changed
+    held_out = np.full(len(card.patches), np.nan)
     held_out[usable] = np.where(outlier, np.nan, error)
     names = [p.name for p, u in zip(card.patches, usable, strict=True) if u]
     dropped = tuple(n for n, o in zip(names, outlier, strict=True) if o)
+    plain_median = float(np.median(np.linalg.norm(plain, axis=1)))
     patch_lab = np.full((len(card.patches), 3), np.nan)
-    light = undo_tone(readings.rgb[usable], tone) / np.exp(
-        field.log_gain(readings.centre_mm[usable])
-    )
+    light = undo_tone(problem.rgb, best.tone) / np.exp(field.log_gain(readings.centre_mm[usable]))
     patch_lab[usable] = xyz_to_lab(features(light) @ best.matrix.T)
     correction = Correction(
-        tone=tone,
+        tone=best.tone,
         matrix=best.matrix,
         tone_members=tone_members,
         matrix_members=matrix_members,
@@ -355,22 +221,51 @@ def correct(
     return _with_paper(correction, samples, card)
 
 
+def _without_shade(
+    samples: LightSamples, problem: Problem, first: Solution, centre_mm: np.ndarray
+) -> tuple[LightSamples, Problem]:
+    """Leave out patches in a shadow with an edge, as samples of the light as well."""
+    # Y goes as (L* + 16)^3, and the first entry of the metric's row 0 is 1 / S_L.
+    miss_l = first.residual[:, 0] / problem.metric[:, 0, 0]
+    log_light = problem.gain_log.mean(axis=1) + 3 * miss_l / (problem.lab[:, 0] + 16)
+    shaded = shaded_patches(log_light, centre_mm)
+    apart = np.linalg.norm(samples.xy_mm[:, None] - centre_mm[None, shaded], axis=-1)
+    hit = (samples.surface == 0) & (apart < 0.5).any(axis=1)
+    if (
+        not shaded.any()
+        or shaded.mean() > MOST_SPOILED
+        or hit.sum() == (samples.surface == 0).sum()
+    ):
+        return samples, problem
+    samples = replace(samples, surface=np.where(hit, -1, samples.surface))
+    return samples, replace(problem, kept=problem.kept * ~shaded)
+
+
+def _without_spoiled(
+    problem: Problem, start: np.ndarray, nominal: bool
+) -> tuple[Problem, Solution]:
+    """The best candidate's fit to the patches that are not spoiled."""
+    kind = "nominal" if nominal else "measured"
+    candidates = DRAWN if nominal else MEASURED
+    best = choose(problem, [fit(problem, c, start) for c in candidates], nominal)
+    for _ in range(4):
+        length = surprise(problem, best)
+        on = problem.kept > 0
+        # 2.37 is the median of chi-square with three degrees of freedom.
+        limit = SPOILED[kind] * max(1.0, float(np.median(length[on])) / 2.37)
+        far = np.linalg.norm(best.held_out, axis=1) > SPOILED_DE[kind]
+        bad = on & far & (length > limit)
+        if not bad.any() or (~on | bad).mean() > MOST_SPOILED:
+            break
+        problem = replace(problem, kept=problem.kept * ~bad)
+        best = choose(problem, [fit(problem, c, best.theta) for c in candidates], nominal)
+    return problem, best
+
+
 def _light_patches(lab: np.ndarray) -> np.ndarray:
     """The lightest neutral patches (at least one): where white is balanced."""
     rank = lab[:, 0] - 2 * np.hypot(lab[:, 1], lab[:, 2])
     return rank >= np.sort(rank)[-max(1, len(rank) // 8)]
-
-
-def _choose(solutions: list[_Solution], sigma: np.ndarray) -> _Solution:
-    """The stiffest fit whose held-out errors are not clearly worse than the best one's: by
-    half a standard error of their paired difference (after Breiman et al. 1984)."""
-    sizes = [np.minimum(np.linalg.norm(s.held_out, axis=1) / sigma, 4.0) ** 2 for s in solutions]
-    best = min(sizes, key=lambda size: size.mean())
-    for solution, size in zip(solutions, sizes, strict=True):
-        excess = size - best
-        if excess.mean() <= 0.5 * excess.std() / np.sqrt(len(excess)):
-            return solution
-    return solutions[-1]
 
 
 def _with_paper(correction: Correction, samples: LightSamples, card: CardDefinition) -> Correction:

@@ -1,4 +1,4 @@
-"""The form of a correction: tone curve, root-polynomial features, and their slopes."""
+"""The form of a correction: tone curve, map features, and their slopes."""
 
 from __future__ import annotations
 
@@ -7,15 +7,20 @@ import numpy as np
 from calibration.colorimetry import WHITE_D50
 
 KNOTS = 9  # coefficients of the tone curve
-MAP_TERMS = 6  # r g b, sqrt(rg), sqrt(gb), sqrt(rb)
+CELLS = KNOTS - 3
+# r g b; sqrt(rg) sqrt(gb) sqrt(rb); rr gg bb rg gb rb rgb; 1
+MAP_TERMS = 14
+LINEAR, ROOTS, PRODUCTS, OFFSET = slice(0, 3), slice(3, 6), slice(6, 13), 13
+# No camera multiplies contrast by more than 1 / this, so no undone curve is flatter: where one
+# is, something else (a shadow) was taken for tone.
+LEAST_SLOPE = 0.3
 
 
 def tone_basis(rgb_linear: np.ndarray) -> np.ndarray:
     """(..., KNOTS) uniform cubic B-splines in the cube root of the photo's linear value."""
     u = np.clip(np.cbrt(np.maximum(rgb_linear, 0.0)), 0.0, 1.0)
-    cells = KNOTS - 3
-    position = u * cells
-    first = np.minimum(position.astype(int), cells - 1)
+    position = u * CELLS
+    first = np.minimum(position.astype(int), CELLS - 1)
     t = (position - first)[..., None]
     weights = np.concatenate(
         [
@@ -43,25 +48,42 @@ def undo_tone(rgb_linear: np.ndarray, tone: np.ndarray) -> np.ndarray:
     return rgb_linear * np.exp(tone_basis(rgb_linear) @ tone)
 
 
+def least_slope(tone: np.ndarray) -> np.ndarray:
+    """Lower bound (...,) of d log light / d log reading over 0..1 for curves (..., KNOTS);
+    above zero the curve rises everywhere.
+
+    With w the cube root of the reading that slope is 1 + w h'(w) / 3, and on a cell of the
+    spline h' is at least CELLS times the smallest of its three coefficient steps (the
+    derivative of a B-spline is a mean of those; de Boor 1978, ch. X)."""
+    steps = np.diff(tone, axis=-1)
+    low = np.minimum(np.minimum(steps[..., :-2], steps[..., 1:-1]), steps[..., 2:])
+    return 1 + np.min(np.minimum(low, 0.0) * (np.arange(CELLS) + 1) / 3, axis=-1)
+
+
 def features(light: np.ndarray) -> np.ndarray:
+    """(..., 3) -> (..., MAP_TERMS): root-polynomial terms of degree 2, products, one."""
     r, g, b = light[..., 0], light[..., 1], light[..., 2]
-    return np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=-1)
+    rg, gb, rb = r * g, g * b, r * b
+    roots = [np.sqrt(rg), np.sqrt(gb), np.sqrt(rb)]
+    products = [r * r, g * g, b * b, rg, gb, rb, rg * b]
+    return np.stack([r, g, b, *roots, *products, np.ones_like(r)], axis=-1)
 
 
-def feature_slopes(light: np.ndarray) -> np.ndarray:
-    """d features / d log light: (..., 6, 3)."""
-    r, g, b = light[..., 0], light[..., 1], light[..., 2]
-    zero = np.zeros_like(r)
-    rg, gb, rb = np.sqrt(r * g) / 2, np.sqrt(g * b) / 2, np.sqrt(r * b) / 2
-    rows = [
-        (r, zero, zero),
-        (zero, g, zero),
-        (zero, zero, b),
-        (rg, rg, zero),
-        (zero, gb, gb),
-        (rb, zero, rb),
+# How often each channel is a factor of each term.
+_POWERS = np.array(
+    [
+        *([1, 0, 0], [0, 1, 0], [0, 0, 1]),
+        *([0.5, 0.5, 0], [0, 0.5, 0.5], [0.5, 0, 0.5]),
+        *([2, 0, 0], [0, 2, 0], [0, 0, 2], [1, 1, 0], [0, 1, 1], [1, 0, 1], [1, 1, 1]),
+        [0, 0, 0],
     ]
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+)
+DEGREES = tuple(float(sum(row)) for row in _POWERS)
+
+
+def feature_slopes(terms: np.ndarray) -> np.ndarray:
+    """d features / d log light: (..., MAP_TERMS, 3) from the features themselves."""
+    return terms[..., None] * _POWERS
 
 
 def lab_slopes(xyz: np.ndarray) -> np.ndarray:
@@ -97,13 +119,3 @@ def metric(lab: np.ndarray) -> np.ndarray:
     out[..., 1, 1], out[..., 1, 2] = cos / s_c * g, sin / s_c
     out[..., 2, 1], out[..., 2, 2] = -sin / s_h * g, cos / s_h
     return out
-
-
-def least_slope(tone: np.ndarray, rgb_linear: np.ndarray) -> float:
-    """The smallest slope d log(light) / d log(photo) of an undone tone curve over the range of
-    some readings. A phone's curve stretches and squeezes, but not to nothing: a small slope
-    means that something else, such as a shadow, was taken for tone."""
-    low, high = np.cbrt(np.clip(np.quantile(rgb_linear, (0.02, 0.98)), 1e-6, 1.0))
-    t = np.linspace(low, high, 60)
-    bend = tone_basis(t**3) @ tone
-    return float(np.min(1 + np.gradient(bend, t) * t / 3))
