@@ -29,7 +29,7 @@ PRIOR_SD = 3.0
 # floor and a share of the difference (rendered scenes, DEVELOPERS.md "Uncertainty"). The
 # share is larger for a home print that was not measured; other tubes raise the floor.
 CAMERA_FLOOR = {False: 0.12, True: 1.0}
-CAMERA_SHARE = {"nominal": 0.20, "measured": 0.13}
+CAMERA_SHARE = {"nominal": 0.15, "measured": 0.13}
 # A card in other light than the strips (in shade) says less about them.
 SHADED_SHARE = 0.45
 # Two photos have two lamps, two tone curves and two fits: standard uncertainty of the

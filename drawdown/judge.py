@@ -149,7 +149,7 @@ def _read(
     correction = correct(readings, samples, view.card, photo.profile.to_xyz_d50)
     progress("measuring the strips", 0.85)
     ink = np.any([s.mask for s in found], axis=0)
-    strips = tuple(measure(s, sheet, correction, view.card, ink) for s in found)
+    strips = tuple(measure(s, sheet, correction, view.card, ink, photo.jpeg_quality) for s in found)
     flags = (
         *photo.flags,
         *view.flags,

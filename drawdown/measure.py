@@ -13,7 +13,9 @@ from calibration.colorimetry import delta_e_2000, munsell_value, xyz_to_lab
 from calibration.correction import Correction
 from calibration.errors import PhotoUnfit
 from calibration.illumination import on_card
+from calibration.jpegnoise import jpeg_sd_de
 from calibration.sheet import Sheet
+from calibration.tonemap import metric
 from drawdown.strips import Strip
 
 MOST_PIXELS = 6000
@@ -73,6 +75,7 @@ def measure(
     correction: Correction,
     card: CardDefinition,
     ink: np.ndarray | None = None,
+    jpeg_quality: int | None = None,
 ) -> StripColour:
     """Colour of one strip's body; of all its ink when nothing of it is even (the strip then
     carries a hard flag). Raises ``PhotoUnfit`` for a strip without pixels."""
@@ -103,6 +106,11 @@ def measure(
     samples = _samples(
         rgb, xy_mm, mean_xyz, lab, cell_error, light_sd, step_sd, correction, strip.number
     )
+    if jpeg_quality is not None:
+        # Each strip's blocks round on their own, so this does not cancel between strips.
+        rng = np.random.default_rng(3000 + strip.number)
+        rounding = jpeg_sd_de(jpeg_quality) * rng.standard_normal(samples.shape)
+        samples = samples + rounding @ np.linalg.inv(metric(lab)).T
     own = samples.std(axis=0)
     sd_l, sd_ab, share = CARD_SD["nominal" if correction.nominal else "measured"]
     sd_ab += share * float(np.hypot(lab[1], lab[2]))
