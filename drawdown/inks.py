@@ -16,15 +16,20 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.errors import BadFile, WrongUsage
+from calibration.errors import WrongUsage
 from calibration.spectra import WAVELENGTHS_NM
 from drawdown.cautions import pigment_caution
+from drawdown.ink_figures import bad as _bad
+from drawdown.ink_figures import doubts as _doubts
+from drawdown.ink_figures import numbers as _numbers
+from drawdown.ink_figures import plain as _plain
+from drawdown.ink_figures import read_table as _read_table
 
 FORMAT = "drawdown.shelf/1"
 KINDS = ("colour", "white", "base", "black")
 _KEYS = {
     "name", "colour_index", "generic_name", "kind", "k", "s", "file", "starter", "strength",
-    "k_sd", "s_sd", "source", "caution",
+    "k_sd", "s_sd", "doubt", "source", "caution",
 }  # fmt: skip
 # What is assumed of an ink's strength when a shelf does not say: our own judgement.
 DEFAULT_K_SD, DEFAULT_S_SD = 0.25, 0.30
@@ -37,6 +42,10 @@ class Ink:
     ``k`` and ``s`` (31,) are absorption and scattering per ordinary film at
     ``wavelengths_nm``; ``k_sd`` and ``s_sd`` the relative standard uncertainties of their
     strength; ``kind`` is "colour", "white", "base" (transparent) or "black".
+
+    ``doubt`` (r, 62), of an ink fitted from strips, is what the strips left open: each row
+    is one independent standard deviation of ln K (31) and ln S (31), so that
+    ``doubt.T @ doubt`` is their covariance. None means that only ``k_sd`` and ``s_sd`` say.
     """
 
     name: str
@@ -50,20 +59,23 @@ class Ink:
     s_sd: float = DEFAULT_S_SD
     caution: str = ""
     starter: str = ""  # the starter ink it was taken from unchanged, if any
+    doubt: np.ndarray | None = None
 
     @property
     def wavelengths_nm(self) -> np.ndarray:
         return WAVELENGTHS_NM
 
     @property
+    def known_from(self) -> str:
+        """What the figures rest on: "starter", "fitted" or "own figures"."""
+        if self.starter:
+            return "starter"
+        return "own figures" if self.doubt is None else "fitted"
+
+    @property
     def title(self) -> str:
         """For people: "phthalo-blue (PB15:3)"."""
         return f"{self.name} ({self.colour_index})" if self.colour_index else self.name
-
-
-def _plain(text: str) -> str:
-    """A name as compared: case, spaces, hyphens and underscores do not count."""
-    return "".join(c for c in text.casefold() if c not in " -_")
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,66 +172,6 @@ def _list(items: Iterable[str], word: str = "and") -> str:
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {word} {items[-1]}"
 
 
-def _bad(where: str, seen: str, todo: str) -> BadFile:
-    return BadFile(
-        f"in {where}, {seen}",
-        "a shelf must be described exactly or the advice would be wrong",
-        todo,
-    )
-
-
-def _numbers(values, where: str, what: str) -> np.ndarray:
-    """(31,) non-negative finite numbers, or ``BadFile``."""
-    if isinstance(values, int | float) and not isinstance(values, bool):
-        values = [values] * WAVELENGTHS_NM.size
-    try:
-        array = np.array(values, dtype=float)
-    except (TypeError, ValueError):
-        raise _bad(
-            where, f"{what} holds something that is no number", "use plain numbers"
-        ) from None
-    if array.shape != WAVELENGTHS_NM.shape:
-        raise _bad(
-            where,
-            f"{what} has {array.size} numbers",
-            f"give {WAVELENGTHS_NM.size}, for 400, 410 .. 700 nm",
-        )
-    if not np.isfinite(array).all() or array.min() < 0 or array.max() > 1e6:
-        raise _bad(where, f"{what} goes below 0 or is not finite", "use numbers from 0 to 1e6")
-    return array
-
-
-def _read_table(text: str, where: str) -> dict[tuple[str, str], np.ndarray]:
-    """A table ``ink,quantity,400,410,...`` -> {(ink, "k" or "s"): values at 400..700 nm}."""
-    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
-    shape = "the first line is ink,quantity,400,410,... and each other one ink,k|s,numbers"
-    if not lines or [c.strip() for c in lines[0].split(",")[:2]] != ["ink", "quantity"]:
-        raise _bad(where, "the first line does not begin with ink,quantity", shape)
-    try:
-        nm = np.array(lines[0].split(",")[2:], dtype=float)
-    except ValueError:
-        raise _bad(where, "the first line holds something that is no wavelength", shape) from None
-    if nm.size < 2 or np.any(np.diff(nm) <= 0) or nm[0] > 400 or nm[-1] < 700:
-        raise _bad(
-            where,
-            "the wavelengths do not rise or do not reach from 400 to 700 nm",
-            "give values over the whole of 400 to 700 nm",
-        )
-    same = np.array_equal(nm, WAVELENGTHS_NM)
-    table = {}
-    for line in lines[1:]:
-        cells = line.split(",")
-        name, quantity = cells[0].strip(), cells[1].strip() if len(cells) > 1 else ""
-        try:
-            values = np.array(cells[2:], dtype=float)
-        except ValueError:
-            values = np.empty(0)
-        if quantity not in ("k", "s") or values.size != nm.size:
-            raise _bad(where, f'the line of "{name}" is not as the first line says', shape)
-        table[_plain(name), quantity] = values if same else np.interp(WAVELENGTHS_NM, nm, values)
-    return table
-
-
 def _ink(entry: dict, where: str, open_table) -> Ink:
     """One ``[[inks]]`` entry as an ink. ``open_table`` reads a spectra table by file name."""
     if not isinstance(entry, dict):
@@ -234,7 +186,7 @@ def _ink(entry: dict, where: str, open_table) -> Ink:
                 f'"{key}" is not known',
                 f"perhaps you meant {near[0]}" if near else f"use {_list(sorted(_KEYS), 'or')}",
             )
-    for key in _KEYS - {"k", "s", "strength", "k_sd", "s_sd"}:
+    for key in _KEYS - {"k", "s", "strength", "k_sd", "s_sd", "doubt"}:
         if not isinstance(entry.get(key, ""), str):
             raise _bad(where, f"{key} is not text", f'write {key} = "..."')
     for key in ("strength", "k_sd", "s_sd"):
@@ -291,6 +243,7 @@ def _ink(entry: dict, where: str, open_table) -> Ink:
         **texts,
         k_sd=float(entry.get("k_sd", ink.k_sd)),
         s_sd=float(entry.get("s_sd", ink.s_sd)),
+        doubt=_doubts(entry.get("doubt"), where),
     )
     if ink.kind not in KINDS:
         raise _bad(where, f'kind is "{ink.kind}"', f"use {_list(KINDS, 'or')}")
@@ -344,17 +297,24 @@ def starter_shelf() -> Shelf:
 def read_shelf(path: str | os.PathLike) -> Shelf:
     """Read a printmaker's own shelf (TOML); raise ``BadFile`` that says what to mend."""
     path = Path(path)
+    return shelf_from_text(_read_text(path, ""), path)
 
-    def read(name: str | os.PathLike, where: str) -> str:
-        from calibration.files import read_bytes
 
-        try:
-            what = "a shelf of inks" if not where else f"ink figures for {where}"
-            return read_bytes(path.parent / name, what, 10_000_000).decode("utf-8-sig")
-        except UnicodeDecodeError:
-            raise _bad(str(name), "it is not UTF-8 text", "save it again as UTF-8 text") from None
+def shelf_from_text(text: str, path: str | os.PathLike) -> Shelf:
+    """A shelf from the text of the file ``path``, from whose folder further files are read."""
+    folder = Path(path).parent
+    return _shelf(text, str(path), lambda name, where: _read_text(folder / name, where))
 
-    return _shelf(read(path.name, ""), str(path), read)
+
+def _read_text(path: Path, where: str) -> str:
+    from calibration.files import read_bytes
+
+    try:
+        what = "a shelf of inks" if not where else f"ink figures for {where}"
+        return read_bytes(path, what, 10_000_000).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        name = path.name if where else str(path)
+        raise _bad(name, "it is not UTF-8 text", "save it again as UTF-8 text") from None
 
 
 def shelf_to_dict(shelf: Shelf) -> dict:
@@ -374,6 +334,8 @@ def shelf_to_dict(shelf: Shelf) -> dict:
             row["k"] = [float(f"{v:.6g}") for v in ink.k]
             row["s"] = [float(f"{v:.6g}") for v in ink.s]
         row |= {"k_sd": ink.k_sd, "s_sd": ink.s_sd, "source": ink.source}
+        if ink.doubt is not None:
+            row["doubt"] = [[float(f"{v:.3g}") for v in line] for line in ink.doubt]
         if ink.caution:
             row["caution"] = ink.caution
         rows.append(row)
@@ -385,6 +347,7 @@ _HEAD = """\
 # starter = "..." takes a stand-in from the program; strength = 1.2 says yours is stronger.
 # An ink of your own: k = [...] and s = [...], 31 numbers each for 400, 410 .. 700 nm (film 1
 # is an ordinary strip), or file = "inks.csv" with lines ink,k|s,numbers.
+# doubt = [[...], ...], of a fitted ink: what its strips left open, 62 numbers a row.
 # kind: colour, white, base or black. k_sd, s_sd: how uncertain the strength is (0.25 = 25 %).
 
 """

@@ -161,11 +161,13 @@ def _read(
 
 def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     """The whole way: strips, comparison of original and batch, advice."""
-    from drawdown.inks import Shelf, read_shelf, starter_shelf
+    from drawdown.inks import Shelf
+    from drawdown.shelf_files import shelf_in_use
 
-    shelf = read_shelf(options.shelf_path) if options.shelf_path else starter_shelf()
+    used = shelf_in_use(options.shelf_path)
+    shelf = used.shelf
     mix = shelf.named_mix(options.mix) if options.mix else None
-    if not options.shelf_path:
+    if used.origin == "starter":
         # Nobody is sent for a toxic pigment that they did not name.
         keep = tuple(ink for ink in shelf if not ink.caution or ink.name in (mix or {}))
         shelf = Shelf(keep, shelf.title)

@@ -47,7 +47,10 @@ def match(
     ] = None,
     shelf: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="The inks you own; without it, starter pigments."),
+        typer.Option(
+            metavar="FILE",
+            help="The inks you own; without it, the studio's shelf, or else starter pigments.",
+        ),
     ] = None,
     mix: Annotated[
         list[str] | None,

@@ -16,7 +16,10 @@ if TYPE_CHECKING:
 def shelf(
     shelf: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="A shelf of your own; without it, starter pigments."),
+        typer.Option(
+            metavar="FILE",
+            help="A shelf of your own; without it, the studio's, or else starter pigments.",
+        ),
     ] = None,
     write: Annotated[
         Path | None,
@@ -29,10 +32,11 @@ def shelf(
 
     import sys
 
-    from drawdown.inks import read_shelf, starter_shelf, write_shelf
+    from drawdown.inks import write_shelf
     from drawdown.report import terminal
+    from drawdown.shelf_files import shelf_in_use
 
-    inks = starter_shelf() if shelf is None else read_shelf(shelf)
+    inks = shelf_in_use(shelf).shelf
     if write is not None:
         write_shelf(inks, write)
         terminal.write_aside(f"Written to {write}: keep the inks you own, and use it with --shelf.")
