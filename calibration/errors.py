@@ -6,6 +6,21 @@ these into terminal text.
 
 from __future__ import annotations
 
+# Files, options and the like, which are written as they are: a.jpg, ./x, --mix, PB15:3=2.
+_NAME_SIGNS = set("./\\_=~@#%+0123456789")
+
+
+def sentence(text: str) -> str:
+    """A clause with a capital and a full stop. A file's name, an option or the program's own
+    name at its start stays as it is written."""
+    text = text.strip()
+    if not text:
+        return ""
+    first = text.split(maxsplit=1)[0].rstrip(".,:;")
+    is_name = first == "drawdown" or (not first.isalpha() and bool(_NAME_SIGNS & set(first)))
+    start = text[0] if is_name else text[0].upper()
+    return start + text[1:].rstrip(".") + ("" if text[-1] in "?!" else ".")
+
 
 class Explained(Exception):
     """A failure that the person at the ink slab can act on.
@@ -24,11 +39,7 @@ class Explained(Exception):
 
     def paragraph(self) -> str:
         """The explanation as one paragraph of full sentences."""
-        return " ".join(
-            part[0].upper() + part[1:].rstrip(".") + "."
-            for part in (self.seen, self.why, self.todo)
-            if part
-        )
+        return " ".join(sentence(part) for part in (self.seen, self.why, self.todo) if part)
 
 
 class WrongUsage(Explained):

@@ -71,7 +71,7 @@ def _cannot_write(path: object, target: Path, error: OSError) -> BadFile:
                        )  # fmt: skip
     if error.errno == errno.ENAMETOOLONG:
         return BadFile(f"the name {path} is too long", _WHY_WRITE, "choose a shorter name")
-    return BadFile(f"{path} could not be written ({error.strerror or error})", _WHY_WRITE,
+    return BadFile(f"the file {path} could not be written ({error.strerror or error})", _WHY_WRITE,
                    "choose another place, then try again")  # fmt: skip
 
 
@@ -91,7 +91,7 @@ def read_bytes(path: str | os.PathLike[str], what: str, most_bytes: int) -> byte
                           f"give the file that holds {what}")  # fmt: skip
         if place.stat().st_size > most_bytes:
             raise BadFile(
-                f"{path} is too large to be {what} ({place.stat().st_size / 1e6:.0f} MB)",
+                f"the file {path} is too large to be {what} ({place.stat().st_size / 1e6:.0f} MB)",
                 _WHY_READ,
                 "check that it is the file you meant",
             )
@@ -100,11 +100,11 @@ def read_bytes(path: str | os.PathLike[str], what: str, most_bytes: int) -> byte
         raise BadFile(f"there is no file {path}", _WHY_READ,
                       "check the name and the folder") from error  # fmt: skip
     except OSError as error:
-        raise BadFile(f"{path} could not be read ({error.strerror or error})", _WHY_READ,
+        raise BadFile(f"the file {path} could not be read ({error.strerror or error})", _WHY_READ,
                       "check the file and its permissions") from error  # fmt: skip
     except ValueError as error:  # a NUL in the name
         raise BadFile(f"{path!r} is not a file name", _WHY_READ,
                       "check the name") from error  # fmt: skip
     if not data.strip():
-        raise BadFile(f"{path} is empty", _WHY_READ, f"give the file that holds {what}")
+        raise BadFile(f"the file {path} is empty", _WHY_READ, f"give the file that holds {what}")
     return data

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from calibration.errors import sentence
+
 
 @dataclass(frozen=True)
 class FlagKind:
@@ -50,7 +52,7 @@ class Flag:
     def text(self) -> str:
         """Seen, why and what to do, as one paragraph."""
         parts = (self.seen, self.kind.why, self.kind.todo)
-        return " ".join(p[0].upper() + p[1:].rstrip(".") + "." for p in parts if p)
+        return " ".join(sentence(p) for p in parts if p)
 
 
 # Photo ---------------------------------------------------------------------------------

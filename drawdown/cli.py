@@ -5,13 +5,14 @@ Start-up is kept short: command modules import numpy and the like only when they
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from typing import Annotated
 
 import typer
 
-from calibration.errors import Explained, WrongUsage
+from calibration.errors import BadFile, Explained
 from drawdown import __version__
 from drawdown.commands.card import card
 from drawdown.commands.match import match
@@ -21,6 +22,8 @@ from drawdown.commands.shelf import shelf
 from drawdown.report import terminal
 
 INTERRUPTED = 130
+FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG)
+UNWRITABLE = (*FULL, errno.EIO, errno.EBADF, errno.EINVAL)
 HEADLINES = {
     1: "Sorry, drawdown failed",
     2: "The command cannot be carried out as written",
@@ -70,6 +73,8 @@ def _start(
 
 def main(argv: list[str] | None = None) -> int:
     """Run the program and return its exit code; ``argv`` is without the program's name."""
+    if sys.stdout is None:  # closed by the caller: the exit code still tells
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115  (it lives as long as the process)
     try:
         code = _run(sys.argv[1:] if argv is None else list(argv))
         sys.stdout.flush()
@@ -108,11 +113,19 @@ def _explained(error: Exception) -> Explained:
     if isinstance(error, Explained):
         return error
     if callable(getattr(error, "format_message", None)):  # the parser's own usage errors
-        command = getattr(getattr(error, "ctx", None), "command_path", None) or "drawdown"
-        return WrongUsage(
-            " ".join(error.format_message().split()),
-            "nothing was read or written",
-            f"all commands and options are listed by: {command} --help",
+        from drawdown.usage_words import wrong_usage
+
+        return wrong_usage(error)
+    if isinstance(error, OSError) and error.filename is None and error.errno in UNWRITABLE:
+        # Files are named when they fail: this was the answer on its way out.
+        terminal.hush(sys.stdout)
+        full = error.errno in FULL
+        return BadFile(
+            "the disk is full, so the answer could not be written"
+            if full
+            else f"the answer could not be written ({error.strerror})",
+            "what is in the file now is cut short",
+            "make room and give the command again" if full else "send the answer elsewhere",
         )
     what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
     return Explained(
@@ -131,5 +144,8 @@ def _tell(error: Explained) -> int:
     headline = HEADLINES.get(error.exit_code, HEADLINES[1])
     lines = [terminal.paint(headline, "1", colour)]
     lines += terminal.wrap(error.paragraph(), terminal.width(stream))
-    terminal.write("\n".join(lines) + "\n", stream)
+    try:
+        terminal.write("\n".join(lines) + "\n", stream)
+    except OSError:  # nobody can be told; the exit code still tells
+        terminal.hush(stream)
     return error.exit_code

@@ -8,7 +8,18 @@ from pathlib import Path
 
 from calibration.errors import BadFile, Explained
 
-ENDINGS = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".dng"}
+# Raw photos go by many endings; which of them can be read is up to the decoder.
+RAW_ENDINGS = {
+    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dcr", ".dng", ".erf", ".fff", ".gpr", ".iiq",
+    ".kdc", ".mef", ".mos", ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2",
+    ".rwl", ".sr2", ".srf", ".srw", ".x3f",
+}  # fmt: skip
+ENDINGS = RAW_ENDINGS | {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"}
+_DIED = (
+    "The process that read this photo died. The photo may be too large for the memory, or "
+    "damaged in a way that its decoder cannot bear. Copy it again from the phone or camera, or "
+    "export it as JPEG; the other photos were read without it."
+)
 
 
 @dataclass(frozen=True)
@@ -19,6 +30,9 @@ class FolderReading:
     data: dict | None
     error: str | None
     exit_code: int
+
+
+Reader = Callable[[Path, Path | None], FolderReading]
 
 
 def photos_in(folder: Path) -> list[Path]:
@@ -39,7 +53,7 @@ def photos_in(folder: Path) -> list[Path]:
         raise BadFile(
             f"the folder {folder} holds no photo",
             "there is nothing to read",
-            "give a folder with JPEG, PNG, TIFF, WebP, HEIC or DNG files",
+            "give a folder with JPEG, PNG, TIFF, WebP, HEIC, DNG or other raw files",
         )
     return found
 
@@ -61,29 +75,76 @@ def read_one(path: Path, card_path: Path | None) -> FolderReading:
 
 
 def read_folder(
-    folder: Path, card_path: Path | None, progress: Callable[[str, float], None]
+    folder: Path,
+    card_path: Path | None,
+    progress: Callable[[str, float], None],
+    read: Reader = read_one,
 ) -> Iterator[FolderReading]:
-    """Read the photos of a folder in order, several at once."""
-    import multiprocessing
+    """Read the photos of a folder in order, several at once.
+
+    Where a process dies over a photo (memory used up, a fault deep in a decoder), the photos
+    that were in work are tried again one by one; the one that kills its process again is told
+    of, and the rest are read."""
     import os
-    from concurrent.futures import ProcessPoolExecutor
 
     if card_path is not None:
         from calibration.card import read_card
 
         read_card(card_path)  # a bad definition is said once, not for every photo
     photos = photos_in(folder)
-    workers = min(len(photos), os.cpu_count() or 1)
+    readings: dict[Path, FolderReading] = {}
+
+    def done(path: Path, reading: FolderReading) -> None:
+        readings[path] = reading
+        progress(f"reading {path.name}", len(readings) / len(photos))
+
+    progress(f"reading {photos[0].name}", 0.0)
+    while left := [path for path in photos if path not in readings]:
+        workers = min(len(left), os.cpu_count() or 1)
+        before = len(readings)
+        suspects = _read_together(left, card_path, workers, read, done)
+        if suspects is None:
+            break
+        if not suspects and len(readings) == before:
+            suspects = left[:1]  # it died before any photo was in work
+        for path in suspects:
+            if _read_together([path], card_path, 1, read, done) is not None:
+                done(path, FolderReading(path, None, _DIED, 1))
+    yield from (readings[path] for path in photos)
+
+
+def _read_together(
+    photos: list[Path],
+    card_path: Path | None,
+    workers: int,
+    read: Reader,
+    done: Callable[[Path, FolderReading], None],
+) -> list[Path] | None:
+    """Read photos in processes of their own; None when all are done, else the photos that were
+    in work when a process died."""
+    import multiprocessing
+    from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+    from concurrent.futures.process import BrokenProcessPool
+
     # Fresh processes: OpenCV's threads do not survive a fork.
     context = multiprocessing.get_context("spawn")
+    waiting = iter(photos)
+    running: dict = {}
     with ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread) as pool:
-        jobs = [pool.submit(read_one, path, card_path) for path in photos]
         try:
-            for done, job in enumerate(jobs):
-                progress(f"reading {photos[done].name}", done / len(jobs))
-                yield job.result()
+            while True:
+                # No more at once than there are processes, so that suspicion falls on few.
+                while len(running) < workers and (path := next(waiting, None)) is not None:
+                    running[pool.submit(read, path, card_path)] = path
+                if not running:
+                    return None
+                for job in wait(running, return_when=FIRST_COMPLETED).done:
+                    done(running[job], job.result())
+                    del running[job]
+        except BrokenProcessPool:
+            return list(running.values())
         except BaseException:
-            for job in jobs:
+            for job in running:
                 job.cancel()
             raise
 

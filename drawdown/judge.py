@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.ahead import Ahead
+from drawdown.which_strips import refuse_assumed
 
 if TYPE_CHECKING:
     from calibration.card import CardDefinition
@@ -48,6 +49,8 @@ class Options:
     original_photo: Path | None = None
     # The card's corners in photo px, by hand: in the photo, and in the original's photo.
     card_corners: tuple[tuple[tuple[float, float], ...], ...] = field(default=())
+    # The role whose number nobody gave: it is the other one of two strips, if there are two.
+    assumed: str | None = None
 
 
 @dataclass(frozen=True)
@@ -179,6 +182,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     from drawdown.advice import advise
     from drawdown.compare import compare
 
+    refuse_assumed(options.assumed, len(seen.strips))
     kept = seen if earlier is None else earlier
     original = _pick(kept, options.original, "original", other=earlier is not None)
     batch = _pick(seen, options.batch, "batch", other=earlier is not None)

@@ -57,6 +57,7 @@ class FakeOptions:
     strips_by_hand: tuple = ()
     original_photo: Path | None = None
     card_corners: tuple = ()
+    assumed: str | None = None
 
 
 @pytest.fixture
@@ -157,7 +158,7 @@ def test_interrupt_gives_130(chain, capsys):
         ["match", "a.jpg", "--tolerance", "two"],
         ["match", "a.jpg", "--no-such-option"],
         ["guess", "a.jpg"],
-        ["match", "a.jpg", "--original", "2"],
+        ["match", "a.jpg", "--original", "2", "--batch", "2"],
         ["match", "a.jpg", "--original", "0"],
         ["match", "a.jpg", "--tolerance", "0"],
         ["match", "a.jpg", "--tolerance", "20.1"],
@@ -213,7 +214,7 @@ def test_options_reach_the_chain(chain, tmp_path):
         (
             ((10.0, 10.0), (110.0, 12.5), (110.0, 60.0), (10.0, 60.0)),
             ((1.0, 1.0), (300.0, 1.0), (300.0, 100.0), (1.0, 100.0)),
-        ),
+        ), None,
     )  # fmt: skip
     assert picture.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
 
@@ -243,6 +244,7 @@ def test_picture_never_replaces_the_photo(chain, tmp_path, capsys):
 
 def test_option_checks_one_by_one():
     check_numbers(1, 2, 20.0, None)
+    check_numbers(None, None, 20.0, 1.0)
     assert read_mix([]) is None
     assert check_strips([], 1, 2) == ()
     with pytest.raises(WrongUsage, match="strip 3 is to be compared"):

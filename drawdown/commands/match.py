@@ -11,6 +11,7 @@ import typer
 
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
 from drawdown.card_corners import Corners, check_card_corners
+from drawdown.which_strips import refuse_itself, same_photo, which_strips
 
 if TYPE_CHECKING:
     from drawdown.judge import Judgement
@@ -24,8 +25,8 @@ _STRIP = re.compile(rf"{_NUMBER},{_NUMBER},{_NUMBER},{_NUMBER}(?:mm|px)?\s*")
 def match(
     photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of both strips and card.")],
     original: Annotated[
-        int, typer.Option(metavar="N", help="Number of the kept original's strip.")
-    ] = 1,
+        int | None, typer.Option(metavar="N", help="Number of the kept original's strip.")
+    ] = None,
     batch: Annotated[
         int | None, typer.Option(metavar="N", help="Number of the new batch's strip.")
     ] = None,
@@ -86,21 +87,25 @@ def match(
 ) -> int:
     """Does the batch match the kept original? If not, what to add."""
     apart = original_photo is not None
-    if batch is None:
-        batch = 1 if apart else 2
-    check_numbers(original, batch, tolerance, batch_grams, apart)
-    strips = check_strips(strip or [], 1 if apart else original, batch)
+    check_numbers(original, batch, tolerance, batch_grams)
+    which = which_strips(original, batch, apart)
+    strips = check_strips(strip or [], 1 if apart else which.original, which.batch)
     corners = check_corners(card_corners or [], apart)
     parts = read_mix(mix or [])
     if picture is not None:
         check_picture(picture, photo)
+    if original_photo is not None:
+        refuse_itself(photo, original_photo, which)
+        if same_photo(photo, original_photo):
+            original_photo, corners = None, corners[:1]  # both strips share one light after all
 
     from drawdown.judge import Options, judge
     from drawdown.progress import ProgressLine
 
     options = Options(
-        original=original,
-        batch=batch,
+        original=which.original,
+        batch=which.batch,
+        assumed=which.assumed,
         card_path=card,
         shelf_path=shelf,
         mix=parts,
@@ -125,15 +130,13 @@ def match(
 
 
 def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int:
-    """Save the picture if wanted, print the answer, return the exit code."""
+    """Print the answer, save the picture if wanted, return the exit code.
+
+    In this order, so that a picture which cannot be saved never costs the answer."""
     import sys
 
     from drawdown.report import terminal
 
-    if picture is not None:
-        from drawdown.report.picture import save_picture
-
-        save_picture(judgement, picture)
     if as_json:
         from drawdown.report.json import match_text
 
@@ -142,30 +145,27 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int
         from drawdown.report.text import match_screen
 
         terminal.write_result(match_screen(judgement, terminal.screen(sys.stdout)))
-    if picture is not None and terminal.is_tty(sys.stderr):
-        terminal.write_aside(f"Picture saved: {picture}")
+    if picture is not None:
+        from drawdown.report.picture import save_picture
+
+        save_picture(judgement, picture)
+        if terminal.is_tty(sys.stderr):
+            terminal.write_aside(f"Picture saved: {picture}")
     verdict = judgement.comparison.verdict if judgement.comparison is not None else None
     return EXIT_CODES[verdict]
 
 
 def check_numbers(
-    original: int, batch: int, tolerance: float, grams: float | None, apart: bool = False
+    original: int | None, batch: int | None, tolerance: float, grams: float | None
 ) -> None:
-    """Refuse numbers that make no sense (``apart``: the strips are in two photos); raises
-    ``WrongUsage``."""
+    """Refuse numbers that make no sense; raises ``WrongUsage``."""
     for option, number in (("--original", original), ("--batch", batch)):
-        if number < 1:
+        if number is not None and number < 1:
             raise WrongUsage(
                 f"{option} is {number}, and strips are numbered from 1",
                 "the number says which strip is meant",
                 "count the strips from left to right with the card upright",
             )
-    if original == batch and not apart:
-        raise WrongUsage(
-            f"--original and --batch are both {original}",
-            "a strip compared with itself always matches",
-            "give two different strips",
-        )
     if not 0 < tolerance <= LOOSEST_TOLERANCE:  # also refuses nan
         raise WrongUsage(
             f"--tolerance is {tolerance:g}, and must lie above 0 and not above "
@@ -260,6 +260,6 @@ def check_picture(picture: Path, photo: Path) -> None:
         raise BadFile(
             f"the picture {picture} cannot be saved: "
             + ("that is a folder" if picture.is_dir() else "its folder does not exist"),
-            "the answer would be lost after the measuring",
+            "better to hear of it now than after the measuring",
             "give the name of a file in a folder that exists",
         )

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from calibration.flags import ALL
 from drawdown.report.json import dump
 from drawdown.report.terminal import Screen, wrap
 
@@ -15,8 +16,11 @@ if TYPE_CHECKING:
 
 def folder_screen(readings: Sequence[FolderReading], screen: Screen) -> str:
     """Each photo with a line for each of its strips; what could not be read, and why."""
-    good = [r for r in readings if r.data is not None]
-    lines = [f"{len(good)} of {len(readings)} photos read"]
+    read = [r for r in readings if r.data is not None]
+    lines = [f"{len(read)} of {len(readings)} photos read"]
+    refused = sum(r.exit_code != 0 for r in read)
+    if refused:
+        lines[0] += f"; in {refused} of them something cannot be judged (marked ×)"
     for reading in readings:
         lines += ["", reading.path.name]
         if reading.data is None:
@@ -27,15 +31,31 @@ def folder_screen(readings: Sequence[FolderReading], screen: Screen) -> str:
                 f"{axis}* {value:6.1f} ± {u:.1f}"
                 for axis, value, u in zip("Lab", strip["lab_d50"], strip["lab_u95"], strict=True)
             )
-            line = f" {strip['number']:>2}   {lab}"
+            mark = "×" if _stopped(strip["flags"]) else " "
+            line = f"{mark}{strip['number']:>2}   {lab}"
             fits = len(line) <= screen.columns
-            lines += [line] if fits else wrap(line, screen.columns, "  ", "      ")
-            if strip["flags"]:
-                lines += wrap("remarks: " + ", ".join(strip["flags"]), screen.columns, "      ")
-        flags = reading.data["photo"]["flags"]
-        if flags:
-            lines += wrap("photo: " + ", ".join(flags), screen.columns, "      ")
+            lines += [line] if fits else wrap(line[1:], screen.columns, f"{mark} ", "      ")
+            lines += _remarks("", strip["flags"], screen)
+        lines += _remarks("photo", reading.data["photo"]["flags"], screen)
     return "\n".join(lines)
+
+
+def _stopped(codes: Sequence[str]) -> list[str]:
+    """Those flags that stop a verdict."""
+    return [code for code in codes if code in ALL and ALL[code].hard]
+
+
+def _remarks(about: str, codes: Sequence[str], screen: Screen) -> list[str]:
+    """Flags by code: first those for which nothing can be judged."""
+    hard = _stopped(codes)
+    soft = [code for code in codes if code not in hard]
+    lines = []
+    if hard:
+        start = f"×     {about} cannot be judged: " if about else "cannot be judged: "
+        lines += wrap(start + ", ".join(hard), screen.columns, "" if about else "      ", "      ")
+    if soft:
+        lines += wrap(f"{about or 'remarks'}: " + ", ".join(soft), screen.columns, "      ")
+    return lines
 
 
 def folder_text(folder: Path, readings: Sequence[FolderReading]) -> str:

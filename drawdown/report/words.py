@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from calibration.errors import sentence as sentence  # for the reports
 from calibration.flags import Flag
 
 if TYPE_CHECKING:
@@ -91,12 +92,6 @@ def take_out(advice: Advice) -> str:
         f"Take out {round(100 * advice.portion)} % of the batch and add to that portion alone, "
         "or the whole would grow beyond use."
     )
-
-
-def sentence(text: str) -> str:
-    """Text with a capital and a full stop."""
-    text = " ".join(text.split())
-    return text and text[0].upper() + text[1:].rstrip(".") + "."
 
 
 def general_flags(judgement: Judgement) -> list[Flag]:

@@ -1,0 +1,111 @@
+"""What the parser did not understand, in plain words.
+
+The parser's errors are told apart by name and content, not by class: they come from whichever
+library the parser is built on, and nothing heavier than this is imported for it.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from typing import Any
+
+from calibration.errors import WrongUsage
+
+_KINDS = (("integer", "a whole number"), ("float", "a number"), ("number", "a number"))
+_EXTRA = re.compile(r"extra arguments?(?:\(s\))? \((.*)\)")
+_COMMAND = re.compile(r"[Nn]o such command ['\"](.*?)['\"]")
+_OPTION = re.compile(r"(?:[Oo]ption|:) ['\"]?(--?[^\s'\"]+)")
+_VALUE = re.compile(r"^['\"](.*)['\"] is not")
+
+
+def wrong_usage(error: Any) -> WrongUsage:
+    """One of the parser's usage errors as an explanation."""
+    context = getattr(error, "ctx", None)
+    command = getattr(context, "command_path", None) or "drawdown"
+    said = " ".join(str(error.format_message()).split())
+    kind = type(error).__name__
+    todo = f"all commands and options are listed by: {command} --help"
+    if kind == "NoSuchOption":
+        option = getattr(error, "option_name", None) or _found(_OPTION, said) or "an option"
+        near = _near(option, _options(context))
+        return WrongUsage(
+            f"{command} has no option {_safe(option)}",
+            f"did you mean {near}?" if near else "nothing was read or written",
+            todo,
+        )
+    if (name := _found(_COMMAND, said)) is not None:
+        near = _near(name, list(getattr(getattr(context, "command", None), "commands", ())))
+        return WrongUsage(
+            f'drawdown has no command "{_safe(name)}"',
+            f"did you mean {near}?" if near else "the first word says what to do",
+            todo,
+        )
+    if (extra := _found(_EXTRA, said)) is not None:
+        return WrongUsage(
+            f"{_safe(extra)} is unexpected: {command} cannot tell what it is for",
+            "perhaps a space in a file's name lacks quotes, or an option's name was left out",
+            f'write names with spaces in quotes ("my photo.jpg"); {todo}',
+        )
+    if kind == "MissingParameter":
+        name = _name(getattr(error, "param", None))
+        return WrongUsage(f"{name} was not given", f"{command} needs it", todo)
+    if kind == "BadParameter":
+        return _bad_value(error, said, todo)
+    if kind == "BadOptionUsage":
+        option = getattr(error, "option_name", None) or _found(_OPTION, said) or "an option"
+        bare = "not take" in said
+        return WrongUsage(
+            f"{option} takes no value" if bare else f"{option} was given without its value",
+            "it is either there or not" if bare else "the value must follow it",
+            f"write {option} alone" if bare else todo,
+        )
+    return WrongUsage(said, "nothing was read or written", todo)
+
+
+def _bad_value(error: Any, said: str, todo: str) -> WrongUsage:
+    message = str(getattr(error, "message", said))
+    wanted = next((words for key, words in _KINDS if key in message.lower()), None)
+    name = _name(getattr(error, "param", None))
+    value = _found(_VALUE, message)
+    cause = getattr(error, "__cause__", None)
+    if value is None and callable(getattr(cause, "errors", None)):
+        value = str(cause.errors()[0].get("input", ""))
+    given = f' is "{_safe(value)}"' if value is not None else "'s value cannot be used"
+    if wanted is None:
+        return WrongUsage(name + given, "that is not what it can be", todo)
+    return WrongUsage(
+        f"{name}{given}, which is not {wanted}",
+        "nothing was read or written",
+        f"write digits alone, with a point for decimals if there are any; {todo}"
+        if wanted == "a number"
+        else f"write digits alone; {todo}",
+    )
+
+
+def _found(pattern: re.Pattern[str], text: str) -> str | None:
+    match = pattern.search(text)
+    return match[1] if match else None
+
+
+def _name(parameter: Any) -> str:
+    """What the person writes: --tolerance, or PHOTO."""
+    options = [o for o in getattr(parameter, "opts", ()) if o.startswith("--")]
+    if options:
+        return options[0]
+    name = getattr(parameter, "metavar", None) or getattr(parameter, "name", None) or "a name"
+    return str(name).upper()
+
+
+def _options(context: Any) -> list[str]:
+    parameters = getattr(getattr(context, "command", None), "params", ())
+    return [o for p in parameters for o in p.opts if o.startswith("--")] + ["--help"]
+
+
+def _near(word: str, known: list[str]) -> str | None:
+    return next(iter(difflib.get_close_matches(word, known, n=1, cutoff=0.7)), None)
+
+
+def _safe(text: str) -> str:
+    """Without signs that would steer the terminal."""
+    return "".join(sign if sign.isprintable() else "?" for sign in text)
