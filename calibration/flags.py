@@ -261,6 +261,24 @@ STRIP_EMPTY = FlagKind(
     "too little is left of it for a colour that means anything",
     "pull the strip again with one steady stroke, and keep glare off it",
 )  # fmt: skip
+BAR_SMALL = FlagKind(
+    "little-on-the-bar", False, "strip",
+    "only {detail} of the strip lies on the black bar",
+    "a small area gives a noisy reading of how the ink covers",
+    "pull the strip right across the bar, at least 15 mm wide",
+)  # fmt: skip
+BAR_NO_GROUND = FlagKind(
+    "no-ground-beside", False, "strip",
+    "no {detail} shows beside the strip",
+    "what the ink lies on must be seen to tell how much it covers",
+    "leave some of the bar and of the paper bare on both sides of the strip",
+)  # fmt: skip
+BAR_PALE = FlagKind(
+    "pale-bar", False, "strip",
+    "the black bar is only a dark grey (L* {detail})",
+    "the paler the bar, the less it tells of how the ink covers",
+    "print the test sheet with the printer's darkest black, on matt paper",
+)  # fmt: skip
 # Comparison ----------------------------------------------------------------------------
 FILM_DIFFERS = FlagKind(
     "film-differs", False, "comparison",
