@@ -93,13 +93,13 @@ def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judge
     progress("opening the photo", 0.05)
     # A bad definition is told before anything else starts.
     card = _read_card(options.card_path)
-    with Ahead(lambda: _open(photo_path)) as opening:
-        from calibration.card import builtin_cards
-        from drawdown import measure, strips  # noqa: F401  (loaded while the photo opens)
-
-        cards = builtin_cards() if card is None else (card,)
-        photo = opening.result()
     with Ahead(_load_ciede2000) as loading:
+        with Ahead(lambda: _open(photo_path)) as opening:
+            from calibration.card import builtin_cards
+            from drawdown import measure, strips  # noqa: F401  (loaded while the photo opens)
+
+            cards = builtin_cards() if card is None else (card,)
+            photo = opening.result()
         return _read(photo, cards, options, progress, loading)
 
 

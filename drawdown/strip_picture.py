@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from calibration.colorimetry import SRGB_TO_XYZ_D50, WHITE_D50, WHITE_D65, adaptation
+
 WORK_PX_PER_MM = 1.6
-# cv2 clamps linear RGB at 1; paper may be lighter than the card's white, so leave room.
-HEADROOM = 1.9
 EDGE_MAX = 70  # of 255: a zone pixel may hold one edge pixel in four
 ZONE_PX = 2  # even surfaces are looked for on every second pixel
 MIN_GROUND_L = 38.0
@@ -24,6 +24,12 @@ GLANCE_PX_PER_MM = 0.5
 GLANCE_MM2 = 40.0
 GLANCE_MARGIN_MM = 12.0
 LIGHT_SPAN = 20.0  # papers in one photo differ by no more than this in L*
+
+# X, Y and Z (D65) of linear sRGB, each 1 for white; CIELAB from their cube roots.
+TO_XYZ = adaptation(WHITE_D50, WHITE_D65) @ SRGB_TO_XYZ_D50
+TO_RELATIVE_XYZ = TO_XYZ / TO_XYZ.sum(axis=1, keepdims=True)
+DARK = (6 / 29) ** 3
+LAB_OF_CUBE_ROOTS = np.array([[0, 116, 0, -16], [500, -500, 0, 0], [0, 200, -200, 0]], float)
 
 
 @dataclass(frozen=True)
@@ -60,13 +66,25 @@ def disc(radius_px: float) -> np.ndarray:
 
 
 def to_lab(rgb_linear: np.ndarray, white: np.ndarray) -> np.ndarray:
-    """Linear RGB (h, w, 3) float32 -> CIELAB-like float32 relative to a white (3,).
+    """Linear RGB (h, w, 3) float32 -> CIELAB float32 relative to a white (3,), as if its
+    channels were sRGB's (CIE 15:2018, 8.2.1). Paper may be lighter than the white.
 
-    Scaling light by 1/s scales L* + 16, a*, b* by s^(-1/3): the headroom is undone so."""
-    scaled = cv2.transform(rgb_linear, np.diag(1 / (HEADROOM * np.asarray(white))))
-    lab = cv2.cvtColor(scaled, cv2.COLOR_LRGB2Lab)
-    k = HEADROOM ** (1 / 3)
-    return cv2.transform(lab, np.array([[k, 0, 0, 16 * (k - 1)], [0, k, 0, 0], [0, 0, k, 0]]))
+    cv2.cvtColor does the same through tables that take 70 ms to fill, and clamps."""
+    f = cv2.transform(rgb_linear, TO_RELATIVE_XYZ / np.asarray(white, dtype=float))
+    np.maximum(f, 0, out=f)
+    dark = f < DARK
+    line = f[dark] * (841 / 108) + 4 / 29
+    cv2.pow(f, 1 / 3, dst=f)
+    f[dark] = line
+    return cv2.transform(f, LAB_OF_CUBE_ROOTS)
+
+
+def from_lab(lab: np.ndarray) -> np.ndarray:
+    """(..., 3) linear RGB relative to white: the inverse of ``to_lab``."""
+    fy = (lab[..., 0] + 16) / 116
+    f = np.stack([fy + lab[..., 1] / 500, fy, fy - lab[..., 2] / 200], axis=-1)
+    xyz = np.where(f > 6 / 29, f**3, (f - 4 / 29) * (108 / 841))
+    return xyz @ np.linalg.inv(TO_RELATIVE_XYZ).T
 
 
 def sheet_white(sheet, view) -> np.ndarray:

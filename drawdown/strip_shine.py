@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from calibration.glare import GlareField, find_glare
-from drawdown.strip_picture import HEADROOM, to_lab
+from drawdown.strip_picture import from_lab, to_lab
 
 CELL_MM = 1.0
 END_SHARE = 0.15
@@ -73,7 +73,7 @@ def find_shine(
     ends = max(1, round(END_SHARE * rows))
     known[:ends] = known[-ends:] = False
     cells = total / np.maximum(share, 1e-6)[..., None] / white.astype(np.float32)
-    found = find_glare(cells, known, _from_lab(paper_lab))
+    found = find_glare(cells, known, from_lab(paper_lab))
     reach, steps = _colour_distance(cells, found)
     if not _is_glare(found, reach):
         return None
@@ -92,13 +92,6 @@ def _is_glare(found: GlareField, reach_de: float) -> bool:
     if reach_de < LEAST_DE or sure < LEAST_SD or found.smoothness < LEAST_SMOOTH:
         return False
     return found.bump >= LEAST_BUMP or found.beyond_taper >= LEAST_SD
-
-
-def _from_lab(lab: np.ndarray) -> np.ndarray:
-    """(3,) linear RGB relative to white: the inverse of ``to_lab``."""
-    k = HEADROOM ** (1 / 3)
-    scaled = (np.asarray(lab, np.float32) - (16 * (k - 1), 0, 0)) / k
-    return HEADROOM * cv2.cvtColor(scaled.astype(np.float32)[None, None], cv2.COLOR_Lab2LRGB)[0, 0]
 
 
 def _colour_distance(cells: np.ndarray, found: GlareField) -> tuple[float, np.ndarray]:

@@ -337,6 +337,18 @@ def test_progress_shows_only_to_people_and_only_when_it_lasts():
 # What the documentation promises ---------------------------------------------------------
 
 
+def test_read_takes_strips_by_hand_for_one_photo(chain, tmp_path):
+    chain.answer.comparison = chain.answer.advice = None
+    chain.answer.all_flags = ()
+    picture = tmp_path / "named.png"
+    code = cli.main(["read", "p.jpg", "--strip", "10,-60,20,50", "--picture", str(picture)])
+    assert code == 0
+    assert chain.asked[0][1].strips_by_hand == ("10,-60,20,50",)
+    assert picture.read_bytes()[1:4] == b"PNG"
+    assert cli.main(["read", str(tmp_path), "--picture", str(picture)]) == 2
+    assert cli.main(["read", str(tmp_path), "--strip", "10,-60,20,50"]) == 2
+
+
 def test_readme_names_every_command_and_option():
     import typer
 

@@ -258,6 +258,14 @@ def test_picture_shows_both_colours_edge_to_edge(size, width):
     assert (pixels[y, width // 2 :] == right).all()
 
 
+def test_picture_of_a_reading_shows_every_strip_and_no_verdict():
+    judgement = fake.judgement("match", size=(800, 600), comparison=None, advice=None)
+    pixels = np.asarray(draw_picture(judgement))
+    swatches = pixels[600 + 8 * 10]  # right below the photo, where a verdict would be
+    for strip in judgement.strips:
+        assert (swatches == fake.rgb8(strip.lab_d50)).all(axis=1).any()
+
+
 def test_picture_is_srgb_png_and_whole_or_absent(tmp_path):
     path = tmp_path / "answer.png"
     save_picture(fake.judgement("no match", size=(800, 600)), path)

@@ -17,6 +17,20 @@ from drawdown.strips import find_strips, reading_order, strips_by_hand
 from drawdown.testsheet import builtin_sheets
 
 
+def test_working_lab_is_cielab():
+    """scikit-image's rgb2lab is the independent reference; the inverse comes back."""
+    from skimage.color import rgb2lab
+
+    from drawdown.strip_picture import from_lab, to_lab
+
+    encoded = np.random.default_rng(5).random((60, 60, 3))
+    encoded[:6] *= 0.05  # near black, on the straight part
+    linear = np.where(encoded > 0.04045, ((encoded + 0.055) / 1.055) ** 2.4, encoded / 12.92)
+    lab = to_lab(linear.astype(np.float32), np.ones(3))
+    assert np.abs(lab - rgb2lab(encoded)).max() < 0.02
+    assert np.abs(from_lab(lab.astype(float)) - linear).max() < 1e-5
+
+
 def test_dark_pale_and_close_neighbours():
     d = Drawing(1)
     for x, lab in [(0, (50, 50, 20)), (36, (48, 48, 22)), (70, (91, 1, -1)), (92, (20, 2, -5))]:

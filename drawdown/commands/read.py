@@ -10,6 +10,7 @@ import typer
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.card_corners import check_card_corners
+from drawdown.commands.match import check_picture, check_strips
 
 
 def read(
@@ -29,18 +30,28 @@ def read(
             "photo, clockwise from the card's upper left.",
         ),
     ] = None,
+    strip: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="X,Y,W,H",
+            help="Place a strip by hand: mm from the card's upper left corner, or photo pixels "
+            "with px at the end; repeat, in order.",
+        ),
+    ] = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(metavar="OUT.png", help="Also save a picture that names the strips."),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
 ) -> int:
     """Measure every strip in the photo, without a verdict."""
     corners = (check_card_corners(card_corners),) if card_corners is not None else ()
+    strips = check_strips(strip or [], 1, 1)
     if os.path.isdir(photo):  # unlike Path.is_dir, no error for an impossible name
-        if corners:
-            raise WrongUsage(
-                "--card-corners was given with a folder of photos",
-                "the card lies elsewhere in each of them",
-                "read the photos one by one, each with its own corners",
-            )
+        _refuse_for_folder(card_corners, strip, picture)
         return _read_folder(photo, card, json)
+    if picture is not None:
+        check_picture(picture, photo)
     import sys
 
     from drawdown.judge import Options, read_strips
@@ -49,7 +60,8 @@ def read(
 
     try:
         with ProgressLine() as progress:
-            judgement = read_strips(photo, Options(card_path=card, card_corners=corners), progress)
+            options = Options(card_path=card, card_corners=corners, strips_by_hand=strips)
+            judgement = read_strips(photo, options, progress)
     except PhotoUnfit as unfit:
         if json:
             from drawdown.report.json import unfit_text
@@ -64,7 +76,27 @@ def read(
         from drawdown.report.text import read_screen
 
         terminal.write_result(read_screen(judgement, terminal.screen(sys.stdout)))
+    if picture is not None:
+        from drawdown.report.picture import save_picture
+
+        save_picture(judgement, picture)
     return 5 if any(flag.hard for flag in judgement.all_flags) else 0
+
+
+def _refuse_for_folder(
+    card_corners: str | None, strips: list[str] | None, picture: Path | None
+) -> None:
+    for option, given, why in (
+        ("--card-corners", card_corners, "the card lies elsewhere in each of them"),
+        ("--strip", strips, "the strips lie elsewhere in each of them"),
+        ("--picture", picture, "one picture shows one photo"),
+    ):
+        if given:
+            raise WrongUsage(
+                f"{option} was given with a folder of photos",
+                why,
+                f"read the photos one by one, each with its own {option}",
+            )
 
 
 def _read_folder(folder: Path, card: Path | None, json: bool) -> int:

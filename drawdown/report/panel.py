@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)
 _TALLEST = 400  # hundredths of the width: far more than any answer needs
 _MOST_SWATCHES = 6
+_IN_A_ROW = 4
 
 
 class _Pen:
@@ -60,11 +61,15 @@ class _Pen:
 def draw_panel(judgement: Judgement, width: int) -> Image.Image:
     """The panel at a width in pixels; as tall as it needs to be."""
     pen = _Pen(width)
-    head = words.headline(judgement)
-    _verdict(pen, head)
     pairs = _swatches_of(judgement)
-    if pairs:
-        _swatches(pen, pairs)
+    remarks = words.general_flags(judgement)
+    remarks += [flag for strip in judgement.strips for flag in words.strip_flags(strip)]
+    if judgement.comparison is not None or not pairs or any(flag.hard for flag in remarks):
+        _verdict(pen, words.headline(judgement))
+        if pairs:
+            _swatches(pen, pairs)
+    else:
+        return _reading(pen, judgement)
     hard = [flag.text for flag in words.general_flags(judgement) if flag.hard]
     for name, strip in pairs:
         found = [flag for flag in words.strip_flags(strip) if flag.hard]
@@ -78,6 +83,18 @@ def draw_panel(judgement: Judgement, width: int) -> Image.Image:
         _numbers(pen, judgement)
     if judgement.advice is not None and judgement.advice.additions:
         _add(pen, judgement)
+    _footer(pen, pairs)
+    return pen.cut()
+
+
+def _reading(pen: _Pen, judgement: Judgement) -> Image.Image:
+    """A panel without a verdict: every strip's colour, a few beside each other."""
+    pairs = [(f"strip {strip.strip.number}", strip) for strip in judgement.strips]
+    rows = -(-len(pairs) // _IN_A_ROW)
+    count = -(-len(pairs) // rows)
+    for first in range(0, len(pairs), count):
+        _swatches(pen, pairs[first : first + count])
+        _readings(pen, pairs[first : first + count])
     _footer(pen, pairs)
     return pen.cut()
 
