@@ -279,6 +279,19 @@ BAR_PALE = FlagKind(
     "the paler the bar, the less it tells of how the ink covers",
     "print the test sheet with the printer's darkest black, on matt paper",
 )  # fmt: skip
+HIDES_BY_DARKNESS = FlagKind(
+    "hides-by-darkness", False, "strip",
+    "the ink is dark over white and over black alike (lightness over the bar {detail} L* against "
+    "what it lies on)",
+    "a dark ink scores high by swallowing light, without covering anything with its own colour",
+    "go by the lightness over black, not by the contrast ratio",
+)  # fmt: skip
+FILM_CHANGES_AT_BAR = FlagKind(
+    "film-changes-at-bar", False, "strip",
+    "the strip's film changes where it crosses the bar (its light over paper by {detail} %)",
+    "both colours were brought to one film, but a changing film makes that less certain",
+    "pull with one steady stroke, and start well above the bar",
+)  # fmt: skip
 # Comparison ----------------------------------------------------------------------------
 FILM_DIFFERS = FlagKind(
     "film-differs", False, "comparison",

@@ -1,0 +1,494 @@
+"""The same film over paper and over a black bar: where a strip crosses one, and both colours.
+
+``over_bar`` reads the areas as they lie, to fit inks to. A contrast ratio wants both colours
+of the very same film, a bar that is found wherever it shows, and the error of a ratio.
+
+A bar (or any dark strip) that runs under a draw-down shows bare on both sides of it. There
+it is looked for, straight across the strip; no ink needs to be told from black. A film runs
+thick to thin along the pull, so the colour over paper is taken on both sides of the bar and
+led across it by a straight line: both colours are then of one film.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from calibration.card import CardDefinition
+from calibration.colorimetry import lab_to_xyz, xyz_to_lab
+from calibration.correction import LAST_LEVEL, Correction
+from calibration.illumination import on_card
+from calibration.jpegnoise import jpeg_sd_de
+from calibration.sheet import Sheet
+from calibration.tonemap import metric
+from drawdown.strips import Strip
+
+BESIDE_MM = (1.2, 4.2)  # where bare bar and paper are looked at, from the strip's long side
+SLICE_MM = 1.0
+LEAST_BAR_MM, MOST_BAR_MM = 4.0, 40.0
+DARK_SHARE = 0.45  # of the paper's Y: a bar is darker
+MARGIN_MM, MARGIN_PX = 1.0, 2.0  # kept clear of a bar's edges: blur, a soft print
+SIDE_MARGIN_MM = 2.0  # kept clear of the strip's long sides: the ridge of the blade
+REACH_MM = 11.0  # how far from the bar the film over paper is looked at
+LEAST_SLICES = 3
+CALM_SHARE = 0.025  # of Y: film that changes more than this per stretch is start or run-out
+# Standard uncertainties of our own, from rendered scenes (DEVELOPERS.md, "Uncertainty"):
+# light that lens and room add to everything dark, in Y; and what one strip of light says of
+# its neighbour, relative.
+STRAY_Y = {"nominal": 0.004, "measured": 0.002}
+NEAR_LIGHT = 0.004
+# What the map from camera to XYZ leaves open, relative in Y: alike over paper and over the
+# bar, and between the two the more the farther apart they are (a camera is no eye).
+CARD_Y, MAP_Y = 0.03, 0.07
+PLACES = ("over_paper", "over_bar", "paper", "bar")
+
+
+@dataclass(frozen=True)
+class FilmPair:
+    """One strip where it crosses a bar.
+
+    ``xyz_d50`` (4, 3), Y = 1 scale, best estimates of the strip over paper (at the film it
+    has over the bar), the strip over the bar, the bare paper and the bare bar beside it;
+    ``xyz_samples`` (m, 4, 3) the ensemble: row i rests on member i of the correction, like
+    row i of the strip's ``StripColour.lab_samples``. ``bar_mm`` (4, 2) are the corners of
+    the part of the bar under the strip, in card mm; ``film_change`` is the relative change
+    of Y over paper along the bar's breadth; ``sides`` how many sides of the bar show the
+    film over paper; ``glare_share`` the part of the film over the bar left out as shining."""
+
+    number: int
+    xyz_d50: np.ndarray
+    xyz_samples: np.ndarray
+    bar_mm: np.ndarray
+    film_change: float
+    sides: int
+    glare_share: float
+
+    @property
+    def lab_d50(self) -> np.ndarray:
+        """(4, 3) Lab of the four places."""
+        return xyz_to_lab(self.xyz_d50)
+
+    @property
+    def lab_u95(self) -> np.ndarray:
+        """(4, 3) half widths of the 95 % intervals: 1.96 standard deviations of the
+        ensemble."""
+        return 1.96 * xyz_to_lab(self.xyz_samples).std(axis=0)
+
+
+def read_film_pair(
+    strip: Strip,
+    sheet: Sheet,
+    correction: Correction,
+    card: CardDefinition,
+    ink: np.ndarray | None = None,
+    jpeg_quality: int | None = None,
+) -> FilmPair | None:
+    """The four colours of a strip that crosses a bar; None where it crosses none, or where
+    too little of bar or film shows. ``ink`` (h, w) bool are all strips' pixels. Where a
+    strip crosses several bars, the one that is seen best is read."""
+    window = _window(strip, sheet, correction, card, strip.mask if ink is None else ink)
+    found = [_read(window, span) for span in _bars_across(window)]
+    found = [f for f in found if f is not None]
+    if not found:
+        return None
+    best = max(found, key=lambda f: f.sides * f.slices)
+    samples = _samples(best, window, correction, strip.number, jpeg_quality)
+    return FilmPair(
+        number=strip.number,
+        xyz_d50=best.xyz,
+        xyz_samples=samples,
+        bar_mm=best.corners_mm,
+        film_change=best.film_change,
+        sides=best.sides,
+        glare_share=best.glare_share,
+    )
+
+
+@dataclass(frozen=True)
+class _Window:
+    """Pixels about one strip: u mm along the pull, v mm across, both from its centre."""
+
+    u: np.ndarray  # (n,)
+    v: np.ndarray
+    rgb: np.ndarray  # (n, 3) photo-linear
+    xyz: np.ndarray  # (n, 3)
+    bare: np.ndarray  # (n,) no ink here or near
+    body: np.ndarray  # (n,) the strip's even part
+    half_length: float
+    half_width: float
+    margin: float
+    to_mm: np.ndarray  # (2, 3): (u, v, 1) -> card mm
+
+
+def _window(strip: Strip, sheet: Sheet, correction, card, ink: np.ndarray) -> _Window:
+    corners = np.asarray(strip.corners_mm, dtype=float)
+    centre = corners.mean(axis=0)
+    along = np.asarray(strip.axis, dtype=float)
+    across = np.array([-along[1], along[0]])
+    own = (corners - centre) @ np.stack([along, across], axis=1)
+    half_length, half_width = np.abs(own).mean(axis=0)
+    reach = BESIDE_MM[1] + 1.0
+    box = [
+        centre + a * half_length * along + b * (half_width + reach) * across
+        for a in (-1, 1)
+        for b in (-1, 1)
+    ]
+    low, high = np.min(box, axis=0), np.max(box, axis=0)
+    part = sheet.window((*low, *(high - low)))
+    rows, columns = np.mgrid[part]
+    xy = sheet.to_mm(np.stack([columns, rows], axis=-1))
+    u, v = (xy - centre) @ along, (xy - centre) @ across
+    size = 2 * round(0.6 * sheet.px_per_mm) + 1
+    near_ink = cv2.dilate(ink[part].astype(np.uint8), np.ones((size, size), np.uint8)) > 0
+    keep = sheet.inside[part] & (np.abs(u) <= half_length)
+    keep &= (np.abs(v) <= half_width + reach) & (sheet.clipped[part] < 0.2)
+    keep &= ~on_card(xy, card, 1.0)
+    rgb = sheet.rgb_linear[part][keep].astype(float)
+    return _Window(
+        u=u[keep],
+        v=v[keep],
+        rgb=rgb,
+        xyz=correction.xyz_d50(correction.light(rgb, xy[keep])),
+        bare=(~near_ink[keep]) & (np.abs(v[keep]) > half_width + BESIDE_MM[0]),
+        body=strip.body[part][keep],
+        half_length=float(half_length),
+        half_width=float(half_width),
+        margin=MARGIN_MM + MARGIN_PX / sheet.px_per_mm,
+        to_mm=np.stack([along, across, centre], axis=1),
+    )
+
+
+@dataclass(frozen=True)
+class _Span:
+    """A bar's two edges along u, each as a line over v: u = edge[0] + edge[1] v."""
+
+    start: np.ndarray  # (2,)
+    end: np.ndarray  # (2,)
+    paper_y: float
+    sides: tuple[int, ...]  # -1, 1: where it was seen
+
+
+def _bars_across(w: _Window) -> list[_Span]:
+    """Bars seen beside the strip, on both sides of it where both show."""
+    runs: dict[int, list[tuple[float, float]]] = {}
+    at: dict[int, float] = {}
+    steps = np.arange(-w.half_length, w.half_length, 0.4)
+    profiles = {}
+    for side in (-1, 1):
+        depth = side * w.v - w.half_width
+        here = w.bare & (depth > BESIDE_MM[0]) & (depth < BESIDE_MM[1])
+        slot = np.searchsorted(steps, w.u[here], side="right") - 1
+        profiles[side] = _medians(w.xyz[here, 1], slot, len(steps))
+        at[side] = side * (w.half_width + np.mean(BESIDE_MM))
+    known = np.concatenate(list(profiles.values()))
+    known = known[np.isfinite(known)]
+    if len(known) < 10:
+        return []
+    paper = float(np.quantile(known, 0.8))
+    for side, profile in profiles.items():
+        runs[side] = _dark_runs(profile, steps + 0.2, paper)
+    spans = []
+    right = list(runs[1])
+    for a in runs[-1]:
+        middle = np.mean(a)
+        # The bar may lie up to 20 degrees off square.
+        lean = 0.36 * (at[1] - at[-1])
+        pair = [b for b in right if abs(np.mean(b) - middle) < min(lean, 0.8 * (a[1] - a[0]) + 3)]
+        if pair:
+            b = min(pair, key=lambda b: abs(np.mean(b) - middle))
+            right.remove(b)
+            lines = [
+                np.array([(p + q) / 2, (q - p) / (at[1] - at[-1])])
+                for p, q in zip(a, b, strict=True)
+            ]
+            spans.append(_Span(*lines, paper, (-1, 1)))
+        elif not _seen(profiles[1], steps, a):
+            spans.append(_Span(np.array([a[0], 0.0]), np.array([a[1], 0.0]), paper, (-1,)))
+    for b in right:
+        if not _seen(profiles[-1], steps, b):
+            spans.append(_Span(np.array([b[0], 0.0]), np.array([b[1], 0.0]), paper, (1,)))
+    return spans
+
+
+def _seen(profile: np.ndarray, steps: np.ndarray, run: tuple[float, float]) -> bool:
+    """Whether that side shows anything bare there; if so, and it is no bar, there is none."""
+    here = (steps >= run[0]) & (steps <= run[1])
+    return bool(np.isfinite(profile[here]).mean() > 0.5)
+
+
+def _medians(values: np.ndarray, slot: np.ndarray, count: int) -> np.ndarray:
+    """Median of the values in each slot, NaN where there are fewer than 3."""
+    out = np.full(count, np.nan)
+    order = np.argsort(slot, kind="stable")
+    edges = np.searchsorted(slot[order], np.arange(count + 1))
+    for k in range(count):
+        if edges[k + 1] - edges[k] >= 3:
+            out[k] = np.median(values[order[edges[k] : edges[k + 1]]])
+    return out
+
+
+def _dark_runs(profile: np.ndarray, u: np.ndarray, paper: float) -> list[tuple[float, float]]:
+    """Stretches of bar (u from, to), edges where the light crosses the middle."""
+    good = np.isfinite(profile)
+    if good.sum() < 5:
+        return []
+    filled = np.interp(u, u[good], profile[good])
+    dark = filled < DARK_SHARE * paper
+    edges = np.flatnonzero(np.diff(np.r_[0, dark.astype(int), 0]))
+    out = []
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        if not LEAST_BAR_MM - 1 < u[b - 1] - u[a] < MOST_BAR_MM or good[a:b].mean() < 0.5:
+            continue
+        middle = (float(np.median(filled[a:b])) + paper) / 2
+        begin = _crossing(filled, u, a, -1, middle)
+        end = _crossing(filled, u, b - 1, 1, middle)
+        if end - begin >= LEAST_BAR_MM:
+            out.append((begin, end))
+    return out
+
+
+def _crossing(profile: np.ndarray, u: np.ndarray, k: int, step: int, level: float) -> float:
+    """Where the profile rises through ``level``, going from index k outwards."""
+    while 0 <= k + step < len(u) and profile[k + step] < level:
+        k += step
+    other = k + step
+    if not 0 <= other < len(u):
+        return float(u[k])
+    share = (level - profile[k]) / max(profile[other] - profile[k], 1e-9)
+    return float(u[k] + np.clip(share, 0, 1) * (u[other] - u[k]))
+
+
+@dataclass(frozen=True)
+class _Found:
+    xyz: np.ndarray  # (4, 3)
+    rgb: np.ndarray  # (4, 3) photo-linear, for the ensemble
+    xy_mm: np.ndarray  # (4, 2)
+    error: np.ndarray  # (4, 3) standard uncertainty of xyz from scatter and film
+    corners_mm: np.ndarray
+    film_change: float
+    sides: int
+    slices: int
+    glare_share: float
+
+
+def _read(w: _Window, span: _Span) -> _Found | None:
+    start = span.start[0] + span.start[1] * w.v
+    end = span.end[0] + span.end[1] * w.v
+    inner = np.abs(w.v) < w.half_width - min(SIDE_MARGIN_MM, 0.25 * w.half_width)
+    middle = (start + end) / 2
+    on_bar = (w.u > start + w.margin) & (w.u < end - w.margin)
+    ink_bar, glare = _without_glare(w, inner & on_bar)
+    half = float(span.end[0] - span.start[0]) / 2
+    # Slices count from the middle of the bar, so that a bar askew does not mix them.
+    away = w.u - middle
+    bar_slices = _slices(w, ink_bar, away)
+    if bar_slices is None or len(bar_slices.at) < LEAST_SLICES - 1:
+        return None
+    beside = inner & (np.abs(away) > half + w.margin)
+    beside &= np.abs(away) < half + w.margin + REACH_MM
+    paper_slices = _even_slices(w, beside, away)
+    if paper_slices is None:
+        return None
+    over_paper, over_paper_error, change, sides = _led_across(paper_slices, bar_slices.at, half)
+
+    depth = np.abs(w.v) - w.half_width
+    side = np.isin(np.sign(w.v), span.sides)
+    bare = w.bare & side & (depth < BESIDE_MM[1])
+    bare_bar = _darkest_columns(w, bare & on_bar)
+    bare_paper = bare & (np.abs(away) > half + w.margin) & (np.abs(away) < half + 14)
+    bare_paper &= w.xyz[:, 1] > 0.85 * span.paper_y
+    if bare_bar.sum() < 12 or bare_paper.sum() < 30:
+        return None
+    parts = (beside, ink_bar, bare_paper, bare_bar)
+    bar_best, bar_error = _mean_of(bar_slices)
+    xyz, error = np.empty((4, 3)), np.empty((4, 3))
+    xyz[0], error[0] = over_paper, over_paper_error
+    xyz[1], error[1] = bar_best, bar_error
+    for k, part in ((2, bare_paper), (3, bare_bar)):
+        xyz[k], error[k] = _even(w.xyz[part])
+    rgb = np.stack([np.median(w.rgb[part], axis=0) for part in parts])
+    place = np.stack([[w.u[part].mean(), w.v[part].mean(), 1.0] for part in parts])
+    v = np.array([-w.half_width, w.half_width])
+    ends = [(span.start[0] + span.start[1] * s, s, 1.0) for s in v]
+    ends += [(span.end[0] + span.end[1] * s, s, 1.0) for s in v[::-1]]
+    return _Found(
+        xyz, rgb, place @ w.to_mm.T, error, np.array(ends) @ w.to_mm.T, change, sides,
+        len(bar_slices.at) + len(paper_slices.at), glare,
+    )  # fmt: skip
+
+
+def _without_glare(w: _Window, part: np.ndarray) -> tuple[np.ndarray, float]:
+    """Film over the bar without what shines on it, and the share left out: far above the
+    middle, by the scatter below it."""
+    if not part.any():
+        return part, 0.0
+    y = w.xyz[part, 1]
+    middle = float(np.median(y))
+    scatter = max(1.4826 * float(np.median(middle - y[y <= middle])), 0.02 * middle, 5e-4)
+    shine = np.zeros_like(part)
+    shine[part] = y > middle + 5 * scatter
+    return part & ~shine, float(shine.sum() / part.sum())
+
+
+@dataclass(frozen=True)
+class _Slices:
+    at: np.ndarray  # (k,) mm from the middle of the bar
+    xyz: np.ndarray  # (k, 3)
+
+
+def _slices(w: _Window, part: np.ndarray, away: np.ndarray) -> _Slices | None:
+    """Median XYZ of slices across the strip; medians leave out streaks along the pull."""
+    u = away[part]
+    if len(u) < 20:
+        return None
+    low = u.min()
+    slot = np.floor((u - low) / SLICE_MM).astype(int)
+    count = int(slot.max()) + 1
+    values = w.xyz[part]
+    enough = np.bincount(slot, minlength=count)
+    xyz = np.stack([_medians(values[:, c], slot, count) for c in range(3)], axis=-1)
+    good = enough > 0.35 * enough.max()
+    good &= np.isfinite(xyz).all(axis=1)
+    at = low + (np.arange(count) + 0.5) * SLICE_MM
+    return _Slices(at[good], xyz[good]) if good.any() else None
+
+
+def _even_slices(w: _Window, part: np.ndarray, away: np.ndarray) -> _Slices | None:
+    """Slices of film over paper on both sides of the bar: those of the strip's even part,
+    and on a side that has none those next to the bar, as far as the film stays as it is
+    there. Neither the thick start nor the run-out is a straight line's business."""
+    found = []
+    for side in (-1, 1):
+        here = part & (side * away > 0)
+        body = _slices(w, here & w.body, away)
+        if body is not None and len(body.at) >= LEAST_SLICES:
+            found.append(body)
+            continue
+        slices = _slices(w, here, away)
+        if slices is None:
+            continue
+        order = np.argsort(np.abs(slices.at))
+        y = slices.xyz[order, 1]
+        calm = np.abs(y - np.median(y[:2])) < CALM_SHARE * y[0] + 0.001
+        count = int(np.argmin(calm)) if not calm.all() else len(calm)
+        if count >= LEAST_SLICES:
+            keep = np.sort(order[:count])
+            found.append(_Slices(slices.at[keep], slices.xyz[keep]))
+    if not found:
+        return None
+    if len(found) == 2:
+        near = [f.xyz[np.argmin(np.abs(f.at)), 1] for f in found]
+        if not 0.6 < near[0] / near[1] < 1.67:  # something else than one film, thinning
+            found = [max(found, key=lambda f: len(f.at))]
+    return _Slices(
+        np.concatenate([f.at for f in found]), np.concatenate([f.xyz for f in found])
+    )
+
+
+def _led_across(paper: _Slices, bar_at: np.ndarray, half: float):
+    """XYZ over paper at the film over the bar, its standard uncertainty, the relative change
+    of Y along the bar, and how many sides show paper."""
+    log = np.log(np.maximum(paper.xyz, 1e-5))
+    before, after = paper.at < 0, paper.at > 0
+    both = before.sum() >= 2 and after.sum() >= 2
+    # Nearer slices say more of the film on the bar.
+    weight = np.exp(-(np.abs(paper.at) - half) / 8.0)
+    if both:
+        design = np.stack([np.ones_like(paper.at), paper.at], axis=1)
+    else:
+        design = np.ones((len(paper.at), 1))
+        weight = weight**2
+    root = np.sqrt(weight)[:, None]
+    solution, *_ = np.linalg.lstsq(design * root, log * root, rcond=None)
+    residual = log - design @ solution
+    scatter = np.sqrt(np.average(residual**2, axis=0, weights=weight))
+    count = weight.sum() ** 2 / (weight**2).sum()
+    # Film varies slowly, so neighbouring slices share its error: a third are independent.
+    error = scatter / np.sqrt(max(1.0, count / 3))
+    here = bar_at.mean()
+    if both:
+        value = solution[0] + solution[1] * here
+        change = float(np.expm1(abs(solution[1, 1]) * 2 * half))
+        error = np.hypot(error, 0.1 * np.abs(solution[1]) * half)
+    else:
+        value = solution[0]
+        slope = np.zeros(3)
+        if len(paper.at) >= 4:
+            slope = np.polyfit(paper.at, log, 1)[0]
+        change = float(np.expm1(abs(slope[1]) * 2 * half))
+        # The film on the bar is further along: by the slope, as likely as not.
+        error = np.hypot(error, np.abs(slope) * abs(here - np.average(paper.at, weights=weight)))
+    best = np.exp(value)
+    return best, best * error, change, 2 if both else 1
+
+
+def _darkest_columns(w: _Window, part: np.ndarray) -> np.ndarray:
+    """The bare bar within ``part``, without what lies beyond the bar's end."""
+    if part.sum() < 12:
+        return part
+    depth = (np.abs(w.v) - w.half_width - BESIDE_MM[0]) / 0.5
+    slot = np.clip(depth[part], 0, 12).astype(int) * 2 + (w.v[part] > 0)
+    level = _medians(w.xyz[part, 1], slot, 26)
+    usual = np.nanquantile(level, 0.25) if np.isfinite(level).any() else 0.0
+    out = part.copy()
+    fit = level < 1.25 * usual + 0.004
+    out[part] = fit[slot]
+    return out
+
+
+def _mean_of(slices: _Slices) -> tuple[np.ndarray, np.ndarray]:
+    """Mean XYZ over slices and its standard uncertainty (a third count as independent)."""
+    n = len(slices.at)
+    spread = slices.xyz.std(axis=0, ddof=1) if n > 1 else 0.05 * slices.xyz[0]
+    return slices.xyz.mean(axis=0), spread / np.sqrt(max(1.0, n / 3))
+
+
+def _even(xyz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Median XYZ of one bare surface, and its standard uncertainty."""
+    middle = np.median(xyz, axis=0)
+    spread = 1.4826 * np.median(np.abs(xyz - middle), axis=0)
+    # Grain and noise have a reach of some pixels: a tenth count as independent.
+    return middle, spread / np.sqrt(max(1.0, len(xyz) / 10))
+
+
+def _samples(found: _Found, w: _Window, correction: Correction, number: int, jpeg: int | None):
+    """(m, 4, 3) the ensemble about the best estimates. The four places lie within some
+    centimetres, so their light is the same but for ``NEAR_LIGHT``."""
+    rng = np.random.default_rng(5000 + number)
+    count = len(correction.tone_members)
+    gain = correction.field.log_gain(found.xy_mm)
+    central = correction.xyz_d50(correction.light(found.rgb, found.xy_mm))
+    members = correction.ensemble_xyz_d50(found.rgb, gain)
+    # As a ratio where there is light, as a difference near black.
+    change = members - central
+    change = change * np.clip(found.xyz / np.maximum(central, 1e-5), 0.5, 2.0)
+    light_sd = float(correction.field.scatter_at(found.xy_mm.mean(axis=0)))
+    shake = light_sd * rng.standard_normal((count, 1, 1))
+    shake = shake + NEAR_LIGHT * rng.standard_normal((count, 4, 1))
+    samples = (found.xyz + change) * np.exp(shake)
+    ink = found.xyz[:2, 1]
+    apart = MAP_Y * (1 - ink.min() / ink.max())
+    unlike = CARD_Y * rng.standard_normal((count, 1, 1)) * np.ones((1, 2, 1))
+    unlike[:, 0] += apart * rng.standard_normal((count, 1))
+    samples[:, :2] = samples[:, :2] * np.exp(unlike)
+    samples = samples + found.error * rng.standard_normal((count, 4, 3))
+    # Stray light lies over all four alike; it matters where little else is.
+    white = found.xyz[2] / found.xyz[2, 1]
+    stray = STRAY_Y["nominal" if correction.nominal else "measured"]
+    common = stray * rng.standard_normal((count, 1, 1))
+    own = 0.3 * stray * rng.standard_normal((count, 4, 1))
+    levels = LAST_LEVEL * rng.standard_normal((count, 4, 3))
+    samples = samples + (common + own) * white + levels
+    if jpeg is not None:
+        lab = xyz_to_lab(found.xyz)
+        rounding = jpeg_sd_de(jpeg) * rng.standard_normal((count, 4, 3))
+        step = np.einsum("mki,kji->mkj", rounding, np.linalg.inv(metric(lab)))
+        samples = samples + _xyz_steps(lab, step)
+    return np.maximum(samples, 1e-5)
+
+
+def _xyz_steps(lab: np.ndarray, step: np.ndarray) -> np.ndarray:
+    """Steps of Lab (m, 4, 3) about ``lab`` (4, 3), as steps of XYZ."""
+    return lab_to_xyz(lab + step) - lab_to_xyz(lab)

@@ -1,0 +1,96 @@
+"""From a photo that was read to how each strip covers. Pure: records in, records out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibration import flags as fl
+from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown.film_pair import FilmPair, read_film_pair
+from drawdown.over_bar import PALE_BAR_L
+from drawdown.opacity import Opacity, opacity
+
+if TYPE_CHECKING:
+    from drawdown.judge import Judgement
+    from drawdown.measure import StripColour
+
+CHANGING = 0.08  # relative change of Y over paper along the bar that is told
+
+
+@dataclass(frozen=True)
+class StripOpacity:
+    """One strip: where it crosses a bar (``pair``) and how it covers (``opacity``), both None
+    when it crosses none. ``flags`` are those of the crossing alone."""
+
+    strip: StripColour
+    pair: FilmPair | None
+    opacity: Opacity | None
+    flags: tuple[fl.Flag, ...]
+
+    @property
+    def number(self) -> int:
+        return self.strip.strip.number
+
+
+def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpacity, ...]:
+    """How every strip of a photo covers, in the strips' order; ``base`` is the number of a
+    strip of transparent base alone, to compare the lightness over black with.
+
+    Raises ``PhotoUnfit`` when no strip crosses a bar, ``WrongUsage`` for a ``base`` that is
+    no strip or crosses no bar."""
+    ink = np.any([s.strip.mask for s in seen.strips], axis=0)
+    pairs = {
+        s.strip.number: read_film_pair(
+            s.strip, seen.sheet, seen.correction, seen.view.card, ink, seen.photo.jpeg_quality
+        )
+        for s in seen.strips
+    }
+    below = None
+    if base is not None:
+        below = _base(pairs, base)
+    if not any(pairs.values()):
+        count = len(pairs)
+        raise PhotoUnfit(
+            f"{'the strip does not cross' if count == 1 else f'none of {count} strips crosses'} "
+            "a black bar whose bare ends show beside it",
+            "how far an ink covers shows only where the same film lies over paper and over black",
+            "pull the strip across a black bar at least 5 mm wide (the test sheet has one: "
+            "drawdown sheet), and leave 4 mm of bare bar and paper beside the strip",
+        )
+    return tuple(_of(s, pairs[s.strip.number], below) for s in seen.strips)
+
+
+def _base(pairs: dict[int, FilmPair | None], base: int) -> np.ndarray:
+    if base not in pairs:
+        raise WrongUsage(
+            f"--base-strip is {base}, and {len(pairs)} strips were found",
+            "strips are numbered from left to right with the card upright",
+            f"choose a number between 1 and {len(pairs)}",
+        )
+    pair = pairs[base]
+    if pair is None:
+        raise WrongUsage(
+            f"strip {base} (--base-strip) does not cross the bar",
+            "base alone must be seen over black to compare with",
+            "pull the base across the bar too, or leave --base-strip out",
+        )
+    return np.concatenate([pair.xyz_d50[None, 1], pair.xyz_samples[:, 1]])
+
+
+def _of(strip: StripColour, pair: FilmPair | None, base: np.ndarray | None) -> StripOpacity:
+    if pair is None:
+        return StripOpacity(strip, None, None, ())
+    if not pair.xyz_d50[3, 1] < 0.5 * pair.xyz_d50[2, 1]:
+        return StripOpacity(strip, None, None, ())
+    found = opacity(pair.xyz_d50, pair.xyz_samples, base, seed=pair.number)
+    flags = []
+    if found.dark:
+        flags.append(fl.HIDES_BY_DARKNESS(f"{found.lightness_added.value:+.0f}"))
+    if pair.lab_d50[3, 0] > PALE_BAR_L:
+        flags.append(fl.BAR_PALE(f"{pair.lab_d50[3, 0]:.0f}"))
+    if abs(pair.film_change) > CHANGING:
+        flags.append(fl.FILM_CHANGES_AT_BAR(f"{100 * pair.film_change:.0f}"))
+    return StripOpacity(strip, pair, found, tuple(flags))
