@@ -16,6 +16,7 @@ from calibration.errors import BadFile, Explained
 from drawdown import __version__
 from drawdown.commands.card import card
 from drawdown.commands.match import match
+from drawdown.commands.opacity import opacity
 from drawdown.commands.read import read
 from drawdown.commands.sheet import sheet
 from drawdown.commands.shelf import shelf
@@ -47,7 +48,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
-for _command in (match, read, card, sheet, shelf):
+for _command in (match, read, opacity, card, sheet, shelf):
     app.command()(_command)
 
 

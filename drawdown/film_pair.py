@@ -382,9 +382,7 @@ def _even_slices(w: _Window, part: np.ndarray, away: np.ndarray) -> _Slices | No
         near = [f.xyz[np.argmin(np.abs(f.at)), 1] for f in found]
         if not 0.6 < near[0] / near[1] < 1.67:  # something else than one film, thinning
             found = [max(found, key=lambda f: len(f.at))]
-    return _Slices(
-        np.concatenate([f.at for f in found]), np.concatenate([f.xyz for f in found])
-    )
+    return _Slices(np.concatenate([f.at for f in found]), np.concatenate([f.xyz for f in found]))
 
 
 def _led_across(paper: _Slices, bar_at: np.ndarray, half: float):

@@ -10,13 +10,14 @@ import numpy as np
 from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.film_pair import FilmPair, read_film_pair
-from drawdown.over_bar import PALE_BAR_L
 from drawdown.opacity import Opacity, opacity
+from drawdown.over_bar import PALE_BAR_L
 
 if TYPE_CHECKING:
     from drawdown.judge import Judgement
     from drawdown.measure import StripColour
 
+MISLEADS = 0.60  # a dark ink with a higher ratio seems to cover
 CHANGING = 0.08  # relative change of Y over paper along the bar that is told
 
 
@@ -87,7 +88,7 @@ def _of(strip: StripColour, pair: FilmPair | None, base: np.ndarray | None) -> S
         return StripOpacity(strip, None, None, ())
     found = opacity(pair.xyz_d50, pair.xyz_samples, base, seed=pair.number)
     flags = []
-    if found.dark:
+    if found.dark and found.ratio.value >= MISLEADS:
         flags.append(fl.HIDES_BY_DARKNESS(f"{found.lightness_added.value:+.0f}"))
     if pair.lab_d50[3, 0] > PALE_BAR_L:
         flags.append(fl.BAR_PALE(f"{pair.lab_d50[3, 0]:.0f}"))

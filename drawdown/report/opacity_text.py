@@ -73,7 +73,7 @@ def _strip(row: StripOpacity, screen: Screen) -> list[str]:
     lines = [heading(f"{title}: {o.said}", screen)]
     for label, value in facts(o):
         if screen.columns >= 72:
-            lines.append(f"   {label:<34}{value}")
+            lines.append(f"   {label:<36}{value}")
         else:
             lines += wrap(f"{label} {value}", screen.columns - 1, "   ", "     ")
     return lines

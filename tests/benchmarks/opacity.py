@@ -72,12 +72,31 @@ def true_ratio(spec, sheets, index: int, films: np.ndarray) -> tuple[float, floa
     return black[1] / white[1], xyz_to_lab(black)[0], xyz_to_lab(white)[0]
 
 
+def true_of(spec_data: dict, number: int) -> float:
+    """The reduced contrast ratio of strip ``number`` of a scene given as plain data."""
+    from fixtures.layout import plan
+    from fixtures.sheet import Sheets
+    from fixtures.spec import SceneSpec, StripSpec
+
+    strips = tuple(
+        StripSpec(**{**s, "recipe": tuple(tuple(r) for r in s["recipe"]),
+                     "place_mm": s["place_mm"] and tuple(s["place_mm"])})
+        for s in spec_data["strips"]
+    )  # fmt: skip
+    fields = {k: tuple(v) if isinstance(v, list) else v for k, v in spec_data.items()}
+    spec = SceneSpec(**{**fields, "strips": strips})
+    layout = plan(spec)
+    sheets = Sheets(spec, layout)
+    index = layout.numbers.index(number)
+    return true_ratio(spec, sheets, index, film_on_bar(sheets, layout, index))[0]
+
+
 def run(seed: int, folder: Path) -> list[dict]:
     from calibration.card import write_card
     from calibration.errors import Explained
+    from drawdown.film_pair import read_film_pair
     from drawdown.judge import Options, read_strips
     from drawdown.opacity import grade_of, opacity
-    from drawdown.film_pair import read_film_pair
     from fixtures.layout import plan
     from fixtures.render import render
     from fixtures.sheet import Sheets
@@ -109,8 +128,11 @@ def run(seed: int, folder: Path) -> list[dict]:
             "white_l": white_l, "read_seconds": read_seconds, "number": layout.numbers[index],
         }  # fmt: skip
         rows.append(row)
-        near = [s for s in seen.strips
-                if np.linalg.norm(s.strip.corners_mm.mean(axis=0) - box.corners.mean(axis=0)) < 9]  # fmt: skip
+        centre = box.corners.mean(axis=0)
+        near = [
+            s for s in seen.strips
+            if np.linalg.norm(s.strip.corners_mm.mean(axis=0) - centre) < 9
+        ]  # fmt: skip
         if not near:
             row["missing"] = "strip"
             continue
