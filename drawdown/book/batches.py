@@ -1,0 +1,224 @@
+"""Batches and their stories: what was read, advised, added."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from typing import TYPE_CHECKING, Any
+
+from drawdown.book.originals import check_free, find_by_name, has
+from drawdown.book.records import (
+    Batch,
+    Entry,
+    Mix,
+    MixPart,
+    mix_of,
+    mix_text,
+    name_key,
+    reading_columns,
+    reading_of,
+)
+from drawdown.book.store import Book, Change, now
+
+if TYPE_CHECKING:
+    from drawdown.compare import Comparison
+
+GRAMS, PER_100 = "grams", "parts per 100"
+
+
+def begin_batch(
+    book: Book,
+    change: Change,
+    *,
+    name: str,
+    original: int | None,
+    date: str,
+    mix: Mix = (),
+    grams: float | None = None,
+    note: str = "",
+) -> int:
+    """Add a batch. Raises ``WrongUsage`` when the name is taken. Returns its id."""
+    check_free(book, "batch", name)
+    return change.insert(
+        "batch",
+        {
+            "name": name,
+            "name_key": name_key(name),
+            "original": original,
+            "date": date,
+            "mix": mix_text(mix),
+            "grams": grams,
+            "note": note,
+        },
+    )
+
+
+def log_reading(
+    change: Change,
+    batch: int,
+    *,
+    reading: int,
+    original_reading: int | None,
+    across_photos: bool,
+    comparison: Comparison,
+    advised: dict[str, Any] | None,
+) -> int:
+    """One match in the batch's story. Returns the entry's id."""
+    c = comparison
+    return change.insert(
+        "entry",
+        {
+            "batch": batch,
+            "at": now(),
+            "kind": "read",
+            "reading": reading,
+            "original_reading": original_reading,
+            "across_photos": int(across_photos),
+            "de00": float(c.de00),
+            "de00_low95": float(c.de00_low95),
+            "de00_high95": float(c.de00_high95),
+            "tolerance": float(c.tolerance),
+            "p_within": float(c.p_within),
+            "verdict": c.verdict,
+            "words": c.words,
+            "advised": None if advised is None else json.dumps(advised, ensure_ascii=False),
+        },
+    )
+
+
+def log_added(
+    change: Change, batch: int, added: tuple[tuple[str, float], ...], unit: str, note: str = ""
+) -> int:
+    """What was stirred into the batch: pairs of ink and amount, ``unit`` ``GRAMS`` or
+    ``PER_100`` (parts to 100 parts of the batch). Returns the entry's id."""
+    return change.insert(
+        "entry",
+        {
+            "batch": batch,
+            "at": now(),
+            "kind": "added",
+            "added": json.dumps([[ink, amount] for ink, amount in added], ensure_ascii=False),
+            "added_unit": unit,
+            "note": note,
+        },
+    )
+
+
+def _batch(row: sqlite3.Row) -> Batch:
+    return Batch(
+        row["id"], row["name"], row["original"], row["date"], mix_of(row["mix"]), row["grams"],
+        row["note"], row["removed"],
+    )  # fmt: skip
+
+
+def batch_by_id(book: Book, batch: int) -> Batch | None:
+    rows = book.rows("SELECT * FROM batch WHERE id = ?", (batch,))
+    return _batch(rows[0]) if rows else None
+
+
+def find_batch(book: Book, name: str) -> Batch:
+    """The batch of that name. Raises ``WrongUsage`` with near misses."""
+    found = batch_by_id(book, find_by_name(book, "batch", name))
+    assert found is not None
+    return found
+
+
+def batch_called(book: Book, name: str) -> Batch | None:
+    """The batch of exactly that name, or None."""
+    rows = book.rows(
+        "SELECT * FROM batch WHERE name_key = ? AND removed IS NULL", (name_key(name),)
+    )
+    return _batch(rows[0]) if rows else None
+
+
+SORTS = {
+    "name": lambda b: name_key(b.name),
+    "date": lambda b: (b.date, b.id),
+    "grams": lambda b: b.grams or 0.0,
+}
+
+
+def list_batches(
+    book: Book,
+    *,
+    text: str = "",
+    original: int | None = None,
+    since: str | None = None,
+    until: str | None = None,
+    removed: bool = False,
+    sort: str = "date",
+    reverse: bool = False,
+) -> list[Batch]:
+    """The batches that are wanted, in order."""
+    rows = book.rows(f"SELECT * FROM batch WHERE removed IS {'NOT NULL' if removed else 'NULL'}")
+    kept = [
+        b
+        for b in map(_batch, rows)
+        if has(text, b.name, b.note, *(p.ink for p in b.mix))
+        and original in (None, b.original)
+        and (since or "") <= b.date <= (until or "9999")
+    ]
+    return sorted(kept, key=SORTS[sort], reverse=reverse)
+
+
+def story_of(book: Book, batch: int) -> tuple[Entry, ...]:
+    """The entries of a batch in the order they were made."""
+    rows = book.rows(
+        f"SELECT e.*, {reading_columns('r', 'r_')}, {reading_columns('q', 'q_')} FROM entry e "
+        "LEFT JOIN reading r ON r.id = e.reading "
+        "LEFT JOIN reading q ON q.id = e.original_reading WHERE e.batch = ? ORDER BY e.id",
+        (batch,),
+    )
+    return tuple(_entry(row) for row in rows)
+
+
+def _entry(row: sqlite3.Row) -> Entry:
+    return Entry(
+        id=row["id"],
+        batch=row["batch"],
+        at=row["at"],
+        kind=row["kind"],
+        reading=reading_of(row, "r_"),
+        original_reading=reading_of(row, "q_"),
+        across_photos=bool(row["across_photos"]),
+        de00=row["de00"],
+        de00_low95=row["de00_low95"],
+        de00_high95=row["de00_high95"],
+        tolerance=row["tolerance"],
+        p_within=row["p_within"],
+        verdict=row["verdict"],
+        words=row["words"],
+        advised=None if row["advised"] is None else json.loads(row["advised"]),
+        added=tuple((ink, amount) for ink, amount in json.loads(row["added"] or "[]")),
+        added_unit=row["added_unit"],
+        note=row["note"],
+    )
+
+
+def mix_with_added(batch: Batch, story: tuple[Entry, ...]) -> tuple[Mix, float | None] | None:
+    """What is in the batch now: its mix in parts, and its weight in grams or None. None when
+    it cannot be known: no mix to begin with, or grams were added to an unknown weight.
+
+    Parts per 100 are parts to 100 parts of the batch as it was at that moment."""
+    if not batch.mix:
+        return None
+    known = batch.grams is not None
+    whole = sum(part.parts for part in batch.mix)
+    scale = (batch.grams / whole) if known else 100 / whole
+    amounts = {part.ink: part.parts * scale for part in batch.mix}
+    tins = {part.ink: part.ink_batch for part in batch.mix}
+    for entry in story:
+        if entry.kind != "added":
+            continue
+        if entry.added_unit == GRAMS and not known:
+            return None
+        total = sum(amounts.values())
+        for ink, amount in entry.added:
+            more = amount if entry.added_unit == GRAMS else amount * total / 100
+            amounts[ink] = amounts.get(ink, 0.0) + more
+    total = sum(amounts.values())
+    mix = tuple(
+        MixPart(ink, round(100 * grams / total, 4), tins.get(ink, ""))
+        for ink, grams in amounts.items()
+    )
+    return mix, total if known else None

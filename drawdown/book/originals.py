@@ -1,0 +1,236 @@
+"""Kept originals and their recipes: keeping, finding by name, listing, correcting."""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from dataclasses import dataclass
+
+from calibration.errors import WrongUsage
+from drawdown.book.records import (
+    Mix,
+    Original,
+    Recipe,
+    mix_of,
+    mix_text,
+    name_key,
+    reading_columns,
+    reading_of,
+)
+from drawdown.book.store import Book, Change, now
+
+_RECIPE = "(SELECT id FROM recipe WHERE original = o.id ORDER BY id DESC LIMIT 1)"
+
+
+def _select(samples: bool) -> str:
+    return (
+        "SELECT o.*, c.id AS c_id, c.made_at AS c_made_at, c.mix AS c_mix, c.grams AS c_grams, "
+        f"c.reason AS c_reason, {reading_columns('r', 'r_', samples=samples)} FROM original o "
+        f"LEFT JOIN recipe c ON c.id = {_RECIPE} LEFT JOIN reading r ON r.id = o.reading "
+    )
+
+
+def _original(row: sqlite3.Row) -> Original:
+    recipe = None
+    if row["c_id"] is not None:
+        recipe = Recipe(
+            row["c_id"], row["id"], row["c_made_at"], mix_of(row["c_mix"]), row["c_grams"],
+            row["c_reason"],
+        )  # fmt: skip
+    return Original(
+        row["id"], row["name"], row["date"], row["paper"], row["state"], row["edition"],
+        row["note"], row["removed"], reading_of(row, "r_"), recipe,
+    )  # fmt: skip
+
+
+def keep_original(
+    book: Book,
+    change: Change,
+    *,
+    name: str,
+    reading: int | None,
+    date: str,
+    paper: str = "",
+    state: str = "dry",
+    edition: str = "",
+    note: str = "",
+    mix: Mix = (),
+    grams: float | None = None,
+) -> int:
+    """Add an original; ``reading`` is the id of a row that is in the book. Raises
+    ``WrongUsage`` when the name is taken. Returns its id."""
+    check_free(book, "original", name)
+    original = change.insert(
+        "original",
+        {
+            "name": name,
+            "name_key": name_key(name),
+            "date": date,
+            "paper": paper,
+            "state": state,
+            "edition": edition,
+            "note": note,
+            "reading": reading,
+        },
+    )
+    if mix:
+        add_recipe(change, original, mix, grams, "as kept")
+    return original
+
+
+def add_recipe(change: Change, original: int, mix: Mix, grams: float | None, reason: str) -> int:
+    """A newer recipe for an original; the older ones stay in the book."""
+    row = {
+        "original": original,
+        "made_at": now(),
+        "mix": mix_text(mix),
+        "grams": grams,
+        "reason": reason,
+    }
+    return change.insert("recipe", row)
+
+
+def check_free(book: Book, table: str, name: str) -> None:
+    """Raise ``WrongUsage`` when something of that kind already has the name. Asked within a
+    change, so that no other program can take the name in between."""
+    what = {"original": "a kept original", "batch": "a batch", "packet": "a packet"}[table]
+    taken = book.rows(
+        f'SELECT name FROM "{table}" WHERE name_key = ? AND removed IS NULL', (name_key(name),)
+    )
+    if taken:
+        raise WrongUsage(
+            f'there is already {what} called "{taken[0]["name"]}" in the book',
+            "nothing in the book is ever written over",
+            "choose another name (a year or a number behind it will do), or strike the old "
+            "one out with drawdown book remove",
+        )
+
+
+def original_by_id(book: Book, original: int) -> Original | None:
+    """An original by its id, struck out or not."""
+    found = book.rows(_select(True) + "WHERE o.id = ?", (original,))
+    return _original(found[0]) if found else None
+
+
+def find_original(book: Book, name: str) -> Original:
+    """The kept original of that name (capitals do not count; the beginning is enough when
+    only one begins so). Raises ``WrongUsage`` with near misses."""
+    row = find_by_name(book, "original", name)
+    found = original_by_id(book, row)
+    assert found is not None
+    return found
+
+
+def find_by_name(book: Book, table: str, name: str) -> int:
+    """The id of what is called ``name`` in one table. Raises ``WrongUsage``."""
+    what = {"original": "kept original", "batch": "batch", "packet": "packet"}[table]
+    wanted = name_key(name)
+    rows = book.rows(
+        f'SELECT id, name, name_key FROM "{table}" WHERE removed IS NULL ORDER BY name_key'
+    )
+    exact = [row for row in rows if row["name_key"] == wanted]
+    begun = [row for row in rows if wanted and row["name_key"].startswith(wanted)]
+    for found in (exact, begun):
+        if len(found) == 1:
+            return int(found[0]["id"])
+    if begun:
+        names = ", ".join(f'"{row["name"]}"' for row in begun[:5])
+        raise WrongUsage(
+            f'"{name}" could be any of {len(begun)}: {names}',
+            f"it is not clear which {what} is meant",
+            "give the whole name",
+        )
+    raise WrongUsage(
+        f'there is no {what} called "{name}" in the book',
+        "the name must be one that is in the book",
+        _hint(wanted, rows, what),
+    )
+
+
+def _hint(wanted: str, rows: list[sqlite3.Row], what: str) -> str:
+    import difflib
+
+    names = {row["name_key"]: row["name"] for row in rows}
+    near = difflib.get_close_matches(wanted, names, n=3, cutoff=0.5)
+    near += [key for key in names if len(wanted) > 2 and wanted in key and key not in near][:3]
+    if near:
+        return "perhaps you meant " + " or ".join(f'"{names[key]}"' for key in near)
+    lists = {"kept original": "list", "batch": "batches", "packet": "packets"}
+    return f"see what there is with: drawdown book {lists[what]}"
+
+
+def recipes_of(book: Book, original: int) -> tuple[Recipe, ...]:
+    """An original's recipes, oldest first."""
+    rows = book.rows("SELECT * FROM recipe WHERE original = ? ORDER BY id", (original,))
+    return tuple(
+        Recipe(r["id"], r["original"], r["made_at"], mix_of(r["mix"]), r["grams"], r["reason"])
+        for r in rows
+    )
+
+
+# Lists -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Which originals a list shows; None and "" leave that open. Texts are looked for
+    anywhere, capitals do not count; ``ink`` in the recipe; days are inclusive."""
+
+    text: str = ""
+    edition: str = ""
+    paper: str = ""
+    ink: str = ""
+    state: str | None = None
+    since: str | None = None
+    until: str | None = None
+    removed: bool = False
+
+
+def chroma(original: Original) -> float:
+    r = original.reading
+    return math.inf if r is None else math.hypot(r.lab_d50[1], r.lab_d50[2])
+
+
+def hue(original: Original) -> float:
+    """CIELAB hue angle in degrees, 0 to 360."""
+    r = original.reading
+    return math.inf if r is None else math.degrees(math.atan2(r.lab_d50[2], r.lab_d50[1])) % 360
+
+
+SORTS = {
+    "name": lambda o: name_key(o.name),
+    "date": lambda o: (o.date, o.id),
+    "edition": lambda o: (name_key(o.edition), name_key(o.name)),
+    "paper": lambda o: (name_key(o.paper), name_key(o.name)),
+    "lightness": lambda o: math.inf if o.reading is None else o.reading.lab_d50[0],
+    "chroma": chroma,
+    "hue": hue,
+}
+
+
+def list_originals(
+    book: Book, wanted: Wanted | None = None, sort: str = "name", reverse: bool = False
+) -> list[Original]:
+    """The kept originals that are wanted, in order; without their ensembles."""
+    w = wanted or Wanted()
+    rows = book.rows(_select(False) + f"WHERE o.removed IS {'NOT NULL' if w.removed else 'NULL'}")
+    kept = [o for o in map(_original, rows) if _is_wanted(o, w)]
+    return sorted(kept, key=SORTS[sort], reverse=reverse)
+
+
+def _is_wanted(o: Original, w: Wanted) -> bool:
+    inks = [part.ink for part in o.recipe.mix] if o.recipe else []
+    return (
+        has(w.text, o.name, o.note, o.edition, o.paper, *inks)
+        and has(w.edition, o.edition)
+        and has(w.paper, o.paper)
+        and has(w.ink, *inks)
+        and w.state in (None, o.state)
+        and (w.since or "") <= o.date <= (w.until or "9999")
+    )
+
+
+def has(wanted: str, *texts: str) -> bool:
+    """True when one of the texts holds ``wanted``."""
+    key = name_key(wanted)
+    return not key or any(key in name_key(text) for text in texts)

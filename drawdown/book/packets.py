@@ -1,0 +1,130 @@
+"""Packets: leftover ink put by, with its mix, weight, day and place."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from calibration.errors import WrongUsage
+from drawdown.book.originals import check_free, find_by_name, has
+from drawdown.book.records import (
+    Mix,
+    Packet,
+    mix_of,
+    mix_text,
+    name_key,
+    reading_columns,
+    reading_of,
+)
+from drawdown.book.store import Book, Change
+
+# A packet's colour: its own reading, or that of the original it was made for.
+_JOIN = (
+    "FROM packet p LEFT JOIN original o ON o.id = p.original "
+    "LEFT JOIN reading r ON r.id = coalesce(p.reading, o.reading) "
+)
+
+
+def _packet(row: sqlite3.Row) -> Packet:
+    return Packet(
+        row["id"], row["name"], row["original"], row["batch"], mix_of(row["mix"]), row["grams"],
+        row["date"], row["place"], row["note"], row["removed"], reading_of(row, "r_"),
+        row["reading"] is not None,
+    )  # fmt: skip
+
+
+def put_by(
+    book: Book,
+    change: Change,
+    *,
+    name: str,
+    grams: float,
+    date: str,
+    place: str = "",
+    mix: Mix = (),
+    original: int | None = None,
+    batch: int | None = None,
+    reading: int | None = None,
+    note: str = "",
+) -> int:
+    """Add a packet. Raises ``WrongUsage`` when the name is taken. Returns its id."""
+    check_free(book, "packet", name)
+    return change.insert(
+        "packet",
+        {
+            "name": name,
+            "name_key": name_key(name),
+            "original": original,
+            "batch": batch,
+            "mix": mix_text(mix),
+            "grams": float(grams),
+            "date": date,
+            "place": place,
+            "note": note,
+            "reading": reading,
+        },
+    )
+
+
+def take_from(change: Change, packet: Packet, grams: float | None) -> float:
+    """Take ink out; None takes all. Returns what is left. Raises ``WrongUsage``."""
+    taken = packet.grams if grams is None else grams
+    if taken > packet.grams + 1e-9:
+        raise WrongUsage(
+            f'{taken:g} g are to be taken, but "{packet.name}" holds {packet.grams:g} g',
+            "the book would no longer agree with what is in the packet",
+            "weigh what is left; leave --grams out when the packet is used up",
+        )
+    left = round(max(0.0, packet.grams - taken), 3)
+    change.update("packet", packet.id, {"grams": left})
+    return left
+
+
+def packet_by_id(book: Book, packet: int) -> Packet | None:
+    rows = book.rows(f"SELECT p.*, {reading_columns('r', 'r_')} {_JOIN} WHERE p.id = ?", (packet,))
+    return _packet(rows[0]) if rows else None
+
+
+def find_packet(book: Book, name: str) -> Packet:
+    """The packet of that name. Raises ``WrongUsage`` with near misses."""
+    found = packet_by_id(book, find_by_name(book, "packet", name))
+    assert found is not None
+    return found
+
+
+SORTS = {
+    "name": lambda p: name_key(p.name),
+    "date": lambda p: (p.date, p.id),
+    "grams": lambda p: p.grams,
+    "place": lambda p: (name_key(p.place), name_key(p.name)),
+}
+
+
+def list_packets(
+    book: Book,
+    *,
+    text: str = "",
+    place: str = "",
+    ink: str = "",
+    since: str | None = None,
+    until: str | None = None,
+    used_up: bool = False,
+    removed: bool = False,
+    sort: str = "date",
+    reverse: bool = False,
+) -> list[Packet]:
+    """The packets that are wanted, oldest first by default; without their ensembles.
+    ``used_up`` shows empty packets too."""
+    rows = book.rows(
+        f"SELECT p.*, {reading_columns('r', 'r_', samples=False)} {_JOIN} "
+        f"WHERE p.removed IS {'NOT NULL' if removed else 'NULL'}"
+    )
+    kept = [
+        p
+        for p in map(_packet, rows)
+        if has(text, p.name, p.place, p.note, *(m.ink for m in p.mix))
+        and has(place, p.place)
+        and has(ink, *(m.ink for m in p.mix))
+        and (since or "") <= p.date <= (until or "9999")
+        and (used_up or p.grams > 0)
+    ]
+    return sorted(kept, key=SORTS[sort], reverse=reverse)

@@ -1,0 +1,106 @@
+"""What can go wrong with the book's file, explained (exit code 6)."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from calibration.errors import BadFile
+
+REPAIR = "run: drawdown book check --repair (with --book if the book is not in its usual place)"
+_UNCHANGED = "nothing in the book was changed"
+
+
+class Damaged(BadFile):
+    """The book's file is not whole; ``drawdown book check --repair`` can mend it."""
+
+
+def damaged(folder: Path, detail: str) -> Damaged:
+    return Damaged(
+        f"the book in {folder} is damaged ({detail})",
+        "what is read from it could be wrong, so nothing was read; the diary beside it holds "
+        "everything a second time",
+        REPAIR,
+    )
+
+
+def explained(error: sqlite3.Error, folder: Path) -> BadFile:
+    """A database error as one that a person can act on."""
+    name = getattr(error, "sqlite_errorname", "") or ""
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_PROTOCOL")):
+        return BadFile(
+            f"the book in {folder} is being written by another program, and it did not finish",
+            f"two writers at once would spoil it; {_UNCHANGED}",
+            "wait until the other program is done, then try again",
+        )
+    if name.startswith("SQLITE_FULL"):
+        return BadFile(
+            f"the disk that holds the book in {folder} is full",
+            f"{_UNCHANGED}, and all that was kept before is safe",
+            "make room on the disk, then try again",
+        )
+    if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_AUTH")):
+        return no_permission(folder)
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT")):
+        return damaged(folder, str(error))
+    if name.startswith("SQLITE_CANTOPEN"):
+        return BadFile(
+            f"the book in {folder} cannot be opened",
+            "the folder is closed to you, is not on this disk any more, or holds no book",
+            "check the folder and its permissions, or give another with --book",
+        )
+    if name.startswith("SQLITE_IOERR"):
+        return BadFile(
+            f"the disk failed while the book in {folder} was read or written ({error})",
+            f"the disk may be full, failing or on a network; {_UNCHANGED}",
+            "make room, see that the disk is well, then run: drawdown book check",
+        )
+    if isinstance(error, sqlite3.OperationalError) and "no such" in str(error):
+        return damaged(folder, str(error))
+    return BadFile(
+        f"the book in {folder} could not be used ({error})", _UNCHANGED, "run: drawdown book check"
+    )
+
+
+def no_permission(folder: Path) -> BadFile:
+    return BadFile(
+        f"there is no permission to write in the book's folder {folder}",
+        _UNCHANGED,
+        "use an account that may write there, or give another folder with --book",
+    )
+
+
+def newer(folder: Path, version: int, ours: int) -> BadFile:
+    return BadFile(
+        f"the book in {folder} was written by a newer drawdown (book version {version}; this "
+        f"one knows up to {ours})",
+        "writing it with this version could lose what the newer one keeps",
+        "bring drawdown up to date on this computer",
+    )
+
+
+def no_book(folder: Path) -> BadFile:
+    return BadFile(
+        f"there is no book in {folder}",
+        "so there is nothing to show",
+        "keep a first original with drawdown book keep, or give the book's folder with --book",
+    )
+
+
+@contextmanager
+def explaining(folder: Path) -> Iterator[None]:
+    """Within it, errors of the database and of the disk come out explained."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise explained(error, folder) from error
+    except PermissionError as error:
+        raise no_permission(folder) from error
+    except OSError as error:
+        raise BadFile(
+            f"the book in {folder} could not be read or written ({error.strerror or error})",
+            _UNCHANGED,
+            "see that the disk has room and the folder can be written, then try again",
+        ) from error

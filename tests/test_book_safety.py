@@ -1,0 +1,416 @@
+"""Nothing kept is lost: writers killed, two at once, files damaged, no room, no permission.
+
+What is asked of a write that was acknowledged: durability, in the sense of any text on
+transactions; SQLite's own promise is in "Atomic Commit In SQLite" (sqlite.org)."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from book_kit import keep, names
+
+from calibration.errors import BadFile
+from drawdown.book import open_book, opening, problems, schema
+from drawdown.book.check import check
+from drawdown.book.originals import list_originals
+
+ROOT = Path(__file__).resolve().parents[1]
+KIT = ROOT / "tests" / "book_kit.py"
+KILLS = 200
+posix = pytest.mark.skipif(os.name != "posix", reason="forks and signals are POSIX's")
+
+
+def kit(*args: object, **how) -> subprocess.CompletedProcess:
+    return subprocess.run(
+        [sys.executable, str(KIT), *map(str, args)],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True, text=True, check=False, timeout=120, **how,
+    )  # fmt: skip
+
+
+@pytest.fixture
+def quick_folder(tmp_path):
+    """A folder in memory where there is one: a kill, unlike a power cut, asks nothing of the
+    disk, and waiting for it would take most of the time."""
+    memory = Path("/dev/shm")
+    if not os.access(memory, os.W_OK):
+        yield tmp_path / "book"
+        return
+    folder = memory / f"drawdown-test-{os.getpid()}"
+    yield folder
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def contents(folder: Path) -> dict[str, list[dict]]:
+    """Every row of every table, but for the log of changes."""
+    with open_book(folder) as book:
+        return {
+            table: [dict(row) for row in book.rows(f'SELECT * FROM "{table}" ORDER BY id')]
+            for table in schema.TABLES if not table.startswith("change")
+        }  # fmt: skip
+
+
+# Killed ----------------------------------------------------------------------------------
+
+
+@posix
+def test_writers_killed_200_times_lose_nothing_they_were_told_is_kept(quick_folder):
+    done = kit("kill", quick_folder, KILLS, 11, 0.008)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    found = json.loads(done.stdout)
+    assert found["told"] >= KILLS
+    report = check(quick_folder)
+    assert report.whole, report
+    assert report.counts["original"] + report.counts["packet"] >= found["told"]
+
+
+@posix
+@pytest.mark.parametrize("moment", ["before the diary", "after the diary", "after the database"])
+def test_killed_at_each_step_of_a_write(tmp_path, moment):
+    """The three moments between which a write can be cut."""
+    folder = tmp_path / "book"
+    with open_book(folder, create=True) as book:
+        keep(book, "first")
+    program = f"""
+import os, sys
+sys.path.insert(0, {str(KIT.parent)!r})
+from book_kit import keep
+from drawdown.book import open_book
+from drawdown.book.diary import Diary
+from drawdown.book.store import Book
+die = lambda *_: os.kill(os.getpid(), 9)
+append = Diary.append
+def late(self, line):
+    append(self, line)
+    die()
+book = open_book({str(folder)!r})
+if {moment!r} == "before the diary":
+    Diary.append = die
+elif {moment!r} == "after the diary":
+    Diary.append = late
+keep(book, "second")
+die()
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", program], env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == -signal.SIGKILL, done.stderr
+    with open_book(folder) as book:
+        there = {"first"} if moment == "before the diary" else {"first", "second"}
+        assert names(book) == there
+        keep(book, "third")
+    assert check(folder).whole
+
+
+def test_killed_while_the_tables_are_made_or_brought_up_to_date(tmp_path, monkeypatch):
+    """As far as the files show it: the log holds a transaction that was not committed."""
+    folder = tmp_path / "book"
+
+    def stop(db, *_):
+        db.execute("CREATE TABLE half (x)")
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(schema, "migrate", stop)
+    with pytest.raises(KeyboardInterrupt):
+        open_book(folder, create=True)
+    monkeypatch.undo()
+    with open_book(folder, create=True) as book:
+        keep(book, "first")
+        assert not book.rows("SELECT name FROM sqlite_schema WHERE name = 'half'")
+
+
+# Two at once -------------------------------------------------------------------------------
+
+
+@posix
+def test_two_writers_and_a_reader_at_once(quick_folder):
+    """Two begin a book that is not there yet and both write in it; a third reads."""
+    writers = [
+        subprocess.Popen(
+            [sys.executable, str(KIT), "write", str(quick_folder), label, "40"],
+            env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=subprocess.PIPE, text=True,
+        )
+        for label in ("left", "right")
+    ]  # fmt: skip
+    seen = 0
+    end = time.monotonic() + 60
+    while any(w.poll() is None for w in writers) and time.monotonic() < end:
+        if (quick_folder / "diary.jsonl").exists():
+            with open_book(quick_folder) as book:
+                count = len(list_originals(book))
+                assert count >= seen
+                seen = count
+        time.sleep(0.01)
+    told = [name for w in writers for name in w.communicate()[0].splitlines()]
+    assert [w.returncode for w in writers] == [0, 0]
+    assert len(told) == 80
+    with open_book(quick_folder) as book:
+        assert names(book) == set(told)
+    assert check(quick_folder).whole
+
+
+def test_a_writer_that_never_finishes_is_explained(tmp_path, monkeypatch):
+    monkeypatch.setattr(opening, "PATIENCE_S", 0.1)
+    folder = tmp_path / "book"
+    with open_book(folder, create=True) as one, open_book(folder) as two:
+        one.db.execute("BEGIN IMMEDIATE")
+        with pytest.raises(BadFile, match="being written by another program"):
+            keep(two, "x")
+        one.db.execute("ROLLBACK")
+        keep(two, "x")
+        assert names(one) == {"x"}
+
+
+# Damaged -----------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def full_book_once(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("full") / "book"
+    with open_book(folder, create=True) as book:
+        for k in range(40):
+            keep(book, f"colour {k}", photo=f"photo {k}".encode(), note="words " * 20)
+        book.undo()
+    return folder
+
+
+@pytest.fixture
+def full_book(full_book_once, tmp_path):
+    return Path(shutil.copytree(full_book_once, tmp_path / "book"))
+
+
+def spoil(file: Path, how: str) -> None:
+    data = bytearray(file.read_bytes())
+    pick = random.Random(how)
+    if how == "cut in half":
+        data = data[: len(data) // 2]
+    elif how == "emptied":
+        data = bytearray()
+    elif how == "first page overwritten":
+        data[:4096] = pick.randbytes(4096)
+    elif how == "pages overwritten":
+        for page in pick.sample(range(1, len(data) // 4096), 5):
+            data[4096 * page : 4096 * (page + 1)] = pick.randbytes(4096)
+    elif how == "one letter changed":  # which no check of the pages can see
+        at = data.rindex(b"colour 7")
+        data[at : at + 8] = b"colour X"
+    elif how == "another kind of file":
+        data = bytearray(b"PK\x03\x04" + pick.randbytes(5000))
+    file.write_bytes(data)
+
+
+DAMAGE = ("cut in half", "emptied", "first page overwritten", "pages overwritten",
+          "one letter changed", "another kind of file", "gone")  # fmt: skip
+
+
+@pytest.mark.parametrize("how", DAMAGE)
+def test_a_damaged_database_is_told_and_made_anew_from_the_diary(full_book, how):
+    before = contents(full_book)
+    file = full_book / "book.sqlite"
+    if how == "gone":
+        file.unlink()
+    else:
+        spoil(file, how)
+    if how != "one letter changed":
+        for create in (False, True):  # never a fresh book over what can be mended
+            try:
+                open_book(full_book, create=create).close()
+            except BadFile as told:
+                assert "check --repair" in told.paragraph()  # noqa: PT017
+            else:
+                assert how in ("pages overwritten", "cut in half")  # seen when they are read
+    found = check(full_book)
+    assert not found.whole
+    assert not found.mended
+    mended = check(full_book, repair=True)
+    assert mended.whole, mended
+    assert mended.mended
+    assert contents(full_book) == before
+    assert check(full_book).whole
+    with open_book(full_book) as book:
+        assert book.redo() == "kept colour 39"  # the log of changes came back too
+    if how not in ("gone",):
+        assert list(full_book.glob("damaged/*/book.sqlite"))
+
+
+@pytest.mark.parametrize("how", ["cut in half", "emptied", "pages overwritten", "gone"])
+def test_a_damaged_diary_is_told_and_written_afresh(full_book, how):
+    before = contents(full_book)
+    diary = full_book / "diary.jsonl"
+    if how == "gone":
+        diary.unlink()
+    else:
+        spoil(diary, how)
+    assert not check(full_book).whole
+    assert check(full_book, repair=True).whole
+    assert contents(full_book) == before
+    assert check(full_book).whole
+
+
+def test_both_damaged_give_what_either_still_holds(full_book):
+    before = contents(full_book)
+    file = full_book / "book.sqlite"
+    data = bytearray(file.read_bytes())
+    page = data.rindex(b"colour 30") // 4096  # holds the later originals, and no table's root
+    data[4096 * page : 4096 * (page + 1)] = random.Random(1).randbytes(4096)
+    file.write_bytes(data)
+    diary = full_book / "diary.jsonl"
+    lines = diary.read_bytes().splitlines(keepends=True)
+    lines[5:10] = [b"00000000 {}\n"] * 5  # the earlier ones
+    diary.write_bytes(b"".join(lines))
+    assert not check(full_book).whole
+    report = check(full_book, repair=True)
+    assert report.mended
+    assert not report.lost
+    assert contents(full_book) == before
+    assert check(full_book).whole
+
+
+def test_a_diary_of_another_book_is_refused_and_set_aside(full_book, tmp_path):
+    other = tmp_path / "other"
+    with open_book(other, create=True) as book:
+        for k in range(90):
+            keep(book, f"other {k}")
+    shutil.copy(other / "diary.jsonl", full_book / "diary.jsonl")
+    with pytest.raises(BadFile, match="belongs to another book"):
+        open_book(full_book)
+    assert not check(full_book).whole
+    assert check(full_book, repair=True).whole
+    with open_book(full_book) as book:
+        assert not any(name.startswith("other") for name in names(book))
+
+
+def test_photos_that_are_missing_changed_or_nobodys_are_told(full_book):
+    with open_book(full_book) as book:
+        rows = book.rows("SELECT * FROM photo ORDER BY id")
+        paths = [book.photos.path(row["sha256"], row["ending"]) for row in rows]
+        loose = book.photos.add_bytes(b"nobody's", ".jpg")
+        left = book.photos.path(loose.sha256, loose.ending)
+    paths[0].unlink()
+    paths[1].write_bytes(b"photo X")
+    half = paths[2].with_name(".x.jpg.0000.part")
+    half.write_bytes(b"ha")
+    for path in (left, half):
+        os.utime(path, (1, 1))
+    found = check(full_book)
+    assert any("missing" in text and "colour 0" in text for text in found.lost)
+    assert any("not as it was kept" in text and "colour 1" in text for text in found.faults)
+    assert len(found.remarks) == 2
+    mended = check(full_book, repair=True)
+    assert len(mended.lost) == 2
+    assert (full_book / "loose" / left.name).read_bytes() == b"nobody's"
+    assert not half.exists()
+    with open_book(full_book) as book:  # kept again, it is whole again
+        book.photos.add_bytes(b"photo 0", ".jpg")
+        book.photos.add_bytes(b"photo 1", ".jpg")
+    assert check(full_book).whole
+
+
+# No room, no permission ----------------------------------------------------------------------
+
+
+@posix
+@pytest.mark.parametrize("most_bytes", [60_000, 140_000, 400_000])
+def test_files_that_may_not_grow_are_explained_and_lose_nothing(tmp_path, most_bytes):
+    """A limit on the size of a file, as a quota or a full disk sets it in mid-write."""
+    folder = tmp_path / "book"
+    done = kit("limited", folder, "x", most_bytes)
+    assert done.returncode == 6, done.stderr
+    assert "Traceback" not in done.stderr
+    assert len(done.stderr) > 80
+    told = set(done.stdout.split("\n")) - {""}
+    with open_book(folder, create=True) as book:
+        assert told <= names(book)
+        assert book.rows("PRAGMA integrity_check")[0][0] == "ok"
+        keep(book, "after")
+    assert check(folder).whole
+
+
+@pytest.fixture
+def tiny_disk(tmp_path):
+    """A file system of 1 MB, where this account may mount one."""
+    if sys.platform != "linux" or os.geteuid() != 0:
+        pytest.skip("mounting a small file system needs a privileged account on Linux")
+    place = tmp_path / "tiny"
+    place.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(place)]
+    try:
+        subprocess.run(mount, check=True, capture_output=True)
+    except (OSError, subprocess.CalledProcessError):
+        pytest.skip("this system does not let one mount a small file system")
+    yield place
+    subprocess.run(["umount", "-l", str(place)], check=True, capture_output=True)
+
+
+def test_a_full_disk_is_explained_and_loses_nothing(tiny_disk):
+    kept: set[str] = set()
+    with open_book(tiny_disk / "book", create=True) as book:
+        try:
+            for k in range(10_000):
+                keep(book, f"colour {k}", photo=random.Random(k).randbytes(3000))
+                kept.add(f"colour {k}")
+        except BadFile as full:
+            assert "disk" in full.seen  # noqa: PT017
+        assert 5 < len(kept) < 10_000
+        assert names(book) == kept
+        # Again and again: still nothing lost, and reading goes on.
+        for _ in range(5):
+            with pytest.raises(BadFile):
+                keep(book, "one more", photo=random.Random("more").randbytes(60_000))
+        assert names(book) == kept
+    with open_book(tiny_disk / "book") as book:
+        assert names(book) == kept
+
+
+def test_a_database_that_may_not_grow_is_explained(tmp_path):
+    """SQLite's own "database or disk is full", by its page limit."""
+    with open_book(tmp_path / "book", create=True) as book:
+        keep(book, "first")
+        pages = book.rows("PRAGMA page_count")[0][0]
+        book.db.execute(f"PRAGMA max_page_count = {pages}")
+        diary = book.diary.path.read_bytes()
+        with pytest.raises(BadFile, match="full"):
+            keep(book, "second", note="much " * 3000)
+        assert names(book) == {"first"}
+        assert book.diary.path.read_bytes() == diary
+
+
+@posix
+def test_a_folder_closed_to_writing_can_be_read_and_is_explained(full_book):
+    """By another account than root's, whom nothing is closed to."""
+    for path in [full_book, *full_book.rglob("*")]:
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    for parent in full_book.parents:
+        if not parent.stat().st_mode & 0o001 and str(parent).startswith("/tmp/pytest"):
+            parent.chmod(0o755)  # else the other account would not get as far as the book
+    done = kit("closed", full_book)
+    for path in [full_book, *full_book.rglob("*")]:
+        path.chmod(0o755 if path.is_dir() else 0o644)
+    assert done.stderr == ""
+    lines = done.stdout.splitlines()
+    assert lines[0] == "39 False"
+    assert [line[0] for line in lines[1:]] == ["6"] * 3
+    assert all("permission" in line for line in lines[1:])
+
+
+def test_every_kind_of_database_error_is_explained(tmp_path):
+    for name in ("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_FULL", "SQLITE_READONLY_DIRECTORY",
+                 "SQLITE_CORRUPT_VTAB", "SQLITE_NOTADB", "SQLITE_CANTOPEN", "SQLITE_IOERR_WRITE",
+                 "SQLITE_PROTOCOL", "SQLITE_MISUSE"):  # fmt: skip
+        error = sqlite3.OperationalError("words")
+        error.sqlite_errorname = name
+        told = problems.explained(error, tmp_path)
+        assert told.exit_code == 6
+        assert all((told.seen, told.why, told.todo))
