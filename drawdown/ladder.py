@@ -14,13 +14,14 @@ The form is the one that simulation favoured for this project (kernels of 40 nm 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from calibration.spectra import WAVELENGTHS_NM
 from drawdown.advice_model import lab_of_film, lab_slopes, paper_ground
 from drawdown.inks import Ink
+from drawdown.ladder_use import use_labs, weights
 
 LENGTH_K_NM, LENGTH_S_NM = 40.0, 70.0
 FILM_SD = 0.12  # of ln film, one strip against the ordinary one
@@ -227,19 +228,6 @@ class _Ladder:
         return lab, slope
 
 
-def weights(lab: np.ndarray) -> np.ndarray:
-    """(n, 3, 3) what takes a small Lab difference at ``lab`` (n, 3) to (dL/1.1,
-    dC/(1 + .045 C), dH/(1 + .015 C)), the scaling that served in simulation."""
-    c = np.hypot(lab[:, 1], lab[:, 2])
-    cos = np.where(c > 1e-9, lab[:, 1] / np.maximum(c, 1e-9), 1.0)
-    sin = np.where(c > 1e-9, lab[:, 2] / np.maximum(c, 1e-9), 0.0)
-    out = np.zeros((len(lab), 3, 3))
-    out[:, 0, 0] = 1 / 1.1
-    out[:, 1, 1], out[:, 1, 2] = cos / (1 + 0.045 * c), sin / (1 + 0.045 * c)
-    out[:, 2, 1], out[:, 2, 2] = -sin / (1 + 0.015 * c), cos / (1 + 0.015 * c)
-    return out
-
-
 def fit_ladder(
     rungs: Sequence[Rung],
     covariance: np.ndarray,
@@ -280,7 +268,14 @@ def fit_ladder(
         begin = sorted((_descend(ladder, measured, noise, z, quick) for z in begin), key=_cost)[:3]
         begin = [z for _, z in begin]
     cost, z = min((_descend(ladder, measured, noise, z, ROUNDS) for z in begin), key=_cost)
-    return _finish(ladder, measured, noise, z, cost)
+
+    def use(logs: np.ndarray) -> np.ndarray:
+        k, s = np.split(np.exp(logs), 2)
+        return (use_labs(k, s, white, base, paper_lab, bar_lab) @ scale).ravel()
+
+    # Chroma counts less in what is compared here; one scaling for all is enough.
+    scale = np.diag([1.0, 0.6, 0.6])
+    return _finish(ladder, measured, noise, z, cost, use)
 
 
 def _cost(found: tuple[float, np.ndarray]) -> float:
@@ -323,14 +318,14 @@ def _descend(ladder, measured, noise, z, rounds) -> tuple[float, np.ndarray]:
     return now, z
 
 
-def _finish(ladder: _Ladder, measured, noise, z: np.ndarray, cost: float) -> LadderFit:
+def _finish(ladder: _Ladder, measured, noise, z: np.ndarray, cost: float, use) -> LadderFit:
     lab, slope = ladder.labs_and_slopes(z)
     slope = slope.reshape(3 * ladder.n, ladder.size)
     gain = np.linalg.solve(slope @ slope.T + noise, slope)
     left = np.eye(ladder.size) - slope.T @ gain
     values, vectors = np.linalg.eigh(left)
     half = np.sqrt(np.clip(values, 0, None))[:, None] * vectors.T  # half.T @ half = left
-    half = _bounded(half, z, cost, _coster(ladder, measured, noise))
+    half = _bounded(half, z, cost, _coster(ladder, measured, noise), ladder, use)
     left = half.T @ half
     own = slice(0, ladder.at[1])
     root = _compact(half[:, own] @ ladder.rows[0])
@@ -350,16 +345,34 @@ def _finish(ladder: _Ladder, measured, noise, z: np.ndarray, cost: float) -> Lad
     )
 
 
-def _bounded(half: np.ndarray, z: np.ndarray, cost: float, cost_of) -> np.ndarray:
+def _bounded(half: np.ndarray, z: np.ndarray, cost: float, cost_of, ladder, use) -> np.ndarray:
     """Shorten directions (rows) along which the strips object sooner than the curvature
-    says: an absorption too small to see may be smaller still, but not much larger."""
+    says: an absorption too small to see may be smaller still, but not much larger. But not
+    below what the other way, where they do not object, would do to the colour: a black too
+    dark to see through may be far stronger. ``use`` gives the scaled colours (c,) of ln K, ln S."""
     out = half.copy()
+    own, rows = slice(0, ladder.at[1]), ladder.rows[0]
+    centre = ladder.spectra(z)[0]
+    at_centre = use(centre)
     for row in out:
-        for _ in range(3):
-            rise = max(cost_of(z + row), cost_of(z - row)) - cost
-            if rise < 1.3:
-                break
-            row *= max(0.3, 1 / np.sqrt(rise))
+        lengths = []
+        for sign in (1.0, -1.0):
+            length = 1.0
+            for _ in range(4):
+                rise = cost_of(z + sign * length * row) - cost
+                if rise < 1.3:
+                    break
+                length *= max(0.3, 1 / np.sqrt(rise))
+            lengths.append(length)
+        short, long = min(lengths), max(lengths)
+        if short >= 0.99:
+            continue
+        sign = 1.0 if lengths[0] == long else -1.0
+        step = row[own] @ rows
+        small = 0.01
+        straight = np.linalg.norm(use(centre + small * step) - at_centre) / small
+        other = np.linalg.norm(use(centre + sign * long * step) - at_centre)
+        row *= np.clip(other / max(straight, 1e-9), short, long)
     return out
 
 
@@ -368,63 +381,3 @@ def _compact(rows: np.ndarray) -> np.ndarray:
     _, size, waves = np.linalg.svd(rows, full_matrices=False)
     keep = size > 1e-5 * max(float(size.max()), 1e-12)
     return size[keep, None] * waves[keep]
-
-
-# What it is like in use --------------------------------------------------------------------
-
-# (name, share of the ink, share of white, share of base, over the bar)
-USES = (
-    ("alone on paper", 1.0, 0.0, 0.0, False),
-    ("alone over black", 1.0, 0.0, 0.0, True),
-    ("3 % in white", 0.03, 0.97, 0.0, False),
-    ("10 % in white", 0.10, 0.90, 0.0, False),
-    ("40 % in white", 0.40, 0.60, 0.0, False),
-    ("20 % in base", 0.20, 0.0, 0.80, False),
-    ("20 % in base over black", 0.20, 0.0, 0.80, True),
-    ("5 % in base", 0.05, 0.0, 0.95, False),
-)
-
-
-def uses(k, s, white: Ink, base: Ink, paper_lab, bar_lab=None):
-    """Lab (u, 3) of the ink in ``USES`` at film 1, and its slopes (u, 3, 62) by ln K, ln S."""
-    grounds = np.where(
-        np.array([u[4] for u in USES])[:, None],
-        paper_ground(np.array([15.0, 0.0, 0.0]) if bar_lab is None else bar_lab),
-        paper_ground(paper_lab),
-    )
-    share = np.array([u[1:4] for u in USES])
-    k_mix = share @ np.array([k, white.k, base.k])
-    s_mix = share @ np.array([s, white.s, base.s])
-    lab, by_k, by_s, _ = lab_slopes(k_mix, s_mix, np.ones((len(USES), 1)), grounds)
-    by_k = share[:, :1, None] * np.asarray(k)[:, None] * by_k
-    by_s = share[:, :1, None] * np.asarray(s)[:, None] * by_s
-    return lab, np.concatenate([by_k, by_s], axis=1).transpose(0, 2, 1)
-
-
-def ordered_doubt(root: np.ndarray, slopes: np.ndarray, lab: np.ndarray, most: int) -> np.ndarray:
-    """The rows of an uncertainty (r, 62), turned so that the first do most to the colours in
-    ``uses`` (``lab`` (u, 3), ``slopes`` (u, 3, 62)); at most ``most``, what does next to
-    nothing left out. The covariance of what is kept is unchanged."""
-    effect = np.einsum("uij,ujw->uiw", weights(lab), slopes).reshape(-1, slopes.shape[-1])
-    turn, size, _ = np.linalg.svd(root @ effect.T)
-    keep = min(most, int((size > 0.01 * size.max()).sum()), len(size))
-    return (turn.T @ root)[: max(1, keep)]
-
-
-def fitted_ink(fit: LadderFit, named: Ink, white: Ink, base: Ink, paper_lab, source: str) -> Ink:
-    """The fit as an ink for the shelf, named and described like ``named``."""
-    lab, slopes = uses(fit.k, fit.s, white, base, paper_lab)
-    doubt = ordered_doubt(fit.root, slopes, lab, 16)
-    half = WAVELENGTHS_NM.size
-    by_k, by_s = fit.k / fit.k.sum(), fit.s / fit.s.sum()
-    return replace(
-        named,
-        k=fit.k,
-        s=fit.s,
-        doubt=doubt,
-        # Of the strength as a whole: the curves weighted by themselves.
-        k_sd=float(np.clip(np.linalg.norm(fit.root[:, :half] @ by_k), 0.01, 3.0)),
-        s_sd=float(np.clip(np.linalg.norm(fit.root[:, half:] @ by_s), 0.01, 3.0)),
-        source=source,
-        starter="",
-    )

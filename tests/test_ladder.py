@@ -20,12 +20,10 @@ from drawdown.ladder import (
     _Ladder,
     blank_prior,
     fit_ladder,
-    fitted_ink,
     ink_rows,
-    ordered_doubt,
     pigment_prior,
-    uses,
 )
+from drawdown.ladder_use import fitted_ink, ordered_doubt, uses
 from fixtures.inkfilm import ink_reflectance
 from fixtures.sheet import printed_black
 from fixtures.spectra import lab_d50, pigments, random_paper
@@ -164,7 +162,7 @@ def test_the_scatter_of_a_black_comes_from_its_tint():
         fit("PBk9", steps, blank_prior([]), 0.4, strength=10.0)
         for steps in ((ALONE, BAR), (ALONE, BAR, TINT))
     )
-    lab, slopes = uses(dark.k, dark.s, WHITE, BASE, lab_d50(PAPER))
+    _, slopes = uses(dark.k, dark.s, WHITE, BASE, lab_d50(PAPER))
 
     def tint_sd(found):
         return np.linalg.norm(np.einsum("cw,rw->cr", slopes[3], found.root))

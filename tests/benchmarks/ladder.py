@@ -30,9 +30,9 @@ from drawdown.ladder import (
     Rung,
     blank_prior,
     fit_ladder,
-    fitted_ink,
     pigment_prior,
 )
+from drawdown.ladder_use import fitted_ink
 from fixtures.inkfilm import film_reflectance, ink_reflectance, to_outside
 from fixtures.sheet import printed_black
 from fixtures.spectra import lab_d50, pigment_names, pigments, random_paper
