@@ -15,8 +15,10 @@ import typer
 from calibration.errors import BadFile, Explained
 from drawdown import __version__
 from drawdown.commands.card import card
+from drawdown.commands.layers import layers
 from drawdown.commands.match import match
 from drawdown.commands.opacity import opacity
+from drawdown.commands.overprint import overprint
 from drawdown.commands.read import read
 from drawdown.commands.sheet import sheet
 from drawdown.commands.shelf import shelf
@@ -48,7 +50,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
-for _command in (match, read, opacity, card, sheet, shelf):
+for _command in (match, read, opacity, overprint, layers, card, sheet, shelf):
     app.command()(_command)
 
 

@@ -41,11 +41,12 @@ SAMPLES = 64
 PAPER_LAB = (95.0, 0.0, 2.0)  # an ordinary white paper
 TAKE_DRY, TAKE_WET, TAKE_SD = 1.0, 0.9, 0.1
 # What a black solid itself returns, the rest of its light being the surface's: 0.01 and a
-# tenth of what it reads. Our own judgement; the surface is uncertain by the same.
-BLACK_OWN_Y, BLACK_OWN_SHARE = 0.010, 0.1
+# tenth of what it reads, and the standard uncertainty of its logarithm. Our own judgement.
+BLACK_OWN_Y, BLACK_OWN_SHARE, BLACK_OWN_SD = 0.010, 0.1, 0.9
 # What the formula itself may miss where ink lies on ink, in Lab on each axis. Set so that the
 # predictions for nine printed tables hold what they promise (tests/benchmarks/overprint.py).
-PHYSICS_SD = 2.0
+PHYSICS_SD = 1.5
+PHYSICS_FROM_DE = 4.0  # where one layer changes the other by less, it errs by less
 # Priors of a layer whose K and S are guessed from its colour: our own judgement.
 _FREE_SD = 1.2  # of the logarithm of the strength, where the mix is not known
 _FILM_SD = 0.3  # of the logarithm of the film
@@ -87,29 +88,40 @@ class Predicted:
 @dataclass(frozen=True, eq=False)
 class Sheet:
     """What is printed on, and how: paper (31,) internal reflectance, ``surface`` a measured
-    reflectance with its standard uncertainty, ``wet`` for wet on wet."""
+    reflectance, ``take`` the share of its film that a layer leaves on ink; possible values
+    of the first two, (m, 31) and (m, 1), that belong together."""
 
     ground: np.ndarray
-    surface: float = 0.0
-    surface_sd: float = 0.0
-    wet: bool = False
-
-    @property
-    def take(self) -> float:
-        return TAKE_WET if self.wet else TAKE_DRY
+    surface: float
+    take: float
+    ground_samples: np.ndarray
+    surface_samples: np.ndarray
 
 
-def sheet(paper_lab_d50=None, surface=0.0, surface_sd=0.0, wet=False) -> Sheet:
-    """A sheet from the paper's Lab D50 (3,) (an ordinary white one when None)."""
-    spectrum = smooth_spectrum(np.asarray(PAPER_LAB if paper_lab_d50 is None else paper_lab_d50))
-    inside = internal_from_measured(spectrum - surface)
-    return Sheet(np.clip(inside, 0.0, 0.99), float(surface), float(surface_sd), wet)
+def sheet(paper_lab_d50=None, surface=0.0, surface_samples=None, wet=False) -> Sheet:
+    """A sheet from the paper's Lab D50 (3,) (an ordinary white one when None), and the light
+    its surface scatters back, with possible values (m,) of that."""
+    seen = smooth_spectrum(np.asarray(PAPER_LAB if paper_lab_d50 is None else paper_lab_d50))
+    possible = np.full(SAMPLES, surface) if surface_samples is None else surface_samples
+    possible = np.asarray(possible, dtype=float)[:, None]
+    return Sheet(
+        _inside(seen - surface),
+        float(surface),
+        TAKE_WET if wet else TAKE_DRY,
+        _inside(seen - possible),
+        possible,
+    )
 
 
-def surface_from_darkest(y: float) -> tuple[float, float]:
-    """(surface, its standard uncertainty) from the luminous reflectance of a black solid."""
+def _inside(measured: np.ndarray) -> np.ndarray:
+    return np.clip(internal_from_measured(measured), 0.0, 0.99)
+
+
+def surface_from_darkest(y: float) -> tuple[float, np.ndarray]:
+    """The surface, and possible values (m,), from the luminous reflectance of a black solid."""
     own = BLACK_OWN_Y + BLACK_OWN_SHARE * y
-    return max(0.0, y - own), min(own, y / 2)
+    factor = np.exp(BLACK_OWN_SD * np.random.default_rng(23).standard_normal(SAMPLES))
+    return max(0.0, y - own), np.maximum(y - own * factor, 0.0)
 
 
 def layers_from_mixes(
@@ -144,17 +156,22 @@ def layers_from_mixes(
 def over(layers: Sequence[Layer], on: Sheet, seed: int = 5) -> Predicted:
     """The colour of layers printed in this order, the first on the bare paper."""
     rng = np.random.default_rng(seed)
-    wobble = rng.standard_normal((2, SAMPLES, 1))
+    wobble = rng.standard_normal((SAMPLES, 1))
     physics = rng.standard_normal((SAMPLES, 3))
-    physics = (physics - physics.mean(axis=0)) * (PHYSICS_SD if len(layers) > 1 else 0.0)
-    best = samples = on.ground
+    physics = PHYSICS_SD * (physics - physics.mean(axis=0))
+    best, samples, lower = on.ground, on.ground_samples, on.ground
     take, take_samples = 1.0, 1.0  # the first layer's film is what it is on paper
     for layer in layers:
-        best = reflectance(layer.kx, layer.sx, take, best)
+        lower, best = best, reflectance(layer.kx, layer.sx, take, best)
         samples = reflectance(layer.kx_samples, layer.sx_samples, take_samples, samples)
-        take, take_samples = on.take, np.clip(on.take + TAKE_SD * wobble[0], 0.5, 1.3)
-    surface = np.maximum(on.surface + on.surface_sd * wobble[1], 0.0)
-    labs = lab_of_internal(samples, surface) + physics
+        take, take_samples = on.take, np.clip(on.take + TAKE_SD * wobble, 0.5, 1.3)
+    labs = lab_of_internal(samples, on.surface_samples)
+    if len(layers) > 1:
+        # Where the top layer hides the others, or adds nothing, little is left to go wrong.
+        top = reflectance(layers[-1].kx, layers[-1].sx, 1.0, on.ground)
+        apart = lab_of_internal(np.array([top, lower]), on.surface) - labs.mean(axis=0)
+        counts = np.linalg.norm(apart, axis=-1).min() / PHYSICS_FROM_DE
+        labs = labs + min(1.0, counts) * physics
     # Of many spectra that would give the same colour, the mean errs least.
     guessed = any(layer.opaque is not None for layer in layers)
     return Predicted(labs.mean(axis=0) if guessed else lab_of_internal(best, on.surface), labs)
@@ -190,13 +207,16 @@ def layer_from_colour(
     target = np.asarray(lab_d50, dtype=float)
     noise = np.eye(3) * 0.02**2  # of the fit itself, far under what an eye sees
     grow = np.array([roots[w] for w in white])
-    theta, score = _solve(mean, grow, np.broadcast_to(target, (len(mean), 3)), noise, on)
+    ground, surface = on.ground[None], np.full((1, 1), on.surface)
+    aims = np.broadcast_to(target, (len(mean), 3))
+    theta, score = _solve(mean, grow, aims, noise, ground, surface)
     odds = np.exp(score - score.max())
     odds /= odds.sum()
     best = int(np.argmax(odds))
 
     # Every sample begins at a likely candidate, bent at random, and is led to the colour.
-    row = np.repeat(np.arange(len(mean)), _shares(odds, SAMPLES))
+    # Row i of one layer must not know row i of another by the order of the candidates.
+    row = rng.permutation(np.repeat(np.arange(len(mean)), _shares(odds, SAMPLES)))
     start = mean[row] + np.einsum(
         "mij,mj->mi", grow[row], rng.standard_normal((SAMPLES, grow.shape[-1]))
     )
@@ -205,9 +225,7 @@ def layer_from_colour(
         seen = seen[np.arange(SAMPLES) % len(seen)]
     else:
         seen = target + _LAB_SD * rng.standard_normal((SAMPLES, 3))
-    drawn, _ = _solve(start, grow[row], seen, noise, on)
-    # Row i of one layer must not know row i of another by the order of the candidates.
-    drawn, covering = (v[rng.permutation(SAMPLES)] for v in (drawn, white[row]))
+    drawn, _ = _solve(start, grow[row], seen, noise, on.ground_samples, on.surface_samples)
     n = WAVELENGTHS_NM.size
     return Layer(
         name,
@@ -215,7 +233,7 @@ def layer_from_colour(
         np.exp(theta[best, n:]),
         np.exp(drawn[:, :n]),
         np.exp(drawn[:, n:]),
-        opaque=None if mix else float(covering.mean()),
+        opaque=None if mix else float(white[row].mean()),
     )
 
 
@@ -237,7 +255,7 @@ def _root(length_nm: float) -> np.ndarray:
 
 def _candidates(shelf: Shelf, mix, opaque):
     """(c, 62) means of log K and log S, (c,) 1 where the body is covering, and {covering:
-    (62, 62) root of the prior covariance}."""
+    (62, j) root of the prior covariance}."""
     n = WAVELENGTHS_NM.size
     ones = np.ones((n, 1))
     shape = _SHAPE_SD * _root(_SHAPE_NM)
@@ -270,13 +288,13 @@ def _candidates(shelf: Shelf, mix, opaque):
     return np.array(rows), np.array(white), roots
 
 
-def _solve(mean, root, lab, noise, on: Sheet):
+def _solve(mean, root, lab, noise, ground, surface):
     """Most probable log K, log S (r, 62) and log evidence (r,) for prior means (r, 62), prior
-    roots (r, 62, 62) and colours (r, 3): Gauss-Newton in the three dimensions of colour."""
+    roots (r, 62, j), colours (r, 3) and papers: Gauss-Newton in the three dimensions of colour."""
     n = WAVELENGTHS_NM.size
     theta = mean.copy()
     for _ in range(30):
-        f, slope = _lab_slopes(theta, on)
+        f, slope = _lab_slopes(theta, ground, surface)
         turned = np.matmul(np.swapaxes(root, -1, -2), slope)  # (r, 62, 3)
         spread = np.matmul(np.swapaxes(turned, -1, -2), turned)
         miss = lab - f + np.einsum("rij,ri->rj", slope, theta - mean)
@@ -288,18 +306,18 @@ def _solve(mean, root, lab, noise, on: Sheet):
         theta[:, n:] = np.clip(theta[:, n:], -12, 4)
         if reach.max() < 1e-4:
             break
-    f, _ = _lab_slopes(theta, on)
+    f, _ = _lab_slopes(theta, ground, surface)
     bent = np.einsum("ri,rij,rj->r", v[..., 0], spread, v[..., 0])
     missed = np.einsum("ri,ij,rj->r", lab - f, np.linalg.inv(noise), lab - f)
     return theta, -0.5 * (bent + missed + np.linalg.slogdet(spread + noise)[1])
 
 
-def _lab_slopes(theta: np.ndarray, on: Sheet):
+def _lab_slopes(theta, ground, surface):
     """Lab (r, 3) of films with log K and log S (r, 62), and its slopes (r, 62, 3)."""
     n = WAVELENGTHS_NM.size
     k, s = np.exp(theta[:, :n]), np.exp(theta[:, n:])
-    r, by_k, by_s, _ = reflectance_slopes(k, s, 1.0, on.ground)
-    xyz = (measured_from_internal(r) + on.surface) @ XYZ_D50_WEIGHTS
+    r, by_k, by_s, _ = reflectance_slopes(k, s, 1.0, ground)
+    xyz = (measured_from_internal(r) + surface) @ XYZ_D50_WEIGHTS
     t = xyz / WHITE_D50
     steep = (29 / 3) ** 3 / 116
     f = np.where(t > (6 / 29) ** 3, np.cbrt(np.maximum(t, 1e-9)) ** -2 / 3, steep) / WHITE_D50

@@ -242,7 +242,7 @@ def check_corners(texts: list[str], apart: bool) -> tuple[Corners, ...]:
     return tuple(check_card_corners(text) for text in texts)
 
 
-def check_picture(picture: Path, photo: Path) -> None:
+def check_picture(picture: Path, photo: Path | None = None) -> None:
     """Find out before the measuring, not after, that the picture cannot be saved."""
     if picture.suffix.lower() != ".png":
         raise WrongUsage(
@@ -250,7 +250,7 @@ def check_picture(picture: Path, photo: Path) -> None:
             "PNG keeps the colours of the swatches exactly",
             "give a name that ends in .png",
         )
-    if picture.exists() and photo.exists() and picture.samefile(photo):
+    if photo is not None and picture.exists() and photo.exists() and picture.samefile(photo):
         raise WrongUsage(
             f"--picture {picture} is the photo itself",
             "the photo would be overwritten",

@@ -1,0 +1,78 @@
+"""``drawdown layers``: in which order to print, and what every overlap will look like."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from drawdown.commands.match import check_picture
+
+
+def layers(
+    layer: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="TEXT",
+            help='One layer, as "sky: white=80 PB15:3=5 base=15" with film=0.8 if its film is '
+            "not an ordinary one; repeat for each layer, in any order.",
+        ),
+    ] = None,
+    order: Annotated[
+        str | None,
+        typer.Option(metavar="NAMES", help='Show this order instead of ours, as "reed, sky, key".'),
+    ] = None,
+    paper: Annotated[
+        str | None,
+        typer.Option(metavar="L,A,B", help="The paper's colour; without it, an ordinary white."),
+    ] = None,
+    wet: Annotated[
+        bool, typer.Option("--wet", help="Layers are printed on layers that are still wet.")
+    ] = False,
+    shelf: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="The inks you own; without it, the studio's shelf."),
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="OUT.png", help="Also save every overlap as a picture.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+) -> int:
+    """Propose the order of printing; show every overlap, what is lost and what shows through."""
+    if picture is not None:
+        check_picture(picture)
+
+    import sys
+
+    from drawdown import layers as room
+    from drawdown.layer_text import cautions, read_layers, read_order, read_paper
+    from drawdown.overprint import layers_from_mixes, sheet
+    from drawdown.report import layers_text, terminal
+    from drawdown.shelf_files import shelf_in_use
+
+    paper_lab = read_paper(paper)
+    used = shelf_in_use(shelf)
+    specs = read_layers(layer or [], used.shelf, 2, room.MOST_LAYERS)
+    wanted = None if order is None else read_order(order, specs)
+    films = layers_from_mixes(used.shelf, [(s.name, s.mix, s.film) for s in specs])
+    on = sheet(paper_lab, wet=wet)
+    plan = room.plan(films, on, wanted)
+    answer = layers_text.Answer(
+        specs, plan, on, films, wet, cautions(specs, used.shelf), used.origin == "starter"
+    )
+    if json:
+        from drawdown.report.layers_json import layers_json
+
+        terminal.write_result(layers_json(answer))
+    else:
+        terminal.write_result(layers_text.screen_text(answer, terminal.screen(sys.stdout)))
+    if picture is not None:
+        from calibration.files import write_atomically
+        from drawdown.report.layers_picture import draw_plan
+        from drawdown.report.picture import png_bytes
+
+        write_atomically(picture, png_bytes(draw_plan(answer)))
+        if terminal.is_tty(sys.stderr):
+            terminal.write_aside(f"Picture saved: {picture}")
+    return 0

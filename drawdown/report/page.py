@@ -1,0 +1,77 @@
+"""A page that grows downwards: text and fields for pictures, sizes in hundredths of its width."""
+
+from __future__ import annotations
+
+import numpy as np
+from PIL import Image, ImageDraw
+
+from calibration.colorimetry import lab_to_xyz, xyz_d50_to_srgb
+from drawdown.report.lettering import broken, fitting, font, plain
+
+PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)
+
+
+def rgb_of(lab_d50) -> tuple[int, int, int]:
+    """8-bit sRGB of a Lab D50 (3,), as near as a screen can come."""
+    rgb = xyz_d50_to_srgb(lab_to_xyz(np.asarray(lab_d50, dtype=float)))
+    return tuple(int(v) for v in np.rint(255 * rgb))
+
+
+def on_top(lab_d50) -> tuple[int, int, int]:
+    """Black or white, whichever reads better on this colour."""
+    return (255, 255, 255) if lab_d50[0] < 55 else (0, 0, 0)
+
+
+class Page:
+    """Where the next line goes, on a sheet that is cut to length at the end."""
+
+    def __init__(self, width_px: int, tallest: float = 400) -> None:
+        self.width = width_px
+        self.unit = width_px / 100
+        self.sheet = Image.new("RGB", (width_px, round(tallest * self.unit)), PAPER)
+        self.draw = ImageDraw.Draw(self.sheet)
+        self.y = 0.0  # in units
+
+    def px(self, *units: float) -> tuple[int, ...]:
+        return tuple(round(u * self.unit) for u in units)
+
+    def line(self, text: str, size: float, x: float = 3, room: float = 94, fill=INK, bold=0.0):
+        """Text at ``size`` units, broken to fit; moves on."""
+        for part in broken(self.draw, text, size * self.unit, room * self.unit):
+            self.put(part, size, x, self.y, fill, bold)
+            self.y += size * 1.3
+
+    def put(self, text: str, size: float, x: float, y: float, fill=INK, bold=0.0, anchor="la"):
+        """One line at x, y units."""
+        stroke = round(bold * self.unit)
+        self.draw.text(
+            self.px(x, y), plain(text), fill, font(size * self.unit), anchor=anchor,
+            stroke_width=stroke, stroke_fill=fill,
+        )  # fmt: skip
+
+    def fitted(self, text: str, size: float, room: float) -> float:
+        """The size, or a smaller one, at which the text fits into so many units."""
+        return fitting(self.draw, text, size * self.unit, room * self.unit) / self.unit
+
+    def field(self, box: tuple[float, float, float, float], lab_d50, edge=QUIET) -> None:
+        """A field of colour; x0, y0, x1, y1 in units."""
+        self.draw.rectangle(self.px(*box), fill=rgb_of(lab_d50), outline=edge)
+
+    def cross(self, box, fill) -> None:
+        """An x over a field: what should be seen here is lost."""
+        x0, y0, x1, y1 = self.px(*box)
+        wide = max(2, round(0.09 * (x1 - x0)))
+        self.draw.line((x0, y0, x1, y1), fill=fill, width=wide)
+        self.draw.line((x0, y1, x1, y0), fill=fill, width=wide)
+
+    def hatch(self, box, fill, lines: int = 4) -> None:
+        """Slanting lines in the lower right corner of a field: something shows through."""
+        _, _, x1, y1 = self.px(*box)
+        side = min(self.px(box[2] - box[0])[0], self.px(box[3] - box[1])[0])
+        wide = max(1, round(side * 0.025))
+        for i in range(1, lines + 1):
+            reach = round(side * 0.4 * i / lines)
+            self.draw.line((x1 - reach, y1 - 1, x1 - 1, y1 - reach), fill=fill, width=wide)
+
+    def cut(self) -> Image.Image:
+        return self.sheet.crop((0, 0, self.width, round(self.y * self.unit)))

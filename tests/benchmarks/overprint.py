@@ -1,0 +1,122 @@
+"""Overprints and layer plans in numbers: ``python tests/benchmarks/overprint.py``.
+
+Overprints of nine printed tables (tests/data/overprints) predicted from paper and solids
+alone, as mean Delta E 2000 over CM, CY, MY, CMY and over all eleven; beside them the two simple
+predictions: product of XYZ, and product of the very spectra that ours has for the solids.
+Then the same with what the program assumes (the black's own light, the take wet on wet)
+chosen anew for each table from the other tables alone, twins left out together. Then how
+often the 95 % region holds the printed colour, and time and memory of layer plans.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import resource
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+import overprint_tables as tables
+
+from calibration.colorimetry import delta_e_2000
+from drawdown import layers, overprint
+from drawdown.inks import starter_shelf
+
+TWINS = {"FOGRA39L": "TR006", "TR006": "FOGRA39L"}  # the same aim, nearly the same numbers
+CHI2_3_95 = 7.815  # 95 % quantile of chi squared with 3 degrees of freedom
+
+
+def compare() -> None:
+    print("mean Delta E 2000, chromatic overprints / all eleven")
+    print(f"{'table':<10}{'ours':>14}{'product XYZ':>16}{'product spectra':>17}")
+    sums, inside = [], []
+    for name, table in tables.read_tables().items():
+        found = tables.solids(table)
+        rows = [
+            tables.errors(table, found),
+            tables.product_of_xyz(table),
+            tables.product_of_spectra(table),
+        ]
+        sums.append(rows)
+        cells = [f"{r[:4].mean():.2f} / {r.mean():.2f}" for r in rows]
+        print(f"{name:<10}{cells[0]:>14}{cells[1]:>16}{cells[2]:>17}")
+        for inks, lab in zip(tables.OVERPRINTS, tables.truth(table), strict=True):
+            p = tables.predicted(found, inks)
+            off = lab - p.lab_d50
+            inside.append(off @ np.linalg.solve(np.cov(p.lab_samples.T), off) < CHI2_3_95)
+    sums = np.array(sums)
+    cells = [f"{sums[:, i, :4].mean():.2f} / {sums[:, i].mean():.2f}" for i in range(3)]
+    print(f"{'mean':<10}{cells[0]:>14}{cells[1]:>16}{cells[2]:>17}")
+    held = np.array(inside).reshape(-1, 11)
+    print(
+        f"95 % region holds the print: chromatic {held[:, :4].sum()} of {held[:, :4].size}, "
+        f"all {held.sum()} of {held.size}"
+    )
+
+
+def leave_one_out() -> None:
+    everything = tables.read_tables()
+    result = {}
+    for own, share in itertools.product((0.004, 0.007, 0.010, 0.013), (0.0, 0.1, 0.2)):
+        overprint.BLACK_OWN_Y, overprint.BLACK_OWN_SHARE = own, share
+        found = {name: tables.solids(table) for name, table in everything.items()}
+        for take in (0.8, 0.85, 0.9, 0.95, 1.0):
+            result[own, share, take] = {
+                name: tables.errors(
+                    table, tables.Solids(replace(found[name].on, take=take), found[name].layers)
+                )
+                for name, table in everything.items()
+            }
+    for what, part in (("chromatic", slice(0, 4)), ("all", slice(0, 11))):
+        left_out = []
+        for name in everything:
+            others = [n for n in everything if n not in (name, TWINS.get(name))]
+            key = min(result, key=lambda k: np.mean([result[k][n][part] for n in others]))
+            left_out.append(result[key][name][part].mean())
+            print(f"  {name:<10} {left_out[-1]:.2f}  with own light {key[0]:.3f} + {key[1]:.1f} Y,"
+                  f" take {key[2]:.2f}")  # fmt: skip
+        print(f"assumptions from the other tables alone, {what}: mean {np.mean(left_out):.2f}")
+
+
+def plans() -> None:
+    shelf = starter_shelf()
+    mixes = [
+        ("sky", {"white": 80, "PB15:3": 5, "base": 15}), ("key", {"black": 1}),
+        ("breast", {"PO73": 30, "base": 70}), ("water", {"PB15:3": 20, "base": 80}),
+        ("reed", {"PG7": 3, "PY74": 20, "base": 77}), ("mist", {"white": 30, "base": 70}),
+        ("branch", {"black": 10, "PR254": 10, "base": 80}), ("wing", {"PV23": 10, "base": 90}),
+        ("wine", {"PV19": 30, "base": 70}), ("sun", {"PY83": 20, "base": 80}),
+        ("rose", {"PR122": 10, "white": 40}), ("leaf", {"PG36": 20, "white": 10}),
+    ]  # fmt: skip
+    delta_e_2000(np.zeros((1, 3)), np.ones((1, 3)))  # its library is loaded once
+    print("layers  orders  seconds")
+    for n in (2, 3, 4, 5, 6, 7, 8, 12):
+        asked = [(name, shelf.named_mix(mix), 1.0) for name, mix in mixes[:n]]
+        made = overprint.layers_from_mixes(shelf, asked)
+        start = time.perf_counter()
+        plan = layers.plan(made, overprint.sheet())
+        took = time.perf_counter() - start
+        how = "exact" if plan.exact else "heuristic"
+        print(f"{n:>6}  {plan.orders_scored:>6}  {took:.2f}  {how}")
+    print(f"most memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="leave out the other tables' choice")
+    arguments = parser.parse_args()
+    compare()
+    if not arguments.quick:
+        leave_one_out()
+    plans()
+
+
+if __name__ == "__main__":
+    main()
