@@ -22,6 +22,7 @@ from drawdown.commands.overprint import overprint
 from drawdown.commands.read import read
 from drawdown.commands.sheet import sheet
 from drawdown.commands.shelf import shelf
+from drawdown.commands.value import value
 from drawdown.report import terminal
 
 INTERRUPTED = 130
@@ -50,7 +51,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
-for _command in (match, read, opacity, overprint, layers, card, sheet, shelf):
+for _command in (match, read, opacity, value, overprint, layers, card, sheet, shelf):
     app.command()(_command)
 
 

@@ -37,8 +37,9 @@ def opacity_text(seen: Judgement, rows: tuple[StripOpacity, ...]) -> str:
 
 
 def number(n: Number, decimals: int = 4) -> dict[str, float | None]:
+    """A value and the ends of its interval; ``high95`` null where nothing bounds it."""
     return {
-        "value": None if n.high95 is None else rounded(n.value, decimals),
+        "value": rounded(n.value, decimals),
         "low95": rounded(n.low95, decimals),
         "high95": None if n.high95 is None else rounded(n.high95, decimals),
     }
