@@ -8,8 +8,10 @@ channels (Cheung, Westland, Connah, Ripamonti 2004, Color. Technol. 120, 19) and
 stray light are added where the card is known well enough to tell. How supple a fit the card
 bears, and what carries its uncertainty: calibration/mapchoice.py.
 
-A patch whose error is out of all proportion to what the other patches predict for it (glare,
-dirt, shadow) is left out, and the fit done again without it.
+Left out are patches that are not even inside (calibration/cardglare.py), those in a shadow with
+an edge (calibration/cardshade.py), those whose error is out of all proportion to what the others
+predict for it, and those of a measured card that have changed (calibration/drift.py); the fit is
+done again without them.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.card import CardDefinition
+from calibration.cardglare import beside, uneven_patches
 from calibration.cardshade import shaded_patches
 from calibration.colorimetry import delta_e_2000, lab_to_xyz, xyz_to_lab
 from calibration.drift import Drift, find_drift
@@ -52,6 +55,7 @@ USUAL_PAPER_Y = 0.876  # L* 95
 # what is typical for this card) and its error in Delta E both exceed these.
 SPOILED = {"nominal": 12.0, "measured": 40.0}
 SPOILED_DE = {"nominal": 6.0, "measured": 3.0}
+NEAR_SHINE = 3.0  # patches next to one that shines: the surprise that it takes, divided
 MOST_SPOILED = 0.35  # of all patches; more, and it is the wrong card or no card
 
 
@@ -165,7 +169,10 @@ def correct(
             "show the whole card, and tap the white paper so that the photo gets darker",
         )
     nominal = card.provenance == "nominal"
+    uneven, shines = uneven_patches(readings, card)
     problem = _problem(readings, card)
+    problem = replace(problem, kept=problem.kept * ~uneven[usable])
+    samples = _without_whites(samples, readings.centre_mm[uneven])
     white = _light_patches(problem.lab)
     tone = np.zeros(KNOTS)
     for turn in range(3):
@@ -183,23 +190,24 @@ def correct(
             start, tone = best.theta, best.tone
         if turn == 0:
             samples, problem = _without_shade(samples, problem, best, readings.centre_mm[usable])
-    problem, best = _without_spoiled(problem, start, nominal)
+    near = beside(shines, card)[usable]
+    problem, best = _without_spoiled(problem, start, nominal, near)
+    drift: Drift | None = None
+    if not nominal:
+        noise, miss = _noise_de(readings), _held_out_lab(problem, best)
+        drift = find_drift(card, usable, miss, noise, problem.rgb, readings.spread[usable])
+        problem, best = _without_drifted(problem, best, drift.changed)
     field = fit_field(samples, undo_tone(samples.rgb, best.tone))
     rng = np.random.default_rng(SEED)
     tone_members, matrix_members = ensemble(problem, best, nominal, MEMBERS, rng)
-    miss = np.linalg.solve(problem.metric, best.held_out[..., None])[..., 0]
-    error = delta_e_2000(problem.lab, problem.lab + miss)
+    error = delta_e_2000(problem.lab, problem.lab + _held_out_lab(problem, best))
     outlier = problem.kept == 0
     typical = float(np.median(error[~outlier]))
-    drift: Drift | None = None
-    if not nominal:
-        noise = _noise_de(readings)
-        drift = find_drift(card, usable, miss, noise, problem.rgb, readings.spread[usable])
-        outlier = outlier | drift.changed
     held_out = np.full(len(card.patches), np.nan)
     held_out[usable] = np.where(outlier, np.nan, error)
     names = [p.name for p, u in zip(card.patches, usable, strict=True) if u]
     dropped = tuple(n for n, o in zip(names, outlier, strict=True) if o)
+    lit = tuple(n for n, s in zip(names, shines[usable], strict=True) if s)
     plain_median = float(np.median(np.linalg.norm(plain, axis=1)))
     patch_lab = np.full((len(card.patches), 3), np.nan)
     light = undo_tone(problem.rgb, best.tone) / np.exp(field.log_gain(readings.centre_mm[usable]))
@@ -216,7 +224,7 @@ def correct(
         patch_lab_d50=patch_lab,
         paper_lab_d50=None,
         nominal=nominal,
-        flags=_flags(typical, plain_median, dropped, nominal, len(names), drift),
+        flags=_flags(typical, plain_median, dropped, nominal, len(names), drift, lit),
     )
     return _with_paper(correction, samples, card)
 
@@ -229,22 +237,24 @@ def _without_shade(
     miss_l = first.residual[:, 0] / problem.metric[:, 0, 0]
     log_light = problem.gain_log.mean(axis=1) + 3 * miss_l / (problem.lab[:, 0] + 16)
     shaded = shaded_patches(log_light, centre_mm)
-    apart = np.linalg.norm(samples.xy_mm[:, None] - centre_mm[None, shaded], axis=-1)
-    hit = (samples.surface == 0) & (apart < 0.5).any(axis=1)
-    if (
-        not shaded.any()
-        or shaded.mean() > MOST_SPOILED
-        or hit.sum() == (samples.surface == 0).sum()
-    ):
+    fewer = _without_whites(samples, centre_mm[shaded])
+    if not shaded.any() or shaded.mean() > MOST_SPOILED or not (fewer.surface == 0).any():
         return samples, problem
-    samples = replace(samples, surface=np.where(hit, -1, samples.surface))
-    return samples, replace(problem, kept=problem.kept * ~shaded)
+    return fewer, replace(problem, kept=problem.kept * ~shaded)
+
+
+def _without_whites(samples: LightSamples, centre_mm: np.ndarray) -> LightSamples:
+    """The samples of light without those on patches at the centres (k, 2)."""
+    apart = np.linalg.norm(samples.xy_mm[:, None] - centre_mm[None], axis=-1)
+    hit = (samples.surface == 0) & (apart < 0.5).any(axis=1)
+    return replace(samples, surface=np.where(hit, -1, samples.surface))
 
 
 def _without_spoiled(
-    problem: Problem, start: np.ndarray, nominal: bool
+    problem: Problem, start: np.ndarray, nominal: bool, near: np.ndarray
 ) -> tuple[Problem, Solution]:
-    """The best candidate's fit to the patches that are not spoiled."""
+    """The best candidate's fit to the patches that are not spoiled; of those next to one that
+    shines, ``near`` (n,), less is believed."""
     kind = "nominal" if nominal else "measured"
     candidates = DRAWN if nominal else MEASURED
     best = choose(problem, [fit(problem, c, start) for c in candidates], nominal)
@@ -253,6 +263,8 @@ def _without_spoiled(
         on = problem.kept > 0
         # 2.37 is the median of chi-square with three degrees of freedom.
         limit = SPOILED[kind] * max(1.0, float(np.median(length[on])) / 2.37)
+        lit = near & (best.held_out[:, 0] > 0)  # mirrored light only adds
+        limit = np.where(lit, limit / NEAR_SHINE, limit)
         far = np.linalg.norm(best.held_out, axis=1) > SPOILED_DE[kind]
         bad = on & far & (length > limit)
         if not bad.any() or (~on | bad).mean() > MOST_SPOILED:
@@ -260,6 +272,23 @@ def _without_spoiled(
         problem = replace(problem, kept=problem.kept * ~bad)
         best = choose(problem, [fit(problem, c, best.theta) for c in candidates], nominal)
     return problem, best
+
+
+def _without_drifted(
+    problem: Problem, best: Solution, changed: np.ndarray
+) -> tuple[Problem, Solution]:
+    """The fit of a measured card again, without the patches that have changed; with them, when
+    they are too many to do without."""
+    kept = problem.kept * ~changed
+    if not changed.any() or (kept == 0).mean() > MOST_SPOILED:
+        return problem, best
+    problem = replace(problem, kept=kept)
+    return problem, choose(problem, [fit(problem, c, best.theta) for c in MEASURED], False)
+
+
+def _held_out_lab(problem: Problem, best: Solution) -> np.ndarray:
+    """(n, 3) what a patch is read as when left out of the fit, less its value, in Lab."""
+    return np.linalg.solve(problem.metric, best.held_out[..., None])[..., 0]
 
 
 def _light_patches(lab: np.ndarray) -> np.ndarray:
@@ -303,12 +332,16 @@ def _flags(
     nominal: bool,
     count: int,
     drift: Drift | None,
+    lit: tuple[str, ...],
 ) -> tuple[fl.Flag, ...]:
     out = []
     if nominal:
         out.append(fl.NOMINAL_CARD())
-    # A drifted patch is told of as such, once.
-    spoilt = [n for n in dropped if drift is None or n not in drift.changed_names]
+    if lit:
+        out.append(fl.CARD_GLARE(", ".join(lit)))
+    # A drifted patch, or one that shines, is told of as such, once.
+    told = (*lit, *(drift.changed_names if drift is not None else ()))
+    spoilt = [n for n in dropped if n not in told]
     if spoilt:
         out.append(fl.PATCHES_DROPPED(", ".join(spoilt)))
     kind = "nominal" if nominal else "measured"

@@ -134,9 +134,15 @@ STEEP_VIEW = FlagKind(
 )  # fmt: skip
 PATCHES_DROPPED = FlagKind(
     "patches-left-out", False, "card",
-    "card patches {detail} do not fit the others and were left out",
+    "card patches {detail} are uneven, or do not fit the others, and were left out",
     "glare, dirt or a shadow on the card spoils them",
     "wipe the card and turn it away from the lamp",
+)  # fmt: skip
+CARD_GLARE = FlagKind(
+    "lamp-on-card", False, "card",
+    "a lamp is mirrored in card patches {detail}, which were left out",
+    "mirrored light is no colour of theirs; with fewer patches the colours are less sure",
+    "turn the sheet, or hold a dark board where the lamp is seen mirrored, and shoot again",
 )  # fmt: skip
 PATCH_DRIFTED = FlagKind(
     "patch-drifted", False, "card",

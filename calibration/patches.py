@@ -17,6 +17,7 @@ INSET_SHARE, MOST_INSET = 0.17, 0.30
 # never beyond the field as it should lie.
 UNEVEN = 1.5
 CLIPPED_LIMIT = 0.02
+CALM_MM = 1.0  # what is smaller is grain and noise
 
 
 @dataclass(frozen=True)
@@ -24,7 +25,9 @@ class PatchReadings:
     """Per patch of the card, in its order: ``rgb`` (n, 3) mean linear RGB, ``noise`` (n, 3)
     standard error of that mean, ``spread`` (n,) relative standard deviation of luma inside
     the field, ``centre_mm`` (n, 2), ``usable`` (n,) False where the field is outside the
-    photo or clipped, ``clipped`` (n,) share of clipped pixels."""
+    photo or clipped, ``clipped`` (n,) share of clipped pixels. ``uneven`` (n,) is the relative
+    standard deviation of luma over means of 1 mm, ``lower_rgb`` (n, 3) the mean of the darker
+    quarter of those; both None when nobody looked."""
 
     rgb: np.ndarray
     noise: np.ndarray
@@ -32,6 +35,8 @@ class PatchReadings:
     centre_mm: np.ndarray
     usable: np.ndarray
     clipped: np.ndarray
+    uneven: np.ndarray | None = None
+    lower_rgb: np.ndarray | None = None
 
 
 def read_patches(sheet: Sheet, card: CardDefinition, place_error_mm: float = 0.0) -> PatchReadings:
@@ -42,6 +47,8 @@ def read_patches(sheet: Sheet, card: CardDefinition, place_error_mm: float = 0.0
     rgb = np.full((count, 3), np.nan)
     noise = np.full((count, 3), np.nan)
     spread = np.full(count, np.nan)
+    uneven = np.full(count, np.nan)
+    lower_rgb = np.full((count, 3), np.nan)
     clipped = np.ones(count)
     usable = np.zeros(count, bool)
     rects = card.rects_mm
@@ -61,9 +68,20 @@ def read_patches(sheet: Sheet, card: CardDefinition, place_error_mm: float = 0.0
         noise[i] = deviation / np.sqrt(max(1.0, len(pixels) / 8))
         luma = pixels.mean(axis=1)
         spread[i] = float(luma.std() / max(luma.mean(), 1e-6))
+        uneven[i], lower_rgb[i] = _unevenness(sheet, window)
         usable[i] = clipped[i] <= CLIPPED_LIMIT and bool(np.all(rgb[i] > 0))
     centres = rects[:, :2] + rects[:, 2:] / 2
-    return PatchReadings(rgb, noise, spread, centres, usable, clipped)
+    return PatchReadings(rgb, noise, spread, centres, usable, clipped, uneven, lower_rgb)
+
+
+def _unevenness(sheet: Sheet, window: tuple[slice, slice]) -> tuple[float, np.ndarray]:
+    """Relative standard deviation of luma over means of 1 mm, and the mean linear RGB (3,) of
+    their darker quarter."""
+    size = max(1, round(CALM_MM * sheet.px_per_mm))
+    calm = cv2.blur(sheet.rgb_linear[window], (size, size), borderType=cv2.BORDER_REFLECT)
+    luma = calm.mean(axis=2)
+    lower = luma <= np.partition(luma, luma.size // 4, axis=None)[luma.size // 4]
+    return float(luma.std() / max(luma.mean(), 1e-6)), calm[lower].mean(axis=0)
 
 
 def _even_window(
