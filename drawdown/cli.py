@@ -19,6 +19,7 @@ from drawdown.commands.layers import layers
 from drawdown.commands.match import match
 from drawdown.commands.opacity import opacity
 from drawdown.commands.overprint import overprint
+from drawdown.commands.quantity import quantity
 from drawdown.commands.read import read
 from drawdown.commands.sheet import sheet
 from drawdown.commands.shelf import shelf
@@ -51,7 +52,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
-for _command in (match, read, opacity, value, overprint, layers, card, sheet, shelf):
+for _command in (match, read, opacity, value, overprint, layers, quantity, card, sheet, shelf):
     app.command()(_command)
 
 
