@@ -17,6 +17,7 @@ beyond that counts instead. No value is given out as better than a floor.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -38,6 +39,8 @@ INSTRUMENT_ONCE = 0.4
 # against green is what camera and eye part in), in b* with chroma.
 OTHER_DYES_A, DULL_CHROMA, OTHER_DYES_B = 1.5, 12.0, 0.02
 KIN_DE = 20.0  # how far the known card's misses speak for colours beside them
+# Two readings of one print by one instrument seldom differ by 1 (common practice, no source).
+OTHER_PRINT_DE, CONTRADICT_DE, CONTRADICT_TIMES = 3.5, 2.5, 6.0
 POOLED_PHOTOS = 4.0  # the scatter common to all patches counts as so many photos
 MOST_UNREAD = 0.15  # share of patches that may keep their drawn values
 IMPLAUSIBLE_DE = 18.0  # median difference from the drawing that no printer makes
@@ -63,7 +66,9 @@ class Enrolment:
     """Measured values of a printed card, in the definition's order: ``lab_d50`` (n, 3) D50,
     2 degree; ``u_lab`` (n, 3) standard uncertainty of each of L*, a*, b*; ``scatter_de``
     the root mean square scatter of single readings (None for one), in Delta E;
-    ``unread`` the names of patches that keep their drawn values with those' uncertainty."""
+    ``unread`` the names of patches that keep their drawn values with those' uncertainty,
+    ``doubtful`` of those on which readings contradict each other: half their difference is
+    their uncertainty."""
 
     card: CardDefinition
     lab_d50: np.ndarray
@@ -71,6 +76,7 @@ class Enrolment:
     scatter_de: float | None
     count: int
     unread: tuple[str, ...]
+    doubtful: tuple[str, ...] = ()
 
     @property
     def typical_u_de(self) -> float:
@@ -208,13 +214,17 @@ def _arrangements(readings: tuple[PhotoReading, ...]) -> int:
     return len(kept)
 
 
-def from_instrument(own: CardDefinition, lab_d50: np.ndarray) -> Enrolment:
-    """Put instrument readings (r, n, 3) together, NaN where a patch was read fewer times.
+def from_instrument(
+    own: CardDefinition, lab_d50: np.ndarray, names: tuple[str, ...] = ()
+) -> Enrolment:
+    """Put instrument readings (r, n, 3) together, NaN where a patch was read fewer times;
+    ``names`` (r,) says which file each is from.
 
     Once read, a patch has the usual uncertainty of a single reading; read more often, the
     scatter of the readings decides (GUM, type A), never below the floor. Raises ``BadFile``
-    when the colours cannot be this card's."""
+    when the colours cannot be this card's, or two readings cannot be of one print."""
     seen = np.isfinite(lab_d50).all(axis=2)
+    doubtful = _contradictions(lab_d50, names)
     mean = _weighted(lab_d50, seen.astype(float), np.zeros(3))
     count = seen.sum(axis=0)[:, None]
     random = np.full(mean.shape, INSTRUMENT_ONCE**2)
@@ -225,8 +235,15 @@ def from_instrument(own: CardDefinition, lab_d50: np.ndarray) -> Enrolment:
         # A patch read once has the scatter that the others showed.
         random = mixed / np.maximum(count, 1)
         scatter_de = float(np.sqrt(np.mean(_in_de(mean, np.sqrt(pooled) + 0 * mean) ** 2)))
+    if doubtful.any():
+        # One of them is wrong, and nobody knows which: the mean is no better than that.
+        reach = np.where(seen[..., None], np.abs(lab_d50 - mean), 0.0).max(axis=0)
+        random = np.where(doubtful[:, None], np.maximum(random, reach**2), random)
     u = np.sqrt(random + INSTRUMENT_FLOOR**2)
     made = _with_unread(own, mean, u, scatter_de, int(count.max()), seen.any(axis=0))
+    made = replace(
+        made, doubtful=tuple(p.name for p, d in zip(own.patches, doubtful, strict=True) if d)
+    )
     if made.print_error_de > IMPLAUSIBLE_DE:
         raise BadFile(
             f"the readings differ from the card as drawn by {made.print_error_de:.0f} Delta E "
@@ -236,6 +253,31 @@ def from_instrument(own: CardDefinition, lab_d50: np.ndarray) -> Enrolment:
             "check the names of the patches, the shape (--shape), and L, a, b in their order",
         )
     return made
+
+
+def _contradictions(lab_d50: np.ndarray, names: tuple[str, ...]) -> np.ndarray:
+    """(n,) True for patches on which readings (r, n, 3) differ by more than they may. Raises
+    ``BadFile`` when two readings differ so on most of their patches."""
+    count = lab_d50.shape[1]
+    names = names or tuple(f"reading {k + 1}" for k in range(len(lab_d50)))
+    doubtful = np.zeros(count, bool)
+    for a, b in itertools.combinations(range(len(lab_d50)), 2):
+        both = np.isfinite(lab_d50[[a, b]]).all(axis=(0, 2))
+        if not both.any():
+            continue
+        apart = np.zeros(count)
+        apart[both] = delta_e_2000(lab_d50[a, both], lab_d50[b, both])
+        typical = float(np.median(apart[both]))
+        if typical > OTHER_PRINT_DE:
+            raise BadFile(
+                f"{names[a]} and {names[b]} differ by {typical:.1f} Delta E in the middle",
+                "two readings of one print differ by less than one: they are of two prints, or "
+                "one of them was made otherwise (other light, filter or backing), and their "
+                "mean would be wrong for both",
+                "give the readings of this print alone, all made alike",
+            )
+        doubtful |= apart > max(CONTRADICT_DE, CONTRADICT_TIMES * typical)
+    return doubtful
 
 
 def _with_unread(

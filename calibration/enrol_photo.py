@@ -22,6 +22,7 @@ from calibration.locate import CardView, locate
 from calibration.patches import INSET_SHARE, PatchReadings, read_patches
 from calibration.photo import Photo
 from calibration.sheet import Sheet, rectify
+from calibration.unlocated import BY_HAND
 
 SIZE_SLACK = 0.03  # a print may be this much larger or smaller than drawn
 SKEW_SLACK_MM = 2.0  # beyond this the two cards do not lie in one plane
@@ -106,11 +107,12 @@ def read_photo(photo: Photo, known: CardDefinition, own: CardDefinition) -> Phot
 
 @contextmanager
 def _about(which: str):
-    """Say which of the two cards a failure is about."""
+    """Say which of the two cards a failure is about; corners by hand are no help here."""
     try:
         yield
     except PhotoUnfit as unfit:
-        raise PhotoUnfit(f"{which}: {unfit.seen}", unfit.why, unfit.todo) from unfit
+        todo = unfit.todo.replace(f", or {BY_HAND}", "").replace(BY_HAND, _SHOOT)
+        raise PhotoUnfit(f"{which}: {unfit.seen}", unfit.why, todo) from unfit
 
 
 def _placed(view: CardView, own_view: CardView) -> tuple[float, float, float]:

@@ -261,6 +261,13 @@ STRIP_CUT = FlagKind(
     "only the part in the photo was measured",
     "keep the whole strip in view",
 )  # fmt: skip
+STRIP_SHINES = FlagKind(
+    "lamp-on-strip", True, "strip",
+    "a lamp is mirrored in {detail} % of the strip",
+    "what it adds is no colour of the ink, and too little of the strip is left without it",
+    "the strip itself may be good: turn the sheet or move the lamp until nothing shines in the "
+    "ink, and shoot again",
+)  # fmt: skip
 STRIP_EMPTY = FlagKind(
     "no-even-part", True, "strip",
     "hardly any of the strip is even ({detail})",

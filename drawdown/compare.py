@@ -20,6 +20,7 @@ from drawdown.measure import StripColour
 
 DEFAULT_TOLERANCE = 2.0
 SURE = 0.95
+AT_TOLERANCE = 0.25  # Delta E: what nobody would call a distance from the tolerance
 DRAWS = 4000
 # Weak prior on the difference, per axis: batches are usually nearly right. It is widened to
 # the difference that was read, so that it never argues against a plain one.
@@ -164,7 +165,16 @@ def compare(
         p_within=p,
         verdict=verdict,
         settle=(
-            _settle(original, batch, cov, other_inks, across_photos)
+            _settle(
+                original,
+                batch,
+                cov,
+                other_inks,
+                across_photos,
+                apart=abs(best - tolerance),
+                nominal=nominal_card,
+                shaded=shaded_card,
+            )
             if verdict == VERDICTS[2]
             else None
         ),
@@ -248,12 +258,19 @@ def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | Non
     m = metric(lab_o)
     noise = np.zeros(3) if cov is None else np.sqrt(np.diag(m @ cov @ m.T))
     size = m @ d
-    grey = min(np.hypot(*lab_o[1:]), np.hypot(*lab_b[1:])) < GREY_CHROMA
+    grey_o, grey_b = (np.hypot(*lab[1:]) < GREY_CHROMA for lab in (lab_o, lab_b))
     found: list[tuple[float, str]] = [(size[0], "lighter" if size[0] > 0 else "darker")]
-    if grey:
+    if grey_o:
+        # A grey has no hue of its own: whatever colour there is now is a new one.
         across = float(np.hypot(size[1], size[2]))
         found.append((across, hue_word(lab_o, lab_b)))
         noise = np.array([noise[0], np.hypot(noise[1], noise[2]), 0.0])
+        if not grey_b:
+            found.append((size[1], "less grey"))
+            noise[2] = noise[1]
+    elif grey_b:
+        found.append((size[1], "greyer"))
+        found.append((size[2], hue_word(lab_o, lab_b)))
     else:
         found.append((size[1], "cleaner" if size[1] > 0 else "duller"))
         found.append((size[2], hue_word(lab_o, lab_b)))
@@ -274,8 +291,13 @@ def _settle(
     cov: np.ndarray,
     other_inks: bool,
     across_photos: bool,
+    *,
+    apart: float,
+    nominal: bool,
+    shaded: bool,
 ) -> str:
-    """The largest removable part of the uncertainty, as something to do."""
+    """The largest removable part of the uncertainty, as something to do. ``apart`` is how far
+    the best estimate lies from the tolerance."""
     worst = max((original, batch), key=lambda s: s.evenness_de00)
     light = 40 * max(original.light_sd, batch.light_sd)
     uneven = worst.evenness_de00 / 2
@@ -288,4 +310,11 @@ def _settle(
         return f"pull strip {worst.strip.number} again, more evenly, and shoot once more"
     if light > 0.5 * total:
         return "lay both strips side by side in even light, close to the card, and shoot once more"
-    return "the difference is right at the tolerance: shoot once more, or decide by eye"
+    if apart <= AT_TOLERANCE:
+        return "the difference is right at the tolerance: shoot once more, or decide by eye"
+    if any(f.kind is fl.STRIP_GLARE for f in (*original.flags, *batch.flags)):
+        return "turn the sheet so that no lamp mirrors in the strips, and shoot once more"
+    if shaded:
+        return "move so that no shadow falls on card or strips, and shoot once more"
+    sure = "this photo is too unsure for that tolerance: shoot once more from nearer, in even light"
+    return sure + (", and have your printed card measured" if nominal else "")

@@ -164,7 +164,7 @@ def _strip(sheet, corners, body: Body, cut: bool, extra: tuple[fl.Flag, ...] = (
     if body.glare_share > GLARE_FLAG:
         flags.append(fl.STRIP_GLARE(f"{100 * body.glare_share:.0f}"))
     if body.shine_share:
-        flags.append(fl.STRIP_EMPTY(f"a lamp shines on {100 * body.shine_share:.0f} % of it"))
+        flags.append(fl.STRIP_SHINES(f"{100 * body.shine_share:.0f}"))
     elif area < NO_BODY_MM2:
         flags.append(fl.STRIP_EMPTY(f"{area:.0f} mm²"))
     elif area < SMALL_BODY_MM2:

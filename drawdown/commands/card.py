@@ -144,6 +144,7 @@ def _enrol(
     from calibration.instrument import is_table
 
     own = read_card(card_file) if card_file else next(c for c in builtin_cards() if c.name == shape)
+    sources = _once(sources)
     tables = [is_table(source) for source in sources]
     if any(tables) and not all(tables):
         raise WrongUsage(
@@ -156,7 +157,7 @@ def _enrol(
             raise WrongUsage("--known was given with an instrument's readings",
                              "only a photo needs a card with known values beside it",
                              "leave it out")  # fmt: skip
-        made = from_instrument(own, _readings(sources, own))
+        made = from_instrument(own, *_readings(sources, own))
         how = f"read by an instrument, {_times(made.count, 'reading')}, {day}"
     else:
         if known_file is None:
@@ -193,8 +194,23 @@ def _readings(sources: list[Path], own):
 
     from calibration.instrument import read_readings
 
-    names = tuple(p.name for p in own.patches)
-    return np.concatenate([read_readings(source, names) for source in sources])
+    patches = tuple(p.name for p in own.patches)
+    tables = [read_readings(source, patches) for source in sources]
+    names = tuple(str(s) for s, table in zip(sources, tables, strict=True) for _ in table)
+    return np.concatenate(tables), names
+
+
+def _once(sources: list[Path]) -> list[Path]:
+    """Each file once: a reading counted twice would seem surer than it is."""
+    from drawdown.which_strips import same_photo
+
+    kept: list[Path] = []
+    for source in sources:
+        if any(same_photo(source, other) for other in kept):
+            typer.echo(f"{source} was given before, or is a copy: it counts once.", err=True)
+        else:
+            kept.append(source)
+    return kept
 
 
 def _photo_readings(sources: list[Path], known, own) -> tuple:
@@ -230,6 +246,11 @@ def _tell(made) -> None:
         words += f" Single readings scatter by {made.scatter_de:.1f}."
     if made.unread:
         words += f" Not read, left as drawn: {', '.join(made.unread)}."
+    if made.doubtful:
+        words += (
+            f" The readings contradict each other on {', '.join(made.doubtful)}: half their "
+            "difference went into the uncertainty there. Look for a slip, and read those again."
+        )
     typer.echo(words, err=True)
     if made.scatter_de is None:
         typer.echo(

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 from PIL import ImageFont
 
+from drawdown.report.terminal import bound
+
 if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
 
@@ -39,7 +41,8 @@ def fitting(draw: ImageDraw, text: str, size: float, room: float, bold: float = 
 def broken(draw: ImageDraw, text: str, size: float, room: float) -> list[str]:
     """The text in lines no wider than ``room`` pixels."""
     lines: list[str] = []
-    for word in plain(text).split():
+    for word in bound(" ".join(text.split())).split(" "):
+        word = plain(word)  # a no-break space becomes a plain one
         longer = f"{lines[-1]} {word}" if lines else word
         if lines and draw.textlength(longer, font=font(size)) <= room:
             lines[-1] = longer

@@ -83,7 +83,7 @@ def draw_panel(judgement: Judgement, width: int) -> Image.Image:
         _numbers(pen, judgement)
     if judgement.advice is not None and judgement.advice.additions:
         _add(pen, judgement)
-    _footer(pen, pairs)
+    _footer(pen, pairs, judged=not any(flag.hard for flag in remarks))
     return pen.cut()
 
 
@@ -95,7 +95,7 @@ def _reading(pen: _Pen, judgement: Judgement) -> Image.Image:
     for first in range(0, len(pairs), count):
         _swatches(pen, pairs[first : first + count])
         _readings(pen, pairs[first : first + count])
-    _footer(pen, pairs)
+    _footer(pen, pairs, judged=True)
     return pen.cut()
 
 
@@ -221,9 +221,10 @@ def _add(pen: _Pen, judgement: Judgement) -> None:
     pen.skip(2)
 
 
-def _footer(pen: _Pen, pairs: list[tuple[str, StripColour]]) -> None:
+def _footer(pen: _Pen, pairs: list[tuple[str, StripColour]], judged: bool) -> None:
     text = "± and the interval: 95 % probability. Thin line: the part that was measured."
-    if any(_beyond_screen(strip.lab_d50) for _, strip in pairs):
+    # Of a photo that is refused the numbers are not right.
+    if judged and any(_beyond_screen(strip.lab_d50) for _, strip in pairs):
         text += " A colour is stronger than a screen can show; the numbers are right."
     pen.line(text, 2.9, QUIET)
     pen.skip(1.5)

@@ -6,6 +6,7 @@ Plain ANSI by hand: a library for this would cost more start-up time than the me
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
 import textwrap
@@ -68,8 +69,7 @@ def wrap(text: str, columns: int, first: str = "", later: str | None = None) -> 
     """Lines no wider than ``columns``; ``first`` and ``later`` are the indents. A word that
     is too long by itself (a path) is kept whole, so that it can be copied."""
     lines = textwrap.wrap(
-        # Keep a number and its percent sign together.
-        " ".join(text.split()).replace(" %", "\u00a0%"),
+        bound(" ".join(text.split())),
         columns,
         initial_indent=first,
         subsequent_indent=" " * len(first) if later is None else later,
@@ -77,6 +77,16 @@ def wrap(text: str, columns: int, first: str = "", later: str | None = None) -> 
         break_on_hyphens=False,
     )
     return [line.replace("\u00a0", " ") for line in lines] or [first.rstrip()]
+
+
+# A number with its unit or its uncertainty, and the name of the distance, stay on one line.
+_UNIT = "%|g\\b|kg\\b|mm\\b|mm²|px\\b|parts\\b|pixels\\b|degrees\\b|Delta|±"
+_BOUND = re.compile(rf"(?<=\d) (?={_UNIT})|(?<=±) (?=\d)|(?<=Delta) (?=E\b)|(?<=[Lab]\*) (?=-?\d)")
+
+
+def bound(text: str) -> str:
+    """The text with no-break spaces where a line must not end."""
+    return _BOUND.sub("\u00a0", text)
 
 
 def encodable(text: str, stream: TextIO) -> str:

@@ -64,8 +64,10 @@ def number(value: float | None, decimals: int = 1) -> str:
 
 
 def grams(value: float) -> str:
-    """A weight as a small scale shows it: 0.1 g steps, and finer below 1 g."""
-    return f"{number(value, 1 if value >= 1 else 2)} g"
+    """A weight as a scale shows it: 0.1 g steps, finer below 1 g, coarser from 1 kg up."""
+    if value >= 10_000:
+        return f"{value / 1000:,.0f} kg" if value >= 100_000 else f"{number(value / 1000)} kg"
+    return f"{number(value, 0 if value >= 1000 else 1 if value >= 1 else 2)} g"
 
 
 def parts(value: float) -> str:
