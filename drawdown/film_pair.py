@@ -11,6 +11,7 @@ led across it by a straight line: both colours are then of one film.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -37,11 +38,11 @@ CALM_SHARE = 0.025  # of Y: film that changes more than this per stretch is star
 # Standard uncertainties of our own, from rendered scenes (DEVELOPERS.md, "Uncertainty"):
 # light that lens and room add to everything dark, in Y; and what one strip of light says of
 # its neighbour, relative.
-STRAY_Y = {"nominal": 0.004, "measured": 0.002}
+STRAY_Y = {"nominal": 0.004, "measured": 0.0013}
 NEAR_LIGHT = 0.004
 # What the map from camera to XYZ leaves open, relative in Y: alike over paper and over the
 # bar, and between the two the more the farther apart they are (a camera is no eye).
-CARD_Y, MAP_Y = 0.03, 0.07
+CARD_Y, MAP_Y = 0.04, {"nominal": 0.07, "measured": 0.045}
 PLACES = ("over_paper", "over_bar", "paper", "bar")
 
 
@@ -77,6 +78,14 @@ class FilmPair:
         return 1.96 * xyz_to_lab(self.xyz_samples).std(axis=0)
 
 
+def other_ink(strip: Strip, strips: Sequence[Strip]) -> np.ndarray:
+    """(h, w) bool: pixels of all strips but those that lie across this one, as a dark strip
+    does that it was pulled over."""
+    along = np.asarray(strip.axis, dtype=float)
+    beside = [s.mask for s in strips if abs(float(np.dot(along, s.axis))) > 0.7]
+    return np.any([strip.mask, *beside], axis=0)
+
+
 def read_film_pair(
     strip: Strip,
     sheet: Sheet,
@@ -86,8 +95,8 @@ def read_film_pair(
     jpeg_quality: int | None = None,
 ) -> FilmPair | None:
     """The four colours of a strip that crosses a bar; None where it crosses none, or where
-    too little of bar or film shows. ``ink`` (h, w) bool are all strips' pixels. Where a
-    strip crosses several bars, the one that is seen best is read."""
+    too little of bar or film shows. ``ink`` (h, w) bool are the pixels of all strips but those
+    that may be the bar. Where a strip crosses several bars, the one seen best is read."""
     window = _window(strip, sheet, correction, card, strip.mask if ink is None else ink)
     found = [_read(window, span) for span in _bars_across(window)]
     found = [f for f in found if f is not None]
@@ -239,6 +248,8 @@ def _dark_runs(profile: np.ndarray, u: np.ndarray, paper: float) -> list[tuple[f
     edges = np.flatnonzero(np.diff(np.r_[0, dark.astype(int), 0]))
     out = []
     for a, b in zip(edges[::2], edges[1::2], strict=True):
+        if a == 0 or b == len(u):
+            continue  # no bar that is crossed, or the end of the paper
         if not LEAST_BAR_MM - 1 < u[b - 1] - u[a] < MOST_BAR_MM or good[a:b].mean() < 0.5:
             continue
         middle = (float(np.median(filled[a:b])) + paper) / 2
@@ -455,6 +466,7 @@ def _samples(found: _Found, w: _Window, correction: Correction, number: int, jpe
     """(m, 4, 3) the ensemble about the best estimates. The four places lie within some
     centimetres, so their light is the same but for ``NEAR_LIGHT``."""
     rng = np.random.default_rng(5000 + number)
+    kind = "nominal" if correction.nominal else "measured"
     count = len(correction.tone_members)
     gain = correction.field.log_gain(found.xy_mm)
     central = correction.xyz_d50(correction.light(found.rgb, found.xy_mm))
@@ -467,14 +479,14 @@ def _samples(found: _Found, w: _Window, correction: Correction, number: int, jpe
     shake = shake + NEAR_LIGHT * rng.standard_normal((count, 4, 1))
     samples = (found.xyz + change) * np.exp(shake)
     ink = found.xyz[:2, 1]
-    apart = MAP_Y * (1 - ink.min() / ink.max())
+    apart = MAP_Y[kind] * (1 - ink.min() / ink.max())
     unlike = CARD_Y * rng.standard_normal((count, 1, 1)) * np.ones((1, 2, 1))
     unlike[:, 0] += apart * rng.standard_normal((count, 1))
     samples[:, :2] = samples[:, :2] * np.exp(unlike)
     samples = samples + found.error * rng.standard_normal((count, 4, 3))
     # Stray light lies over all four alike; it matters where little else is.
     white = found.xyz[2] / found.xyz[2, 1]
-    stray = STRAY_Y["nominal" if correction.nominal else "measured"]
+    stray = STRAY_Y[kind]
     common = stray * rng.standard_normal((count, 1, 1))
     own = 0.3 * stray * rng.standard_normal((count, 4, 1))
     levels = LAST_LEVEL * rng.standard_normal((count, 4, 3))

@@ -9,7 +9,7 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
-from drawdown.film_pair import FilmPair, read_film_pair
+from drawdown.film_pair import FilmPair, other_ink, read_film_pair
 from drawdown.opacity import Opacity, opacity
 from drawdown.over_bar import PALE_BAR_L
 
@@ -42,13 +42,7 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
 
     Raises ``PhotoUnfit`` when no strip crosses a bar, ``WrongUsage`` for a ``base`` that is
     no strip or crosses no bar."""
-    ink = np.any([s.strip.mask for s in seen.strips], axis=0)
-    pairs = {
-        s.strip.number: read_film_pair(
-            s.strip, seen.sheet, seen.correction, seen.view.card, ink, seen.photo.jpeg_quality
-        )
-        for s in seen.strips
-    }
+    pairs = {s.strip.number: pair_of(seen, s) for s in seen.strips}
     below = None
     if base is not None:
         below = _base(pairs, base)
@@ -62,6 +56,18 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
             "drawdown sheet), and leave 4 mm of bare bar and paper beside the strip",
         )
     return tuple(_of(s, pairs[s.strip.number], below) for s in seen.strips)
+
+
+def pair_of(seen: Judgement, strip: StripColour) -> FilmPair | None:
+    """One strip's film over paper and over a bar, in a photo that was read."""
+    return read_film_pair(
+        strip.strip,
+        seen.sheet,
+        seen.correction,
+        seen.view.card,
+        other_ink(strip.strip, [s.strip for s in seen.strips]),
+        seen.photo.jpeg_quality,
+    )
 
 
 def _base(pairs: dict[int, FilmPair | None], base: int) -> np.ndarray:

@@ -15,7 +15,7 @@ from calibration.spectra import smooth_spectrum
 from drawdown.advice_infer import guess_mixes
 from drawdown.advice_model import paper_ground
 from drawdown.film import internal_from_measured
-from drawdown.film_pair import FilmPair, read_film_pair
+from drawdown.film_pair import FilmPair
 from drawdown.inks import Shelf
 from drawdown.lighten import (
     GUESSES,
@@ -27,6 +27,7 @@ from drawdown.lighten import (
     fit_ink,
     lighten,
 )
+from drawdown.opacity_read import pair_of
 from drawdown.value import Value, l_of_value, value_of
 
 if TYPE_CHECKING:
@@ -103,10 +104,7 @@ def plan_of(
             "one of them is what lightens an ink",
             'add one with kind = "white" or kind = "base"',
         )
-    ink = np.any([s.strip.mask for s in seen.strips], axis=0)
-    pair = read_film_pair(
-        strip.strip, seen.sheet, seen.correction, seen.view.card, ink, seen.photo.jpeg_quality
-    )
+    pair = pair_of(seen, strip)
     reading = _reading(strip, pair, seen.correction.paper_lab_d50)
     states, used = _fit(reading, shelf, mix)
     if over is not None:

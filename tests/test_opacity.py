@@ -22,7 +22,7 @@ from calibration.errors import PhotoUnfit, WrongUsage
 from calibration.sheet import Sheet
 from drawdown import cli
 from drawdown.film import measured_from_internal, reflectance, transmittance
-from drawdown.film_pair import read_film_pair
+from drawdown.film_pair import other_ink, read_film_pair
 from drawdown.opacity import absorption_scattering, film_of, film_over, grade_of, opacity
 from drawdown.opacity_read import read_opacities
 
@@ -179,14 +179,14 @@ def test_a_bar_like_paper_is_refused():
 # The reading of strip and bar ------------------------------------------------------------
 
 
-def drawn(slope=0.0, angle=0.0, glare=False, one_sided=False, bar=True):
+def drawn(slope=0.0, angle=0.0, glare=False, one_sided=False, bar=True, at=8.0):
     """A strip 20 x 70 mm across a bar 12 mm high, drawn in XYZ as if the camera saw that:
     0.4 over paper at the bar's middle, 0.2 over the bar, both changing along the pull."""
     ppm = 3.0
     y, x = np.mgrid[0:300, 0:240]
     x_mm, y_mm = (x + 0.5) / ppm, 80 + (y + 0.5) / ppm
     u, v = y_mm - 130.0, x_mm - 40.0
-    edge = u - 8.0 - np.tan(np.radians(angle)) * v  # the bar's middle lies 8 mm down
+    edge = u - at - np.tan(np.radians(angle)) * v  # the bar's middle lies 8 mm down
     on_bar = (np.abs(edge) < 6) & bar
     if one_sided:
         on_bar &= v > -10
@@ -252,6 +252,20 @@ def test_a_bar_askew_and_a_shine_on_it():
 def test_what_is_no_bar_across_the_strip():
     assert pair_of(bar=False) is None
     assert pair_of(one_sided=True) is None  # dark on one side, bare paper on the other
+    assert pair_of(at=34) is None  # dark at the strip's end: it may be the table
+
+
+def test_a_dark_strip_that_was_pulled_over_serves_as_a_bar():
+    strip, sheet = drawn()
+    y_mm = sheet.grid_mm()[1]
+    under = SimpleNamespace(
+        mask=np.repeat((np.abs(y_mm - 138) < 6)[:, None], 240, axis=1), axis=np.array([1.0, 0.0])
+    )
+    ink = other_ink(strip, [strip, under])
+    pair = read_film_pair(strip, sheet, Plain(), builtin_cards()[0], ink)
+    assert pair.xyz_d50[:, 1] == pytest.approx([0.4, 0.2, 0.85, 0.025], rel=0.01)
+    beside = SimpleNamespace(mask=under.mask, axis=np.array([0.0, -1.0]))
+    assert other_ink(strip, [strip, beside]).sum() > ink.sum()
 
 
 # Photos ----------------------------------------------------------------------------------

@@ -73,10 +73,14 @@ def around(n: Number, decimals: int) -> str:
 
 
 def parts_around(n: Number) -> str:
-    """Parts as far as they can be weighed."""
-    if n.high95 is None:
-        return f"{words.parts(n.value)} ({words.parts(n.low95)} or more)"
-    return f"{words.parts(n.value)} ({words.parts(n.low95)} to {words.parts(n.high95)})"
+    """Parts as far as they can be weighed, and no finer than they are known."""
+    low, value = _parts(n.low95), _parts(n.value)
+    high = "or more" if n.high95 is None else f"to {_parts(n.high95)}"
+    return f"{value} ({low} {high})"
+
+
+def _parts(value: float) -> str:
+    return words.parts(value if value < 100 else float(f"{value:.2g}"))
 
 
 def names(plan: Plan) -> list[str]:
@@ -119,7 +123,8 @@ def layer_text(plan: Plan) -> str:
     light = ", ".join(
         f"{n}* {words.number(v, 0)}" for n, v in zip("Lab", plan.layer_lab, strict=True)
     )
-    return f"The other layer is {plan.layer} ({light})."
+    end = ", taken as a dry, even ground" if plan.layer.startswith("strip") else ""
+    return f"The other layer is {plan.layer} ({light}){end}."
 
 
 def sentences(plan: Plan) -> list[str]:
@@ -175,6 +180,7 @@ def _plan(plan: Plan, screen: Screen) -> list[str]:
         "bare layer, and from the same ink on paper."
     )
     lines += wrap(text, screen.columns - 1, " ")
-    for sentence in (*sentences(plan), HALF_FIRST):
+    reached = any(way.parts is not None for way in plan.ways)
+    for sentence in (*sentences(plan), *([HALF_FIRST] if reached else [])):
         lines += wrap(sentence, screen.columns - 1, " ")
     return lines
