@@ -164,4 +164,4 @@ def test_a_rendered_photo_is_refused_for_its_glare_alone(tmp_path, seed, lobe):
     else:
         assert seen.comparison.verdict is None
         assert [flag.code for flag in hard] == ["lamp-on-strip"]
-        assert "lamp shines" in hard[0].seen
+        assert "a lamp is mirrored" in hard[0].seen
