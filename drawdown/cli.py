@@ -15,6 +15,7 @@ import typer
 from calibration.errors import BadFile, Explained
 from drawdown import __version__
 from drawdown.commands.card import card
+from drawdown.commands.ink import app as ink
 from drawdown.commands.layers import layers
 from drawdown.commands.match import match
 from drawdown.commands.opacity import opacity
@@ -54,6 +55,7 @@ app = typer.Typer(
 )
 for _command in (match, read, opacity, value, overprint, layers, quantity, card, sheet, shelf):
     app.command()(_command)
+app.add_typer(ink, name="ink")
 
 
 def _print_version(wanted: bool) -> None:

@@ -58,7 +58,8 @@ class Ink:
     k_sd: float = DEFAULT_K_SD
     s_sd: float = DEFAULT_S_SD
     caution: str = ""
-    starter: str = ""  # the starter ink it was taken from unchanged, if any
+    starter: str = ""  # the starter ink whose figures these are, ``strength`` times, if any
+    strength: float = 1.0
     doubt: np.ndarray | None = None
 
     @property
@@ -214,9 +215,7 @@ def _ink(entry: dict, where: str, open_table) -> Ink:
             raise _bad(
                 where, problem.seen.replace("the shelf", "the starter shelf"), problem.todo
             ) from None
-        unchanged = strength == 1 and entry.get("kind", ink.kind) == ink.kind
-        ink = replace(ink, k=ink.k * strength, s=ink.s * strength)
-        ink = replace(ink, starter=ink.name if unchanged else "")
+        ink = replace(ink, k=ink.k * strength, s=ink.s * strength, strength=strength)
     else:
         kind = entry.get("kind", "colour")
         if "file" in entry:
@@ -329,6 +328,8 @@ def shelf_to_dict(shelf: Shelf) -> dict:
         }
         if ink.starter:
             row["starter"] = ink.starter
+            if ink.strength != 1:
+                row["strength"] = ink.strength
         else:
             # Six figures are far more than any ink is known to.
             row["k"] = [float(f"{v:.6g}") for v in ink.k]

@@ -81,10 +81,11 @@ def fitted_ink(fit: LadderFit, named: Ink, white: Ink, base: Ink, paper_lab, sou
         s=fit.s,
         doubt=doubt,
         # Of the strength as a whole: the curves weighted by themselves.
-        k_sd=float(np.clip(np.linalg.norm(fit.root[:, :half] @ by_k), 0.01, 3.0)),
-        s_sd=float(np.clip(np.linalg.norm(fit.root[:, half:] @ by_s), 0.01, 3.0)),
+        k_sd=round(float(np.clip(np.linalg.norm(fit.root[:, :half] @ by_k), 0.01, 3.0)), 4),
+        s_sd=round(float(np.clip(np.linalg.norm(fit.root[:, half:] @ by_s), 0.01, 3.0)), 4),
         source=source,
         starter="",
+        strength=1.0,
     )
 
 

@@ -11,14 +11,14 @@ import contextlib
 import os
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calibration.errors import BadFile, WrongUsage
 from calibration.files import read_bytes, write_atomically
 from drawdown.ink_figures import plain
-from drawdown.inks import FORMAT, Ink, Shelf, read_shelf, shelf_to_dict, starter_shelf
+from drawdown.inks import FORMAT, KINDS, Ink, Shelf, read_shelf, shelf_to_dict, starter_shelf
 from drawdown.places import own_shelf
 
 LONGEST_WAIT_S = 10.0
@@ -65,30 +65,74 @@ def put_ink(path: Path, ink: Ink, *, over: bool = False, old_name: str = "") -> 
 
     Raises ``WrongUsage`` when the name is taken and ``over`` is False, and ``BadFile``.
     """
+    return edit_shelf(path, lambda shelf: _with(shelf, [ink], over, old_name))
 
-    def change(shelf: Shelf | None) -> Shelf:
-        inks = list(new_shelf_inks(ink) if shelf is None else shelf)
+
+def put_inks(path: Path, inks: Sequence[Ink], *, over: bool = False) -> Shelf:
+    """Add several inks in one change; see ``put_ink``."""
+    return edit_shelf(path, lambda shelf: _with(shelf, inks, over, ""))
+
+
+def _with(shelf: Shelf | None, new: Sequence[Ink], over: bool, old_name: str) -> Shelf:
+    inks = list(_stand_ins(new) if shelf is None else shelf)
+    for ink in new:
         names = [plain(i.name) for i in inks]
         wanted = plain(old_name or ink.name)
         if plain(ink.name) != wanted and plain(ink.name) in names:
             raise _taken(ink.name)
         if wanted not in names:
-            return Shelf((*inks, ink), "" if shelf is None else shelf.title)
-        if not over:
+            inks.append(ink)
+        elif over:
+            inks[names.index(wanted)] = ink
+        else:
             raise _taken(ink.name)
-        inks[names.index(wanted)] = ink
-        return Shelf(tuple(inks), "" if shelf is None else shelf.title)
-
-    return edit_shelf(path, change)
+    return Shelf(tuple(inks), "" if shelf is None else shelf.title)
 
 
-def new_shelf_inks(first: Ink) -> tuple[Ink, ...]:
-    """What a new shelf holds beside its first ink: white and base, unless that is one."""
-    return tuple(
-        ink
-        for ink in (starter_shelf().find("white"), starter_shelf().find("base"))
-        if ink.kind != first.kind and plain(ink.name) != plain(first.name)
-    )
+def _stand_ins(new: Sequence[Ink]) -> list[Ink]:
+    """What a new shelf holds beside its first inks: white and base, unless they are there."""
+    kinds, names = {ink.kind for ink in new}, {plain(ink.name) for ink in new}
+    some = (starter_shelf().find("white"), starter_shelf().find("base"))
+    return [ink for ink in some if ink.kind not in kinds and plain(ink.name) not in names]
+
+
+def partner(shelf: Shelf, kind: str, name: str = "") -> Ink:
+    """The white or base that inks are thinned with: the shelf's ink called ``name``, else the
+    first of the kind, else the starter's. Raises ``WrongUsage`` for an unknown name."""
+    if name and name != kind:
+        return shelf.find(name)
+    found = [ink for ink in shelf if ink.kind == kind]
+    return found[0] if found else starter_shelf().find(kind)
+
+
+def refuse_taken(shelf: Shelf, name: str) -> None:
+    """Raise ``WrongUsage`` when an ink of that name is on the shelf."""
+    if plain(name) in {plain(ink.name) for ink in shelf}:
+        raise _taken(name)
+
+
+def checked_name(name: str) -> str:
+    """A name for an ink; raises ``WrongUsage`` for one that could not be typed again."""
+    name = name.strip()
+    if not plain(name) or "=" in name or not name.isprintable() or len(name) > 60:
+        raise WrongUsage(
+            f'"{name}" cannot be the name of an ink',
+            "names are typed in mixes, as in --mix NAME=PARTS",
+            "use up to 60 letters, figures and hyphens",
+        )
+    return name
+
+
+def checked_kind(kind: str) -> str:
+    """One of colour, white, base, black; raises ``WrongUsage``."""
+    kind = kind.strip().casefold()
+    if kind not in KINDS:
+        raise WrongUsage(
+            f'--kind is "{kind}"',
+            "the kind says what an ink does in a mix",
+            f"use one of {', '.join(KINDS)}",
+        )
+    return kind
 
 
 def remove_ink(path: Path, name: str) -> Ink:

@@ -243,7 +243,11 @@ def test_starter_with_another_name_and_strength(tmp_path):
     assert ink.k == pytest.approx(1.5 * blue.k)
     assert ink.s == pytest.approx(1.5 * blue.s)
     assert (ink.k_sd, ink.s_sd, ink.colour_index) == (0.1, blue.s_sd, "PB15:3")
-    assert ink.starter == ""  # no longer the stand-in as it came
+    assert (ink.starter, ink.strength) == ("phthalo-blue", 1.5)  # still a stand-in's figures
+    write_shelf(Shelf((ink,)), tmp_path / "again.toml")
+    (again,) = read_shelf(tmp_path / "again.toml")
+    assert again.k == pytest.approx(ink.k)
+    assert again.strength == 1.5
 
 
 def test_figures_from_a_table_with_other_wavelengths(tmp_path):

@@ -1,0 +1,29 @@
+"""``drawdown ink list``: what is on the shelf in use, and where its figures come from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def list_inks(
+    shelf: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+) -> None:
+    """List the inks on the shelf, and what their figures rest on."""
+    import sys
+
+    from drawdown.report import ink as report
+    from drawdown.report import terminal
+    from drawdown.shelf_files import shelf_in_use
+
+    used = shelf_in_use(shelf)
+    if json:
+        terminal.write_result(report.shelf_json(used))
+    else:
+        terminal.write_result(report.shelf_screen(used, terminal.width(sys.stdout)))

@@ -1,0 +1,73 @@
+"""``drawdown ink remove`` takes an ink off the shelf, ``drawdown ink undo`` takes back the
+last change of it. (One file, as the one is the other's safety net.)"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calibration.errors import WrongUsage
+
+
+def remove(
+    name: Annotated[
+        str, typer.Argument(metavar="INK", help="Its name, generic or Colour Index name.")
+    ],
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask first.")] = False,
+    shelf: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+) -> int:
+    """Take an ink off the shelf; it can be taken back with undo."""
+    from drawdown.report import ink as report
+    from drawdown.report import terminal
+    from drawdown.shelf_files import remove_ink, shelf_in_use, shelf_to_change
+
+    used = shelf_in_use(shelf)
+    if used.path is not None and not yes:
+        ink = used.shelf.find(name)
+        if not (terminal.is_tty(sys.stdin) and terminal.is_tty(sys.stderr)):
+            raise WrongUsage(
+                f"{ink.title} would be taken off the shelf, and nobody is there to be asked",
+                "nothing was changed",
+                "say --yes if that is meant",
+            )
+        terminal.write(f"Take {ink.title} off the shelf {used.path}? [y/N] ", sys.stderr)
+        if sys.stdin.readline().strip().casefold() not in ("y", "yes"):
+            terminal.write_aside("Left as it was.")
+            return 0
+    path = shelf_to_change(shelf)
+    gone = remove_ink(path, name)
+    done = f"{gone.title} is off the shelf {path}. Take that back with: drawdown ink undo"
+    terminal.write_result(report.change_json("removed", gone.name, path) if json else done)
+    return 0
+
+
+def undo(
+    shelf: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+) -> None:
+    """Take back the last change of the shelf; a second time, that one."""
+    from drawdown.report import ink as report
+    from drawdown.report import terminal
+    from drawdown.shelf_files import shelf_to_change, undo_shelf
+
+    path = shelf_to_change(shelf)
+    left = undo_shelf(path)
+    if json:
+        terminal.write_result(report.change_json("undone", None, path))
+    elif left is None:
+        terminal.write_result(
+            f"The shelf {path} is gone again: the starter inks are in use. "
+            "Bring it back with: drawdown ink undo"
+        )
+    else:
+        terminal.write_result(f"The shelf {path} is as before: {', '.join(left.names)}.")
