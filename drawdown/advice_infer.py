@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drawdown.advice_model import film_lab, lab_slopes
+from drawdown.advice_colour import film_lab, lab_slopes
 from drawdown.advice_search import local_metric
 from drawdown.inks import Shelf
 

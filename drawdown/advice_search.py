@@ -11,19 +11,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.colorimetry import delta_e_2000
-from drawdown.advice_model import Fit, lab_slopes
+from drawdown.advice_colour import lab_slopes
+from drawdown.advice_model import Fit
 
 MAX_SHARE = 4.0  # of the batch's weight: beyond that it is another ink
 # Prices in Delta E, our own judgement: what a longer or heavier advice must be better by.
-PRICE_PER_SHARE = 2.5  # 10 parts in 100 cost 0.25
+PRICE_PER_SHARE = 7.0  # the first parts: one in 100 costs 0.07
+DEAREST = 1.1  # what no amount costs more than: a heavy addition is better than none that helps
 PRICE_SECOND_INK = 0.3
 PRICE_NEW_INK = 0.30  # an ink that is not in the mix
+# What counts is to be well within tolerance: up to this share of it the distance is free, but
+# for a little.
+FREE, NEAR = 0.5, 0.2
+PRICE_UNASKED = 1.0  # white where it may be base that thins the batch, or the other way
 LADDER = np.array([0.0005, 0.002, 0.006, 0.015, 0.04, 0.1, 0.25, 0.6, 1.5])
-SCALES = np.array([0.5, 0.7, 0.85, 1.0])
+SCALES = np.array([0.35, 0.5, 0.7, 0.85, 1.0])
 TURNS = 5
 MOST_USEFUL = 9
 KEEP = 12  # candidates that are judged over all samples
-FIRST_QUANTILE = 0.15
+FIRST_QUANTILE = 0.25
 
 
 def local_metric(lab: np.ndarray) -> np.ndarray:
@@ -51,6 +57,7 @@ class Option:
     added: np.ndarray
     rms_de00: float
     score: float
+    within: float  # probability that it is then within tolerance
     first_share: float  # how much of it is safe to add first
 
 
@@ -104,7 +111,7 @@ def _step(amount: np.ndarray, a: np.ndarray, b: np.ndarray, gap: np.ndarray) -> 
     return np.clip(np.where(aim < 1e-5, aim, near), 0, MAX_SHARE)
 
 
-def _candidates(model: Fit, in_mix: np.ndarray, root: np.ndarray) -> np.ndarray:
+def _candidates(model: Fit, in_mix, dear: np.ndarray, root: np.ndarray) -> np.ndarray:
     """Additions (c, n) of one or two inks that suit the most probable states."""
     h, n = model.heads, model.k.shape[1]
     # One ink each, over a ladder of amounts; the best rung is the start for the rest.
@@ -126,7 +133,7 @@ def _candidates(model: Fit, in_mix: np.ndarray, root: np.ndarray) -> np.ndarray:
     amount, square = _refine(model, inks, begin, root)
     added = np.zeros((h, inks.shape[1], n))
     np.add.at(added, (np.arange(h)[:, None, None], np.arange(inks.shape[1])[:, None], inks), amount)
-    quick = np.sqrt(square) + _price(added, in_mix)
+    quick = np.sqrt(square) + _price(added, dear)
     keep = KEEP if h == 1 else KEEP // 2
     few = np.concatenate(
         [quick[:, :n].argsort(axis=1)[:, : keep // 2], n + quick[:, n:].argsort(axis=1)[:, :keep]],
@@ -135,12 +142,12 @@ def _candidates(model: Fit, in_mix: np.ndarray, root: np.ndarray) -> np.ndarray:
     return np.take_along_axis(added, few[..., None], axis=1).reshape(-1, n)
 
 
-def _price(added: np.ndarray, in_mix: np.ndarray) -> np.ndarray:
+def _price(added: np.ndarray, dear: np.ndarray) -> np.ndarray:
     used = added > 0
     return (
-        PRICE_PER_SHARE * added.sum(axis=-1)
+        DEAREST * (1 - np.exp(-PRICE_PER_SHARE / DEAREST * added.sum(axis=-1)))
         + PRICE_SECOND_INK * np.maximum(used.sum(axis=-1) - 1, 0)
-        + PRICE_NEW_INK * (used & ~in_mix).sum(axis=-1)
+        + (used * dear).sum(axis=-1)
     )
 
 
@@ -149,42 +156,60 @@ def _gaps(model: Fit, added: np.ndarray, root: np.ndarray, rows=slice(None)) -> 
     return (model.target[rows][:, None] - model.lab_with(added, rows)) @ root.T
 
 
-def search(model: Fit, in_mix: np.ndarray, metric: np.ndarray) -> list[Option]:
+def search(
+    model: Fit, in_mix: np.ndarray, metric: np.ndarray, tolerance: float = 2.0,
+    unasked: np.ndarray | None = None,
+) -> list[Option]:  # fmt: skip
     """The worthwhile options, best score first; one of them is to add nothing.
 
-    ``in_mix`` (n,) bool: inks that are in the mix; ``metric`` from ``local_metric``.
+    ``in_mix`` (n,) bool: inks that are in the mix; ``metric`` from ``local_metric``;
+    ``unasked`` (n,) bool: white or base that a guessed mix may be wrong about.
     """
+    dear = np.where(in_mix, 0.0, PRICE_NEW_INK)
+    if unasked is not None:
+        dear = dear + PRICE_UNASKED * unasked
     n = model.k.shape[1]
     root = np.linalg.cholesky(metric).T
-    found = _candidates(model, in_mix, root)
+    found = _candidates(model, in_mix, dear, root)
     found = found[found.any(axis=1)]
     if model.heads > 1:
         # Judged over the recipes' most probable states, the best few go on.
         odds = model.weight[model.heads :].reshape(model.heads, -1).sum(axis=1)
         square = (_gaps(model, found, root, slice(0, model.heads)) ** 2).sum(axis=2)
-        found = found[(np.sqrt(odds @ square) + _price(found, in_mix)).argsort()[:KEEP]]
+        found = found[(np.sqrt(odds @ square) + _price(found, dear)).argsort()[:KEEP]]
 
     # Over the samples: the whole of it, or less where the model is unsure.
     rows, weight = slice(model.heads, None), model.weight[model.heads :]
     trial = (found[:, None, :] * SCALES[:, None]).reshape(-1, n)
     gaps = _gaps(model, np.vstack([np.zeros((1, n)), trial]), root, rows)
-    mean = weight @ (gaps**2).sum(axis=2)
-    before = float(np.sqrt(mean[0]))
-    options = [Option(np.zeros(n), before, before, 0.0)]
-    by_scale = mean[1:].reshape(len(found), SCALES.size)
-    pick = by_scale.argmin(axis=1)
-    chosen = found * SCALES[pick, None]
-    rms = np.sqrt(by_scale.min(axis=1))
-    price = _price(chosen, in_mix)
+    square = (gaps**2).sum(axis=2)
+    within = weight @ (square <= tolerance**2)
+    rms = np.sqrt(weight @ square)
+    over = np.maximum(np.sqrt(square) - FREE * tolerance, 0)
+    aim = NEAR * rms + (1 - NEAR) * np.sqrt(weight @ over**2)
+    before = Option(np.zeros(n), float(rms[0]), float(aim[0]), float(within[0]), 0.0)
+    # All of it is what comes nearest; the least that scores as well is enough to begin with.
+    price = _price(trial, dear)
+    score = (aim[1:] + price).reshape(len(found), SCALES.size)
+    pick = rms[1:].reshape(score.shape).argmin(axis=1)
+    enough = SCALES[score.argmin(axis=1)] / SCALES[pick]
+    at = np.arange(len(found)) * SCALES.size + pick
+    chosen = trial[at]
     half = _gaps(model, chosen * 0.5, root, rows)
-    whole = gaps[:, 1 + np.arange(len(found)) * SCALES.size + pick]
+    whole = gaps[:, 1 + at]
     # For each sample, the share of the addition that suits it best (a straight line through
     # half and whole is near enough); most samples should want at least what goes in first.
     move, at_zero = 2 * (half - whole), 2 * half - whole
     share = (move * at_zero).sum(axis=2) / np.maximum((move * move).sum(axis=2), 1e-9)
+    options = [before]
     for i in range(len(found)):
         order = np.argsort(share[:, i])
-        at = int(np.searchsorted(np.cumsum(weight[order]), FIRST_QUANTILE))
-        first = float(share[order[min(at, len(order) - 1)], i])
-        options.append(Option(chosen[i], float(rms[i]), float(rms[i] + price[i]), first))
+        place = int(np.searchsorted(np.cumsum(weight[order]), FIRST_QUANTILE))
+        first = float(share[order[min(place, len(order) - 1)], i])
+        options.append(
+            Option(
+                chosen[i], float(rms[1 + at[i]]), float(score[i].min()),
+                float(within[1 + at[i]]), min(first, float(enough[i])),
+            )
+        )  # fmt: skip
     return sorted(options, key=lambda option: option.score)

@@ -10,45 +10,61 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drawdown.advice_amounts import Amounts
 from drawdown.hues import tinge
 from drawdown.inks import Shelf
+from drawdown.lamps import UnderLamp
 
-# Chi-square with 6 degrees of freedom passes this once in about 400.
-SURPRISING = 20.0
-KNIFE_TIP_GRAMS = 0.05
-KNIFE_TIP_PARTS = 0.1  # of 100, when the batch's weight is not known
+# Squared misfit beyond its expectation by so many times the root of what it has of freedom:
+# once in some hundred readings by chance.
+SURPRISING = 5.7
 STRONG_PARTS = 1.0
+# A match that another lamp spoils: beyond tolerance there, and by this much worse than here.
+LAMP_WORSE = 0.5
 
 
 @dataclass(frozen=True, eq=False)
 class Facts:
-    """All that the wording rests on. ``additions`` and ``grams`` as in ``Advice``;
-    ``de00_equal_film`` is the probable distance if both films were alike."""
+    """All that the wording rests on. ``de00_before`` is what the photo before this one read
+    (None for a first photo), ``de00_nearest`` and ``lab_nearest`` what the best addition
+    would come to even if it is not advised, ``de00_equal_film`` the probable distance if both
+    films were alike, ``newest_added`` whether ink went in since the photo before."""
 
     shelf: Shelf
-    additions: tuple[tuple[str, float], ...]
-    grams: tuple[tuple[str, float], ...] | None
-    portion: float
+    amounts: Amounts
     batch_grams: float | None
+    scale_step: float
     mix: dict[str, float]
     inferred: bool
+    settled: bool
     reachable: bool
+    look_again: bool
     hue_on_shelf: bool  # some ink has about the original's hue
     lab_original: np.ndarray
     lab_after: np.ndarray
+    lab_nearest: np.ndarray
+    de00_nearest: float
     de00_now: float
+    de00_before: float | None
     de00_after: float
     de00_equal_film: float
+    p_within: float
     tolerance: float
     surprise: float
+    freedom: int
+    lamps: tuple[UnderLamp, ...]
+    story: bool
+    newest_added: bool
 
 
 def describe(facts: Facts) -> str:
     """The note, in full sentences."""
-    said = [] if facts.additions else [_nothing(facts)]
-    if facts.portion < 1:
-        said.append(_let_down(facts))
-    if facts.additions:
+    said = _since_last(facts)
+    if not facts.amounts.additions:
+        said.append(_nothing(facts))
+    else:
+        if facts.amounts.portion < 1:
+            said.append(_let_down(facts))
         said += _small_amounts(facts)
         if facts.de00_after > facts.tolerance:
             still = missing_direction(facts.lab_original, facts.lab_after)
@@ -56,14 +72,19 @@ def describe(facts: Facts) -> str:
                 f"This brings it nearer, but hardly within tolerance: it will still want to be "
                 f"{still}. Look again after it."
             )
-    if facts.additions and facts.de00_equal_film < 0.6 * facts.de00_now:
-        said.append(
-            "Part of the difference looks like a film of another thickness: pull both strips "
-            "again with the same pressure before you add ink."
-        )
+        elif facts.amounts.first != facts.amounts.additions:
+            said.append(
+                "Stop as soon as a photo says match, even if some of it has not gone in yet."
+            )
+        if facts.de00_equal_film < 0.6 * facts.de00_now:
+            said.append(
+                "Part of the difference looks like a film of another thickness: pull both strips "
+                "again with the same pressure before you add ink."
+            )
+    said += _other_lamps(facts)
     if facts.inferred:
-        said.append(_guess(facts))
-    elif facts.surprise > SURPRISING:
+        said += _guess(facts)
+    elif facts.surprise > facts.freedom + SURPRISING * facts.freedom**0.5 and _far(facts):
         said.append(
             "The difference is not one that other amounts of the noted inks would make: check "
             "that the right inks went in, and that the noted mix is this one."
@@ -71,31 +92,94 @@ def describe(facts: Facts) -> str:
     return " ".join(said)
 
 
+def _far(facts: Facts) -> bool:
+    return facts.de00_now > facts.tolerance
+
+
+def _since_last(facts: Facts) -> list[str]:
+    """Whether the last addition helped."""
+    if facts.de00_before is None or not facts.newest_added:
+        return []
+    read = f"Delta E read {facts.de00_before:.1f} before the last addition and reads"
+    if facts.de00_now < facts.de00_before - 0.2:
+        return [f"It came nearer: {read} {facts.de00_now:.1f} now."]
+    if facts.de00_now > facts.de00_before + 0.2:
+        return [
+            f"It reads further away: {read} {facts.de00_now:.1f} now. Film or another ink than "
+            "noted may be the reason; what follows takes it into account."
+        ]
+    return [f"It came no nearer: {read} {facts.de00_now:.1f} now."]
+
+
 def _nothing(facts: Facts) -> str:
+    if facts.de00_now <= facts.tolerance:
+        if not facts.settled:
+            return (
+                "Add nothing yet: it may well be within tolerance, and this photo cannot settle it."
+            )
+        if facts.look_again:
+            return (
+                "The batch reads within tolerance: leave it as it is. A film of another thickness "
+                "could hide a difference; one more strip with the same pressure would tell."
+            )
+        return "The batch is within tolerance: leave it as it is."
     if facts.de00_equal_film < min(facts.tolerance, 0.7 * facts.de00_now):
         return (
             "Add nothing yet: most of the difference looks like film, not ink. Pull both strips "
             "again with the same pressure and take another photo."
         )
     if facts.reachable:
+        if facts.look_again:
+            return (
+                "Add nothing yet: it may well be within tolerance at the same film. Pull another "
+                "strip and take a new photo."
+            )
+        if facts.story:
+            return (
+                f"Stop here: no ink on the shelf would bring the batch clearly nearer than Delta "
+                f"E {facts.de00_now:.1f}; {_lacking(facts)}."
+            )
         return f"No ink on the shelf would bring the batch clearly nearer; {_lacking(facts)}."
-    if facts.hue_on_shelf:
-        why = "it is too far away for sensible amounts of ink"
-    else:
-        why = _lacking(facts)
-    return (
-        f"The batch cannot be brought to the original by adding ink: {why}. Mixing afresh is "
-        "likely to waste less."
+    start = (
+        "The batch cannot be brought to the original by adding these inks: the nearest is Delta "
+        f"E {facts.de00_nearest:.1f}"
     )
+    if facts.hue_on_shelf:
+        why = "It is too far away for sensible amounts of ink"
+        return f"{start}. {why}. Mixing afresh is likely to waste less."
+    return f"{start}; {_lacking(facts)}. Mixing afresh with such an ink is likely to waste less."
 
 
 def _lacking(facts: Facts) -> str:
-    kind = missing_direction(facts.lab_original, facts.lab_after)
+    kind = missing_direction(facts.lab_original, facts.lab_nearest)
     if kind in ("lighter", "darker", "duller"):
         return f"it would have to become {kind}, and nothing here does that without turning the hue"
     if facts.hue_on_shelf:
         return f"it would have to become {kind}, and what the shelf has for that spoils more"
-    return f"it needs a {kind} ink than any on the shelf"
+    return f"it needs a {kind} ink than any on the shelf: add one to the shelf"
+
+
+def _other_lamps(facts: Facts) -> list[str]:
+    """A match under this lamp that another would spoil."""
+    if facts.de00_after > facts.tolerance:
+        return []
+    worse = [
+        lamp
+        for lamp in facts.lamps
+        if lamp.de00 > facts.tolerance and lamp.de00 > facts.de00_after + LAMP_WORSE
+    ]
+    if not worse:
+        return []
+    where = " and ".join(
+        f"under {lamp.lamp} about {lamp.de00:.1f} (95 % below {lamp.de00_high95:.1f})"
+        for lamp in worse
+    )
+    new = [name for name in facts.amounts.inks if name not in facts.mix]
+    why = f", as {' and '.join(new)} is not in the mix" if new else ""
+    return [
+        f"The match may fail under another lamp{why}: Delta E {where}. Look at both strips under "
+        "the light where the print will hang."
+    ]
 
 
 def missing_direction(lab_original: np.ndarray, lab_after: np.ndarray) -> str:
@@ -124,43 +208,41 @@ def _light(gap: float) -> str:
 
 
 def _let_down(facts: Facts) -> str:
-    put_by = 1 - facts.portion
-    thinner = [
-        name for name, _ in facts.additions if facts.shelf.find(name).kind in ("white", "base")
-    ]
+    portion = facts.amounts.portion
+    thinner = " and ".join(facts.amounts.inks)
     if facts.batch_grams is None:
-        amounts = f"take out about {100 * put_by:.0f} of every 100 parts"
-        rest = f"the {100 * facts.portion:.0f} parts that stay"
+        by, rest = f"{100 * (1 - portion):.0f} of every 100 parts", f"{100 * portion:.0f} parts"
     else:
-        amounts = f"take out about {_grams(put_by * facts.batch_grams)}"
-        rest = f"the {_grams(facts.portion * facts.batch_grams)} that stay"
+        by = _weight((1 - portion) * facts.batch_grams)
+        rest = _weight(portion * facts.batch_grams)
     return (
-        f"So much {' and '.join(thinner)} would flood the batch. Instead {amounts} and put it by "
-        f"as a packet of the stronger ink; then let down only {rest}: the amounts above are for "
-        "that portion, and you end with about as much ink as you have now."
+        f"So much {thinner} would flood the batch. Instead take out {by} and put it by as a "
+        f"packet; the amounts above go into the {rest} that stay, and you end with about as much "
+        "ink as you have now."
     )
 
 
-def _grams(value: float) -> str:
+def _weight(value: float) -> str:
     return f"{value:.0f} g" if value >= 20 else f"{value:.1f} g"
 
 
 def _small_amounts(facts: Facts) -> list[str]:
     said = []
-    weights = dict(facts.grams or ())
-    tips = [
-        name
-        for name, parts in facts.additions
-        if (weights[name] < KNIFE_TIP_GRAMS if name in weights else parts < KNIFE_TIP_PARTS)
-    ]
-    if tips:
+    tips, weights = facts.amounts.knife_tips, dict(facts.amounts.grams or ())
+    for name in tips:
+        if name not in weights:
+            said.append(f"Of {name} that is no more than a knife tip, less than most scales show.")
+            continue
         said.append(
-            f"Of {' and '.join(tips)} that is no more than a knife tip, less than most scales show."
+            f"Of {name} that is a knife tip, less than your scale shows ({facts.scale_step:g} g). "
+            f"{_premix(facts, name, weights[name])}"
         )
-    if any(
-        parts < STRONG_PARTS and facts.shelf.find(name).kind in ("colour", "black")
-        for name, parts in facts.additions
-    ):
+    strong = [
+        name
+        for name, parts in facts.amounts.additions
+        if parts < STRONG_PARTS and facts.shelf.find(name).kind in ("colour", "black")
+    ]
+    if any(name not in weights or name not in tips for name in strong):
         # Common practice, no source.
         said.append(
             "Work so small an amount into a spoonful of the batch first, then stir that into "
@@ -169,15 +251,38 @@ def _small_amounts(facts: Facts) -> list[str]:
     return said
 
 
-def _guess(facts: Facts) -> str:
+def _premix(facts: Facts, name: str, grams: float) -> str:
+    """How to weigh what is too little: as a tenth (or a hundredth) of something else. Common
+    practice, no source."""
+    thins = [n for n in facts.mix if facts.shelf.find(n).kind in ("white", "base") and n != name]
+    into = max(thins, key=lambda n: facts.mix[n]) if thins else "the batch itself"
+    times, how = 10, f"stir 1 part of it into 9 parts of {into}"
+    if 10 * grams < facts.scale_step:
+        times, how = (
+            100,
+            f"stir 1 part of it into 9 parts of {into}, and 1 part of that into 9 more",
+        )
+    return f"To weigh it, {how}, and put in {times * grams:.2g} g of that."
+
+
+def _guess(facts: Facts) -> list[str]:
     kinds = {facts.shelf.find(name).kind for name in facts.mix}
-    if "white" in kinds:
+    if {"white", "base"} <= kinds:
+        which = "with both white and transparent base"
+    elif "white" in kinds:
         which = "with white rather than transparent base"
     elif "base" in kinds:
         which = "with transparent base rather than white"
     else:
         which = "without white or base"
-    return (
+    said = [
         f"No mix was noted, so one was guessed from the colour, {which}: one photo cannot tell "
         "them apart."
-    )
+    ]
+    thins = [n for n in facts.amounts.inks if facts.shelf.find(n).kind in ("white", "base")]
+    if thins:
+        said.append(
+            f"Add {' and '.join(thins)} only if the batch was mixed with it: white makes a "
+            "let-down cloudy, and base makes a tint thin. Give the mix with --mix to be sure."
+        )
+    return said

@@ -43,6 +43,7 @@ class Options:
     shelf_path: Path | None = None
     mix: dict[str, float] | None = None
     batch_grams: float | None = None
+    scale_step: float = 0.1
     tolerance: float = DEFAULT_TOLERANCE
     other_inks: bool = False
     strips_by_hand: tuple[str, ...] = field(default=())
@@ -210,6 +211,10 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
             tolerance=options.tolerance,
             paper_lab=seen.correction.paper_lab_d50,
             settled=comparison.verdict != "too close to call",
+            matched=comparison.verdict == "match",
+            scale_step=options.scale_step,
+            difference_cov=comparison.d_lab_cov,
+            common_sd=(original.lab_u95 + batch.lab_u95) / (2 * 1.96),
         )
     progress("done", 1.0)
     return Judgement(

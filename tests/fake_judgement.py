@@ -18,6 +18,7 @@ from calibration.icc import srgb_profile
 from calibration.locate import CardView
 from calibration.photo import Photo
 from calibration.sheet import Sheet
+from drawdown.lamps import UnderLamp
 
 ORIGINAL_LAB = (41.3, -18.4, -24.7)
 BATCH_LAB = (45.1, -16.2, -27.9)
@@ -103,6 +104,8 @@ def advice(**changes):
         "portion": 1.0, "grams": (("green PG7", 4.6), ("black PBk7", 1.55)),
         "grams_first": (("green PG7", 3.0), ("black PBk7", 1.0)),
         "predicted_u95": np.array([0.5, 0.7, 0.6]), "predicted_de00_high95": 0.9,
+        "knife_tips": (), "first_de00_95": (0.2, 1.4), "p_within": 0.31, "look_again": False,
+        "lamps": (UnderLamp("tungsten", 0.8, 1.4),),
         "caution": ("Wear gloves.", "Rags can heat up."),
         "predicted_lab_d50": np.array([41.6, -18.1, -24.9]), "predicted_de00": 0.41,
         "note": "", "mix_used": {"blue PB15:3": 2.0, "white PW6": 10.0}, "mix_inferred": True,

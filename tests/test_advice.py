@@ -18,20 +18,14 @@ from calibration.colorimetry import delta_e_2000, xyz_to_lab
 from calibration.errors import WrongUsage
 from calibration.spectra import WAVELENGTHS_NM, smooth_spectrum
 from drawdown.advice import Advice, advise, round_grams, round_parts
-from drawdown.advice_model import (
-    _cosines,
-    _Inks,
-    _Recipes,
-    _strips,
-    film_lab,
-    lab_of_film,
-    lab_slopes,
-    paper_ground,
-    reading,
-)
+from drawdown.advice_amounts import first_grams
+from drawdown.advice_colour import film_lab, lab_of_film, lab_slopes, paper_ground
+from drawdown.advice_model import _Recipes, _strips
 from drawdown.advice_search import local_metric
+from drawdown.advice_story import reading
 from drawdown.advice_words import missing_direction
 from drawdown.cautions import CAUTIONS
+from drawdown.ink_doubt import ShelfFigures, cosines
 from drawdown.inks import Shelf, starter_shelf
 
 SHELF = starter_shelf()
@@ -167,11 +161,11 @@ def test_first_part_is_smaller_and_of_the_same_inks():
     answer = ask(strip(noted), strip(noted | {"phthalo-blue": 3}), noted, batch_grams=50)
     assert [n for n, _ in answer.add_first] == [n for n, _ in answer.additions]
     for (_, first), (_, all_of_it) in zip(answer.add_first, answer.additions, strict=True):
-        # Half to three quarters, give or take that both are rounded to two figures.
-        assert 0.47 * all_of_it <= first <= 0.79 * all_of_it
+        # Two fifths to all of it, give or take that both are rounded to two figures.
+        assert 0.37 * all_of_it <= first <= all_of_it
     for (name, grams), (_, parts) in zip(answer.grams, answer.additions, strict=True):
         assert grams == pytest.approx(parts * 50 / 100, abs=0.06), name
-    assert answer.grams_first[0][1] < answer.grams[0][1]
+    assert answer.grams_first[0][1] <= answer.grams[0][1]
 
 
 def test_inks_of_the_mix_come_before_others():
@@ -190,7 +184,7 @@ def test_a_flood_of_white_becomes_a_let_down_of_a_portion():
     assert answer.additions[0][1] == pytest.approx(140, rel=0.2)
     parts = answer.additions[0][1]
     assert answer.portion == pytest.approx(100 / (100 + parts), abs=0.01)
-    assert answer.grams[0][1] == pytest.approx(200 * answer.portion * parts / 100, abs=0.1)
+    assert answer.grams[0][1] == pytest.approx(200 * answer.portion * parts / 100, rel=0.005)
     # What one ends with is about what one had.
     assert 200 * answer.portion + answer.grams[0][1] == pytest.approx(200, rel=0.03)
     assert "take out" in answer.note
@@ -356,24 +350,28 @@ def test_slopes_of_colour_are_its_differences():
     assert by_x == pytest.approx((lab_of_film(k, s, 0.9 + h, GROUND) - lab) / h, abs=1e-3)
 
 
-@pytest.mark.parametrize("film_ratio", [None, 1.1])
-def test_slopes_of_the_fit_are_its_differences(film_ratio):
+@pytest.mark.parametrize("film_ratios", [(None,), (1.1,), (None, 1.1, None)])
+def test_slopes_of_the_fit_are_its_differences(film_ratios):
+    rng = np.random.default_rng(0)
+    photos = len(film_ratios)
+    added = rng.uniform(0, 0.1, (photos, 2, 4)) * (np.arange(photos) > 0)[:, None, None]
     recipes = _Recipes(
         inks=np.array([[0, 16, 2, 0], [1, 7, 19, 12]]),
         parts=np.array([[70, 5, 25, 0.0], [80, 15, 2, 3]]),
-        sd=0.05, film_ratio=film_ratio, ground=GROUND, batch_sd=np.full((2, 4), 0.3),
+        sd=0.05, film_ratios=film_ratios, ratio_sd=(0.04,) * photos, ground=GROUND,
+        batch_sd=np.full((2, 4), 0.3), added=added,
     )  # fmt: skip
-    inks = _Inks(SHELF)
-    theta = 0.5 * np.random.default_rng(0).normal(size=(2, recipes.size))
-    _, slope = _strips(inks, recipes, theta)
+    figures = ShelfFigures(SHELF)
+    theta = 0.5 * rng.normal(size=(2, recipes.size))
+    _, slope = _strips(figures, recipes, theta)
     for i in range(recipes.size):
         step = 1e-5 * (np.arange(recipes.size) == i)
-        high, low = (_strips(inks, recipes, theta + sign * step)[0] for sign in (1, -1))
+        high, low = (_strips(figures, recipes, theta + sign * step)[0] for sign in (1, -1))
         assert slope[:, i] == pytest.approx((high - low) / 2e-5, abs=1e-6)
 
 
 def test_smooth_deviations_are_smooth_and_of_the_stated_size():
-    waves = _cosines(np.array([1.0, 0.5]))
+    waves = cosines(np.array([1.0, 0.5]))
     assert waves[0] == pytest.approx(np.ones(31))
     assert np.abs(waves[1]).max() == pytest.approx(0.5, abs=0.01)
 
@@ -413,8 +411,13 @@ def test_what_is_missing_in_words(original, batch, word):
 
 
 def test_amounts_are_rounded_as_a_scale_shows_them():
-    assert [round_grams(v) for v in (12.345, 1.05, 0.456, 0.004)] == [12.3, 1.1, 0.46, 0.0]
+    assert [round_grams(v) for v in (12.345, 1.05, 0.456, 0.0437)] == [12.3, 1.0, 0.5, 0.044]
+    assert [round_grams(v, 0.01) for v in (12.347, 1.057, 0.004)] == [12.35, 1.06, 0.004]
+    assert [round_grams(v, 5) for v in (12.345, 3.0)] == [10, 3]
     assert [round_parts(v) for v in (121.4, 12.6, 5.34, 0.0567)] == [121, 13, 5.3, 0.057]
+    # The first part: never more than wanted, but what the scale can show.
+    assert [first_grams(g, 1.0, 0.1) for g in (0.59, 0.6, 0.03)] == [0.5, 0.6, 0.1]
+    assert first_grams(0.02, 0.04, 0.1) == 0.02
 
 
 # The loop --------------------------------------------------------------------------------
@@ -431,17 +434,18 @@ def benchmark():
 
 
 def test_following_the_advice_brings_hidden_inks_home(benchmark):
-    """Our own targets on simulated inks: 70 % within 2 after one addition and at most 2 %
-    made worse. Of two further targets the long run of tests/benchmarks/advice.py falls a
-    little short (95 % within 2 after two additions: 92 %; median added 8 %: 8.6 %), so what
-    is held here is what it reaches."""
-    results = benchmark.run(60, seed=11, baselines=False)
-    distance, added, _ = results["advice, first part each time"]
-    distance = np.array(distance)
+    """Our own targets on simulated inks, films told apart by the strips' trails: 70 % within 2
+    after one addition, at most 2 % made worse by one. Of 95 % after two and 8 % of ink the
+    long runs of tests/benchmarks/advice.py fall a little short, so what is held here is what
+    they reach."""
+    rows = benchmark.run(60, seed=11, baselines=False, trails=0.08, quick=True)[benchmark.ADVICE]
+    distance = np.array([row.distance for row in rows])
     assert (distance[:, 1] <= 2).mean() >= 0.70
-    assert (distance[:, 2] <= 2).mean() >= 0.88
-    assert (distance[:, 1:] > distance[:, :1] + 0.05).mean() <= 0.02
-    assert np.median(added) <= 0.10
+    assert (distance[:, 2] <= 2).mean() >= 0.90
+    assert (distance[:, 1:] > distance[:, :-1] + 0.05).mean() <= 0.02
+    assert np.median([row.added for row in rows]) <= 0.11
+    low, high, true = np.array([kept for row in rows for kept in row.kept]).T
+    assert ((low <= true) & (true <= high)).mean() >= 0.85
 
 
 def test_an_answer_takes_no_time():

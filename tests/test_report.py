@@ -121,7 +121,7 @@ def test_each_remark_is_made_once():
 def test_flooded_batch_is_told_to_take_a_portion_out():
     advice = fake.advice(portion=0.35)
     text = flat(match_screen(fake.judgement("no match", with_advice=advice), Screen()))
-    assert "Take out 35 % of the batch" in text
+    assert "Take out 65 % of the batch" in text
 
 
 def test_advice_without_additions_is_its_note_alone():
@@ -178,7 +178,10 @@ COMPARISON_KEYS = [
     "film_ratio", "de00_equal_film", "tolerance", "p_within", "verdict",
 ]  # fmt: skip
 ADVICE_KEYS = [
-    "additions", "add_first", "grams", "predicted_lab_d50", "predicted_de00", "note", "cautions",
+    "additions", "add_first", "grams", "predicted_lab_d50", "predicted_de00",
+    "predicted_de00_high95", "predicted_u95", "first_de00_95", "grams_first", "portion",
+    "knife_tips", "mix_used", "mix_inferred", "p_within_equal_film", "look_again", "lamps", "note",
+    "cautions",
 ]  # fmt: skip
 
 

@@ -64,6 +64,10 @@ def match(
         float | None,
         typer.Option(metavar="G", help="Weight of the batch, to be told grams to add."),
     ] = None,
+    scale_step: Annotated[
+        float | None,
+        typer.Option(metavar="G", help="Smallest step your scale shows in grams; usually 0.1."),
+    ] = None,
     tolerance: Annotated[
         float,
         typer.Option(metavar="T", help="Largest Delta E 2000 that still counts as a match."),
@@ -88,6 +92,7 @@ def match(
     """Does the batch match the kept original? If not, what to add."""
     apart = original_photo is not None
     check_numbers(original, batch, tolerance, batch_grams)
+    step = check_scale_step(scale_step, batch_grams)
     which = which_strips(original, batch, apart)
     strips = check_strips(strip or [], 1 if apart else which.original, which.batch)
     corners = check_corners(card_corners or [], apart)
@@ -110,6 +115,7 @@ def match(
         shelf_path=shelf,
         mix=parts,
         batch_grams=batch_grams,
+        scale_step=step,
         tolerance=tolerance,
         other_inks=other_inks,
         strips_by_hand=strips,
@@ -179,6 +185,25 @@ def check_numbers(
             "the ink to add is weighed out against it",
             "weigh the batch on the slab or in its tin, less the tin",
         )
+
+
+def check_scale_step(step: float | None, grams: float | None) -> float:
+    """The scale's step in grams, 0.1 when nothing is said; raises ``WrongUsage``."""
+    if step is None:
+        return 0.1
+    if not (step > 0 and math.isfinite(step)):
+        raise WrongUsage(
+            f"--scale-step is {step:g}, and must be above 0",
+            "amounts are rounded to what the scale can show",
+            "kitchen scales show 1 g, letter scales 0.1 g, pocket scales 0.01 g",
+        )
+    if grams is None:
+        raise WrongUsage(
+            "--scale-step is given without --batch-grams",
+            "without the batch's weight there are parts but no grams to round",
+            "weigh the batch and give --batch-grams as well",
+        )
+    return step
 
 
 def read_mix(pairs: list[str]) -> dict[str, float] | None:

@@ -162,6 +162,26 @@ def _advice(advice: Advice | None) -> dict[str, Any] | None:
         if advice.predicted_lab_d50 is None
         else _list(advice.predicted_lab_d50, 2),
         "predicted_de00": rounded(advice.predicted_de00, 3),
+        "predicted_de00_high95": rounded(advice.predicted_de00_high95, 3),
+        "predicted_u95": _list(advice.predicted_u95, 2),
+        "first_de00_95": None if advice.first_de00_95 is None else _list(advice.first_de00_95, 3),
+        "grams_first": None
+        if advice.grams_first is None
+        else _amounts(advice.grams_first, "grams"),
+        "portion": rounded(advice.portion, 3),
+        "knife_tips": list(advice.knife_tips),
+        "mix_used": _amounts(advice.mix_used.items(), "parts_per_100"),
+        "mix_inferred": advice.mix_inferred,
+        "p_within_equal_film": rounded(advice.p_within, 4),
+        "look_again": advice.look_again,
+        "lamps": [
+            {
+                "lamp": lamp.lamp,
+                "de00": rounded(lamp.de00, 3),
+                "de00_high95": rounded(lamp.de00_high95, 3),
+            }
+            for lamp in advice.lamps
+        ],
         "note": advice.note or None,
         "cautions": list(advice.caution),
     }

@@ -197,7 +197,7 @@ def _add(pen: _Pen, judgement: Judgement) -> None:
     weights = dict(advice.grams or ())
     amounts = [
         f"{words.parts(amount)} {ink}"
-        + (f" ({words.grams(weights[ink])})" if ink in weights else "")
+        + (f" ({words.weight(advice, ink, weights[ink])})" if ink in weights else "")
         for ink, amount in advice.additions
     ]
     top = pen.y

@@ -165,7 +165,7 @@ def _amounts(advice: Advice, screen: Screen) -> list[str]:
     longest = max(len(ink) for ink, _ in advice.additions)
     lines = []
     for ink, amount in advice.additions:
-        end = f"   {words.grams(weights[ink])}" if ink in weights else ""
+        end = f"   {words.weight(advice, ink, weights[ink])}" if ink in weights else ""
         tail = f"{words.parts(amount):>5} parts per 100{end}"
         line = f"   {ink:<{longest}}  {tail}"
         if len(line) > screen.columns:

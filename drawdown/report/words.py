@@ -79,20 +79,36 @@ def first_step(advice: Advice) -> str:
     """What to stir in before looking again."""
     weights = dict(advice.grams_first or ())
     steps = [
-        f"{parts(amount)} parts of {ink}" + (f" ({grams(weights[ink])})" if ink in weights else "")
+        f"{parts(amount)} parts of {ink}"
+        + (f" ({weight(advice, ink, weights[ink])})" if ink in weights else "")
         for ink, amount in advice.add_first
     ]
-    return f"stir in {' and '.join(steps)}{'' if weights else ' per 100 of the batch'}."
+    of_it = "" if weights else " per 100 of the batch"
+    return f"stir in {' and '.join(steps)}{of_it}{expected(advice)}."
+
+
+def weight(advice: Advice, ink: str, value: float) -> str:
+    """Grams of an ink as the scale shows them, or that it shows too little."""
+    return f"a knife tip, {number(value, 3)} g" if ink in advice.knife_tips else grams(value)
+
+
+def expected(advice: Advice) -> str:
+    """The interval for the distance after the first part."""
+    if advice.first_de00_95 is None:
+        return ""
+    low, high = (number(v) for v in advice.first_de00_95)
+    return f"; Delta E should then lie between {low} and {high} (95 %)"
 
 
 LOOK_AGAIN = "Then pull a strip, let it dry and take a new photo: nothing can be taken out again."
 
 
 def take_out(advice: Advice) -> str:
-    """That only a portion is to be let down."""
+    """That only a portion is to be corrected; the same words as in the note."""
+    stays = round(100 * advice.portion)
     return (
-        f"Take out {round(100 * advice.portion)} % of the batch and add to that portion alone, "
-        "or the whole would grow beyond use."
+        f"Take out {100 - stays} % of the batch and put it by; add only to the {stays} % that "
+        "stay, or the whole would grow beyond use."
     )
 
 

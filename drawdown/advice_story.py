@@ -1,0 +1,88 @@
+"""What was read of a batch: two colours for each photo, and what went in between photos."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+# Without an ensemble: per strip and axis, and common to both. Usual for a phone and a card.
+ALONE_SD, COMMON_SD = 0.4, 1.0
+# What no ensemble knows of: the physics is not perfect.
+MODEL_SD = 0.15
+RATIO_SD = 0.04  # of the logarithm of a film ratio that was measured, when nothing is said
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """The two measured colours and their joint covariance (6, 6): original, then batch."""
+
+    lab_original: np.ndarray
+    lab_batch: np.ndarray
+    covariance: np.ndarray
+
+    @property
+    def difference_covariance(self) -> np.ndarray:
+        """(3, 3) of batch less original."""
+        step = np.hstack([-np.eye(3), np.eye(3)])
+        return step @ self.covariance @ step.T
+
+
+def reading(
+    lab_original,
+    lab_batch,
+    samples_original=None,
+    samples_batch=None,
+    difference_cov=None,
+    common_sd=None,
+) -> Reading:
+    """A reading from the colours (3,) and what is known of their uncertainty: either
+    ``difference_cov`` (3, 3) of the difference with ``common_sd`` (3,) of either colour, or
+    the ensembles (m, 3), of which row i of one belongs to row i of the other, or neither."""
+    lab_original = np.asarray(lab_original, dtype=float)
+    lab_batch = np.asarray(lab_batch, dtype=float)
+    eye = np.eye(3)
+    if difference_cov is not None and common_sd is not None:
+        common = np.diag(np.asarray(common_sd, dtype=float) ** 2)
+        own = np.asarray(difference_cov, dtype=float) / 2
+        covariance = np.block([[common + own, common], [common, common + own]])
+    elif samples_original is not None and samples_batch is not None and len(samples_batch) > 6:
+        m = min(len(samples_original), len(samples_batch))
+        both = np.hstack([np.asarray(samples_original)[:m], np.asarray(samples_batch)[:m]])
+        covariance = np.cov(both, rowvar=False)
+    else:
+        common = COMMON_SD**2 * eye
+        own = ALONE_SD**2 * eye
+        covariance = np.block([[common + own, common], [common, common + own]])
+    return Reading(lab_original, lab_batch, covariance + MODEL_SD**2 * np.eye(6))
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """One photo of a batch. ``added`` is what went in since the photo before it: ink (a name
+    of the shelf) -> share of the batch's weight as it was; empty for the first photo."""
+
+    reading: Reading
+    added: dict[str, float] = field(default_factory=dict)
+    film_ratio: float | None = None  # batch over original, None when not measured
+    film_log_sd: float = RATIO_SD
+
+
+def added_in_all(steps: tuple[Step, ...]) -> list[dict[str, float]]:
+    """What each step added, in shares of the batch's first weight. (A portion taken out
+    changes no share: what is left is the same ink.)"""
+    whole, out = 1.0, []
+    for step in steps:
+        out.append({name: whole * share for name, share in step.added.items()})
+        whole += sum(out[-1].values())
+    return out
+
+
+def pulls(steps: tuple[Step, ...]) -> int:
+    """How many strips show the batch as it is now."""
+    count = 1
+    for step in reversed(steps[1:]):
+        if step.added:
+            break
+        count += 1
+    return count
