@@ -176,7 +176,7 @@ def search(
         # Judged over the recipes' most probable states, the best few go on.
         odds = model.weight[model.heads :].reshape(model.heads, -1).sum(axis=1)
         square = (_gaps(model, found, root, slice(0, model.heads)) ** 2).sum(axis=2)
-        found = found[(np.sqrt(odds @ square) + _price(found, dear)).argsort()[:KEEP]]
+        found = found[(np.sqrt(odds @ square) + _price(found, dear)).argsort()[: KEEP * 2 // 3]]
 
     # Over the samples: the whole of it, or less where the model is unsure.
     rows, weight = slice(model.heads, None), model.weight[model.heads :]
