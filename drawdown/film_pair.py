@@ -14,23 +14,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from calibration.card import CardDefinition
 from calibration.colorimetry import lab_to_xyz, xyz_to_lab
 from calibration.correction import LAST_LEVEL, Correction
-from calibration.illumination import on_card
 from calibration.jpegnoise import jpeg_sd_de
 from calibration.sheet import Sheet
 from calibration.tonemap import metric
+from drawdown.film_pair_bar import BESIDE_MM, Span, Window, bars_across, medians, window_of
 from drawdown.strips import Strip
 
-BESIDE_MM = (1.2, 4.2)  # where bare bar and paper are looked at, from the strip's long side
 SLICE_MM = 1.0
-LEAST_BAR_MM, MOST_BAR_MM = 4.0, 40.0
-DARK_SHARE = 0.45  # of the paper's Y: a bar is darker
-MARGIN_MM, MARGIN_PX = 1.0, 2.0  # kept clear of a bar's edges: blur, a soft print
 SIDE_MARGIN_MM = 2.0  # kept clear of the strip's long sides: the ridge of the blade
 REACH_MM = 11.0  # how far from the bar the film over paper is looked at
 LEAST_SLICES = 3
@@ -43,7 +38,6 @@ NEAR_LIGHT = 0.004
 # What the map from camera to XYZ leaves open, relative in Y: alike over paper and over the
 # bar, and between the two the more the farther apart they are (a camera is no eye).
 CARD_Y, MAP_Y = 0.04, {"nominal": 0.07, "measured": 0.045}
-PLACES = ("over_paper", "over_bar", "paper", "bar")
 
 
 @dataclass(frozen=True)
@@ -97,8 +91,8 @@ def read_film_pair(
     """The four colours of a strip that crosses a bar; None where it crosses none, or where
     too little of bar or film shows. ``ink`` (h, w) bool are the pixels of all strips but those
     that may be the bar. Where a strip crosses several bars, the one seen best is read."""
-    window = _window(strip, sheet, correction, card, strip.mask if ink is None else ink)
-    found = [_read(window, span) for span in _bars_across(window)]
+    window = window_of(strip, sheet, correction, card, strip.mask if ink is None else ink)
+    found = [_read(window, span) for span in bars_across(window)]
     found = [f for f in found if f is not None]
     if not found:
         return None
@@ -116,162 +110,6 @@ def read_film_pair(
 
 
 @dataclass(frozen=True)
-class _Window:
-    """Pixels about one strip: u mm along the pull, v mm across, both from its centre."""
-
-    u: np.ndarray  # (n,)
-    v: np.ndarray
-    rgb: np.ndarray  # (n, 3) photo-linear
-    xyz: np.ndarray  # (n, 3)
-    bare: np.ndarray  # (n,) no ink here or near
-    body: np.ndarray  # (n,) the strip's even part
-    half_length: float
-    half_width: float
-    margin: float
-    to_mm: np.ndarray  # (2, 3): (u, v, 1) -> card mm
-
-
-def _window(strip: Strip, sheet: Sheet, correction, card, ink: np.ndarray) -> _Window:
-    corners = np.asarray(strip.corners_mm, dtype=float)
-    centre = corners.mean(axis=0)
-    along = np.asarray(strip.axis, dtype=float)
-    across = np.array([-along[1], along[0]])
-    own = (corners - centre) @ np.stack([along, across], axis=1)
-    half_length, half_width = np.abs(own).mean(axis=0)
-    reach = BESIDE_MM[1] + 1.0
-    box = [
-        centre + a * half_length * along + b * (half_width + reach) * across
-        for a in (-1, 1)
-        for b in (-1, 1)
-    ]
-    low, high = np.min(box, axis=0), np.max(box, axis=0)
-    part = sheet.window((*low, *(high - low)))
-    rows, columns = np.mgrid[part]
-    xy = sheet.to_mm(np.stack([columns, rows], axis=-1))
-    u, v = (xy - centre) @ along, (xy - centre) @ across
-    size = 2 * round(0.6 * sheet.px_per_mm) + 1
-    near_ink = cv2.dilate(ink[part].astype(np.uint8), np.ones((size, size), np.uint8)) > 0
-    keep = sheet.inside[part] & (np.abs(u) <= half_length)
-    keep &= (np.abs(v) <= half_width + reach) & (sheet.clipped[part] < 0.2)
-    keep &= ~on_card(xy, card, 1.0)
-    rgb = sheet.rgb_linear[part][keep].astype(float)
-    return _Window(
-        u=u[keep],
-        v=v[keep],
-        rgb=rgb,
-        xyz=correction.xyz_d50(correction.light(rgb, xy[keep])),
-        bare=(~near_ink[keep]) & (np.abs(v[keep]) > half_width + BESIDE_MM[0]),
-        body=strip.body[part][keep],
-        half_length=float(half_length),
-        half_width=float(half_width),
-        margin=MARGIN_MM + MARGIN_PX / sheet.px_per_mm,
-        to_mm=np.stack([along, across, centre], axis=1),
-    )
-
-
-@dataclass(frozen=True)
-class _Span:
-    """A bar's two edges along u, each as a line over v: u = edge[0] + edge[1] v."""
-
-    start: np.ndarray  # (2,)
-    end: np.ndarray  # (2,)
-    paper_y: float
-    sides: tuple[int, ...]  # -1, 1: where it was seen
-
-
-def _bars_across(w: _Window) -> list[_Span]:
-    """Bars seen beside the strip, on both sides of it where both show."""
-    runs: dict[int, list[tuple[float, float]]] = {}
-    at: dict[int, float] = {}
-    steps = np.arange(-w.half_length, w.half_length, 0.4)
-    profiles = {}
-    for side in (-1, 1):
-        depth = side * w.v - w.half_width
-        here = w.bare & (depth > BESIDE_MM[0]) & (depth < BESIDE_MM[1])
-        slot = np.searchsorted(steps, w.u[here], side="right") - 1
-        profiles[side] = _medians(w.xyz[here, 1], slot, len(steps))
-        at[side] = side * (w.half_width + np.mean(BESIDE_MM))
-    known = np.concatenate(list(profiles.values()))
-    known = known[np.isfinite(known)]
-    if len(known) < 10:
-        return []
-    paper = float(np.quantile(known, 0.8))
-    for side, profile in profiles.items():
-        runs[side] = _dark_runs(profile, steps + 0.2, paper)
-    spans = []
-    right = list(runs[1])
-    for a in runs[-1]:
-        middle = np.mean(a)
-        # The bar may lie up to 20 degrees off square.
-        lean = 0.36 * (at[1] - at[-1])
-        pair = [b for b in right if abs(np.mean(b) - middle) < min(lean, 0.8 * (a[1] - a[0]) + 3)]
-        if pair:
-            b = min(pair, key=lambda b: abs(np.mean(b) - middle))
-            right.remove(b)
-            lines = [
-                np.array([(p + q) / 2, (q - p) / (at[1] - at[-1])])
-                for p, q in zip(a, b, strict=True)
-            ]
-            spans.append(_Span(*lines, paper, (-1, 1)))
-        elif not _seen(profiles[1], steps, a):
-            spans.append(_Span(np.array([a[0], 0.0]), np.array([a[1], 0.0]), paper, (-1,)))
-    for b in right:
-        if not _seen(profiles[-1], steps, b):
-            spans.append(_Span(np.array([b[0], 0.0]), np.array([b[1], 0.0]), paper, (1,)))
-    return spans
-
-
-def _seen(profile: np.ndarray, steps: np.ndarray, run: tuple[float, float]) -> bool:
-    """Whether that side shows anything bare there; if so, and it is no bar, there is none."""
-    here = (steps >= run[0]) & (steps <= run[1])
-    return bool(np.isfinite(profile[here]).mean() > 0.5)
-
-
-def _medians(values: np.ndarray, slot: np.ndarray, count: int) -> np.ndarray:
-    """Median of the values in each slot, NaN where there are fewer than 3."""
-    out = np.full(count, np.nan)
-    order = np.argsort(slot, kind="stable")
-    edges = np.searchsorted(slot[order], np.arange(count + 1))
-    for k in range(count):
-        if edges[k + 1] - edges[k] >= 3:
-            out[k] = np.median(values[order[edges[k] : edges[k + 1]]])
-    return out
-
-
-def _dark_runs(profile: np.ndarray, u: np.ndarray, paper: float) -> list[tuple[float, float]]:
-    """Stretches of bar (u from, to), edges where the light crosses the middle."""
-    good = np.isfinite(profile)
-    if good.sum() < 5:
-        return []
-    filled = np.interp(u, u[good], profile[good])
-    dark = filled < DARK_SHARE * paper
-    edges = np.flatnonzero(np.diff(np.r_[0, dark.astype(int), 0]))
-    out = []
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
-        if a == 0 or b == len(u):
-            continue  # no bar that is crossed, or the end of the paper
-        if not LEAST_BAR_MM - 1 < u[b - 1] - u[a] < MOST_BAR_MM or good[a:b].mean() < 0.5:
-            continue
-        middle = (float(np.median(filled[a:b])) + paper) / 2
-        begin = _crossing(filled, u, a, -1, middle)
-        end = _crossing(filled, u, b - 1, 1, middle)
-        if end - begin >= LEAST_BAR_MM:
-            out.append((begin, end))
-    return out
-
-
-def _crossing(profile: np.ndarray, u: np.ndarray, k: int, step: int, level: float) -> float:
-    """Where the profile rises through ``level``, going from index k outwards."""
-    while 0 <= k + step < len(u) and profile[k + step] < level:
-        k += step
-    other = k + step
-    if not 0 <= other < len(u):
-        return float(u[k])
-    share = (level - profile[k]) / max(profile[other] - profile[k], 1e-9)
-    return float(u[k] + np.clip(share, 0, 1) * (u[other] - u[k]))
-
-
-@dataclass(frozen=True)
 class _Found:
     xyz: np.ndarray  # (4, 3)
     rgb: np.ndarray  # (4, 3) photo-linear, for the ensemble
@@ -284,7 +122,7 @@ class _Found:
     glare_share: float
 
 
-def _read(w: _Window, span: _Span) -> _Found | None:
+def _read(w: Window, span: Span) -> _Found | None:
     start = span.start[0] + span.start[1] * w.v
     end = span.end[0] + span.end[1] * w.v
     inner = np.abs(w.v) < w.half_width - min(SIDE_MARGIN_MM, 0.25 * w.half_width)
@@ -330,7 +168,7 @@ def _read(w: _Window, span: _Span) -> _Found | None:
     )  # fmt: skip
 
 
-def _without_glare(w: _Window, part: np.ndarray) -> tuple[np.ndarray, float]:
+def _without_glare(w: Window, part: np.ndarray) -> tuple[np.ndarray, float]:
     """Film over the bar without what shines on it, and the share left out: far above the
     middle, by the scatter below it."""
     if not part.any():
@@ -349,7 +187,7 @@ class _Slices:
     xyz: np.ndarray  # (k, 3)
 
 
-def _slices(w: _Window, part: np.ndarray, away: np.ndarray) -> _Slices | None:
+def _slices(w: Window, part: np.ndarray, away: np.ndarray) -> _Slices | None:
     """Median XYZ of slices across the strip; medians leave out streaks along the pull."""
     u = away[part]
     if len(u) < 20:
@@ -359,14 +197,14 @@ def _slices(w: _Window, part: np.ndarray, away: np.ndarray) -> _Slices | None:
     count = int(slot.max()) + 1
     values = w.xyz[part]
     enough = np.bincount(slot, minlength=count)
-    xyz = np.stack([_medians(values[:, c], slot, count) for c in range(3)], axis=-1)
+    xyz = np.stack([medians(values[:, c], slot, count) for c in range(3)], axis=-1)
     good = enough > 0.35 * enough.max()
     good &= np.isfinite(xyz).all(axis=1)
     at = low + (np.arange(count) + 0.5) * SLICE_MM
     return _Slices(at[good], xyz[good]) if good.any() else None
 
 
-def _even_slices(w: _Window, part: np.ndarray, away: np.ndarray) -> _Slices | None:
+def _even_slices(w: Window, part: np.ndarray, away: np.ndarray) -> _Slices | None:
     """Slices of film over paper on both sides of the bar: those of the strip's even part,
     and on a side that has none those next to the bar, as far as the film stays as it is
     there. Neither the thick start nor the run-out is a straight line's business."""
@@ -433,13 +271,13 @@ def _led_across(paper: _Slices, bar_at: np.ndarray, half: float):
     return best, best * error, change, 2 if both else 1
 
 
-def _darkest_columns(w: _Window, part: np.ndarray) -> np.ndarray:
+def _darkest_columns(w: Window, part: np.ndarray) -> np.ndarray:
     """The bare bar within ``part``, without what lies beyond the bar's end."""
     if part.sum() < 12:
         return part
     depth = (np.abs(w.v) - w.half_width - BESIDE_MM[0]) / 0.5
     slot = np.clip(depth[part], 0, 12).astype(int) * 2 + (w.v[part] > 0)
-    level = _medians(w.xyz[part, 1], slot, 26)
+    level = medians(w.xyz[part, 1], slot, 26)
     usual = np.nanquantile(level, 0.25) if np.isfinite(level).any() else 0.0
     out = part.copy()
     fit = level < 1.25 * usual + 0.004
@@ -462,7 +300,7 @@ def _even(xyz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return middle, spread / np.sqrt(max(1.0, len(xyz) / 10))
 
 
-def _samples(found: _Found, w: _Window, correction: Correction, number: int, jpeg: int | None):
+def _samples(found: _Found, w: Window, correction: Correction, number: int, jpeg: int | None):
     """(m, 4, 3) the ensemble about the best estimates. The four places lie within some
     centimetres, so their light is the same but for ``NEAR_LIGHT``."""
     rng = np.random.default_rng(5000 + number)

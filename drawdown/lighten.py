@@ -18,7 +18,7 @@ from calibration.colorimetry import delta_e_2000, lab_to_xyz, xyz_to_lab
 from calibration.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS
 from drawdown.advice_model import lab_slopes
 from drawdown.film import internal_from_measured, measured_from_internal, reflectance
-from drawdown.inks import Ink
+from drawdown.inks import Ink, Shelf
 from drawdown.opacity import WHITE_Y, Number
 from drawdown.value import y_of_value
 
@@ -30,8 +30,8 @@ STRENGTH_SD, FILM_SD = 0.25, 0.25
 SHAPE_SD = {"noted": (0.25, 0.30), "guessed": (0.8, 1.0)}
 _WAVES_K, _WAVES_S = np.array([1.0, 0.5, 0.4, 0.3, 0.25]), np.array([1.0, 0.4, 0.25])
 # Bases run from clear varnish to ones stiffened with chalk: what one that was not measured
-# scatters is known within a factor of some three.
-UNMEASURED_BASE_SD = 1.2
+# scatters is known within a factor of some five.
+UNMEASURED_BASE_SD = 1.6
 TEMPER = 0.5  # a guessed mix is never quite the true one: evidence for it counts for less
 LEAST_ODDS = 0.03  # of a guessed mix against the best one, to be kept
 LEAST_SD = 0.3  # Delta E: what the physics leaves open, per axis
@@ -94,9 +94,35 @@ class Lightened:
     why: str
 
 
-def fit_ink(k0: np.ndarray, s0: np.ndarray, seen: Seen, guessed: bool) -> InkStates:
-    """Fit the mix, whose figures are thought to be ``k0``, ``s0`` (31,), to what was seen."""
+@dataclass(frozen=True, eq=False)
+class Figures:
+    """What a mix is thought to be: ``k``, ``s`` (31,), and ``from_base``, the share 0..1 of
+    its scattering that comes from a base that was not measured."""
+
+    k: np.ndarray
+    s: np.ndarray
+    from_base: float = 0.0
+
+
+def figures_of(mix: dict[str, float], shelf: Shelf) -> Figures:
+    """The figures of a mix in parts by the shelf's names (Duncan's sums)."""
+    share = np.array(list(mix.values())) / sum(mix.values())
+    inks = [shelf.find(name) for name in mix]
+    s = share[:, None] * np.array([ink.s for ink in inks])
+    base = np.array([_unmeasured_base(ink) for ink in inks])
+    from_base = float(s[base].sum() / s.sum()) if s.sum() > 0 else 0.0
+    return Figures(share @ np.array([ink.k for ink in inks]), s.sum(axis=0), from_base)
+
+
+def _unmeasured_base(ink: Ink) -> bool:
+    return ink.kind == "base" and bool(ink.starter)
+
+
+def fit_ink(mix: Figures, seen: Seen, guessed: bool) -> InkStates:
+    """Fit the mix to what was seen."""
+    k0, s0 = mix.k, mix.s
     sd_k, sd_s = SHAPE_SD["guessed" if guessed else "noted"]
+    sd_s = float(np.hypot(sd_s, mix.from_base * UNMEASURED_BASE_SD))
     log_k, log_s = np.log(np.maximum(k0, 1e-6)), np.log(np.maximum(s0, 1e-6))
     n_k, n_s = len(_BASIS_K), len(_BASIS_S)
     # Rows: what one unit of each unknown does to log K and to log S.
@@ -151,13 +177,11 @@ def fit_ink(k0: np.ndarray, s0: np.ndarray, seen: Seen, guessed: bool) -> InkSta
     return InkStates(k, s, film, gain, paper, float(evidence))
 
 
-def fit_guesses(
-    guesses: list[tuple[np.ndarray, np.ndarray, float]], seen: Seen
-) -> tuple[InkStates, int]:
-    """Fit several guessed mixes (``k0``, ``s0`` (31,), log prior) and pool what they say by
+def fit_guesses(guesses: list[tuple[Figures, float]], seen: Seen) -> tuple[InkStates, int]:
+    """Fit several guessed mixes (figures, log prior) and pool what they say by
     their odds; also which of them is the most probable. The pool keeps its size."""
-    fits = [fit_ink(k, s, seen, guessed=True) for k, s, _ in guesses]
-    log_odds = [f.log_evidence + g[2] for f, g in zip(fits, guesses, strict=True)]
+    fits = [fit_ink(mix, seen, guessed=True) for mix, _ in guesses]
+    log_odds = [f.log_evidence + g[1] for f, g in zip(fits, guesses, strict=True)]
     odds = np.exp(TEMPER * (np.array(log_odds) - max(log_odds)))
     odds[odds < LEAST_ODDS] = 0.0
     best = int(np.argmax(odds))
@@ -186,7 +210,7 @@ def _xyz(k, s, film, ground) -> np.ndarray:
 def ink_samples(ink: Ink, count: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """K and S (1 + count, 31) of white or base as they may be, the shelf's figures first."""
     draw = np.random.default_rng([29, seed]).standard_normal((count, 2, 1))
-    least = UNMEASURED_BASE_SD if ink.kind == "base" and ink.starter else 0.0
+    least = UNMEASURED_BASE_SD if _unmeasured_base(ink) else 0.0
     k = ink.k * np.exp(np.concatenate([np.zeros((1, 1)), ink.k_sd * draw[:, 0]]))
     s = ink.s * np.exp(np.concatenate([np.zeros((1, 1)), max(ink.s_sd, least) * draw[:, 1]]))
     return k, s

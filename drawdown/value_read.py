@@ -23,6 +23,7 @@ from drawdown.lighten import (
     Lightened,
     Seen,
     as_it_is,
+    figures_of,
     fit_guesses,
     fit_ink,
     lighten,
@@ -154,13 +155,8 @@ def _reading(strip: StripColour, pair: FilmPair | None, paper_lab) -> Seen:
 def _fit(
     reading: Seen, shelf: Shelf, mix: dict[str, float] | None
 ) -> tuple[InkStates, dict[str, float]]:
-    def figures(parts: dict[str, float]) -> tuple[np.ndarray, np.ndarray]:
-        share = np.array(list(parts.values())) / sum(parts.values())
-        inks = [shelf.find(name) for name in parts]
-        return share @ [i.k for i in inks], share @ [i.s for i in inks]
-
     if mix is not None:
-        return fit_ink(*figures(mix), reading, guessed=False), mix
+        return fit_ink(figures_of(mix, shelf), reading, guessed=False), mix
     guesses = guess_mixes(shelf, reading.lab_d50[0], reading.grounds[0], GUESSES)
-    states, best = fit_guesses([(*figures(g.mix), g.log_prior) for g in guesses], reading)
+    states, best = fit_guesses([(figures_of(g.mix, shelf), g.log_prior) for g in guesses], reading)
     return states, guesses[best].mix

@@ -20,7 +20,16 @@ from calibration.spectra import XYZ_D50_WEIGHTS
 from drawdown import cli
 from drawdown.film import internal_from_measured
 from drawdown.inks import starter_shelf
-from drawdown.lighten import Seen, as_it_is, fit_guesses, fit_ink, ink_samples, lighten
+from drawdown.lighten import (
+    Figures,
+    Seen,
+    as_it_is,
+    figures_of,
+    fit_guesses,
+    fit_ink,
+    ink_samples,
+    lighten,
+)
 from drawdown.value import grey_hex, hex_of, l_of_value, value_of, y_of_value
 from drawdown.value_read import plan_of
 
@@ -84,7 +93,7 @@ def seen(k, s, film=1.0, grounds=(PAPER, BAR), sd=0.2) -> Seen:
 
 def test_both_ways_end_at_the_value_by_another_solution_of_the_same_physics():
     shelf, k, s = blue()
-    states = fit_ink(k, s, seen(k, s), guessed=False)
+    states = fit_ink(Figures(k, s), seen(k, s), guessed=False)
     assert states.film[0] == pytest.approx(1.0, abs=0.05)
     results = {}
     for kind in ("white", "base"):
@@ -110,7 +119,7 @@ def test_both_ways_end_at_the_value_by_another_solution_of_the_same_physics():
 def test_ink_as_it_is_keeps_the_measured_colour():
     _, k, s = blue()
     reading = seen(k, 1.6 * s, 0.8)
-    now = as_it_is(fit_ink(k, s, reading, guessed=False), BAR)
+    now = as_it_is(fit_ink(Figures(k, s), reading, guessed=False), BAR)
     assert now.lab_d50 == pytest.approx(reading.lab_d50[0], abs=0.05)
     assert now.lab_over_layer == pytest.approx(reading.lab_d50[1], abs=1.0)
     assert now.parts.value == 0
@@ -118,7 +127,7 @@ def test_ink_as_it_is_keeps_the_measured_colour():
 
 def test_what_cannot_be_reached_is_said():
     shelf, k, s = blue()
-    states = fit_ink(k, s, seen(k, s), guessed=False)
+    states = fit_ink(Figures(k, s), seen(k, s), guessed=False)
     way = lighten(states, shelf.find("base"), 9.8, BAR)
     assert way.parts is None
     assert "paper" in way.why
@@ -126,8 +135,8 @@ def test_what_cannot_be_reached_is_said():
 
 def test_a_bar_under_the_strip_narrows_what_is_known_of_its_cover():
     _, k, s = blue()
-    both = as_it_is(fit_ink(k, s, seen(k, s), guessed=False), BAR).ratio
-    alone = as_it_is(fit_ink(k, s, seen(k, s, grounds=(PAPER,)), guessed=False), BAR).ratio
+    both = as_it_is(fit_ink(Figures(k, s), seen(k, s), guessed=False), BAR).ratio
+    alone = as_it_is(fit_ink(Figures(k, s), seen(k, s, grounds=(PAPER,)), guessed=False), BAR).ratio
     assert both.high95 - both.low95 < 0.6 * (alone.high95 - alone.low95)
 
 
@@ -135,7 +144,7 @@ def test_guesses_are_pooled_and_the_true_one_leads():
     shelf, k, s = blue()
     other = shelf.find("quinacridone-magenta") if "quinacridone-magenta" in shelf.names else None
     red = next(i for i in shelf if i.colour_index.startswith("PR")) if other is None else other
-    pool, best = fit_guesses([(red.k, red.s, 0.0), (k, s, 0.0)], seen(k, s))
+    pool, best = fit_guesses([(Figures(red.k, red.s), 0.0), (Figures(k, s), 0.0)], seen(k, s))
     assert best == 1
     assert pool.k.shape == (201, 31)
 
@@ -145,6 +154,13 @@ def test_an_unmeasured_base_is_known_within_a_factor_of_several():
     spread = [np.log(ink_samples(shelf.find(kind), 400, 0)[1][1:, 0]).std()
               for kind in ("white", "base")]  # fmt: skip
     assert spread[1] > 1.0 > spread[0]
+    clear = figures_of({"transparent-base": 90, "phthalo-blue": 10}, shelf)
+    white = figures_of({"titanium-white": 90, "phthalo-blue": 10}, shelf)
+    assert clear.from_base > 0.1
+    assert white.from_base == 0
+    # Duncan's sums, by hand at one wavelength.
+    blue, base = shelf.find("phthalo-blue"), shelf.find("transparent-base")
+    assert clear.k[10] == pytest.approx(0.1 * blue.k[10] + 0.9 * base.k[10])
 
 
 def test_hidden_true_inks_end_near_the_value():

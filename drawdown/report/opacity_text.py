@@ -28,7 +28,9 @@ MEANING = (
 def opacity_screen(seen: Judgement, rows: tuple[StripOpacity, ...], screen: Screen) -> str:
     """The answer of ``drawdown opacity``."""
     read = [row for row in rows if row.opacity is not None]
-    lines = [paint(f" How far {_count(len(read))} in {seen.photo.path} cover", "1", screen.colour)]
+    lines = [
+        paint(f" How far ink covers: {_count(len(read))} in {seen.photo.path}", "1", screen.colour)
+    ]
     for row in rows:
         lines += ["", *_strip(row, screen)]
     general = words.general_flags(seen)

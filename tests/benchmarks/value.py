@@ -28,7 +28,7 @@ def case(seed: int, known: bool, bar: bool) -> list[dict]:
     from drawdown.advice_model import paper_ground
     from drawdown.film import internal_from_measured
     from drawdown.inks import starter_shelf
-    from drawdown.lighten import GUESSES, Seen, fit_guesses, fit_ink, lighten
+    from drawdown.lighten import GUESSES, Seen, figures_of, fit_guesses, fit_ink, lighten
     from fixtures.inkfilm import ink_reflectance
     from fixtures.scenes import random_recipe
     from fixtures.spectra import BASE, WAVELENGTHS_NM, WHITE, pigments, random_paper, xyz_d50
@@ -55,16 +55,12 @@ def case(seed: int, known: bool, bar: bool) -> list[dict]:
         return []
     to = rng.uniform(value + 0.5, 8.7)
 
-    def figures(mix):
-        share = np.array(list(mix.values())) / 100
-        return share @ [shelf.find(n).k for n in mix], share @ [shelf.find(n).s for n in mix]
-
     began = time.perf_counter()
     if known:
-        states = fit_ink(*figures(shelf.named_mix(dict(recipe))), seen, guessed=False)
+        states = fit_ink(figures_of(shelf.named_mix(dict(recipe)), shelf), seen, guessed=False)
     else:
         guesses = guess_mixes(shelf, lab[0], inside[0], GUESSES)
-        states, _ = fit_guesses([(*figures(g.mix), g.log_prior) for g in guesses], seen)
+        states, _ = fit_guesses([(figures_of(g.mix, shelf), g.log_prior) for g in guesses], seen)
     rows = []
     for kind, name in (("white", WHITE), ("base", BASE)):
         found = lighten(states, shelf.find(kind), to, inside[1] if bar else 0.08 * flat[:31])
