@@ -17,6 +17,7 @@ from calibration.jpegnoise import jpeg_sd_de
 from calibration.sheet import Sheet
 from calibration.tonemap import metric
 from drawdown.strips import Strip
+from drawdown.uncertain import evenness_u95
 
 MOST_PIXELS = 6000
 CELL_MM = 4.0
@@ -52,7 +53,8 @@ class StripColour:
     ensemble, member i of every strip made with the same correction, so that differences of
     members carry the uncertainty of a difference; ``lab_u95`` (3,) half width of the 95 %
     interval of the colour itself, the card's uncertainty included; ``evenness_de00`` the
-    root mean square CIEDE2000 of 4 mm cells against their mean; ``trail_lab_d50`` (k, 3)
+    root mean square CIEDE2000 of 4 mm cells against their mean, ``evenness_u95`` the half
+    width of its 95 % interval; ``trail_lab_d50`` (k, 3)
     along the pull, thick start first as far as one can tell; ``light_sd`` standard
     uncertainty of the log light here. ``rim`` is the paper
     right beside the strip, None where none shows: two strips on one paper must agree in it."""
@@ -67,6 +69,7 @@ class StripColour:
     light_sd: float
     rim: Rim | None
     flags: tuple[fl.Flag, ...]
+    evenness_u95: float | None = None
 
 
 def measure(
@@ -128,6 +131,7 @@ def measure(
         light_sd=light_sd,
         rim=_rim(strip, sheet, correction, card, strip.mask if ink is None else ink),
         flags=strip.flags + _flags(strip, sheet, lab, evenness, correction, card),
+        evenness_u95=evenness_u95(evenness, len(cells)),
     )
 
 

@@ -171,11 +171,12 @@ def test_wrapping_keeps_percent_and_paths_whole():
 # JSON ------------------------------------------------------------------------------------
 
 STRIP_KEYS = [
-    "number", "corners_px", "lab_d50", "lab_u95", "munsell_value", "evenness_de00", "flags",
+    "number", "corners_px", "lab_d50", "lab_u95", "munsell_value", "munsell_u95",
+    "evenness_de00", "evenness_u95", "flags",
 ]  # fmt: skip
 COMPARISON_KEYS = [
-    "original", "batch", "de00", "de00_low95", "de00_high95", "dL", "dC", "dH", "words",
-    "film_ratio", "de00_equal_film", "tolerance", "p_within", "verdict",
+    "original", "batch", "de00", "de00_low95", "de00_high95", "dL", "dC", "dH",
+    "dL_u95", "dC_u95", "dH_u95", "words", "film_ratio", "de00_equal_film", "tolerance", "p_within", "verdict",
 ]  # fmt: skip
 ADVICE_KEYS = [
     "additions", "add_first", "grams", "predicted_lab_d50", "predicted_de00",

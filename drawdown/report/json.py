@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from calibration.flags import codes
 from drawdown.report import words
+from drawdown.uncertain import munsell_u95, of_comparison
 
 if TYPE_CHECKING:
     from calibration.errors import PhotoUnfit
@@ -79,7 +80,9 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
         "photo": _photo(judgement),
         "card": _card(judgement),
         "strips": [_strip(strip, judgement) for strip in judgement.strips],
-        "comparison": _comparison(judgement.comparison),
+        "comparison": _comparison(
+            judgement.comparison, [strip for _, strip in words.compared(judgement)]
+        ),
         "advice": _advice(judgement.advice),
         "notes": _notes(judgement),
         "original_photo": _earlier(judgement),
@@ -125,12 +128,20 @@ def _strip(strip: StripColour, judgement: Judgement) -> dict[str, Any]:
         "lab_d50": _list(strip.lab_d50, 2),
         "lab_u95": _list(strip.lab_u95, 2),
         "munsell_value": rounded(strip.munsell_value, 2),
+        "munsell_u95": rounded(munsell_u95(strip.lab_d50[0], strip.lab_u95[0]), 2),
         "evenness_de00": rounded(strip.evenness_de00, 3),
+        "evenness_u95": rounded(getattr(strip, "evenness_u95", None), 3),
         "flags": codes(tuple(words.strip_flags(strip))),
     }
 
 
-def _comparison(c: Comparison | None) -> dict[str, Any] | None:
+def _of_difference(c: Comparison, pair: list[StripColour]) -> dict[str, float | None]:
+    """Half widths of the 95 % intervals of dL, dC and dH."""
+    u95 = of_comparison(c, *(s.lab_d50 for s in pair)) if len(pair) == 2 else None
+    return {f"{k}_u95": rounded(getattr(u95, k, None), 2) for k in ("dL", "dC", "dH")}
+
+
+def _comparison(c: Comparison | None, pair: list[StripColour]) -> dict[str, Any] | None:
     if c is None:
         return None
     return {
@@ -142,6 +153,7 @@ def _comparison(c: Comparison | None) -> dict[str, Any] | None:
         "dL": rounded(c.dL, 2),
         "dC": rounded(c.dC, 2),
         "dH": rounded(c.dH, 2),
+        **_of_difference(c, pair),
         "words": c.words,
         "film_ratio": rounded(c.film_ratio, 3),
         "de00_equal_film": rounded(c.de00_equal_film, 3),

@@ -171,7 +171,7 @@ def _readings(pen: _Pen, pairs: list[tuple[str, StripColour]]) -> None:
             reading = f"{words.number(value)} ± {words.number(half_width)}"
             pen.put(reading, small, x + 1.8 * small, pen.y)
             pen.y += small * 1.3 * pen.unit
-        pen.put(f"Munsell value {words.number(strip.munsell_value)}", small, x, pen.y, QUIET)
+        pen.put(f"Munsell value {words.munsell(strip)}", small, x, pen.y, QUIET)
         pen.y += small * 1.3 * pen.unit
     pen.skip(2)
 

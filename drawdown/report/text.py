@@ -34,7 +34,7 @@ def match_screen(judgement: Judgement, screen: Screen) -> str:
     lines += _remarks(judgement, screen, hard=True)
     if comparison is not None:
         if comparison.verdict is not None:
-            lines += ["", *_distance(comparison, screen)]
+            lines += ["", *_distance(comparison, screen, words.compared(judgement))]
         lines += ["", *_pair(judgement, screen)]
     if judgement.advice is not None:
         lines += ["", *_advice(judgement.advice, screen, words.still_open(judgement))]
@@ -70,7 +70,9 @@ def read_screen(judgement: Judgement, screen: Screen) -> str:
 # Parts of the match screen ---------------------------------------------------------------
 
 
-def _distance(c: Comparison, screen: Screen) -> list[str]:
+def _distance(
+    c: Comparison, screen: Screen, pair: tuple[tuple[str, StripColour], ...] = ()
+) -> list[str]:
     facts = [
         f"Delta E 2000  {words.number(c.de00, 2)}",
         f"95 % interval {words.number(c.de00_low95, 2)} to {words.number(c.de00_high95, 2)}",
@@ -84,8 +86,7 @@ def _distance(c: Comparison, screen: Screen) -> list[str]:
     if c.words:
         lines += _wrapped(f"How the batch differs: {c.words.rstrip('.')}.", screen)
     lines += _wrapped(
-        f"Lightness {signed(c.dL)}, chroma {signed(c.dC)}, hue {signed(c.dH)} "
-        "(batch less original).",
+        f"{_parts_of(c, pair)} (batch less original).",
         screen,
     )
     if c.film_ratio is not None and c.de00_equal_film is not None:
@@ -95,6 +96,18 @@ def _distance(c: Comparison, screen: Screen) -> list[str]:
             screen,
         )
     return lines
+
+
+def _parts_of(c: Comparison, pair: tuple[tuple[str, StripColour], ...]) -> str:
+    """Lightness, chroma and hue of the difference, each with its 95 % half width."""
+    from drawdown.uncertain import of_comparison
+
+    u95 = of_comparison(c, *(strip.lab_d50 for _, strip in pair)) if len(pair) == 2 else None
+    said = []
+    for name, key in (("Lightness", "dL"), ("chroma", "dC"), ("hue", "dH")):
+        half = "" if u95 is None else f" ± {words.number(getattr(u95, key), 1)}"
+        said.append(f"{name} {signed(getattr(c, key))}{half}")
+    return ", ".join(said)
 
 
 def _pair(judgement: Judgement, screen: Screen) -> list[str]:
@@ -122,8 +135,8 @@ def _reading(strip: StripColour) -> list[str]:
     ]
     return [
         *rows,
-        f"Munsell value {words.number(strip.munsell_value, 1)}",
-        f"evenness {words.number(strip.evenness_de00, 1)} Delta E",
+        f"Munsell value {words.munsell(strip)}",
+        f"evenness {words.evenness(strip)} Delta E",
     ]
 
 
@@ -209,8 +222,8 @@ def _table(judgement: Judgement) -> list[str]:
             [
                 str(strip.strip.number),
                 *colour,
-                words.number(strip.munsell_value, 1),
-                words.number(strip.evenness_de00, 1),
+                words.munsell(strip).replace(" ", ""),
+                words.evenness(strip).replace(" ", ""),
                 _size(strip),
             ]
         )

@@ -63,6 +63,22 @@ def number(value: float | None, decimals: int = 1) -> str:
     return text.lstrip("-") if float(text) == 0 else text
 
 
+def munsell(strip: StripColour) -> str:
+    """Munsell value with its 95 % half width."""
+    from drawdown.uncertain import munsell_u95
+
+    half = munsell_u95(float(strip.lab_d50[0]), float(strip.lab_u95[0]))
+    return f"{number(strip.munsell_value)} ± {number(half)}"
+
+
+def evenness(strip: StripColour) -> str:
+    """Evenness with its 95 % half width, where it is known."""
+    half = getattr(strip, "evenness_u95", None)
+    if half is None:
+        return number(strip.evenness_de00)
+    return f"{number(strip.evenness_de00, 2)} ± {number(half, 2)}"
+
+
 def grams(value: float) -> str:
     """A weight as a scale shows it: 0.1 g steps, finer below 1 g, coarser from 1 kg up."""
     if value >= 10_000:
