@@ -176,7 +176,8 @@ STRIP_KEYS = [
 ]  # fmt: skip
 COMPARISON_KEYS = [
     "original", "batch", "de00", "de00_low95", "de00_high95", "dL", "dC", "dH",
-    "dL_u95", "dC_u95", "dH_u95", "words", "film_ratio", "de00_equal_film", "tolerance", "p_within", "verdict",
+    "dL_u95", "dC_u95", "dH_u95", "words", "film_ratio", "de00_equal_film",
+    "tolerance", "p_within", "verdict",
 ]  # fmt: skip
 ADVICE_KEYS = [
     "additions", "add_first", "grams", "predicted_lab_d50", "predicted_de00",
