@@ -14,7 +14,9 @@ import typer
 
 from calibration.errors import BadFile, Explained
 from drawdown import __version__
+from drawdown.commands.book import book
 from drawdown.commands.card import card
+from drawdown.commands.completion import completion, prepare
 from drawdown.commands.ink import app as ink
 from drawdown.commands.layers import layers
 from drawdown.commands.match import match
@@ -56,6 +58,8 @@ app = typer.Typer(
 for _command in (match, read, opacity, value, overprint, layers, quantity, card, sheet, shelf):
     app.command()(_command)
 app.add_typer(ink, name="ink")
+app.add_typer(book)
+app.command()(completion)
 
 
 def _print_version(wanted: bool) -> None:
@@ -102,6 +106,7 @@ def main(argv: list[str] | None = None) -> int:
 
 def _run(argv: list[str]) -> int:
     """Parse and carry out; commands return their exit code (None means 0)."""
+    prepare()
     # Our matrices are small: waking a thread for each core costs a fifth of the whole run.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:

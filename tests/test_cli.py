@@ -362,7 +362,9 @@ def test_readme_names_every_command_and_option():
         _, found, rest = text.partition(f"\n## drawdown {name}\n")
         section = rest.split("\n## ")[0]
         missing += [] if found else [name]
-        for parameter in command.params:
+        inside = dict(getattr(command, "commands", {}))
+        missing += [f"{name} {n}" for n in inside if f"\n### drawdown {name} {n}\n" not in section]
+        for parameter in [p for c in (command, *inside.values()) for p in c.params]:
             options = [option for option in parameter.opts if option.startswith("--")]
             missing += [f"{name} {option}" for option in options if f"`{option}" not in section]
     assert len(group.commands) >= 4

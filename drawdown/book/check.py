@@ -271,6 +271,7 @@ def _fill(file: Path, rows: dict[tuple[str, int], Row], number: int, book_id: st
                     raise
                 skipped += 1
         skipped += _drop_dangling(db)
+        schema.fill_colours(db)
         for name, value in (
             ("book", book_id or uuid.uuid4().hex),
             ("made", now()),

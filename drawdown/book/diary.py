@@ -3,10 +3,10 @@
 ``diary.jsonl`` is written before the database commits, under its writing lock, so it is
 never behind. A line is ``CRC32 JSON``: ``{"n": number, "at": time, "what": words, "rows":
 [[table, id, row or null], ...]}`` with whole rows as they are after the change, and bytes as
-``{"b64": ...}``. The first line tells the version and the book: ``{"diary":
-"drawdown.diary/1", "schema": 2, "book": id}``; a diary written afresh holds the rows so far as
-lines ``{"part": [table, id, row]}``. A line cut off by a kill has no valid CRC and was never
-acknowledged.
+``{"b64": ...}``; behind it ``{"end": number}``. The first line tells the version and the
+book: ``{"diary": "drawdown.diary/1", "schema": 2, "book": id}``; a diary written afresh holds
+the rows so far as lines ``{"part": [table, id, row]}``. A line cut off by a kill has no valid
+CRC and was never acknowledged.
 
 From the diary alone the whole book can be made anew. It also rolls the database forward
 when that lost its latest changes (a log file thrown away, a copy put back).
@@ -56,9 +56,11 @@ def line_of(data: dict[str, Any]) -> bytes:
 
 
 def change_line(number: int, at: str, what: str, rows: Rows) -> bytes:
-    """One change; its rows are packed here."""
+    """One change; its rows are packed here. A short line behind it repeats its number, to be
+    found from the end however long the change is."""
     packed = [[table, row_id, pack(row)] for table, row_id, row in rows]
-    return line_of({"n": number, "at": at, "what": what, "rows": packed})
+    change = line_of({"n": number, "at": at, "what": what, "rows": packed})
+    return change + line_of({"end": number})
 
 
 def header_line(schema: int, book_id: str) -> bytes:
@@ -75,6 +77,10 @@ def parse(line: bytes) -> dict[str, Any] | None:
     except ValueError:
         return None
     return data if isinstance(data, dict) else None
+
+
+def _number(data: dict[str, Any]) -> int:
+    return int(data.get("n", data.get("end", 0)))
 
 
 class Diary:
@@ -124,7 +130,7 @@ class Diary:
         found = None
         for data in self.lines():  # a very long last line, or none at all
             if data is not None:
-                found = int(data.get("n", 0))
+                found = _number(data)
         return found
 
     @staticmethod
@@ -133,7 +139,7 @@ class Diary:
         for line in reversed(lines if whole else lines[1:]):
             data = parse(line)
             if data is not None:
-                return int(data.get("n", 0))
+                return _number(data)
         return None
 
     def changes_after(self, number: int) -> list[dict[str, Any]]:

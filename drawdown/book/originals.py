@@ -71,11 +71,18 @@ def keep_original(
             "edition": edition,
             "note": note,
             "reading": reading,
+            **colour_at_hand(book, reading),
         },
     )
     if mix:
         add_recipe(change, original, mix, grams, "as kept")
     return original
+
+
+def colour_at_hand(book: Book, reading: int | None) -> dict[str, float]:
+    """The columns by which ``find`` finds it; {} without a reading."""
+    rows = book.rows("SELECT lab_l, lab_a, lab_b FROM reading WHERE id = ?", (reading,))
+    return dict(rows[0]) if rows else {}
 
 
 def add_recipe(change: Change, original: int, mix: Mix, grams: float | None, reason: str) -> int:
@@ -125,14 +132,15 @@ def find_by_name(book: Book, table: str, name: str) -> int:
     """The id of what is called ``name`` in one table. Raises ``WrongUsage``."""
     what = {"original": "kept original", "batch": "batch", "packet": "packet"}[table]
     wanted = name_key(name)
+    rows = book.rows(f'SELECT id FROM "{table}" WHERE removed IS NULL AND name_key = ?', (wanted,))
+    if rows:
+        return int(rows[0]["id"])
     rows = book.rows(
         f'SELECT id, name, name_key FROM "{table}" WHERE removed IS NULL ORDER BY name_key'
     )
-    exact = [row for row in rows if row["name_key"] == wanted]
     begun = [row for row in rows if wanted and row["name_key"].startswith(wanted)]
-    for found in (exact, begun):
-        if len(found) == 1:
-            return int(found[0]["id"])
+    if len(begun) == 1:
+        return int(begun[0]["id"])
     if begun:
         names = ", ".join(f'"{row["name"]}"' for row in begun[:5])
         raise WrongUsage(

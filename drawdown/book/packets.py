@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 
 from calibration.errors import WrongUsage
-from drawdown.book.originals import check_free, find_by_name, has
+from drawdown.book.originals import check_free, colour_at_hand, find_by_name, has
 from drawdown.book.records import (
     Mix,
     Packet,
@@ -61,8 +61,14 @@ def put_by(
             "place": place,
             "note": note,
             "reading": reading,
+            **colour_at_hand(book, reading or _reading_of(book, original)),
         },
     )
+
+
+def _reading_of(book: Book, original: int | None) -> int | None:
+    rows = book.rows("SELECT reading FROM original WHERE id = ?", (original,))
+    return rows[0]["reading"] if rows else None
 
 
 def take_from(change: Change, packet: Packet, grams: float | None) -> float:

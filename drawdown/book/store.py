@@ -266,6 +266,7 @@ class Book:
             )
         if header is not None and last is not None and last > number:
             self._roll_forward(number)
+            schema.fill_colours(self.db)
         if header is None or header[0] != schema.VERSION or last is None or last < number:
             self.write_diary()
 

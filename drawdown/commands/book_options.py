@@ -1,0 +1,209 @@
+"""Options that the commands of the book share, and the completion of names in the book."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calibration.errors import WrongUsage
+
+
+def folder_of(book: Path | None) -> Path:
+    """The book's folder: as said, or the studio's own."""
+    if book is not None:
+        return book
+    from drawdown.places import own_book
+
+    return own_book()
+
+
+# Completion ------------------------------------------------------------------------------
+# A key press must never print an error or make a book, so whatever fails completes nothing.
+
+
+def _said_book(context: typer.Context) -> Path:
+    said = context.params.get("book") if context is not None else None
+    return folder_of(Path(said) if said else None)
+
+
+def _names(context: typer.Context, sql: str, incomplete: str) -> list[str]:
+    from drawdown.book import open_book
+
+    with contextlib.suppress(Exception), open_book(_said_book(context)) as book:
+        return [row[0] for row in book.rows(sql) if row[0].startswith(incomplete)]
+    return []
+
+
+def originals(ctx: typer.Context, incomplete: str) -> list[str]:
+    sql = "SELECT name FROM original WHERE removed IS NULL ORDER BY name_key"
+    return _names(ctx, sql, incomplete)
+
+
+def batches(ctx: typer.Context, incomplete: str) -> list[str]:
+    sql = "SELECT name FROM batch WHERE removed IS NULL ORDER BY name_key"
+    return _names(ctx, sql, incomplete)
+
+
+def packets(ctx: typer.Context, incomplete: str) -> list[str]:
+    sql = "SELECT name FROM packet WHERE removed IS NULL AND grams > 0 ORDER BY name_key"
+    return _names(ctx, sql, incomplete)
+
+
+def editions(ctx: typer.Context, incomplete: str) -> list[str]:
+    sql = (
+        "SELECT DISTINCT edition FROM original WHERE removed IS NULL AND edition != '' "
+        "UNION SELECT DISTINCT edition FROM pull WHERE removed IS NULL"
+    )
+    return _names(ctx, sql, incomplete)
+
+
+def inks(ctx: typer.Context, incomplete: str) -> list[str]:
+    """The inks of the shelf, each with an equals sign to put its parts behind."""
+    with contextlib.suppress(Exception):
+        from drawdown.shelf_files import shelf_in_use
+
+        said = ctx.params.get("shelf")
+        names = shelf_in_use(Path(said) if said else None).shelf.names
+        return [f"{name}=" for name in names if name.startswith(incomplete)]
+    return []
+
+
+def plain_inks(ctx: typer.Context, incomplete: str) -> list[str]:
+    return [name.rstrip("=") for name in inks(ctx, incomplete)]
+
+
+# Options ---------------------------------------------------------------------------------
+
+BookFolder = Annotated[
+    Path | None,
+    typer.Option("--book", metavar="FOLDER", help="The book's folder; else the studio's own."),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
+Kept = Annotated[
+    str, typer.Argument(metavar="NAME", help="A kept original.", autocompletion=originals)
+]
+StripNumber = Annotated[
+    int, typer.Option("--strip-number", metavar="K", help="Which strip, counted from the left.")
+]
+CardFile = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
+]
+CardCorners = Annotated[
+    str | None,
+    typer.Option(
+        metavar="POINTS",
+        help='The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright '
+        "photo, clockwise from the card's upper left.",
+    ),
+]
+MixParts = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--mix", metavar="INK=PARTS", autocompletion=inks,
+        help="One ink of the mix and its parts; repeat for each ink.",
+    ),
+]  # fmt: skip
+TinMarks = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--tin", metavar="INK=MARK", autocompletion=inks,
+        help="The maker's batch mark on an ink's tin or tube; repeat for each ink.",
+    ),
+]  # fmt: skip
+OnDate = Annotated[
+    str | None, typer.Option("--date", metavar="DAY", help="As 2030-12-31; else today.")
+]
+Since = Annotated[str | None, typer.Option("--since", metavar="DAY", help="From this day on.")]
+Until = Annotated[
+    str | None, typer.Option("--until", metavar="DAY", help="Up to and with this day.")
+]
+SearchText = Annotated[
+    str, typer.Option("--text", metavar="WORDS", help="Only what holds these words anywhere.")
+]
+Reverse = Annotated[bool, typer.Option("--reverse", help="The other way round.")]
+Limit = Annotated[int | None, typer.Option("--most", metavar="N", help="Show no more than N.")]
+Removed = Annotated[bool, typer.Option("--removed", help="What was struck out instead.")]
+
+
+# Checks ----------------------------------------------------------------------------------
+
+
+def check_sort(sort: str, allowed: tuple[str, ...]) -> str:
+    """Raise ``WrongUsage`` for an order that the list does not know."""
+    if sort not in allowed:
+        raise WrongUsage(
+            f"--sort {sort} is no order of this list",
+            "nothing was listed",
+            f"sort by {', '.join(allowed[:-1])} or {allowed[-1]}",
+        )
+    return sort
+
+
+def check_most(most: int | None) -> int | None:
+    if most is not None and most < 1:
+        raise WrongUsage(
+            f"--most is {most}, and must be 1 or more",
+            "a list of nothing says nothing",
+            "leave it out to see everything",
+        )
+    return most
+
+
+def check_days(*days: str | None) -> list[str | None]:
+    from drawdown.book.records import clean_date
+
+    return [None if day is None else clean_date(day) for day in days]
+
+
+def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | None = None):
+    """``--mix`` and ``--tin`` as a mix. An ink that the shelf knows under another name keeps
+    the shelf's name; one that it does not know is kept as it was said."""
+    from drawdown.book.records import MixPart, clean_name
+    from drawdown.commands.match import read_mix
+
+    parts = read_mix(pairs or []) or {}
+    marks: dict[str, str] = {}
+    for pair in tins or []:
+        ink, sign, mark = pair.partition("=")
+        if not sign or not ink.strip() or not mark.strip():
+            raise WrongUsage(
+                f"--tin {pair} is not an ink, an equals sign and the mark on its tin",
+                "the mark says from which of the maker's batches the ink came",
+                "write for example: --tin phthalo-blue=L2041",
+            )
+        marks[ink.strip()] = clean_name(mark, "--tin")
+    known = _shelf_names(list({**parts, **marks}), shelf)
+    stray = [ink for ink in marks if known[ink] not in {known[name] for name in parts}]
+    if stray and parts:
+        raise WrongUsage(
+            f"--tin names {stray[0]}, which is not in the mix",
+            "a mark belongs to an ink of the mix",
+            "give the same name with --mix",
+        )
+    by_name = {known[ink]: mark for ink, mark in marks.items()}
+    total: dict[str, float] = {}
+    for ink, amount in parts.items():
+        total[known[ink]] = total.get(known[ink], 0.0) + amount
+    return tuple(
+        MixPart(clean_name(ink, "--mix"), amount, by_name.get(ink, ""))
+        for ink, amount in total.items()
+    )
+
+
+def _shelf_names(inks: list[str], shelf: Path | None) -> dict[str, str]:
+    """Each ink under the shelf's name for it, or as it was said."""
+    if not inks:
+        return {}
+    from drawdown.shelf_files import shelf_in_use
+
+    known = shelf_in_use(shelf).shelf
+    names = {}
+    for ink in inks:
+        names[ink] = " ".join(ink.split())
+        with contextlib.suppress(WrongUsage):
+            names[ink] = known.find(ink).name
+    return names

@@ -1,0 +1,50 @@
+"""Reading one strip of a photo for the book."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown.card_corners import check_card_corners
+
+if TYPE_CHECKING:
+    from drawdown.judge import Judgement
+    from drawdown.measure import StripColour
+
+
+def read_strip(
+    photo: Path, number: int, card: Path | None, card_corners: str | None, *, keep: bool
+) -> tuple[Judgement, StripColour]:
+    """The strip of that number and the photo it is in. With ``keep``, a strip that no verdict
+    could rest on is refused. Raises ``WrongUsage``, ``PhotoUnfit`` and ``BadFile``."""
+    if number < 1:
+        raise WrongUsage(
+            f"--strip-number is {number}, and strips are numbered from 1",
+            "the number says which strip is meant",
+            "count the strips from left to right with the card upright",
+        )
+    corners = (check_card_corners(card_corners),) if card_corners is not None else ()
+    from drawdown.judge import Options, read_strips
+    from drawdown.progress import ProgressLine
+
+    with ProgressLine() as progress:
+        seen = read_strips(photo, Options(card_path=card, card_corners=corners), progress)
+    by_number = {s.strip.number: s for s in seen.strips}
+    if number not in by_number:
+        count = len(by_number)
+        raise WrongUsage(
+            f"strip {number} was asked for, but {count or 'no'} "
+            f"strip{' was' if count == 1 else 's were'} found in {photo}",
+            "strips are numbered from left to right with the card upright",
+            "see them all with: drawdown read",
+        )
+    colour = by_number[number]
+    hard = [f for f in (*seen.flags, *colour.flags) if f.hard]
+    if keep and hard:
+        raise PhotoUnfit(
+            hard[0].seen,
+            f"{hard[0].kind.why}; a colour that is kept must be one to trust",
+            hard[0].kind.todo,
+        )
+    return seen, colour

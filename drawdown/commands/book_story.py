@@ -1,0 +1,131 @@
+"""``drawdown book story``: a batch from its beginning to now; ``added``: what was stirred in."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calibration.errors import WrongUsage
+from drawdown.commands import book_options as opt
+
+Batch = Annotated[
+    str, typer.Argument(metavar="BATCH", help="A logged batch.", autocompletion=opt.batches)
+]
+
+
+def story(
+    batch: Batch,
+    picture: Annotated[
+        Path | None,
+        typer.Option(metavar="OUT.png", help="Also draw its way through Lab to the original."),
+    ] = None,
+    book: opt.BookFolder = None,
+    json: opt.AsJson = False,
+) -> int:
+    """Tell a batch's story: what was read, advised and added."""
+    if picture is not None:
+        from drawdown.commands.match import check_picture
+
+        check_picture(picture, Path("-"))
+    from drawdown.book import open_book
+    from drawdown.book.batches import find_batch, mix_with_added, story_of
+    from drawdown.book.originals import original_by_id
+    from drawdown.report import terminal
+    from drawdown.report.book import story_screen
+    from drawdown.report.book_json import batch_data, dump_book, entry_data, mix_data
+
+    with open_book(opt.folder_of(book)) as opened:
+        found = find_batch(opened, batch)
+        entries = story_of(opened, found.id)
+        original = original_by_id(opened, found.original) if found.original else None
+        inside = mix_with_added(found, entries)
+        if picture is not None:
+            from drawdown.report.book_path import save_path
+
+            save_path(picture, found, original, entries)
+        if json:
+            names = {original.id: original.name} if original else {}
+            data = {
+                "batch": batch_data(found, names),
+                "entries": [entry_data(entry, opened) for entry in entries],
+                "mix_now": None if inside is None else mix_data(inside[0]),
+                "grams_now": None if inside is None else inside[1],
+            }
+            terminal.write_result(dump_book("story", data))
+            return 0
+    name = original.name if original else None
+    screen = terminal.screen(sys.stdout)
+    terminal.write_result(story_screen(found, name, entries, inside, screen))
+    if picture is not None and terminal.is_tty(sys.stderr):
+        terminal.write_aside(f"Picture saved: {picture}")
+    return 0
+
+
+def added(
+    batch: Batch,
+    ink: Annotated[
+        list[str],
+        typer.Option(
+            metavar="INK=AMOUNT", autocompletion=opt.inks,
+            help="What was stirred in; repeat for each ink.",
+        ),
+    ],
+    per_100: Annotated[
+        bool,
+        typer.Option("--per-100", help="AMOUNT is parts to 100 parts of the batch, not grams."),
+    ] = False,
+    note: Annotated[str, typer.Option(metavar="TEXT", help="Anything else.")] = "",
+    shelf: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The shelf that the inks' names are of.")
+    ] = None,
+    book: opt.BookFolder = None,
+    json: opt.AsJson = False,
+) -> int:  # fmt: skip
+    """Note what was stirred into a batch, in grams."""
+    from drawdown.book.records import clean_text
+
+    remark = clean_text(note, "--note")
+    try:
+        amounts = opt.read_parts(ink, None, shelf)
+    except WrongUsage as wrong:
+        raise WrongUsage(wrong.seen.replace("--mix", "--ink"), wrong.why,
+                         wrong.todo.replace("--mix", "--ink")) from None  # fmt: skip
+    from drawdown.book import open_book
+    from drawdown.book.batches import (
+        GRAMS,
+        PER_100,
+        find_batch,
+        log_added,
+        mix_with_added,
+        story_of,
+    )
+    from drawdown.report import terminal
+    from drawdown.report.book import UNDO, grams_text, mix_words, paragraph
+    from drawdown.report.book_json import batch_data, dump_book, mix_data
+
+    with open_book(opt.folder_of(book), write=True) as opened:
+        found = find_batch(opened, batch)
+        pairs = tuple((part.ink, part.parts) for part in amounts)
+        with opened.change(f'added to batch "{found.name}"') as change:
+            log_added(change, found.id, pairs, PER_100 if per_100 else GRAMS, remark)
+        inside = mix_with_added(found, story_of(opened, found.id))
+    if json:
+        data = {
+            "batch": batch_data(found, {}),
+            "mix_now": None if inside is None else mix_data(inside[0]),
+            "grams_now": None if inside is None else inside[1],
+        }
+        terminal.write_result(dump_book("added", data))
+        return 0
+    if inside is None:
+        text = "What is in the batch is not known: its mix or its weight was not noted at first."
+    else:
+        weight = f", {grams_text(inside[1])}" if inside[1] else ""
+        text = f'In "{found.name}" now: {mix_words(inside[0])} (parts per 100){weight}.'
+    screen = terminal.screen(sys.stdout)
+    terminal.write_result("\n".join(paragraph(text, screen)))
+    terminal.write_aside(UNDO)
+    return 0

@@ -1,0 +1,133 @@
+"""The studio book at size: 10,000 kept originals and 100,000 further readings.
+
+    python -m tests.benchmarks.book [--folder FOLDER] [--originals N] [--readings N]
+
+Prints the time to open the book, to find the nearest original of a colour, to list and to
+keep one more, each as the median of many, and that of whole processes beside a bare start.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from book_kit import MIX, keep, reading_row  # noqa: E402
+
+from drawdown.book import open_book  # noqa: E402
+from drawdown.book.batches import begin_batch  # noqa: E402
+from drawdown.book.find import nearest  # noqa: E402
+from drawdown.book.originals import find_original, keep_original, list_originals  # noqa: E402
+
+
+def fill(folder: Path, originals: int, readings: int) -> None:
+    """A book of colours spread over the inks' gamut, and as many logged readings."""
+    rng = np.random.default_rng(3)
+    labs = np.column_stack([rng.uniform(15, 95, originals), rng.normal(0, 30, (originals, 2))])
+    with open_book(folder, create=True) as book:
+        with book.change("originals") as change:
+            for k, lab in enumerate(labs):
+                row = change.insert("reading", reading_row(tuple(map(float, lab))))
+                keep_original(
+                    book, change, name=f"colour {k:05d}", reading=row, date="2030-01-01",
+                    paper=f"paper {k % 7}", edition=f"edition {k % 40}", mix=MIX,
+                )  # fmt: skip
+        for start in range(0, readings, 20_000):
+            with book.change("readings") as change:
+                batch = begin_batch(
+                    book, change, name=f"batch {start}", original=1, date="2030-01-01", mix=MIX
+                )
+                for k in range(start, min(readings, start + 20_000)):
+                    lab = labs[k % originals] + rng.normal(0, 2, 3)
+                    row = change.insert("reading", reading_row(tuple(map(float, lab))))
+                    entry = {"batch": batch, "at": "2030-01-01", "kind": "read", "reading": row}
+                    change.insert("entry", entry)
+
+
+def timed(what: str, times: int, run) -> float:
+    spans = []
+    for _ in range(times):
+        begin = time.perf_counter()
+        run()
+        spans.append(time.perf_counter() - begin)
+    median = statistics.median(spans)
+    print(f"{what:<52} {1000 * median:8.1f} ms   (slowest {1000 * max(spans):.1f})")
+    return median
+
+
+def process(*args: str) -> None:
+    subprocess.run(
+        [sys.executable, "-m", "drawdown", *args], cwd=ROOT, check=True, capture_output=True
+    )
+
+
+def measure(folder: Path) -> dict[str, float]:
+    """The times in seconds by name, printed as they come."""
+    out = {}
+
+    def open_it() -> None:
+        open_book(folder).close()
+
+    out["open"] = timed("open the book", 20, open_it)
+    with open_book(folder) as book:
+        rng = np.random.default_rng(1)
+
+        def find_it() -> None:
+            nearest(book, np.array([rng.uniform(15, 95), *rng.normal(0, 30, 2)]))
+
+        find_it()  # loads CIEDE2000
+        out["find"] = timed("find the nearest in an open book", 20, find_it)
+        out["by name"] = timed(
+            "one original by its name", 20, lambda: find_original(book, "colour 04321")
+        )
+        out["list"] = timed("list all originals", 3, lambda: list_originals(book, sort="hue"))
+
+    def open_and_find() -> None:
+        with open_book(folder) as fresh:
+            nearest(fresh, np.array([50.0, 10.0, 10.0]))
+
+    out["open and find"] = timed("open the book and find the nearest", 10, open_and_find)
+    return out
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--folder", type=Path, help="keep the book there, or use the one there")
+    parser.add_argument("--originals", type=int, default=10_000)
+    parser.add_argument("--readings", type=int, default=100_000)
+    options = parser.parse_args()
+    folder = options.folder or Path(tempfile.mkdtemp()) / "book"
+    if not (folder / "book.sqlite").exists():
+        begin = time.perf_counter()
+        fill(folder, options.originals, options.readings)
+        print(f"filled in {time.perf_counter() - begin:.0f} s")
+    for name in ("book.sqlite", "diary.jsonl"):
+        print(f"{name}: {(folder / name).stat().st_size / 1e6:.0f} MB")
+    measure(folder)
+    with open_book(folder) as book:
+        mark = str(time.time_ns())
+        numbers = iter(range(1000))
+        timed("keep one more", 10, lambda: keep(book, f"{mark} {next(numbers)}"))
+    bare = timed("a whole process: drawdown --version", 5, lambda: process("--version"))
+    whole = timed(
+        "a whole process: drawdown book show",
+        5,
+        lambda: process("book", "show", "colour 04321", "--book", str(folder)),
+    )
+    print(f"{'  beyond start-up':<52} {1000 * (whole - bare):8.1f} ms")
+    if options.folder is None:
+        shutil.rmtree(folder.parent)
+
+
+if __name__ == "__main__":
+    main()
