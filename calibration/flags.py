@@ -318,6 +318,12 @@ ACROSS_PHOTOS = FlagKind(
     "two photos have two lights and two corrections, so the uncertainty is larger",
     "photograph both together when it matters",
 )  # fmt: skip
+KEPT_DIFFERS = FlagKind(
+    "kept-differs", False, "comparison",
+    "{detail} as the book has it",
+    "it may be another strip, or it has dried, faded or yellowed since it was kept",
+    "if the photo does not show the kept original, say --apart",
+)  # fmt: skip
 OTHER_INKS = FlagKind(
     "other-inks", False, "comparison",
     "the batch was mixed from other tubes than the original",

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from calibration.sheet import Sheet
     from drawdown.advice import Advice
     from drawdown.compare import Comparison
+    from drawdown.kept import Kept
     from drawdown.measure import StripColour
 
 Progress = Callable[[str, float], None]
@@ -52,13 +53,17 @@ class Options:
     card_corners: tuple[tuple[tuple[float, float], ...], ...] = field(default=())
     # The role whose number nobody gave: it is the other one of two strips, if there are two.
     assumed: str | None = None
+    # A kept original out of the book.
+    kept: Kept | None = None
 
 
 @dataclass(frozen=True)
 class Judgement:
     """Everything known at the end of the chain. ``comparison`` is None when only strips
     were read; ``advice`` is None when none was asked for or none can be given; ``earlier``
-    is the reading of the photo that shows the kept original, when that is another one."""
+    is the reading of the photo that shows the kept original, when that is another one;
+    ``kept`` the original out of the book, if one was named (``apart``: its reading in the
+    book was compared, else a strip of the photo)."""
 
     photo: Photo
     view: CardView
@@ -69,6 +74,7 @@ class Judgement:
     advice: Advice | None
     flags: tuple[fl.Flag, ...]
     earlier: Judgement | None = None
+    kept: Kept | None = None
 
     @property
     def all_flags(self) -> tuple[fl.Flag, ...]:
@@ -183,20 +189,35 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     from drawdown.advice import advise
     from drawdown.compare import compare
 
-    refuse_assumed(options.assumed, len(seen.strips))
-    kept = seen if earlier is None else earlier
-    original = _pick(kept, options.original, "original", other=earlier is not None)
-    batch = _pick(seen, options.batch, "batch", other=earlier is not None)
+    where = seen if earlier is None else earlier
+    book = options.kept
+    if book is not None:
+        book = book.settled(len(seen.strips), elsewhere=earlier is not None)
+    nominal = seen.correction.nominal or where.correction.nominal
+    shaded = seen.correction.shaded or where.correction.shaded
+    differs: list[fl.Flag] = []
+    if book is not None and book.apart:
+        original = book.colour
+        batch = _pick(seen, book.batch or 1, "batch", other=True)
+        nominal, shaded = nominal or book.nominal, shaded or book.shaded
+    else:
+        refuse_assumed(options.assumed, len(seen.strips))
+        original = _pick(where, options.original, "original", other=earlier is not None)
+        batch = _pick(seen, options.batch, "batch", other=earlier is not None)
+        if book is not None:
+            from drawdown.kept import kept_differs
+
+            differs = kept_differs(book, original, nominal=nominal, shaded=shaded)
     progress("comparing", 0.92)
     comparison = compare(
         original,
         batch,
         tolerance=options.tolerance,
         other_inks=options.other_inks,
-        nominal_card=seen.correction.nominal or kept.correction.nominal,
-        shaded_card=seen.correction.shaded or kept.correction.shaded,
-        across_photos=earlier is not None,
-        hard=any(f.hard for f in (*seen.flags, *kept.flags)),
+        nominal_card=nominal,
+        shaded_card=shaded,
+        across_photos=earlier is not None or (book is not None and bool(book.apart)),
+        hard=any(f.hard for f in (*seen.flags, *where.flags)),
     )
     advice = None
     if comparison.verdict is not None:
@@ -225,8 +246,9 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         seen.strips,
         comparison,
         advice,
-        seen.flags,
+        (*seen.flags, *differs),
         earlier,
+        book,
     )
 
 

@@ -59,6 +59,7 @@ class FakeOptions:
     original_photo: Path | None = None
     card_corners: tuple = ()
     assumed: str | None = None
+    kept: object = None
 
 
 @pytest.fixture
@@ -216,7 +217,7 @@ def test_options_reach_the_chain(chain, tmp_path):
         (
             ((10.0, 10.0), (110.0, 12.5), (110.0, 60.0), (10.0, 60.0)),
             ((1.0, 1.0), (300.0, 1.0), (300.0, 100.0), (1.0, 100.0)),
-        ), None,
+        ), None, None,
     )  # fmt: skip
     assert picture.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
 

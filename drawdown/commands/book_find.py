@@ -139,7 +139,7 @@ def find_screen(
             paint(line, "1", screen.colour)
             for line in paragraph(
                 f'Use this up first: packet "{p.name}", {grams_text(p.grams)} of {p.date}{place}; '
-                f"Delta E {words.number(c.de00, 1)} ({words.number(c.de00_low95, 1)} to "
+                f"Delta E {words.number(first.near.de00, 1)} ({words.number(c.de00_low95, 1)} to "
                 f"{words.number(c.de00_high95, 1)}).{chance}",
                 screen,
             )
@@ -164,7 +164,7 @@ def find_screen(
             c.words, what.date, more,
         ])  # fmt: skip
     head = ["name", "kind", " Delta E", " 95 %", "the strip is", "date", "mix, or what is left"]
-    lines += ["", *table(head, rows, screen)]
+    lines += ["", *table(head, rows, screen, ("date", "the strip is"))]
     lines += ["", *paragraph(
         f"Delta E 2000 as read; the 95 % interval is wide because the two were read from two "
         f"photos. Within {tolerance:g} counts as the same. Lay the two side by side with the card "

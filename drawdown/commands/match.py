@@ -11,6 +11,7 @@ import typer
 
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
 from drawdown.card_corners import Corners, check_card_corners
+from drawdown.commands import book_options as opt
 from drawdown.which_strips import refuse_itself, same_photo, which_strips
 
 if TYPE_CHECKING:
@@ -87,15 +88,39 @@ def match(
     picture: Annotated[
         Path | None, typer.Option(metavar="OUT.png", help="Also save the answer as a picture.")
     ] = None,
+    kept: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            autocompletion=opt.originals,
+            help="The kept original's name in the book: its mix, and its colour where the photo "
+            "does not show it.",
+        ),
+    ] = None,
+    apart: Annotated[
+        bool,
+        typer.Option("--apart", help="The photo does not show the kept original; with --kept."),
+    ] = False,
+    log: Annotated[
+        str | None,
+        typer.Option(
+            metavar="BATCH",
+            autocompletion=opt.batches,
+            help="Log the answer to this batch in the book.",
+        ),
+    ] = None,
+    book: opt.BookFolder = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
 ) -> int:
     """Does the batch match the kept original? If not, what to add."""
-    apart = original_photo is not None
+    elsewhere = original_photo is not None
+    check_kept(kept, apart, log, original, elsewhere)
     check_numbers(original, batch, tolerance, batch_grams)
     step = check_scale_step(scale_step, batch_grams)
-    which = which_strips(original, batch, apart)
-    strips = check_strips(strip or [], 1 if apart else which.original, which.batch)
-    corners = check_corners(card_corners or [], apart)
+    lone = apart or (kept is not None and original is None and len(strip or []) == 1)
+    which = which_strips(original, batch, elsewhere or lone)
+    strips = check_strips(strip or [], 1 if elsewhere else which.original, which.batch)
+    corners = check_corners(card_corners or [], elsewhere)
     parts = read_mix(mix or [])
     if picture is not None:
         check_picture(picture, photo)
@@ -103,6 +128,17 @@ def match(
         refuse_itself(photo, original_photo, which)
         if same_photo(photo, original_photo):
             original_photo, corners = None, corners[:1]  # both strips share one light after all
+    source = None
+    if kept is not None or log is not None:
+        from drawdown.commands.match_book import from_book
+
+        source = from_book(
+            kept, log, book, said=parts, grams=batch_grams,
+            apart=True if apart else False if original is not None else None,
+            batch_number=batch,
+        )  # fmt: skip
+        parts = parts or source.parts(shelf)
+        batch_grams = source.grams
 
     from drawdown.judge import Options, judge
     from drawdown.progress import ProgressLine
@@ -121,6 +157,7 @@ def match(
         strips_by_hand=strips,
         original_photo=original_photo,
         card_corners=corners,
+        kept=None if source is None else source.kept,
     )
     try:
         with ProgressLine() as progress:
@@ -132,7 +169,30 @@ def match(
 
             write_result(unfit_text("match", photo, unfit))
         raise
-    return deliver(judgement, as_json=json, picture=picture)
+    code = deliver(judgement, as_json=json, picture=picture)
+    if source is not None and log is not None:
+        from drawdown.commands.match_book import log_match
+
+        log_match(source, photo, judgement)
+    return code
+
+
+def check_kept(
+    kept: str | None, apart: bool, log: str | None, original: int | None, elsewhere: bool
+) -> None:
+    """Refuse options of the book that contradict each other; raises ``WrongUsage``."""
+    if apart and kept is None and log is None:
+        raise WrongUsage(
+            "--apart was given without --kept",
+            "without a name it is not clear which kept original is meant",
+            "add --kept NAME",
+        )
+    if apart and (original is not None or elsewhere):
+        raise WrongUsage(
+            f"--apart was given with {'--original-photo' if elsewhere else '--original'}",
+            "either the book's reading of the original is compared, or a strip of a photo",
+            "leave one of the two out",
+        )
 
 
 def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int:

@@ -25,29 +25,51 @@ def columns_of(text: str) -> int:
     )
 
 
-def table(head: Sequence[str], rows: Iterable[Sequence[str]], screen: Screen) -> list[str]:
+def table(
+    head: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    screen: Screen,
+    spare: Sequence[str] = (),
+) -> list[str]:
     """Lines of a table; numbers (of columns whose head begins with a space) to the right.
-    Where it is too wide for the screen, each row becomes a block: its first cell, and the
-    rest below with the heads before them."""
+    Where it is too wide, the columns named in ``spare`` are left out, the first named first;
+    where that does not do, each row becomes a block: its first cell, and the rest below with
+    the heads before them."""
     rows = [list(row) for row in rows]
-    right = [name.startswith(" ") for name in head]
-    names = [name.strip() for name in head]
-    widths = [max(columns_of(row[i]) for row in [names, *rows]) for i in range(len(names))]
+    kept = list(range(len(head)))
 
-    def pad(cell: str, i: int) -> str:
-        fill = " " * (widths[i] - columns_of(cell))
-        return fill + cell if right[i] else cell + fill
-
-    if 1 + sum(widths) + 2 * (len(widths) - 1) <= screen.columns:
+    def widths() -> list[int]:
         return [
-            paint(" " + "  ".join(pad(c, i) for i, c in enumerate(row)).rstrip(), style,
-                  screen.colour)
-            for row, style in [(names, "2"), *((row, "") for row in rows)]
-        ]  # fmt: skip
+            max(columns_of(head[i].strip()), *(columns_of(row[i]) for row in rows)) for i in kept
+        ]
+
+    def fits() -> bool:
+        return 1 + sum(widths()) + 2 * (len(kept) - 1) <= screen.columns
+
+    for name in spare:
+        if not fits():
+            kept = [i for i in kept if head[i].strip() != name]
+    if not fits():
+        return _blocks(head, rows, screen)
+    lines = []
+    for number, row in enumerate([head, *rows]):
+        cells = []
+        for i, width in zip(kept, widths(), strict=True):
+            cell = row[i].strip() if number == 0 else row[i]
+            fill = " " * (width - columns_of(cell))
+            cells.append(fill + cell if head[i].startswith(" ") else cell + fill)
+        style = "2" if number == 0 else ""
+        lines.append(paint(" " + "  ".join(cells).rstrip(), style, screen.colour))
+    return lines
+
+
+def _blocks(head: Sequence[str], rows: list[list[str]], screen: Screen) -> list[str]:
     lines = []
     for row in rows:
         lines += wrap(row[0], screen.columns - 1, " ", "   ")
-        facts = [f"{name} {cell}" for name, cell in zip(names[1:], row[1:], strict=True) if cell]
+        facts = [
+            f"{name.strip()} {cell}" for name, cell in zip(head[1:], row[1:], strict=True) if cell
+        ]
         lines += wrap(", ".join(facts), screen.columns - 1, "   ", "   ")
     return lines
 
@@ -116,7 +138,9 @@ def originals_screen(found: list[Original], shown: int, screen: Screen) -> str:
          mix_words(o.recipe.mix) if o.recipe else ""]
         for o in found[:shown]
     ]  # fmt: skip
-    return _list(count_words(len(found), "kept original"), head, rows, len(found), screen)
+    spare = ("mix", "paper", "edition", "state")
+    title = count_words(len(found), "kept original")
+    return _list(title, head, rows, len(found), screen, spare)
 
 
 def batches_screen(found: list[Batch], names: dict[int, str], shown: int, screen: Screen) -> str:
@@ -125,7 +149,8 @@ def batches_screen(found: list[Batch], names: dict[int, str], shown: int, screen
         [b.name, b.date, names.get(b.original or 0, ""), grams_text(b.grams), mix_words(b.mix)]
         for b in found[:shown]
     ]
-    return _list(count_words(len(found), "batch", "batches"), head, rows, len(found), screen)
+    title = count_words(len(found), "batch", "batches")
+    return _list(title, head, rows, len(found), screen, ("begun with",))
 
 
 def packets_screen(found: list[Packet], names: dict[int, str], shown: int, screen: Screen) -> str:
@@ -138,7 +163,7 @@ def packets_screen(found: list[Packet], names: dict[int, str], shown: int, scree
     ]  # fmt: skip
     grams = sum(p.grams for p in found)
     title = f"{count_words(len(found), 'packet')}, {grams_text(grams) or '0 g'} in all"
-    return _list(title, head, rows, len(found), screen)
+    return _list(title, head, rows, len(found), screen, ("mix", "colour of", "b*", "a*", "L*"))
 
 
 def changes_screen(found: list[Done], screen: Screen) -> str:
@@ -149,12 +174,20 @@ def changes_screen(found: list[Done], screen: Screen) -> str:
     return _list(title, [" no", "when", "what", "state"], rows, len(found), screen)
 
 
-def _list(title: str, head: list[str], rows: list[list[str]], whole: int, screen: Screen) -> str:
+def _list(
+    title: str,
+    head: list[str],
+    rows: list[list[str]],
+    whole: int,
+    screen: Screen,
+    spare: Sequence[str] = (),
+) -> str:
     if not rows:
         return f" Nothing found ({title})."
     filled = [i for i in range(len(head)) if i == 0 or any(row[i] for row in rows)]
     lines = [paint(f" {title}", "1", screen.colour), ""]
-    lines += table([head[i] for i in filled], [[row[i] for i in filled] for row in rows], screen)
+    cells = [[row[i] for i in filled] for row in rows]
+    lines += table([head[i] for i in filled], cells, screen, spare)
     if len(rows) < whole:
         lines += ["", f" ... and {whole - len(rows)} more (--most N shows more)"]
     return "\n".join(lines)
@@ -203,23 +236,30 @@ def story_screen(
     lines = [paint(title, "1", screen.colour), ""]
     begun = mix_words(batch.mix, tins=True) or "mix not noted"
     weight = f", {grams_text(batch.grams)}" if batch.grams else ""
-    rows = [[batch.date, "begun with", begun + weight, "", ""]]
+    steps = [(batch.date, "begun", "", begun + weight)]
     for entry in story:
         when = entry.at.replace("T", " ")[:16]
         if entry.kind == "added":
             unit = "g" if entry.added_unit == "grams" else "parts per 100"
             what = ", ".join(f"{ink} {amount:.3g} {unit}" for ink, amount in entry.added)
-            rows.append([when, "added", what, "", ""])
+            steps.append((when, "added", "", what + (f"; {entry.note}" if entry.note else "")))
             continue
         de00 = (
             f"{words.number(entry.de00, 2)} ({words.number(entry.de00_low95, 2)} to "
             f"{words.number(entry.de00_high95, 2)})"
         )
-        said = entry.words or ""
-        if entry.across_photos:
-            said += " (across photos)"
-        rows.append([when, entry.verdict or "no verdict", said, de00, advised_words(entry)])
-    lines += table(["when", "what", "how", "Delta E (95 %)", "advised"], rows, screen)
+        said = f"The batch: {entry.words or 'not compared'}"
+        said += " (across photos)" if entry.across_photos else ""
+        advised = advised_words(entry)
+        said += f". Advised first: {advised}" if advised else ""
+        steps.append((when, entry.verdict or "no verdict", de00, said + "."))
+    head = f" {'when (UTC)':<16}  {'what':<17}  Delta E (95 %)"
+    lines.append(paint(head, "2", screen.colour))
+    for when, what, de00, detail in steps:
+        row = f" {when:<16}  {what:<17}  {de00}".rstrip()
+        fits = len(row) <= screen.columns
+        lines += [row] if fits else wrap(row, screen.columns - 1, " ", "   ")
+        lines += wrap(detail, screen.columns - 1, "   ", "   ")
     if now_in_it is not None:
         mix, grams = now_in_it
         weight = f", {grams_text(grams)}" if grams else ""

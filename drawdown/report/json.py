@@ -58,7 +58,7 @@ def unfit_text(command: str, path: Path, error: PhotoUnfit) -> str:
         data |= {"comparison": None, "advice": None}
     data["notes"] = [error.paragraph()]
     if command == "match":
-        data["original_photo"] = None
+        data |= {"original_photo": None, "kept": None}
     return dump(data)
 
 
@@ -80,12 +80,24 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
         "photo": _photo(judgement),
         "card": _card(judgement),
         "strips": [_strip(strip, judgement) for strip in judgement.strips],
-        "comparison": _comparison(
-            judgement.comparison, [strip for _, strip in words.compared(judgement)]
-        ),
+        "comparison": _compared(judgement),
         "advice": _advice(judgement.advice),
         "notes": _notes(judgement),
         "original_photo": _earlier(judgement),
+        "kept": _kept(judgement),
+    }
+
+
+def _kept(judgement: Judgement) -> dict[str, Any] | None:
+    """The kept original that was named, and which reading of it was compared."""
+    kept = getattr(judgement, "kept", None)
+    if kept is None:
+        return None
+    return {
+        "name": kept.name,
+        "compared": "book" if kept.apart else "photo",
+        "lab_d50": _list(kept.colour.lab_d50, 2),
+        "lab_u95": _list(kept.colour.lab_u95, 2),
     }
 
 
@@ -139,6 +151,15 @@ def _of_difference(c: Comparison, pair: list[StripColour]) -> dict[str, float | 
     """Half widths of the 95 % intervals of dL, dC and dH."""
     u95 = of_comparison(c, *(s.lab_d50 for s in pair)) if len(pair) == 2 else None
     return {f"{k}_u95": rounded(getattr(u95, k, None), 2) for k in ("dL", "dC", "dH")}
+
+
+def _compared(judgement: Judgement) -> dict[str, Any] | None:
+    pair = [strip for _, strip in words.compared(judgement)]
+    data = _comparison(judgement.comparison, pair)
+    kept = getattr(judgement, "kept", None)
+    if data is not None and kept is not None and kept.apart:
+        data["original"] = None  # no strip of a photo
+    return data
 
 
 def _comparison(c: Comparison | None, pair: list[StripColour]) -> dict[str, Any] | None:

@@ -48,7 +48,8 @@ def _roles(judgement: Judgement) -> dict[int, str]:
     c = judgement.comparison
     if c is None:
         return {}
-    if getattr(judgement, "earlier", None) is not None:
+    kept = getattr(judgement, "kept", None)
+    if getattr(judgement, "earlier", None) is not None or (kept is not None and kept.apart):
         return {c.batch: "batch"}
     return {c.original: "original", c.batch: "batch"}
 

@@ -153,6 +153,10 @@ def compared(judgement: Judgement) -> tuple[tuple[str, StripColour], ...]:
         ("original", c.original, earlier or judgement),
         ("batch", c.batch, judgement),
     ):
+        kept = getattr(judgement, "kept", None)
+        if role == "original" and kept is not None and kept.apart:
+            pair.append((f'original ("{kept.name}" in the book)', kept.colour))
+            continue
         name = f"{role} (strip {number})"
         if where is not judgement:
             name = f"{role} (strip {number} of {where.photo.path.rpartition('/')[2]})"

@@ -1,0 +1,207 @@
+"""``match --kept`` and ``--log``: the original and its mix out of the book, the answer into it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from calibration.errors import WrongUsage
+from drawdown.commands.book_options import folder_of
+
+if TYPE_CHECKING:
+    from drawdown.book import Book, Change
+    from drawdown.book.records import Batch, Mix, Original
+    from drawdown.judge import Judgement
+    from drawdown.kept import Kept
+
+SAME_PARTS = 0.05  # parts per 100: less is no other recipe
+
+
+@dataclass(frozen=True)
+class FromBook:
+    """What the book gives to a match: the original, the batch if it is in the book already,
+    the batch's mix and weight as far as they are known."""
+
+    folder: Path
+    original: Original
+    kept: Kept
+    batch: Batch | None
+    batch_name: str | None
+    mix: Mix
+    grams: float | None
+
+    def parts(self, shelf_path: Path | None) -> dict[str, float] | None:
+        """The mix for the advice; None when an ink of it is not on the shelf (told on
+        stderr) or there is none."""
+        if not self.mix:
+            return None
+        from drawdown.report.terminal import write_aside
+        from drawdown.shelf_files import shelf_in_use
+
+        shelf = shelf_in_use(shelf_path).shelf
+        for part in self.mix:
+            try:
+                shelf.find(part.ink)
+            except WrongUsage:
+                write_aside(
+                    f"The mix in the book names {part.ink}, which is not on the shelf in use; "
+                    "the advice guesses the mix from the colour."
+                )
+                return None
+        parts: dict[str, float] = {}
+        for part in self.mix:
+            parts[part.ink] = parts.get(part.ink, 0.0) + part.parts
+        return parts
+
+
+def from_book(
+    kept: str | None,
+    log: str | None,
+    book: Path | None,
+    *,
+    said: dict[str, float] | None,
+    grams: float | None,
+    apart: bool | None,
+    batch_number: int | None,
+) -> FromBook:
+    """Look up what ``--kept`` and ``--log`` name. Raises ``WrongUsage`` and ``BadFile``."""
+    from drawdown.book import open_book
+    from drawdown.book.batches import batch_called, mix_with_added, story_of
+    from drawdown.book.originals import find_original, original_by_id
+    from drawdown.book.records import MixPart, clean_name
+    from drawdown.kept import Kept
+
+    folder = folder_of(book)
+    name = None if log is None else clean_name(log, "--log")
+    with open_book(folder, write=log is not None) as opened:
+        batch = batch_called(opened, name) if name else None
+        original = find_original(opened, kept) if kept else None
+        if original is None and batch is not None and batch.original:
+            original = original_by_id(opened, batch.original)
+        if original is None:
+            raise WrongUsage(
+                f'--log "{log}" names a batch that is not in the book yet',
+                "it is not clear which kept original it is mixed towards",
+                "say so with --kept NAME",
+            )
+        if batch is not None and batch.original not in (None, original.id):
+            towards = original_by_id(opened, batch.original)
+            raise WrongUsage(
+                f'the batch "{batch.name}" is mixed towards "{towards.name if towards else "?"}"',
+                "one batch has one original, or its story would make no sense",
+                "give this batch another name with --log",
+            )
+        inside = None
+        if batch is not None:
+            inside = mix_with_added(batch, story_of(opened, batch.id))
+    if original.reading is None:
+        raise WrongUsage(
+            f'the colour of "{original.name}" is not in the book',
+            "there is nothing to compare with",
+            "keep it anew from a photo",
+        )
+    mix = inside[0] if inside else original.recipe.mix if original.recipe else ()
+    if said:
+        mix = tuple(MixPart(ink, amount) for ink, amount in said.items())
+    r = original.reading
+    colour = r.strip_colour()
+    return FromBook(
+        folder=folder,
+        original=original,
+        kept=Kept(original.name, colour, r.card != "measured", r.shaded, apart, batch_number),
+        batch=batch,
+        batch_name=name,
+        mix=mix,
+        grams=grams if grams is not None else inside[1] if inside else None,
+    )
+
+
+def log_match(source: FromBook, photo: Path, judgement: Judgement) -> None:
+    """Put the match into the batch's story; told on stderr. Raises ``BadFile``."""
+    from drawdown.book import open_book
+    from drawdown.book.readings import store_crop, store_photo
+    from drawdown.report.book import UNDO
+    from drawdown.report.terminal import write_aside
+
+    c = judgement.comparison
+    assert c is not None
+    assert source.batch_name is not None
+    batch_strip = next(s for s in judgement.strips if s.strip.number == c.batch)
+    with open_book(source.folder, write=True) as opened:
+        stored = store_photo(opened, photo)
+        crop = store_crop(opened, judgement, batch_strip)
+        with opened.change(f'logged a match to batch "{source.batch_name}"') as change:
+            told = _write(opened, change, source, judgement, stored, crop)
+    for text in told:
+        write_aside(text)
+    write_aside(UNDO)
+
+
+def _write(opened: Book, change: Change, source: FromBook, judgement, stored, crop) -> list[str]:
+    from drawdown.book.batches import batch_called, begin_batch, log_reading
+    from drawdown.book.readings import insert_reading
+    from drawdown.book.records import clean_date
+    from drawdown.report.json import match_data
+
+    told = []
+    c = judgement.comparison
+    batch_strip = next(s for s in judgement.strips if s.strip.number == c.batch)
+    batch = batch_called(opened, source.batch_name)  # as it is now that nobody else writes
+    if batch is None:
+        row = begin_batch(
+            opened, change, name=source.batch_name, original=source.original.id,
+            date=clean_date(None), mix=source.mix, grams=source.grams,
+        )  # fmt: skip
+        told.append(f'Logged to the new batch "{source.batch_name}".')
+        if source.mix:
+            told.append("Its mix was noted as used here: if it is another, undo and give --mix.")
+    else:
+        row = batch.id
+        told.append(f'Logged to batch "{batch.name}".')
+    reading = insert_reading(change, judgement, batch_strip, stored, crop)
+    apart = bool(judgement.kept and judgement.kept.apart)
+    original_reading = source.original.reading.id
+    where = judgement.earlier or judgement
+    if not apart:
+        strip = next((s for s in where.strips if s.strip.number == c.original), None)
+        if strip is not None:
+            photo = stored if where is judgement else None
+            original_reading = insert_reading(change, where, strip, photo, None)
+    data = match_data(judgement)
+    log_reading(
+        change, row, reading=reading, original_reading=original_reading,
+        across_photos=apart or judgement.earlier is not None, comparison=c,
+        advised=data["advice"],
+    )  # fmt: skip
+    if c.verdict == "match":
+        told += _better_recipe(opened, change, source, row)
+    return told
+
+
+def _better_recipe(opened: Book, change: Change, source: FromBook, row: int) -> list[str]:
+    """A batch that matches shows what the recipe really is."""
+    from drawdown.book.batches import batch_by_id, mix_with_added, story_of
+    from drawdown.book.originals import add_recipe, original_by_id
+
+    batch = batch_by_id(opened, row)
+    original = original_by_id(opened, source.original.id)
+    assert batch is not None
+    assert original is not None
+    inside = mix_with_added(batch, story_of(opened, row))
+    if inside is None or _same(inside[0], original.recipe.mix if original.recipe else ()):
+        return []
+    add_recipe(change, original.id, inside[0], inside[1], f'batch "{batch.name}" matched')
+    return [f'It matches, so the recipe of "{original.name}" is now what is in this batch.']
+
+
+def _same(one: Mix, other: Mix) -> bool:
+    def shares(mix: Mix) -> dict[str, float]:
+        whole = sum(part.parts for part in mix) or 1.0
+        parts: dict[str, float] = {}
+        for part in mix:
+            parts[part.ink] = parts.get(part.ink, 0.0) + 100 * part.parts / whole
+        return parts
+
+    a, b = shares(one), shares(other)
+    return all(abs(a.get(ink, 0.0) - b.get(ink, 0.0)) <= SAME_PARTS for ink in {*a, *b})
