@@ -58,6 +58,7 @@ def match(
         list[str] | None,
         typer.Option(
             metavar="INK=PARTS",
+            autocompletion=opt.inks,
             help="One ink of the batch and its parts; repeat for each ink.",
         ),
     ] = None,
