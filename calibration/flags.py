@@ -136,7 +136,8 @@ PATCHES_DROPPED = FlagKind(
     "patches-left-out", False, "card",
     "card patches {detail} are uneven, or do not fit the others, and were left out",
     "glare, dirt or a shadow on the card spoils them",
-    "wipe the card and turn it away from the lamp",
+    "wipe the card and turn it away from the lamp; if it says so of the same patch each time, "
+    "the print itself differs there, which does no harm",
 )  # fmt: skip
 CARD_GLARE = FlagKind(
     "lamp-on-card", False, "card",

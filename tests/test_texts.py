@@ -13,7 +13,8 @@ from calibration import flags as fl
 from drawdown import compare as cp
 from drawdown.report import panel
 from drawdown.report.lettering import broken
-from drawdown.report.terminal import wrap
+from drawdown.report.terminal import Screen, wrap
+from drawdown.report.text import match_screen
 from drawdown.report.words import grams
 
 
@@ -105,3 +106,6 @@ def test_numbers_of_a_refused_photo_are_not_called_right(monkeypatch, verdict, s
     panel.draw_panel(judgement, 800)
     assert any("stronger than a screen can show" in text for text in lines) is said
     assert any("95 % probability" in text for text in lines)
+    assert any("do not use them" in text for text in lines) is not said
+    screen = match_screen(judgement, Screen())
+    assert ("do not use them" in screen) is not said

@@ -223,8 +223,9 @@ def _add(pen: _Pen, judgement: Judgement) -> None:
 
 def _footer(pen: _Pen, pairs: list[tuple[str, StripColour]], judged: bool) -> None:
     text = "± and the interval: 95 % probability. Thin line: the part that was measured."
-    # Of a photo that is refused the numbers are not right.
-    if judged and any(_beyond_screen(strip.lab_d50) for _, strip in pairs):
+    if pairs and not judged:
+        text = f"{words.NOT_TO_BE_USED} {text}"
+    elif any(_beyond_screen(strip.lab_d50) for _, strip in pairs):
         text += " A colour is stronger than a screen can show; the numbers are right."
     pen.line(text, 2.9, QUIET)
     pen.skip(1.5)

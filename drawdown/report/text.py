@@ -36,6 +36,8 @@ def match_screen(judgement: Judgement, screen: Screen) -> str:
         if comparison.verdict is not None:
             lines += ["", *_distance(comparison, screen, words.compared(judgement))]
         lines += ["", *_pair(judgement, screen)]
+        if comparison.verdict is None:
+            lines += _wrapped(words.NOT_TO_BE_USED, screen)
     if judgement.advice is not None:
         lines += ["", *_advice(judgement.advice, screen, words.still_open(judgement))]
     lines += _remarks(judgement, screen, hard=False)

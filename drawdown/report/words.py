@@ -187,5 +187,6 @@ def still_open(judgement: Judgement) -> bool:
     return c is not None and c.verdict == "too close to call"
 
 
+NOT_TO_BE_USED = "The numbers rest on what cannot be judged: do not use them."
 WAIT = "Only if the next photo says no match:"
 GLOVES = "Gloves, fresh air, care with rags and solvents; the ink's safety data sheet comes first."
