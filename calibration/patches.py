@@ -17,6 +17,7 @@ INSET_SHARE, MOST_INSET = 0.17, 0.30
 # never beyond the field as it should lie.
 UNEVEN = 1.5
 CLIPPED_LIMIT = 0.02
+_LUMA = np.full((1, 3), 1 / 3, np.float32)
 CALM_MM = 1.0  # what is smaller is grain and noise
 
 
@@ -79,9 +80,11 @@ def _unevenness(sheet: Sheet, window: tuple[slice, slice]) -> tuple[float, np.nd
     their darker quarter."""
     size = max(1, round(CALM_MM * sheet.px_per_mm))
     calm = cv2.blur(sheet.rgb_linear[window], (size, size), borderType=cv2.BORDER_REFLECT)
-    luma = calm.mean(axis=2)
-    lower = luma <= np.partition(luma, luma.size // 4, axis=None)[luma.size // 4]
-    return float(luma.std() / max(luma.mean(), 1e-6)), calm[lower].mean(axis=0)
+    luma = cv2.transform(calm, _LUMA)
+    mean, deviation = cv2.meanStdDev(luma)
+    quarter = float(np.partition(luma, luma.size // 4, axis=None)[luma.size // 4])
+    lower = cv2.mean(calm, cv2.compare(luma, quarter, cv2.CMP_LE))
+    return float(deviation[0, 0] / max(mean[0, 0], 1e-6)), np.array(lower[:3])
 
 
 def _even_window(
