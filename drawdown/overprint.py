@@ -48,7 +48,7 @@ BLACK_OWN_Y, BLACK_OWN_SHARE, BLACK_OWN_SD = 0.010, 0.1, 0.9
 PHYSICS_SD = 1.5
 PHYSICS_FROM_DE = 4.0  # where one layer changes the other by less, it errs by less
 # Priors of a layer whose K and S are guessed from its colour: our own judgement.
-_FREE_SD = 1.2  # of the logarithm of the strength, where the mix is not known
+_FREE_SD = 2.0  # of the logarithm of the strength, where the mix is not known
 _FILM_SD = 0.3  # of the logarithm of the film
 _SHAPE_SD, _SHAPE_NM = 0.5, 60.0  # of log K over wavelength
 _LAB_SD = 0.3  # of a colour given without an ensemble
@@ -280,7 +280,7 @@ def _candidates(shelf: Shelf, mix, opaque):
             if ink.kind not in ("colour", "black"):
                 continue
             # Where it starts from hardly counts: the film is almost free.
-            k = ink.k * (0.03 if covering else 0.5)
+            k = ink.k * (0.03 if covering else 0.15)
             s = np.full(n, _WHITE_S if covering else _CLEAR_S)
             rows.append(np.log(np.maximum(np.hstack([k, s]), 1e-3 * _CLEAR_S)))
             white.append(covering)

@@ -1,0 +1,165 @@
+"""A crossing read and predicted, as terminal text and as JSON "drawdown.overprint/1"."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from calibration.colorimetry import delta_e_2000
+from calibration.flags import codes
+from drawdown.cautions import CAUTIONS
+from drawdown.report import words
+from drawdown.report.json import dump, rounded
+from drawdown.report.terminal import Screen, paint, wrap
+
+if TYPE_CHECKING:
+    from calibration.flags import Flag
+    from drawdown.crossing import Order, Readings
+    from drawdown.judge import Judgement
+    from drawdown.measure import StripColour
+
+WIDE_DE = 12.0  # a prediction this uncertain says little
+
+UNCERTAINTY = (
+    "± and ranges: 95 % probability. In the prediction: both readings, what a single colour "
+    "leaves open about its ink, how much ink the upper layer leaves on the lower, the formula."
+)
+UNKNOWN = (
+    "The mixes are not known, and a colour alone cannot tell a tint in white from a film thinned "
+    "with base: give both with --layer (lower, then upper), and the prediction gets sharper."
+)
+EITHER = (
+    "Which strip lies on top was not said, so both ways are shown, the one nearer to the "
+    "reading first; say it with --on-top."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Crossed:
+    """What ``drawdown overprint PHOTO`` has to say; the likelier order first."""
+
+    seen: Judgement
+    read: Readings
+    orders: list[Order]
+    cautions: list[str]
+    mixes_known: bool
+
+    @property
+    def flags(self) -> list[Flag]:
+        own = [f for c in (*self.read.alone.values(), self.read.crossing) for f in c.flags]
+        return list(dict.fromkeys([*self.seen.flags, *own]))
+
+    @property
+    def notes(self) -> list[str]:
+        found = [] if self.mixes_known else [UNKNOWN]
+        if len(self.orders) > 1:
+            found.append(EITHER)
+        return [*found, UNCERTAINTY, *(flag.text for flag in self.flags)]
+
+
+def fits(order: Order) -> str:
+    """How the reading stands to the prediction, as words."""
+    if not order.agrees:
+        return "DOES NOT AGREE with the prediction"
+    if order.de00_95[1] > WIDE_DE:
+        return "FITS the prediction, but so would much else"
+    return "AGREES with the prediction"
+
+
+def title(order: Order) -> str:
+    if order.upper == "upper":
+        return "upper over lower"
+    return f"{order.upper} strip over {order.lower} one"
+
+
+def covers(order: Order) -> str:
+    return f"The upper layer covers {order.covers}."
+
+
+def spread(order: Order) -> str:
+    low, high = order.de00_95
+    return f"{words.number(order.de00)} ({words.number(low)} to {words.number(high)})"
+
+
+def _reading(name: str, colour: StripColour) -> str:
+    cells = (
+        f"{words.number(v):>6} ± {words.number(u):<5}"
+        for v, u in zip(colour.lab_d50, colour.lab_u95, strict=True)
+    )
+    return f"   {name:<16} {' '.join(cells)}".rstrip()
+
+
+def crossing_text(answer: Crossed, screen: Screen) -> str:
+    """The answer as text."""
+    lines = [paint(f" CROSSING READ in {answer.seen.photo.path}", "1", screen.colour)]
+    lines.append("                     L*              a*              b*")
+    for name, colour in answer.read.alone.items():
+        lines.append(_reading(f"{name} alone", colour))
+    lines.append(_reading("crossing", answer.read.crossing))
+    for order in answer.orders:
+        lines += ["", paint(f" PREDICTED, {title(order)}", "1", screen.colour)]
+        cells = (
+            f"{words.number(v):>6} ± {words.number(u):<5}"
+            for v, u in zip(order.predicted.lab_d50, order.predicted.lab_u95, strict=True)
+        )
+        lines.append(f"   {'crossing':<16} {' '.join(cells)}".rstrip())
+        text = f"Reading and prediction are Delta E {spread(order)} apart: the reading "
+        text += f"{fits(order)}. {covers(order)}"
+        lines += wrap(text, screen.columns, "   ")
+    lines.append("")
+    for note in answer.notes:
+        lines += wrap(note, screen.columns, " ")
+    caution = " ".join([*answer.cautions, *CAUTIONS])
+    return "\n".join([*lines, "", *wrap(f"Caution: {caution}", screen.columns, " ")])
+
+
+def crossing_json(answer: Crossed) -> str:
+    """The answer as JSON."""
+    read, photo = answer.read, answer.seen.photo
+    return dump(
+        {
+            "schema": "drawdown.overprint/1",
+            "layers": None,
+            "wet": None,
+            "pairs": None,
+            "photo": {
+                "path": photo.path,
+                "width_px": photo.width_px,
+                "height_px": photo.height_px,
+                "flags": codes(tuple(answer.seen.flags)),
+                "strips": [_colour(name, c, read) for name, c in read.alone.items()],
+                "crossing": _colour("crossing", read.crossing, read),
+                "predictions": [_order(order) for order in answer.orders],
+            },
+            "notes": answer.notes,
+            "cautions": [*answer.cautions, *CAUTIONS],
+        }
+    )
+
+
+def _colour(name: str, colour: StripColour, read: Readings) -> dict[str, Any]:
+    return {
+        "name": name,
+        "corners_mm": [_list(corner, 1) for corner in colour.strip.corners_mm],
+        "lab_d50": _list(colour.lab_d50),
+        "lab_u95": _list(colour.lab_u95),
+        "de00_to_crossing": rounded(float(delta_e_2000(colour.lab_d50, read.crossing.lab_d50)), 2),
+        "flags": codes(tuple(colour.flags)),
+    }
+
+
+def _order(order: Order) -> dict[str, Any]:
+    return {
+        "lower": order.lower,
+        "upper": order.upper,
+        "lab_d50": _list(order.predicted.lab_d50),
+        "lab_u95": _list(order.predicted.lab_u95),
+        "de00": rounded(order.de00, 2),
+        "de00_95": _list(order.de00_95),
+        "agrees": order.agrees,
+        "covers": order.covers,
+    }
+
+
+def _list(values, decimals: int = 2) -> list[float | None]:
+    return [rounded(value, decimals) for value in values]

@@ -1,0 +1,54 @@
+"""A crossing as a picture: both strips alone, and reading and prediction edge to edge."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from drawdown.report import words
+from drawdown.report.crossing import covers, fits, spread, title
+from drawdown.report.page import QUIET, Page, on_top
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+    from drawdown.report.crossing import Crossed
+
+WIDTH_PX = 1280
+
+
+def draw_crossing(answer: Crossed) -> Image.Image:
+    """The picture, 1280 px wide."""
+    page = Page(WIDTH_PX, tallest=300)
+    page.y = 3
+    page.line("One strip across another", 5.5, bold=0.12)
+    page.y += 1
+    alone = list(answer.read.alone.items())
+    for i, (name, colour) in enumerate(alone):
+        x = 3 + 48 * i
+        _swatch(page, (x, page.y, x + 46, page.y + 14), colour.lab_d50, f"{name} alone")
+    page.y += 16
+    for order in answer.orders:
+        page.line(f"Crossing, {title(order)}", 4, bold=0.1)
+        page.y += 0.5
+        top = page.y
+        _swatch(page, (3, top, 50, top + 18), answer.read.crossing.lab_d50, "read")
+        _swatch(page, (50, top, 97, top + 18), order.predicted.lab_d50, "predicted")
+        page.y = top + 19
+        page.line(
+            f"Delta E {spread(order)}: the reading {fits(order)}. {covers(order)}",
+            3.2,
+        )
+        page.y += 1.5
+    for note in answer.notes:
+        page.line(note, 2.5, fill=QUIET)
+        page.y += 0.4
+    page.y += 2
+    return page.cut()
+
+
+def _swatch(page: Page, box, lab_d50, text: str) -> None:
+    page.field(box, lab_d50, edge=None)
+    fill = on_top(lab_d50)
+    page.put(text, 3.2, box[0] + 1.2, box[1] + 0.8, fill, 0.05)
+    numbers = ", ".join(words.number(v) for v in lab_d50)
+    page.put(f"L* a* b*  {numbers}", 2.5, box[0] + 1.2, box[1] + 5.4, fill)
