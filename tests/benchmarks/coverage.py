@@ -1,6 +1,6 @@
 """One source of uncertainty at a time: is the truth inside the stated interval?
 
-    python tests/benchmarks/coverage.py                        # 6 scenes each, about 6 minutes
+    python tests/benchmarks/coverage.py                        # 6 scenes each, about 5 minutes
     python tests/benchmarks/coverage.py --only noise --scenes 40
 
 Rendered scenes in which everything that disturbs is off: a camera that sees as the CIE observer
