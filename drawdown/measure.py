@@ -21,7 +21,9 @@ from drawdown.uncertain import evenness_u95
 
 MOST_PIXELS = 6000
 CELL_MM = 4.0
-TRAIL_STEPS = 12
+# Slices of the trail: along the pull, how much of the width, and what is left out at both ends.
+TRAIL_STEP_MM, TRAIL_WIDTH, TRAIL_END_MM = 2.0, 0.6, 0.8
+BAR_DARKER = 1.5  # L*
 UNEVEN_DE, MIXED_DE = 1.5, 8.0
 BEYOND_DE = 12.0
 CLIPPED_FLAG = 0.02
@@ -54,8 +56,8 @@ class StripColour:
     members carry the uncertainty of a difference; ``lab_u95`` (3,) half width of the 95 %
     interval of the colour itself, the card's uncertainty included; ``evenness_de00`` the
     root mean square CIEDE2000 of 4 mm cells against their mean, ``evenness_u95`` the half
-    width of its 95 % interval; ``trail_lab_d50`` (k, 3)
-    along the pull, thick start first as far as one can tell; ``light_sd`` standard
+    width of its 95 % interval; ``trail_lab_d50`` (k, 3) of slices along the whole pull, thick
+    start first as far as one can tell; ``light_sd`` standard
     uncertainty of the log light here. ``rim`` is the paper
     right beside the strip, None where none shows: two strips on one paper must agree in it."""
 
@@ -127,7 +129,7 @@ def measure(
         lab_u95=1.96 * np.sqrt(own**2 + card_sd**2),
         munsell_value=munsell_value(float(np.clip(mean_xyz[1], 0.0, 1.2))),
         evenness_de00=evenness,
-        trail_lab_d50=_trail(strip, xyz, xy_mm),
+        trail_lab_d50=_trail(strip, sheet, correction),
         light_sd=light_sd,
         rim=_rim(strip, sheet, correction, card, strip.mask if ink is None else ink),
         flags=strip.flags + _flags(strip, sheet, lab, evenness, correction, card),
@@ -238,14 +240,36 @@ def _rim(
     return Rim(np.median(light[upper], axis=0), np.median(seen, axis=0))
 
 
-def _trail(strip: Strip, xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
-    """(k, 3) Lab of slices across the strip, along its axis."""
-    along = (xy_mm - xy_mm.mean(axis=0)) @ np.asarray(strip.axis, dtype=float)
-    edges = np.linspace(along.min(), along.max() + 1e-6, TRAIL_STEPS + 1)
-    slot = np.clip(np.searchsorted(edges, along, side="right") - 1, 0, TRAIL_STEPS - 1)
-    counts = np.bincount(slot, minlength=TRAIL_STEPS)
-    sums = np.stack([np.bincount(slot, xyz[:, k], TRAIL_STEPS) for k in range(3)], axis=-1)
-    return xyz_to_lab(sums[counts > 0] / counts[counts > 0, None])
+def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
+    """(k, 3) Lab of slices across the strip's whole length, thick start first as far as one
+    can tell. The middle of the width alone, with no glare; the median of a slice, so that a
+    scratch that shows paper does not count as a thinner film. Behind the first even slice
+    nothing is darker than the even part but ink on a printed bar, which is left out."""
+    axis = np.asarray(strip.axis, dtype=float)
+    rows, columns = np.nonzero(strip.mask)
+    place = sheet.to_mm(np.stack([columns, rows], axis=-1)) - strip.corners_mm.mean(axis=0)
+    along = place @ axis
+    keep = np.abs(place @ np.array([-axis[1], axis[0]])) < TRAIL_WIDTH / 2 * strip.width_mm
+    keep &= np.abs(along) < strip.length_mm / 2 - TRAIL_END_MM
+    keep &= (sheet.clipped[rows, columns] < 0.05) & (sheet.crushed[rows, columns] < 0.5)
+    rows, columns, along = rows[keep], columns[keep], along[keep]
+    if len(rows) == 0:
+        return np.zeros((0, 3))
+    slot = np.floor((along - along.min()) / TRAIL_STEP_MM).astype(int)
+    counts = np.bincount(slot)
+    even = np.bincount(slot, strip.body[rows, columns]) > 0.4 * counts
+    order = np.argsort(slot, kind="stable")
+    parts = np.split(order, np.cumsum(counts)[:-1])
+    used = np.flatnonzero(counts >= 0.4 * np.median(counts[counts > 0]))
+    pixels = sheet.rgb_linear[rows, columns]
+    rgb = np.array([np.median(pixels[parts[i]], axis=0) for i in used], dtype=float)
+    xy_mm = strip.corners_mm.mean(axis=0) + np.outer([along[parts[i]].mean() for i in used], axis)
+    lab = xyz_to_lab(correction.xyz_d50(correction.light(rgb, xy_mm)))
+    if not even[used].any():
+        return lab
+    behind = used > used[np.argmax(even[used])]
+    darkest = lab[even[used], 0].min() - BAR_DARKER
+    return lab[~(behind & ~even[used] & (lab[:, 0] < darkest))]
 
 
 def _flags(
