@@ -15,6 +15,8 @@ import numpy as np
 from calibration import flags as fl
 from calibration.colorimetry import delta_e_2000, lab_to_xyz, xyz_to_lab
 from calibration.tonemap import metric
+from drawdown.film_apart import FilmApart, Mix, film_apart
+from drawdown.film_words import film_detail, film_explains
 from drawdown.hues import GREY_CHROMA, hue_word
 from drawdown.measure import StripColour
 
@@ -57,7 +59,8 @@ class Comparison:
     and ``d_lab_cov`` (3, 3) the difference vector and its covariance; ``p_within`` the
     probability that the true difference is within tolerance; ``verdict`` None when a hard
     flag forbids one; ``settle`` what would settle a verdict that is too close to call.
-    ``film_ratio`` and ``de00_equal_film`` are None when not determined."""
+    ``film_ratio`` and ``de00_equal_film`` (see ``film``, which has their intervals) are None
+    when not determined."""
 
     original: int
     batch: int
@@ -77,6 +80,7 @@ class Comparison:
     verdict: str | None
     settle: str | None
     flags: tuple[fl.Flag, ...]
+    film: FilmApart | None = None
 
 
 def compare(
@@ -89,10 +93,14 @@ def compare(
     shaded_card: bool = False,
     across_photos: bool = False,
     hard: bool = False,
+    paper_lab: np.ndarray | None = None,
+    mix: Mix | None = None,
+    pulled_alike: bool = False,
 ) -> Comparison:
     """Compare two strips. ``nominal_card``, ``shaded_card`` and ``across_photos`` (the two
     strips are in two photos) widen the uncertainty; ``hard`` says that a hard flag was raised
-    before."""
+    before. Film is told from ink when the bare paper (3,) is known; ``mix`` (when noted) and
+    ``pulled_alike`` (both strips were pulled with care as thick as each other) help with it."""
     lab_o, lab_b = original.lab_d50, batch.lab_d50
     d = lab_b - lab_o
     m = metric(lab_o)
@@ -146,6 +154,12 @@ def compare(
         )
     stopped = hard or any(f.hard for f in (*flags, *original.flags, *batch.flags))
     verdict = None if stopped else _verdict(p, low, best, tolerance)
+    film = None
+    if paper_lab is not None and verdict is not None:
+        trails = original.trail_lab_d50, batch.trail_lab_d50
+        film = film_apart(lab_o, lab_b, *trails, cov, paper_lab, mix, tolerance, pulled_alike)
+        if film_explains(film, best, tolerance):
+            flags.append(fl.FILM_DIFFERS(film_detail(film, batch.strip.number)))
     d_l, d_c, d_h = lch_difference(lab_o, lab_b)
     return Comparison(
         original=original.strip.number,
@@ -159,8 +173,8 @@ def compare(
         d_lab=d,
         d_lab_cov=cov,
         words=difference_words(lab_o, lab_b, cov),
-        film_ratio=None,
-        de00_equal_film=None,
+        film_ratio=None if film is None else film.ratio,
+        de00_equal_film=None if film is None else film.de00_equal_film,
         tolerance=tolerance,
         p_within=p,
         verdict=verdict,
@@ -179,6 +193,7 @@ def compare(
             else None
         ),
         flags=tuple(flags),
+        film=film,
     )
 
 

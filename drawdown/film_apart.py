@@ -15,7 +15,7 @@ weighing is Bayes' rule on a grid; the priors are our own judgement (no source).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,19 +27,22 @@ from drawdown.advice_model import lab_of_film, lab_slopes, paper_ground
 # Names for what may have been changed when no mix was noted.
 BASE, COLOUR = "transparent base", "colour"
 # The family of inks: scattering of the strip as it lies (S times film), and spectra.
-SCATTER = np.geomspace(0.02, 10.0, 10)
+SCATTER = np.geomspace(0.05, 30.0, 14)
 SHAPES = 5
-KNOWN_SCATTER_SD = 0.6  # of log S when the mix is known: stand-in figures, an unknown film
+KNOWN_SCATTER_SD = 0.8  # of log S when the mix is known: stand-in figures, an unknown film
 # Absorption over wavelength: smooth over 40 nm, its logarithm free by 2 (an unknown ink) or
-# 0.4 (a noted mix); the level is free either way.
-SMOOTH_NM, FREE_SD, KNOWN_SD, LEVEL_SD = 40.0, 2.0, 0.4, 3.0
+# 1.2 (a noted mix); the level is free either way.
+SMOOTH_NM, FREE_SD, KNOWN_SD, LEVEL_SD = 40.0, 2.0, 1.2, 3.0
 LOG_FILM = np.linspace(-1.3, 1.3, 53)
 # Two pulls of one printmaker: standard deviation of the log of their film ratio.
 FILM_SD = 0.25
 MOST_LOG_FILM = 0.9
 # A trail's noise in Delta E: as such, and as a share of the way from the strip's colour,
 # because thin ink lies unevenly and no film is ideal.
-TRAIL_SD, TRAIL_SHARE, TRAIL_POINTS, THINNEST = 0.4, 0.06, 8, 0.35
+TRAIL_SD, TRAIL_SHARE, TRAIL_POINTS, THINNEST = 0.4, 0.12, 8, 0.5
+# A colour map that is a little wrong, as a share of the way; over how much film (log) a curve
+# is bent to the trail.
+MAP_SHARE, BEND_LOG = 0.15, 0.2
 # Explanations and their weights: the same ink; another amount of one ink (shared among those
 # of the mix, or base and colour when none is noted); any other mix.
 SAME_WEIGHT, AMOUNT_WEIGHT, OTHER_WEIGHT = 0.34, 0.36, 0.30
@@ -47,12 +50,18 @@ SAME_WEIGHT, AMOUNT_WEIGHT, OTHER_WEIGHT = 0.34, 0.36, 0.30
 # one ink as a log; another mix in Delta E per axis.
 MODEL_SD, AMOUNT_SD, OTHER_SD = 0.15, 0.3, 2.5
 DRAWS = 1500
+# A blurred or uneven thin end makes a covering ink look more transparent than it is, so that
+# film may do less than the curve says: logs of the share it really does, for an ink that
+# covers; for one whose colour goes BARES of the way to paper when 30 % thinner, a tenth of that.
+STRETCH, BARES = np.array([-0.8, -0.4, 0.0, 0.15]), 0.10
 # What counts as told: a film 30 % thinner changes the colour by less than HIDING (opaque);
 # or its effect is known to a factor (else the trails are too short). A ratio is given only
-# when the strips narrow it down, to this share of what was thought before.
-THINNER, HIDING, VAGUE = float(np.log(0.7)), 0.5, 3.0
+# when the strips narrow it down to this share of what was thought before, or move it clearly.
+THINNER, HIDING, VAGUE = float(np.log(0.7)), 1.0, 3.0
 NARROWED = 0.7
-SURE_SAME, LIKELY_SAME = 0.8, 0.6
+# The ink is called the same outright when it is within tolerance at equal film with this
+# probability (the upper end of the 95 % interval).
+SURE_SAME = 0.975
 ALIKE_SD = 0.05  # of the log ratio, when somebody took care to pull both strips alike
 
 
@@ -115,31 +124,41 @@ def film_apart(
     ground = paper_ground(paper_lab)
     paper = lab_of_film(np.zeros(31), np.zeros(31), 0.0, ground)
     curves = _family(np.stack([lab_o, lab_b]), ground, mix)
-    log_w = curves.log_prior.copy()
-    log_w += _trail_fit(trail_original, lab_o, paper, curves.lab[0])
-    log_w += _trail_fit(trail_batch, lab_b, paper, curves.lab[1])
+    fits = [
+        _trail_fit(trail, lab, paper, curve)
+        for trail, lab, curve in zip(
+            (trail_original, trail_batch), (lab_o, lab_b), curves.lab, strict=True
+        )
+    ]
+    log_w = curves.log_prior + fits[0].log_likelihood + fits[1].log_likelihood
     weight = np.exp(log_w - log_w.max())
     weight /= weight.sum()
     effect = np.linalg.norm((_at(curves.lab[0], THINNER) - lab_o) @ metric(lab_o).T, axis=-1)
+    bares = effect / np.linalg.norm(metric(lab_o) @ (paper - lab_o))
     low, middle, high = _quantiles(effect, weight, (0.05, 0.5, 0.95))
     if high < HIDING:
         return _opaque(lab_o, lab_b, cov, float(high), tolerance)
     if high > VAGUE * max(low, HIDING):
         return FilmApart("short")
     film_sd = ALIKE_SD if pulled_alike else FILM_SD
-    return _weigh(lab_o, lab_b, cov, curves, weight, mix, float(middle), tolerance, film_sd)
+    seen = [fit.seen for fit in fits]
+    lab = np.stack([fit.lab for fit in fits])
+    curves = replace(curves, lab=lab, seen=np.stack(seen))
+    return _weigh(lab_o, lab_b, cov, curves, weight, bares, float(middle), tolerance, film_sd)
 
 
 @dataclass(frozen=True)
 class _Family:
     """Curves of both strips (2, c, films, 3): Lab at the films exp(LOG_FILM) times the
     strip's own; ``by_amount`` (n, c, 3) how the original's Lab moves with the log amount of
-    each ink in ``names`` (n)."""
+    each ink in ``names`` (n); ``seen`` (2, c, films) how much of the trail lies near each
+    place of the curve."""
 
     lab: np.ndarray
     names: tuple[str, ...]
     by_amount: np.ndarray
     log_prior: np.ndarray
+    seen: np.ndarray | None = None
 
 
 def _kernel(sd: float) -> np.ndarray:
@@ -210,33 +229,58 @@ def _family(labs: np.ndarray, ground: np.ndarray, mix: Mix | None) -> _Family:
     return _Family(curve + off[:, :, None], names, (more - own[0]) / step, log_prior)
 
 
-def _trail_fit(trail, lab, paper, curves: np.ndarray) -> np.ndarray:
-    """(c,) log likelihood of a trail for each curve (c, films, 3): how near its colours lie
-    to the curve, whatever their film is. Slices of like colour count once."""
+@dataclass(frozen=True)
+class _TrailFit:
+    """How a trail agrees with each curve: log likelihood (c,); the curves (c, films, 3) bent
+    to the trail where it runs; how much of it runs there, ``seen`` (c, films)."""
+
+    log_likelihood: np.ndarray
+    lab: np.ndarray
+    seen: np.ndarray
+
+
+def _trail_fit(trail, lab, paper, curves: np.ndarray) -> _TrailFit:
+    """How near a trail's colours lie to the curves (c, films, 3), whatever their film is.
+    Slices of like colour count once. A colour map that is a little wrong turns and stretches
+    the whole run: such errors grow from the strip's colour on and are alike in all slices."""
+    nothing = _TrailFit(np.zeros(len(curves)), curves, np.zeros(curves.shape[:2]))
     trail = np.asarray(trail, float).reshape(-1, 3)
     trail = trail[np.isfinite(trail).all(axis=1)]
     to_paper = paper - lab
     size = float(to_paper @ to_paper)
     if len(trail) < 2 or size < 1:
-        return np.zeros(len(curves))
+        return nothing
     depth = 1 - (trail - lab) @ to_paper / size  # 1 at the strip's colour, 0 at bare paper
     trail, depth = trail[depth > THINNEST], depth[depth > THINNEST]
     if len(trail) < 2:
-        return np.zeros(len(curves))
+        return nothing
     edges = np.linspace(depth.min(), depth.max() + 1e-9, TRAIL_POINTS + 1)
     slot = np.searchsorted(edges, depth, side="right") - 1
     points = np.array([trail[slot == i].mean(axis=0) for i in np.unique(slot)])
     m = metric(points)  # (p, 3, 3)
     from_body = np.linalg.norm(np.einsum("pij,pj->pi", m, points - lab), axis=-1)
-    sd = np.hypot(TRAIL_SD, TRAIL_SHARE * from_body)
+    towards = np.where((points - lab) @ to_paper > 0, from_body, -from_body)
     # The nearest place on the curve, between its points.
     a, b = curves[:, :-1], curves[:, 1:]
     step = np.einsum("pij,cfj->cpfi", m, b - a)
     gap = np.einsum("pij,cpfj->cpfi", m, points[None, :, None] - a[:, None])
-    length = np.maximum((step**2).sum(-1), 1e-12)
-    t = np.clip((step * gap).sum(-1) / length, 0, 1)
-    away = np.sqrt(((gap - t[..., None] * step) ** 2).sum(-1)).min(axis=-1)  # (c, p)
-    return -0.5 * ((away / sd) ** 2).sum(axis=-1)
+    t = np.clip((step * gap).sum(-1) / np.maximum((step**2).sum(-1), 1e-12), 0, 1)
+    away = gap - t[..., None] * step  # (c, p, f, 3)
+    nearest = (away**2).sum(-1).argmin(axis=-1)[..., None]
+    away = np.take_along_axis(away, nearest[..., None], axis=2)[:, :, 0]
+    share = np.take_along_axis(t, nearest, axis=2)[..., 0]
+    var = TRAIL_SD**2 + (TRAIL_SHARE * from_body) ** 2
+    common = (away * (towards / var)[:, None]).sum(axis=1)  # (c, 3)
+    room = 1 / MAP_SHARE**2 + (towards**2 / var).sum()
+    chi2 = (away**2 / var[:, None]).sum(axis=(1, 2)) - (common**2).sum(axis=-1) / room
+    # Bend the curve to where the ink was seen.
+    off = np.einsum("pij,cpj->cpi", np.linalg.inv(m), away)
+    place = LOG_FILM[0] + (LOG_FILM[1] - LOG_FILM[0]) * (nearest[..., 0] + share)
+    near = np.exp(-0.5 * ((LOG_FILM - place[..., None]) / BEND_LOG) ** 2)  # (c, p, films)
+    seen = near.sum(axis=1)
+    bend = np.einsum("cpf,cpi->cfi", near, off) / (seen + 0.2)[..., None]
+    bend *= 1 - np.exp(-0.5 * (LOG_FILM / (0.3 * BEND_LOG)) ** 2)[:, None]
+    return _TrailFit(-0.5 * chi2, curves + bend, seen)
 
 
 def _at(curves: np.ndarray, log_film: float) -> np.ndarray:
@@ -244,6 +288,16 @@ def _at(curves: np.ndarray, log_film: float) -> np.ndarray:
     place = np.interp(log_film, LOG_FILM, np.arange(len(LOG_FILM)))
     low = min(int(place), len(LOG_FILM) - 2)
     return curves[:, low] + (place - low) * (curves[:, low + 1] - curves[:, low])
+
+
+def _along(curves: np.ndarray, log_film: np.ndarray) -> np.ndarray:
+    """(4, c, f, 3) each of the curves (c, films, 3) at its own films (4, c, f)."""
+    step = LOG_FILM[1] - LOG_FILM[0]
+    place = np.clip((log_film - LOG_FILM[0]) / step, 0, len(LOG_FILM) - 1.001)
+    low = place.astype(int)
+    c = np.arange(len(curves))[:, None]
+    share = (place - low)[..., None]
+    return (1 - share) * curves[c, low] + share * curves[c, low + 1]
 
 
 def _opaque(lab_o, lab_b, cov, effect: float, tolerance: float) -> FilmApart:
@@ -269,16 +323,27 @@ def _opaque(lab_o, lab_b, cov, effect: float, tolerance: float) -> FilmApart:
 
 
 def _weigh(
-    lab_o, lab_b, cov, curves: _Family, weight, mix: Mix | None, effect, tolerance, film_sd
+    lab_o, lab_b, cov, curves: _Family, weight, bares, effect, tolerance, film_sd
 ) -> FilmApart:
     """All explanations at all films, weighed by prior and fit."""
     keep = weight > 1e-3
     weight = weight[keep] / weight[keep].sum()
-    by_amount, curve_b = curves.by_amount[:, keep], curves.lab[1][keep]
-    films = np.abs(LOG_FILM) <= MOST_LOG_FILM
-    f = LOG_FILM[films]
+    f = LOG_FILM[np.abs(LOG_FILM) <= MOST_LOG_FILM]
     # At the original's film: the batch's own curve, as much thinner as the batch is thicker.
-    residual = curve_b[:, ::-1][:, films] - lab_o  # (c, f, 3), batch at exp(-f)
+    share = np.clip(1 - bares[keep] / BARES, 0.1, 1.0)
+    stretch = np.exp(STRETCH[:, None] * share)  # (4, c)
+    place = f * stretch[..., None]
+    thicker = _along(curves.lab[1][keep], -place) - lab_o  # (4, c, f, 3)
+    # The other way round: the original's curve to the batch's film. What was seen counts most.
+    thinner = lab_b - _along(curves.lab[0][keep], place)
+    seen = [
+        0.1 + _along(row[keep][..., None], p)
+        for row, p in zip(curves.seen[::-1], (-place, place), strict=True)
+    ]
+    residual = (seen[0] * thicker + seen[1] * thinner) / (seen[0] + seen[1])
+    residual = residual.reshape(-1, len(f), 3)
+    weight = np.tile(weight / len(STRETCH), len(STRETCH))
+    by_amount = np.tile(curves.by_amount[:, keep], (1, len(STRETCH), 1))
     to_lab = np.linalg.inv(metric(lab_o))
     n = len(curves.names)
     ink = np.zeros((n + 2, len(weight), 3, 3))  # nothing, when the ink is the same
@@ -294,8 +359,9 @@ def _weigh(
     w /= w.sum()
     by_film = w.sum(axis=(0, 1))
     log_sd = float(np.sqrt(max(0.0, by_film @ f**2 - (by_film @ f) ** 2)))
-    told = log_sd < NARROWED * film_sd or (film_sd == ALIKE_SD)
-    ratios = np.exp(_quantiles(f, by_film, (0.025, 0.5, 0.975))) if told else [None] * 3
+    low, middle, high = _quantiles(f, by_film, (0.025, 0.5, 0.975))
+    told = log_sd < NARROWED * film_sd or abs(middle) > log_sd or film_sd == ALIKE_SD
+    ratios = np.exp([low, middle, high]) if told else [None] * 3
     p = w.sum(axis=(1, 2))
     de_low, de, de_high, within = _equal_film(lab_o, residual, ink, inverse, w, tolerance)
     return FilmApart(

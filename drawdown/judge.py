@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from calibration.sheet import Sheet
     from drawdown.advice import Advice
     from drawdown.compare import Comparison
+    from drawdown.film_apart import Mix
+    from drawdown.inks import Shelf
     from drawdown.kept import Kept
     from drawdown.measure import StripColour
 
@@ -32,6 +34,7 @@ Progress = Callable[[str, float], None]
 UNEVEN_LIGHT_SHARE = 0.35
 DARK_PAPER_SHARE = 0.55
 DEFAULT_TOLERANCE = 2.0
+SURE_RATIO_SD = 0.05  # of the log film ratio, for the advice
 
 
 @dataclass(frozen=True)
@@ -47,6 +50,7 @@ class Options:
     scale_step: float = 0.1
     tolerance: float = DEFAULT_TOLERANCE
     other_inks: bool = False
+    pulled_alike: bool = False
     strips_by_hand: tuple[str, ...] = field(default=())
     original_photo: Path | None = None
     # The card's corners in photo px, by hand: in the photo, and in the original's photo.
@@ -188,6 +192,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     seen = read_strips(photo_path, options, progress)
     from drawdown.advice import advise
     from drawdown.compare import compare
+    from drawdown.film_words import film_first
 
     where = seen if earlier is None else earlier
     book = options.kept
@@ -218,9 +223,13 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         shaded_card=shaded,
         across_photos=earlier is not None or (book is not None and bool(book.apart)),
         hard=any(f.hard for f in (*seen.flags, *where.flags)),
+        paper_lab=seen.correction.paper_lab_d50,
+        mix=_figures_of(mix, used.shelf),
+        pulled_alike=options.pulled_alike,
     )
     advice = None
-    if comparison.verdict is not None:
+    # Where a thinner film explains it, ink is not to be spent before both are pulled again.
+    if comparison.verdict is not None and not film_first(comparison):
         advice = advise(
             original.lab_d50,
             batch.lab_d50,
@@ -231,6 +240,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
             batch_grams=options.batch_grams,
             tolerance=options.tolerance,
             paper_lab=seen.correction.paper_lab_d50,
+            film_ratio=_sure_ratio(comparison),
             settled=comparison.verdict != "too close to call",
             matched=comparison.verdict == "match",
             scale_step=options.scale_step,
@@ -249,6 +259,31 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         (*seen.flags, *differs),
         earlier,
         book,
+    )
+
+
+def _sure_ratio(comparison: Comparison) -> float | None:
+    """The film ratio where it is known well enough for the advice to build on."""
+    film = comparison.film
+    if film is None or film.ratio_log_sd is None or film.ratio_log_sd > SURE_RATIO_SD:
+        return None
+    return film.ratio
+
+
+def _figures_of(mix: dict[str, float] | None, shelf: Shelf) -> Mix | None:
+    """The noted mix with the shelf's figures of its inks."""
+    if mix is None:
+        return None
+    import numpy as np
+
+    from drawdown.film_apart import Mix
+
+    inks = [shelf.find(name) for name in mix]
+    return Mix(
+        tuple(ink.name for ink in inks),
+        np.array(list(mix.values()), dtype=float),
+        np.array([ink.k for ink in inks]),
+        np.array([ink.s for ink in inks]),
     )
 
 

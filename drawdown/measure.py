@@ -22,8 +22,7 @@ from drawdown.uncertain import evenness_u95
 MOST_PIXELS = 6000
 CELL_MM = 4.0
 # Slices of the trail: along the pull, how much of the width, and what is left out at both ends.
-TRAIL_STEP_MM, TRAIL_WIDTH, TRAIL_END_MM = 2.0, 0.6, 0.8
-BAR_DARKER = 1.5  # L*
+TRAIL_STEP_MM, TRAIL_WIDTH, TRAIL_END_MM = 1.5, 0.6, 1.8
 UNEVEN_DE, MIXED_DE = 1.5, 8.0
 BEYOND_DE = 12.0
 CLIPPED_FLAG = 0.02
@@ -243,8 +242,8 @@ def _rim(
 def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
     """(k, 3) Lab of slices across the strip's whole length, thick start first as far as one
     can tell. The middle of the width alone, with no glare; the median of a slice, so that a
-    scratch that shows paper does not count as a thinner film. Behind the first even slice
-    nothing is darker than the even part but ink on a printed bar, which is left out."""
+    scratch that shows paper does not count as a thinner film; nor does the blur at the very
+    ends."""
     axis = np.asarray(strip.axis, dtype=float)
     rows, columns = np.nonzero(strip.mask)
     place = sheet.to_mm(np.stack([columns, rows], axis=-1)) - strip.corners_mm.mean(axis=0)
@@ -267,9 +266,9 @@ def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
     lab = xyz_to_lab(correction.xyz_d50(correction.light(rgb, xy_mm)))
     if not even[used].any():
         return lab
-    behind = used > used[np.argmax(even[used])]
-    darkest = lab[even[used], 0].min() - BAR_DARKER
-    return lab[~(behind & ~even[used] & (lab[:, 0] < darkest))]
+    # Between the even slices lies what was left out of the body (a bar, glare): no film of it.
+    first, last = np.flatnonzero(even)[[0, -1]]
+    return lab[even[used] | (used < first) | (used > last)]
 
 
 def _flags(

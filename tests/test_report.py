@@ -178,6 +178,8 @@ COMPARISON_KEYS = [
     "original", "batch", "de00", "de00_low95", "de00_high95", "dL", "dC", "dH",
     "dL_u95", "dC_u95", "dH_u95", "words", "film_ratio", "de00_equal_film",
     "tolerance", "p_within", "verdict",
+    "film_ratio_low95", "film_ratio_high95", "de00_equal_film_low95", "de00_equal_film_high95",
+    "p_same_ink", "film_words",
 ]  # fmt: skip
 ADVICE_KEYS = [
     "additions", "add_first", "grams", "predicted_lab_d50", "predicted_de00",

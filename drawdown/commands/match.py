@@ -78,6 +78,14 @@ def match(
         bool,
         typer.Option("--other-inks", help="The batch comes from other tubes than the original."),
     ] = False,
+    pulled_alike: Annotated[
+        bool,
+        typer.Option(
+            "--pulled-alike",
+            help="Both strips were pulled with care as thick as each other: blame the ink, "
+            "not the film.",
+        ),
+    ] = False,
     strip: Annotated[
         list[str] | None,
         typer.Option(
@@ -155,6 +163,7 @@ def match(
         scale_step=step,
         tolerance=tolerance,
         other_inks=other_inks,
+        pulled_alike=pulled_alike,
         strips_by_hand=strips,
         original_photo=original_photo,
         card_corners=corners,

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.flags import codes
+from drawdown.film_words import film_sentences
 from drawdown.report import words
 from drawdown.uncertain import munsell_u95, of_comparison
 
@@ -181,7 +182,24 @@ def _comparison(c: Comparison | None, pair: list[StripColour]) -> dict[str, Any]
         "tolerance": rounded(c.tolerance, 3),
         "p_within": rounded(c.p_within, 4),
         "verdict": c.verdict,
+        **_film(c),
     }
+
+
+def _film(c: Comparison) -> dict[str, Any]:
+    """Film and ink told apart: intervals, probability of the same ink, and the words."""
+    film = getattr(c, "film", None)
+    keys = {
+        "film_ratio_low95": ("ratio_low95", 3),
+        "film_ratio_high95": ("ratio_high95", 3),
+        "de00_equal_film_low95": ("de00_equal_film_low95", 3),
+        "de00_equal_film_high95": ("de00_equal_film_high95", 3),
+        "p_same_ink": ("p_same", 3),
+    }
+    data: dict[str, Any] = {
+        key: rounded(getattr(film, name, None), decimals) for key, (name, decimals) in keys.items()
+    }
+    return data | {"film_words": " ".join(film_sentences(c)) or None}
 
 
 def _advice(advice: Advice | None) -> dict[str, Any] | None:

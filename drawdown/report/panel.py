@@ -9,6 +9,8 @@ from PIL import Image, ImageDraw
 
 from calibration.colorimetry import lab_to_xyz, xyz_d50_to_srgb
 from drawdown.cautions import CAUTIONS
+from drawdown.film_words import film_first
+from drawdown.film_words import headline as film_headline
 from drawdown.report import words
 from drawdown.report.lettering import broken, fitting, font, plain
 from drawdown.report.text import swatch_rgb
@@ -187,6 +189,8 @@ def _numbers(pen: _Pen, judgement: Judgement) -> None:
     pen.skip(10.5)
     if c.words:
         pen.line(f"Difference: {c.words.rstrip('.')}.", 4.4)
+    if film_first(c):
+        pen.line(film_headline(c.film), 4.6, bold=0.08)
     if c.settle:
         pen.line(f"To settle it: {words.sentence(c.settle)}", 4.0)
     pen.skip(1.5)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from calibration.flags import Flag
 from drawdown.cautions import CAUTIONS
+from drawdown.film_words import film_first, film_sentences
 from drawdown.report import words
 from drawdown.report.banner import banner
 from drawdown.report.terminal import Screen, paint, wrap
@@ -91,12 +92,11 @@ def _distance(
         f"{_parts_of(c, pair)} (batch less original).",
         screen,
     )
-    if c.film_ratio is not None and c.de00_equal_film is not None:
-        lines += _wrapped(
-            f"Film: the batch is {words.number(c.film_ratio, 2)} times as thick as the original; "
-            f"at equal film Delta E would be {words.number(c.de00_equal_film, 2)}.",
-            screen,
-        )
+    said = film_sentences(c)
+    first = film_first(c)
+    for number, sentence in enumerate(said):
+        lines += [""] if first and number == 0 else []
+        lines += _wrapped(sentence, screen, style="1" if first and number == 0 else "")
     return lines
 
 

@@ -1,0 +1,198 @@
+"""Film told from ink, on rendered scenes whose films and mixes are known.
+
+    python tests/benchmarks/film.py --scenes 24 --first-seed 95000 --keep FOLDER
+
+For each family of inks it makes pairs of one mix with films 0.7 to 1.4 times as thick
+("film"), of two mixes in equal films ("mix"), and of both at once ("both"), reads each photo,
+and compares with and without the noted mix. Columns: in how many a ratio was given and its
+error as a natural log (median, 95 %) and how often the 95 % interval held the truth; error
+and coverage of Delta E at equal film; of the pairs further apart than the tolerance, in how
+many the film was said to explain it (rightly, wrongly) and in how many of these "same ink"
+was said outright. Wrongly means that the inks at equal film are further apart than the
+tolerance: the costly error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+TOLERANCE = 2.0
+FAMILIES = ("let-down", "masstone", "tint")
+KINDS = ("film", "mix", "both")
+THINNEST, THICKEST = 0.7, 1.4
+
+
+def scene(seed: int, family: str, kind: str):
+    """The scene's spec and the truth: ratio, Delta E as it lies, Delta E at equal film."""
+    from calibration.colorimetry import delta_e_2000
+    from fixtures.scenes import film_lab, near_recipe, random_spec
+    from fixtures.sheet import sheet_paper
+
+    spec = random_spec(
+        seed, difficulty="easy", count=2, family=family, width_px=1600, height_px=1200
+    )
+    rng = np.random.default_rng([seed, 77])
+    paper = sheet_paper(spec).reflectance()
+    one = spec.strips[0]
+
+    def lab(recipe, film=one.film):
+        return film_lab(recipe, film, spec.ink_seed, paper)
+
+    ratio = 1.0
+    if kind != "mix":
+        ratio = float(np.exp(rng.uniform(np.log(THINNEST), np.log(THICKEST))))
+    recipe = one.recipe
+    if kind != "film":
+        recipe = near_recipe(rng, recipe, float(rng.uniform(1, 7)), lab, rng.random() < 0.4)
+    two = replace(spec.strips[1], recipe=recipe, film=one.film * ratio)
+    # The pulls differ as pulls do: one may start thicker or run out later.
+    shapes = [
+        {"bead": float(rng.uniform(0.0, 1.8)), "feather": float(rng.uniform(0.05, 0.25))}
+        for _ in range(2)
+    ]
+    strips = tuple(replace(s, **shape) for s, shape in zip((one, two), shapes, strict=True))
+    start = lab(one.recipe)
+    truth = {
+        "ratio": ratio,
+        "de00": float(delta_e_2000(start, lab(recipe, two.film))),
+        "equal": float(delta_e_2000(start, lab(recipe))),
+    }
+    return replace(spec, strips=strips), truth
+
+
+def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
+    """One scene, read once and compared without and with its mix."""
+    from calibration.errors import Explained
+    from drawdown.compare import compare
+    from drawdown.film_words import film_explains
+    from drawdown.inks import starter_shelf
+    from drawdown.judge import Options, _figures_of, read_strips
+    from fixtures.layout import plan
+
+    spec, truth = scene(seed, family, kind)
+    photo, known = folder / f"{family}-{kind}-{seed}.jpg", folder / f"{family}-{kind}-{seed}.json"
+    if not known.exists():
+        from fixtures.render import render
+
+        made = render(spec)
+        photo.write_bytes(made.jpeg())
+        films = {s.number: s.film_mean for s in made.truth.strips}
+        known.write_text(json.dumps(films))
+    films = {int(number): film for number, film in json.loads(known.read_text()).items()}
+    # Strips are numbered as they lie, which need not be the order of the scene.
+    original, batch = plan(spec).numbers
+    truth["ratio"] = films[batch] / films[original]
+    try:
+        seen = read_strips(photo, Options(), lambda *_: None)
+    except Explained:
+        return []
+    strips = {s.strip.number: s for s in seen.strips}
+    if len(strips) != 2:
+        return []
+    shelf = starter_shelf()
+    mix = shelf.named_mix(dict(spec.strips[0].recipe))
+    rows = []
+    for given in (None, _figures_of(mix, shelf)):
+        c = compare(
+            strips[original],
+            strips[batch],
+            tolerance=TOLERANCE,
+            nominal_card=seen.correction.nominal,
+            paper_lab=seen.correction.paper_lab_d50,
+            mix=given,
+        )
+        if c.film is None:
+            continue
+        film = c.film
+        rows.append(
+            {
+                "seed": seed, "family": family, "kind": kind, "mix": given is not None,
+                **truth, "measured": c.de00, "told": film.kind, "film": film,
+                "explains": film_explains(film, c.de00, TOLERANCE),
+            }
+        )  # fmt: skip
+    return rows
+
+
+def _line(rows: list[dict]) -> str:
+    from drawdown.film_apart import SURE_SAME
+
+    given = [r for r in rows if r["film"].ratio is not None]
+    error = [abs(np.log(r["film"].ratio / r["ratio"])) for r in given] or [np.nan]
+    inside = [r["film"].ratio_low95 <= r["ratio"] <= r["film"].ratio_high95 for r in given]
+    equal = [r for r in rows if r["film"].de00_equal_film is not None]
+    miss = [abs(r["film"].de00_equal_film - r["equal"]) for r in equal] or [np.nan]
+    held = [
+        r["film"].de00_equal_film_low95 - 0.05
+        <= r["equal"]
+        <= r["film"].de00_equal_film_high95 + 0.05
+        for r in equal
+    ]
+    apart = [r for r in rows if r["measured"] > TOLERANCE]
+    said = [r for r in apart if r["explains"]]
+    right = [r for r in said if r["equal"] <= TOLERANCE]
+    sure = [r for r in said if r["film"].p_within >= SURE_SAME]
+    wrong_sure = [r for r in sure if r["equal"] > TOLERANCE]
+    kinds = "/".join(str(sum(r["told"] == k for r in rows)) for k in ("told", "opaque", "short"))
+    return (
+        f"{len(rows):4} {kinds:>10} | {len(given):3} {np.median(error):5.2f} "
+        f"{np.quantile(error, 0.95):5.2f} {100 * np.mean(inside or [np.nan]):4.0f} % | "
+        f"{np.median(miss):5.2f} {np.quantile(miss, 0.95):5.2f} "
+        f"{100 * np.mean(held or [np.nan]):4.0f} % | {len(apart):3} {len(right):3} "
+        f"{len(said) - len(right):3}   {len(sure) - len(wrong_sure):3} {len(wrong_sure):3}"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--scenes", type=int, default=12, help="of each family and kind")
+    parser.add_argument("--first-seed", type=int, default=95000)
+    parser.add_argument("--keep", type=Path, help="folder for the photos, read again if there")
+    parser.add_argument("--list", action="store_true", help="also print each scene")
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = given.keep or Path(scratch)
+        folder.mkdir(parents=True, exist_ok=True)
+        rows = [
+            row
+            for seed in range(given.first_seed, given.first_seed + given.scenes)
+            for family in FAMILIES
+            for kind in KINDS
+            for row in run(seed, family, kind, folder)
+        ]
+    print(
+        "                          n told/op/sh | ratio: n  med   95 % held | equal film      held"
+    )
+    print("                                       |                          | error: med 95 %    "
+          " | apart right wrong, sure: right wrong")  # fmt: skip
+    for mix in (False, True):
+        for family in FAMILIES:
+            for kind in KINDS:
+                some = [
+                    r for r in rows
+                    if (r["mix"], r["family"], r["kind"]) == (mix, family, kind)
+                ]  # fmt: skip
+                if some:
+                    print(f"{'mix noted' if mix else 'no mix':9} {family:8} {kind:5} {_line(some)}")
+    if given.list:
+        for r in rows:
+            f = r["film"]
+            print(
+                r["family"], r["kind"], r["seed"], "mix" if r["mix"] else "-", r["told"],
+                *(f"{k} {r[k]:.2f}" for k in ("ratio", "de00", "measured", "equal")), "|",
+                *(f"{k} {v:.2f}" for k, v in vars(f).items() if isinstance(v, float)),
+                "EXPLAINS" if r["explains"] else "", f.instead[:2],
+            )  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
