@@ -22,7 +22,7 @@ import numpy as np
 from calibration.colorimetry import delta_e_2000
 from calibration.spectra import WAVELENGTHS_NM
 from calibration.tonemap import metric
-from drawdown.advice_model import lab_of_film, lab_slopes, paper_ground
+from drawdown.advice_colour import lab_of_film, lab_slopes, paper_ground
 
 # Names for what may have been changed when no mix was noted.
 BASE, COLOUR = "transparent base", "colour"

@@ -34,7 +34,6 @@ Progress = Callable[[str, float], None]
 UNEVEN_LIGHT_SHARE = 0.35
 DARK_PAPER_SHARE = 0.55
 DEFAULT_TOLERANCE = 2.0
-SURE_RATIO_SD = 0.05  # of the log film ratio, for the advice
 
 
 @dataclass(frozen=True)
@@ -192,6 +191,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     seen = read_strips(photo_path, options, progress)
     from drawdown.advice import advise
     from drawdown.compare import compare
+    from drawdown.film_apart import ALIKE_SD
     from drawdown.film_words import film_first
 
     where = seen if earlier is None else earlier
@@ -240,7 +240,8 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
             batch_grams=options.batch_grams,
             tolerance=options.tolerance,
             paper_lab=seen.correction.paper_lab_d50,
-            film_ratio=_sure_ratio(comparison),
+            # The comparison's own ratio rests on these very colours: it must not count twice.
+            **({"film_ratio": 1.0, "film_log_sd": ALIKE_SD} if options.pulled_alike else {}),
             settled=comparison.verdict != "too close to call",
             matched=comparison.verdict == "match",
             scale_step=options.scale_step,
@@ -260,14 +261,6 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         earlier,
         book,
     )
-
-
-def _sure_ratio(comparison: Comparison) -> float | None:
-    """The film ratio where it is known well enough for the advice to build on."""
-    film = comparison.film
-    if film is None or film.ratio_log_sd is None or film.ratio_log_sd > SURE_RATIO_SD:
-        return None
-    return film.ratio
 
 
 def _figures_of(mix: dict[str, float] | None, shelf: Shelf) -> Mix | None:
