@@ -55,6 +55,7 @@ class FakeOptions:
     scale_step: float = 0.1
     tolerance: float = 2.0
     other_inks: bool = False
+    pulled_alike: bool = False
     strips_by_hand: tuple = ()
     original_photo: Path | None = None
     card_corners: tuple = ()
