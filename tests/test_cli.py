@@ -202,6 +202,7 @@ def test_options_reach_the_chain(chain, tmp_path):
             "match", "photo.jpg", "--original", "3", "--batch", "1", "--card", "c.toml",
             "--shelf", "s.toml", "--mix", "PB15:3=2", "--mix", "white=a=10.5",
             "--batch-grams", "250", "--scale-step", "0.5", "--tolerance", "1.5", "--other-inks",
+            "--pulled-alike",
             "--strip", "-10,-60,20,50", "--strip", "300,200,240.5,600px",
             "--strip", "1, 2, 3, 4mm", "--original-photo", "old.jpg", "--picture", str(picture),
             "--card-corners", "10,10 110,12.5 110,60 10,60",
@@ -213,7 +214,7 @@ def test_options_reach_the_chain(chain, tmp_path):
     assert path == Path("photo.jpg")
     assert dataclasses.astuple(options) == (
         3, 1, Path("c.toml"), Path("s.toml"), {"PB15:3": 2.0, "white=a": 10.5}, 250.0, 0.5, 1.5,
-        True,
+        True, True,
         ("-10,-60,20,50", "300,200,240.5,600px", "1,2,3,4"), Path("old.jpg"),
         (
             ((10.0, 10.0), (110.0, 12.5), (110.0, 60.0), (10.0, 60.0)),
