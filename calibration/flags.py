@@ -303,7 +303,7 @@ HIDES_BY_DARKNESS = FlagKind(
 FILM_CHANGES_AT_BAR = FlagKind(
     "film-changes-at-bar", False, "strip",
     "the strip's film changes where it crosses the bar (its light over paper by {detail} %)",
-    "both colours were brought to one film, but a changing film makes that less certain",
+    "both colours were brought to one film, but that is less certain than with an even film",
     "pull with one steady stroke, and start well above the bar",
 )  # fmt: skip
 # Comparison ----------------------------------------------------------------------------

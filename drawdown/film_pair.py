@@ -29,6 +29,11 @@ SLICE_MM = 1.0
 SIDE_MARGIN_MM = 2.0  # kept clear of the strip's long sides: the ridge of the blade
 REACH_MM = 11.0  # how far from the bar the film over paper is looked at
 LEAST_SLICES = 3
+# Film over paper may differ from one side of the bar to the other by this share of what it
+# takes from the paper's light (in logarithms); and how crooked it may run between, of its change.
+MOST_CHANGE, CROOKED = 0.3, 0.15
+# Of what the film does on the uneven side of the bar, the share that may be felt on the near half.
+ON_NEAR_HALF = 0.05
 CALM_SHARE = 0.025  # of Y: film that changes more than this per stretch is start or run-out
 # Standard uncertainties of our own, from rendered scenes (DEVELOPERS.md, "Uncertainty"):
 # light that lens and room add to everything dark, in Y; and what one strip of light says of
@@ -37,7 +42,7 @@ STRAY_Y = {"nominal": 0.004, "measured": 0.0013}
 NEAR_LIGHT = 0.004
 # What the map from camera to XYZ leaves open, relative in Y: alike over paper and over the
 # bar, and between the two the more the farther apart they are (a camera is no eye).
-CARD_Y, MAP_Y = 0.04, {"nominal": 0.07, "measured": 0.045}
+CARD_Y, MAP_Y = 0.04, {"nominal": 0.10, "measured": 0.045}
 
 
 @dataclass(frozen=True)
@@ -49,15 +54,14 @@ class FilmPair:
     ``xyz_samples`` (m, 4, 3) the ensemble: row i rests on member i of the correction, like
     row i of the strip's ``StripColour.lab_samples``. ``bar_mm`` (4, 2) are the corners of
     the part of the bar under the strip, in card mm; ``film_change`` is the relative change
-    of Y over paper along the bar's breadth; ``sides`` how many sides of the bar show the
-    film over paper; ``glare_share`` the part of the film over the bar left out as shining."""
+    of Y over paper along the bar's breadth; ``glare_share`` the part of the film over the bar
+    that was left out as shining."""
 
     number: int
     xyz_d50: np.ndarray
     xyz_samples: np.ndarray
     bar_mm: np.ndarray
     film_change: float
-    sides: int
     glare_share: float
 
     @property
@@ -96,7 +100,7 @@ def read_film_pair(
     found = [f for f in found if f is not None]
     if not found:
         return None
-    best = max(found, key=lambda f: f.sides * f.slices)
+    best = max(found, key=lambda f: f.slices)
     samples = _samples(best, window, correction, strip.number, jpeg_quality)
     return FilmPair(
         number=strip.number,
@@ -104,7 +108,6 @@ def read_film_pair(
         xyz_samples=samples,
         bar_mm=best.corners_mm,
         film_change=best.film_change,
-        sides=best.sides,
         glare_share=best.glare_share,
     )
 
@@ -117,7 +120,6 @@ class _Found:
     error: np.ndarray  # (4, 3) standard uncertainty of xyz from scatter and film
     corners_mm: np.ndarray
     film_change: float
-    sides: int
     slices: int
     glare_share: float
 
@@ -132,15 +134,18 @@ def _read(w: Window, span: Span) -> _Found | None:
     half = float(span.end[0] - span.start[0]) / 2
     # Slices count from the middle of the bar, so that a bar askew does not mix them.
     away = w.u - middle
-    bar_slices = _slices(w, ink_bar, away)
-    if bar_slices is None or len(bar_slices.at) < LEAST_SLICES - 1:
-        return None
     beside = inner & (np.abs(away) > half + w.margin)
     beside &= np.abs(away) < half + w.margin + REACH_MM
-    paper_slices = _even_slices(w, beside, away)
-    if paper_slices is None:
+    film = _film_slices(w, beside, away, span.paper_y)
+    bar_slices = _slices(w, ink_bar, away)
+    if film is None or bar_slices is None:
         return None
-    over_paper, over_paper_error, change, sides = _led_across(paper_slices, bar_slices.at, half)
+    if film.one_side:
+        bar_slices = _near_half(bar_slices, film.one_side)
+    if len(bar_slices.at) < LEAST_SLICES:
+        return None
+    ink_bar &= (away > bar_slices.at.min() - SLICE_MM) & (away < bar_slices.at.max() + SLICE_MM)
+    over_paper, over_paper_error, change = _led_across(film, bar_slices.at, half)
 
     depth = np.abs(w.v) - w.half_width
     side = np.isin(np.sign(w.v), span.sides)
@@ -163,8 +168,8 @@ def _read(w: Window, span: Span) -> _Found | None:
     ends = [(span.start[0] + span.start[1] * s, s, 1.0) for s in v]
     ends += [(span.end[0] + span.end[1] * s, s, 1.0) for s in v[::-1]]
     return _Found(
-        xyz, rgb, place @ w.to_mm.T, error, np.array(ends) @ w.to_mm.T, change, sides,
-        len(bar_slices.at) + len(paper_slices.at), glare,
+        xyz, rgb, place @ w.to_mm.T, error, np.array(ends) @ w.to_mm.T, change,
+        len(bar_slices.at) + len(film.slices.at), glare,
     )  # fmt: skip
 
 
@@ -204,71 +209,96 @@ def _slices(w: Window, part: np.ndarray, away: np.ndarray) -> _Slices | None:
     return _Slices(at[good], xyz[good]) if good.any() else None
 
 
-def _even_slices(w: Window, part: np.ndarray, away: np.ndarray) -> _Slices | None:
-    """Slices of film over paper on both sides of the bar: those of the strip's even part,
-    and on a side that has none those next to the bar, as far as the film stays as it is
-    there. Neither the thick start nor the run-out is a straight line's business."""
-    found = []
+@dataclass(frozen=True)
+class _Film:
+    """Film over paper beside the bar. ``one_side`` is 0 where it is even on both sides, else
+    -1 or 1, the even one; ``step`` (log of Y) what the film does on the bar's other side."""
+
+    slices: _Slices
+    one_side: int
+    step: float
+
+
+def _film_slices(w: Window, part: np.ndarray, away: np.ndarray, paper_y: float) -> _Film | None:
+    """Film over paper before and after the bar: slices of the strip's even part, and on a side
+    that has none those next to the bar, if the film stays as it is there. Start and run-out are
+    no straight line, so then the even side alone speaks for the film."""
+    even, near = {}, {}
     for side in (-1, 1):
         here = part & (side * away > 0)
-        body = _slices(w, here & w.body, away)
-        if body is not None and len(body.at) >= LEAST_SLICES:
-            found.append(body)
-            continue
-        slices = _slices(w, here, away)
-        if slices is None:
-            continue
-        order = np.argsort(np.abs(slices.at))
-        y = slices.xyz[order, 1]
-        calm = np.abs(y - np.median(y[:2])) < CALM_SHARE * y[0] + 0.001
-        count = int(np.argmin(calm)) if not calm.all() else len(calm)
-        if count >= LEAST_SLICES:
-            keep = np.sort(order[:count])
-            found.append(_Slices(slices.at[keep], slices.xyz[keep]))
-    if not found:
+        slices = _slices(w, here & w.body, away)
+        if slices is None or len(slices.at) < LEAST_SLICES:
+            slices = _slices(w, here, away)
+            if slices is None or len(slices.at) < LEAST_SLICES:
+                continue
+            count = _calm(slices, side)
+            order = np.argsort(np.abs(slices.at))
+            near[side] = float(np.log(slices.xyz[order[0], 1]))
+            if count <= LEAST_SLICES:
+                continue
+            slices = _only(slices, order[:count])
+        even[side] = slices
+        near[side] = float(np.log(slices.xyz[np.argmin(np.abs(slices.at)), 1]))
+    if not even:
         return None
-    if len(found) == 2:
-        near = [f.xyz[np.argmin(np.abs(f.at)), 1] for f in found]
-        if not 0.6 < near[0] / near[1] < 1.67:  # something else than one film, thinning
-            found = [max(found, key=lambda f: len(f.at))]
-    return _Slices(np.concatenate([f.at for f in found]), np.concatenate([f.xyz for f in found]))
+    thick = abs(np.log(paper_y) - min(near[side] for side in even))
+    if len(even) == 2:
+        if abs(near[-1] - near[1]) > max(MOST_CHANGE * thick, 0.05):
+            return None  # not one film
+        both = [np.concatenate([even[-1].at, even[1].at])]
+        both.append(np.concatenate([even[-1].xyz, even[1].xyz]))
+        return _Film(_Slices(*both), 0, 0.0)
+    side = next(iter(even))
+    step = abs(near[-1] - near[1]) if len(near) == 2 else thick
+    return _Film(even[side], side, float(min(step, thick)))
 
 
-def _led_across(paper: _Slices, bar_at: np.ndarray, half: float):
-    """XYZ over paper at the film over the bar, its standard uncertainty, the relative change
-    of Y along the bar, and how many sides show paper."""
+def _only(slices: _Slices, order: np.ndarray) -> _Slices:
+    keep = np.sort(order)
+    return _Slices(slices.at[keep], slices.xyz[keep])
+
+
+def _calm(slices: _Slices, side: int) -> int:
+    """How many slices, counted towards ``side``, stay as the first ones are."""
+    y = slices.xyz[np.argsort(side * slices.at), 1]
+    calm = np.abs(y - np.median(y[:2])) < CALM_SHARE * y[0] + 0.001
+    return int(np.argmin(calm)) if not calm.all() else len(calm)
+
+
+def _near_half(bar: _Slices, side: int) -> _Slices:
+    """The film on the bar's half next to the even ``side``, as far as it stays as it is: what
+    runs out on the bar is no longer the film beside it."""
+    order = np.argsort(-side * bar.at)
+    count = min(_calm(bar, -side), max(LEAST_SLICES, (len(order) + 1) // 2))
+    return _only(bar, order[:count])
+
+
+def _led_across(film: _Film, bar_at: np.ndarray, half: float):
+    """XYZ over paper at the film over the bar, its standard uncertainty, and the relative
+    change of Y along the bar."""
+    paper = film.slices
     log = np.log(np.maximum(paper.xyz, 1e-5))
-    before, after = paper.at < 0, paper.at > 0
-    both = before.sum() >= 2 and after.sum() >= 2
     # Nearer slices say more of the film on the bar.
     weight = np.exp(-(np.abs(paper.at) - half) / 8.0)
-    if both:
-        design = np.stack([np.ones_like(paper.at), paper.at], axis=1)
-    else:
-        design = np.ones((len(paper.at), 1))
-        weight = weight**2
+    design = np.stack([np.ones_like(paper.at), paper.at], axis=1)
+    if film.one_side:
+        design = design[:, :1]
     root = np.sqrt(weight)[:, None]
     solution, *_ = np.linalg.lstsq(design * root, log * root, rcond=None)
     residual = log - design @ solution
     scatter = np.sqrt(np.average(residual**2, axis=0, weights=weight))
     count = weight.sum() ** 2 / (weight**2).sum()
-    # Film varies slowly, so neighbouring slices share its error: a third are independent.
+    # Film varies slowly, so neighbouring slices share its error: a third are independent. And
+    # film need not run straight from one side to the other.
     error = scatter / np.sqrt(max(1.0, count / 3))
-    here = bar_at.mean()
-    if both:
-        value = solution[0] + solution[1] * here
-        change = float(np.expm1(abs(solution[1, 1]) * 2 * half))
-        error = np.hypot(error, 0.1 * np.abs(solution[1]) * half)
+    if film.one_side:
+        change = np.full(3, film.step)
+        best, error = np.exp(solution[0]), np.hypot(error, ON_NEAR_HALF * film.step)
     else:
-        value = solution[0]
-        slope = np.zeros(3)
-        if len(paper.at) >= 4:
-            slope = np.polyfit(paper.at, log, 1)[0]
-        change = float(np.expm1(abs(slope[1]) * 2 * half))
-        # The film on the bar is further along: by the slope, as likely as not.
-        error = np.hypot(error, np.abs(slope) * abs(here - np.average(paper.at, weights=weight)))
-    best = np.exp(value)
-    return best, best * error, change, 2 if both else 1
+        change = np.abs(solution[1]) * 2 * half
+        best = np.exp(solution[0] + solution[1] * bar_at.mean())
+        error = np.hypot(error, CROOKED * change)
+    return best, best * error, float(-np.expm1(-change[1]))
 
 
 def _darkest_columns(w: Window, part: np.ndarray) -> np.ndarray:

@@ -60,7 +60,8 @@ class Seen:
 @dataclass(frozen=True, eq=False)
 class InkStates:
     """The ink as it may be: ``k``, ``s`` (r, 31) per ordinary film, ``film`` (r,), most
-    probable first; ``gain`` (3,) is XYZ over paper as seen divided by the model's."""
+    probable first; ``gain`` (3,) is XYZ over paper as seen divided by the model's, ``misfit``
+    the CIEDE2000 between the two."""
 
     k: np.ndarray
     s: np.ndarray
@@ -68,6 +69,7 @@ class InkStates:
     gain: np.ndarray
     paper: np.ndarray  # (31,) internal reflectance
     log_evidence: float
+    misfit: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,7 +176,8 @@ def fit_ink(mix: Figures, seen: Seen, guessed: bool) -> InkStates:
     # What the best fit leaves of the colour is put right in all of them alike.
     gain = np.clip(lab_to_xyz(seen.lab_d50[0]) / np.maximum(xyz[0], 1e-4), 0.5, 2.0)
     evidence = -0.5 * (surprise + np.linalg.slogdet(spread)[1])
-    return InkStates(k, s, film, gain, paper, float(evidence))
+    misfit = float(delta_e_2000(xyz_to_lab(xyz[0]), seen.lab_d50[0]))
+    return InkStates(k, s, film, gain, paper, float(evidence), misfit)
 
 
 def fit_guesses(guesses: list[tuple[Figures, float]], seen: Seen) -> tuple[InkStates, int]:
@@ -196,7 +199,13 @@ def fit_guesses(guesses: list[tuple[Figures, float]], seen: Seen) -> tuple[InkSt
         return np.concatenate([getattr(head, name)[:1], *rows])
 
     pool = InkStates(
-        pooled("k"), pooled("s"), pooled("film"), head.gain, head.paper, head.log_evidence
+        pooled("k"),
+        pooled("s"),
+        pooled("film"),
+        head.gain,
+        head.paper,
+        head.log_evidence,
+        head.misfit,
     )
     return pool, best
 
@@ -229,7 +238,8 @@ def lighten(states: InkStates, ink: Ink, to_value: float, layer: np.ndarray) -> 
 
     def y_of(parts):
         k, s = mixed(parts)
-        return (_xyz(k, s, states.film, states.paper) * states.gain)[:, 1]
+        gain = states.gain[1] ** (100 / (100 + parts))
+        return _xyz(k, s, states.film, states.paper)[:, 1] * gain
 
     count = len(states.film)
     low, high = np.full(count, np.log(1e-3)), np.full(count, np.log(MOST_PARTS))
@@ -259,10 +269,12 @@ def as_it_is(states: InkStates, layer: np.ndarray) -> Lightened:
 
 
 def _outcome(states: InkStates, k, s, layer, names, parts: Number) -> Lightened:
-    lab = xyz_to_lab(_xyz(k, s, states.film, states.paper) * states.gain)
+    # The mix's own misfit fades as it is let down, over every ground alike.
+    gain = states.gain ** (100 / (100 + parts.value))
+    lab = xyz_to_lab(_xyz(k, s, states.film, states.paper) * gain)
     white = np.full(WAVELENGTHS_NM.size, float(internal_from_measured(WHITE_Y)))
     ratio = _xyz(k, s, states.film, 0 * white)[:, 1] / _xyz(k, s, states.film, white)[:, 1]
-    on_layer = xyz_to_lab(_xyz(k, s, states.film, layer))
+    on_layer = xyz_to_lab(_xyz(k, s, states.film, layer) * gain)
     layer_lab = xyz_to_lab(measured_from_internal(layer) @ XYZ_D50_WEIGHTS)
     return Lightened(
         ink=names[0],

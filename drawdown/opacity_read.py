@@ -50,10 +50,10 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
         count = len(pairs)
         raise PhotoUnfit(
             f"{'the strip does not cross' if count == 1 else f'none of {count} strips crosses'} "
-            "a black bar whose bare ends show beside it",
+            "a black bar with film before and after it, whose bare ends show beside the strip",
             "how far an ink covers shows only where the same film lies over paper and over black",
             "pull the strip across a black bar at least 5 mm wide (the test sheet has one: "
-            "drawdown sheet), and leave 4 mm of bare bar and paper beside the strip",
+            "drawdown sheet) and 10 mm beyond, and leave 4 mm of bare bar and paper beside it",
         )
     return tuple(_of(s, pairs[s.strip.number], below) for s in seen.strips)
 

@@ -45,7 +45,8 @@ class Plan:
     (white, base) in the same terms. ``layer`` says what the other layer is, ``layer_lab``
     (3,) its colour. ``mix`` in parts per 100, ``guessed`` when it was not given;
     ``across_bar`` when the strip was read over black too. ``grams`` of white and base by
-    name when the batch's weight was given, else None."""
+    name when the batch's weight was given, else None. ``misfit`` is CIEDE2000 of the strip
+    against the best that the mix can be made to look."""
 
     number: int
     to: float
@@ -59,6 +60,7 @@ class Plan:
     guessed: bool
     across_bar: bool
     grams: dict[str, float] | None
+    misfit: float
     flags: tuple[fl.Flag, ...]
 
 
@@ -123,7 +125,7 @@ def plan_of(
     return Plan(
         number, to, value, as_it_is(states, ground), ways, layer, layer_lab,
         l_of_value(to), used, mix is None, pair is not None, grams,
-        (fl.STAND_IN_INKS(),) if stand_in else (),
+        states.misfit, (fl.STAND_IN_INKS(),) if stand_in else (),
     )  # fmt: skip
 
 

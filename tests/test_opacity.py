@@ -238,7 +238,6 @@ def test_both_colours_are_of_one_film(slope):
     """A film that thins along the pull is read where it lies on the bar, not beside it."""
     pair = pair_of(slope=slope)
     assert pair.xyz_d50[:, 1] == pytest.approx([0.4, 0.2, 0.85, 0.025], rel=0.01)
-    assert pair.sides == 2
     assert pair.film_change == pytest.approx(abs(slope) * 12, abs=0.01)
 
 
@@ -253,6 +252,22 @@ def test_what_is_no_bar_across_the_strip():
     assert pair_of(bar=False) is None
     assert pair_of(one_sided=True) is None  # dark on one side, bare paper on the other
     assert pair_of(at=34) is None  # dark at the strip's end: it may be the table
+
+
+@pytest.mark.parametrize("run_out", ["after the bar", "on the bar"])
+def test_film_that_runs_out_is_read_where_it_is_still_even(run_out):
+    strip, sheet = drawn()  # the bar from 132 to 144 mm
+    y_mm = sheet.grid_mm()[1][:, None]
+    rgb = sheet.rgb_linear.copy()
+    first = 144.2 if run_out == "after the bar" else 139.0
+    thinner = np.where(strip.mask, np.exp(np.clip(y_mm - first, 0, None) * 0.07), 1.0)
+    over_bar = (np.abs(y_mm - 138) < 6) & strip.mask
+    thinner = np.where(over_bar, 1 / thinner, thinner)[..., None].astype(np.float32)
+    rgb = np.minimum(rgb * thinner, 0.85 * WHITE_D50).astype(np.float32)
+    thin = Sheet(rgb, sheet.inside, sheet.clipped, sheet.crushed, sheet.origin_mm, sheet.px_per_mm)
+    pair = read_film_pair(strip, thin, Plain(), builtin_cards()[0])
+    assert pair.xyz_d50[:, 1] == pytest.approx([0.4, 0.2, 0.85, 0.025], rel=0.015)
+    assert pair.film_change > 0.1
 
 
 def test_a_dark_strip_that_was_pulled_over_serves_as_a_bar():

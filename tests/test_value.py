@@ -125,6 +125,18 @@ def test_ink_as_it_is_keeps_the_measured_colour():
     assert now.parts.value == 0
 
 
+def test_no_film_is_lighter_over_black_than_over_paper():
+    """Not even when the mix that was named is not the one in the strip."""
+    shelf, k, s = blue()
+    red = next(i for i in shelf if i.colour_index.startswith("PR"))
+    for figures, sd in ((Figures(red.k, red.s), 6.0), (Figures(8 * k, 3 * s), 3.0)):
+        states = fit_ink(figures, seen(k, s, grounds=(PAPER,), sd=sd), guessed=False)
+        ways = [lighten(states, shelf.find(kind), 7.5, BAR) for kind in ("white", "base")]
+        for way in (as_it_is(states, BAR), *ways):
+            assert way.lab_over_layer[0] < way.lab_d50[0] + 0.5
+    assert fit_ink(Figures(red.k, red.s), seen(k, s), guessed=False).misfit > 3
+
+
 def test_what_cannot_be_reached_is_said():
     shelf, k, s = blue()
     states = fit_ink(Figures(k, s), seen(k, s), guessed=False)

@@ -69,7 +69,10 @@ def interval(n: Number, decimals: int, sign: bool = False) -> str:
 def _strip(row: StripOpacity, screen: Screen) -> list[str]:
     title = f"Strip {row.number}"
     if row.opacity is None:
-        text = "it crosses no black bar whose bare ends show beside it, so nothing can be said."
+        text = (
+            "It crosses no black bar with film before and after it, whose bare ends show beside "
+            "the strip: nothing can be said."
+        )
         return [heading(title, screen), *wrap(text, screen.columns - 1, " ")]
     o = row.opacity
     lines = [heading(f"{title}: {o.said}", screen)]

@@ -50,6 +50,7 @@ def _plan(plan: Plan) -> dict[str, Any]:
         "layer_lab_d50": _lab(plan.layer_lab),
         "mix": {ink: rounded(parts, 3) for ink, parts in plan.mix.items()},
         "mix_guessed": plan.guessed,
+        "mix_misfit_de00": rounded(plan.misfit, 2),
         "read_over_bar": plan.across_bar,
         "as_it_is": _way(plan.now) | {"ink": None},
         "ways": [

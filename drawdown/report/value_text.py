@@ -28,6 +28,7 @@ HALF_FIRST = (
     "Nothing can be taken out again: stir in half, pull a strip, let it dry and look, then the "
     "rest."
 )
+UNLIKE_DE = 4.0  # a mix that fits no better than this is hardly the one
 _LABEL, _COLUMN = 18, 20
 
 
@@ -154,6 +155,11 @@ def sentences(plan: Plan) -> list[str]:
         said.append(
             f"The mix was guessed from its colour: {ratio} (parts per 100). Give it with --mix "
             "for a better answer."
+        )
+    elif plan.misfit > UNLIKE_DE:
+        said.append(
+            f"The strip hardly looks like the mix that was named (Delta E {plan.misfit:.0f}): "
+            "check --mix and --strip-number, and take the answer for a rough guide."
         )
     if not plan.across_bar:
         said.append(

@@ -23,6 +23,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+EVEN = 0.15  # relative standard deviation of the film on the bar: above, it starts or runs out
+
 
 def scene(seed: int):
     """A scene with a bar: on the project's test sheet, or on paper with a bar of its own."""
@@ -57,6 +59,17 @@ def film_on_bar(sheets, layout, index: int) -> np.ndarray:
     return thickness[solid & (streak > 0.97)]
 
 
+def even_film(sheets, index: int) -> np.ndarray:
+    """(n,) film of a strip's even part."""
+    film = sheets.films[index]
+    u0, u1 = film.body_span
+    u, v = np.meshgrid(
+        np.arange(u0, u1, 0.5), np.arange(2.0, film.strip.width_mm - 2, 0.5), indexing="ij"
+    )
+    thickness, streak = film.film(u, v)
+    return thickness[streak > 0.97]
+
+
 def true_ratio(spec, sheets, index: int, films: np.ndarray) -> tuple[float, float, float]:
     """Contrast ratio over ideal grounds, and L* over both, from the renderer's spectra."""
     from calibration.colorimetry import xyz_to_lab
@@ -89,7 +102,10 @@ def true_of(spec_data: dict, number: int) -> float:
     layout = plan(spec)
     sheets = Sheets(spec, layout)
     index = layout.numbers.index(number)
-    return true_ratio(spec, sheets, index, film_on_bar(sheets, layout, index))[0]
+    films = film_on_bar(sheets, layout, index)
+    if films.std() > EVEN * films.mean():
+        films = even_film(sheets, index)
+    return true_ratio(spec, sheets, index, films)[0]
 
 
 def run(seed: int, folder: Path) -> list[dict]:
@@ -123,10 +139,14 @@ def run(seed: int, folder: Path) -> list[dict]:
         films = film_on_bar(sheets, layout, index)
         if len(films) < 30:
             continue
+        spread = float(films.std() / films.mean())
+        if spread >= EVEN:  # the program reads the film where it is still even
+            films = even_film(sheets, index)
         ratio, black_l, white_l = true_ratio(spec, sheets, index, films)
         row = {
             "seed": seed, "measured": measured, "true": ratio, "black_l": black_l,
             "white_l": white_l, "read_seconds": read_seconds, "number": layout.numbers[index],
+            "spread": spread,
         }  # fmt: skip
         rows.append(row)
         centre = box.corners.mean(axis=0)
@@ -149,7 +169,7 @@ def run(seed: int, folder: Path) -> list[dict]:
             "seconds": time.perf_counter() - began, "read": o.ratio.value, "low": o.ratio.low95,
             "high": o.ratio.high95, "as_measured": o.ratio_measured.value, "dark": o.dark,
             "said": o.said, "grade": o.grade, "true_grade": grade_of(ratio),
-            "sides": found.sides, "y": found.xyz_d50[:, 1].tolist(),
+            "change": found.film_change, "y": found.xyz_d50[:, 1].tolist(),
             "l_over_black": o.lightness_over_black.value,
             "l_low": o.lightness_over_black.low95, "l_high": o.lightness_over_black.high95,
             "hard": any(f.hard for f in (*seen.flags, *near[0].flags)),
@@ -252,13 +272,18 @@ def main() -> None:
     crossing = [r for r in rows if "true" in r]
     print(f"{args.scenes} scenes, {len(crossing)} strips across a bar; photos refused "
           f"{len(refused)}")  # fmt: skip
-    for what in ("strip", "bar"):
-        print(f"  {what} not found             {sum(r.get('missing') == what for r in crossing)}")
+    for what, words in (("strip", "strip not found"), ("bar", "said to cross no bar")):
+        lost = [r for r in crossing if r.get("missing") == what]
+        even = sum(r["spread"] < EVEN for r in lost)
+        print(f"  {words:<28} {len(lost)}, of them with even film on the bar {even}")
+    thin = [r for r in crossing if r["spread"] >= EVEN]
+    print(f"  film starts or runs out on the bar in {len(thin)}")
     usable = [r for r in crossing if not r.get("hard")]
     table(usable, "All")
     table([r for r in usable if r["measured"]], "Card with measured values")
     table([r for r in usable if not r["measured"]], "Card as drawn (nominal)")
     table([r for r in usable if r["white_l"] >= 35], "Not dark (L* over white from 35)")
+    table([r for r in usable if r["spread"] >= EVEN], "Film starts or runs out on the bar")
     table([r for r in usable if r["white_l"] < 35], "Dark (L* over white below 35)")
     seconds = [r["seconds"] for r in usable if "seconds" in r]
     if seconds:
@@ -272,7 +297,8 @@ def main() -> None:
         y = " ".join(f"{v:.4f}" for v in r["y"])
         print(f"  {r['seed']}/{r['number']} {'m' if r['measured'] else 'n'} true {r['true']:.3f} "
               f"read {r['read']:.3f} [{r['low']:.3f} {r['high']:.3f}] Lw {r['white_l']:.0f} "
-              f"Lk {r['black_l']:.0f} sides {r['sides']} Y {y}")  # fmt: skip
+              f"Lk {r['black_l']:.0f} change {r['change']:.2f} "
+              f"spread {r['spread']:.2f} Y {y}")  # fmt: skip
 
 
 if __name__ == "__main__":
