@@ -353,3 +353,25 @@ def test_table_and_direct_tone_agree():
     many = rng.random((4000, 3))
     direct = many * np.exp(tonemap.tone_basis(many) @ tone)
     np.testing.assert_allclose(tonemap.undo_tone(many, tone), direct, rtol=2e-5)
+
+
+def test_a_patch_that_has_drifted_has_no_part_in_the_fit(monkeypatch):
+    """What the flag says is done: its weight is zero, unless too many have drifted."""
+    from calibration import correction
+
+    seen = []
+    real = correction._without_drifted
+
+    def spy(problem, best, changed):
+        marked = np.isin(np.arange(len(changed)), [3, 30])
+        seen.append(real(problem, best, marked))
+        seen.append(real(problem, best, np.ones_like(marked)))
+        return seen[0]
+
+    monkeypatch.setattr(correction, "_without_drifted", spy)
+    made = correct(*inputs(camera_rgb(SLIP.lab_d50)), SLIP, SRGB_TO_XYZ_D50)
+    assert set(made.dropped) == {NAMES[3], NAMES[30]}
+    (fewer, best), (all_still, _) = seen
+    assert np.flatnonzero(fewer.kept == 0).tolist() == [3, 30]
+    assert np.flatnonzero(best.weight == 0).tolist() == [3, 30]
+    assert all_still.kept.all()
