@@ -92,7 +92,12 @@ def find_cross(seen: Judgement) -> Cross:
     ``PhotoUnfit`` when there is none."""
     ink = _ink(seen)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(ink.astype(np.uint8))
-    order = sorted(range(1, count), key=lambda i: -stats[i, cv2.CC_STAT_AREA])
+    # What reaches the rim of the view is the table, or a strip that is cut off.
+    rim = cv2.dilate((~seen.sheet.inside).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    rim[[0, -1]] = rim[:, [0, -1]] = True
+    table = set(np.unique(labels[rim]).tolist())
+    order = [i for i in range(1, count) if i not in table]
+    order.sort(key=lambda i: -stats[i, cv2.CC_STAT_AREA])
     for i in order[:8]:
         x, y, w, h = stats[i, :4]
         blob = labels[y : y + h, x : x + w] == i
@@ -123,7 +128,7 @@ def _paper_around(seen: Judgement, middle: np.ndarray, ink: np.ndarray) -> bool:
 def _even(seen: Judgement, middle: np.ndarray) -> bool:
     """Whether the crossing is of one colour, as a table's grain is not."""
     inner = _filled(seen, middle, -EDGE_MM)
-    log = np.log(np.maximum(seen.sheet.rgb_linear[inner], 1e-4)).mean(axis=-1)
+    log = np.log(np.maximum(seen.sheet.rgb_linear[inner].sum(axis=-1), 1e-4))
     return log.size > 0 and float(np.subtract(*np.percentile(log, [90, 10]))) < UNEVEN_LOG
 
 

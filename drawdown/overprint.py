@@ -35,6 +35,7 @@ from drawdown.film import (
     reflectance,
     reflectance_slopes,
 )
+from drawdown.ink_doubt import ROWS, ShelfFigures
 from drawdown.inks import Shelf
 
 SAMPLES = 64
@@ -129,18 +130,14 @@ def layers_from_mixes(
 ) -> tuple[Layer, ...]:
     """Layers from (name, {ink of the shelf: parts}, film; 1 is an ordinary strip).
 
-    Samples: every ink's strength and the shapes of its K and S, as uncertain as the shelf
-    says, the same in every layer; what an ordinary film is for this hand; each layer's own.
+    Samples: every ink's figures, as uncertain as the shelf says and the same in every layer;
+    what an ordinary film is for this hand; each layer's own film.
     """
     rng = np.random.default_rng(seed)
-    root = _root(_SHAPE_NM)
-    strength = 0.25 * rng.standard_normal((SAMPLES, len(shelf), 1))
-    draw_k = rng.standard_normal((SAMPLES, len(shelf), root.shape[0])) @ root.T
-    draw_s = rng.standard_normal((SAMPLES, len(shelf), root.shape[0])) @ root.T
+    figures = ShelfFigures(shelf)
+    unknowns = figures.draws(rng.standard_normal((SAMPLES, len(shelf) * ROWS)))
+    k, s = figures.spectra(unknowns, np.arange(len(shelf)))
     k0, s0 = (np.array([getattr(ink, q) for ink in shelf]) for q in "ks")
-    k_sd, s_sd = (np.array([getattr(ink, q) for ink in shelf])[:, None] for q in ("k_sd", "s_sd"))
-    k = k0 * np.exp(strength + k_sd * draw_k)
-    s = s0 * np.exp(strength + s_sd * draw_s)
     common = 0.25 * rng.standard_normal((SAMPLES, 1))
     layers = []
     for name, mix, film in mixes:
@@ -269,9 +266,16 @@ def _candidates(shelf: Shelf, mix, opaque):
     if mix is not None:
         parts = np.array([mix.get(ink.name, 0.0) for ink in shelf])
         share = parts / parts.sum()
-        k, s = (share @ np.array([getattr(ink, q) for ink in shelf]) for q in "ks")
-        mean = np.log(np.maximum(np.hstack([k, s]), 1e-5))[None]
-        return mean, np.zeros(1, dtype=int), {0: root(0.25, _FILM_SD, 0.3)}
+        figures = ShelfFigures(shelf)
+        mean, doubts = [], []
+        for log, rows in ((figures.log_k, figures.rows_k), (figures.log_s, figures.rows_s)):
+            each = share[:, None] * np.exp(log)
+            whole = np.maximum(each.sum(axis=0), 1e-5)
+            mean.append(np.log(whole))
+            # What an ink's unknowns do to the mixture, by its share in it.
+            doubts.append(((each / whole)[:, None] * rows).reshape(-1, n).T)
+        columns = np.vstack([np.hstack([_FILM_SD * ones, rows]) for rows in doubts])
+        return np.concatenate(mean)[None], np.zeros(1, dtype=int), {0: columns}
     rows, white = [], []
     for covering in (0, 1):
         if opaque is not None and covering != int(opaque):

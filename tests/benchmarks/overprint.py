@@ -108,10 +108,73 @@ def plans() -> None:
     print(f"most memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
 
 
+def crossings(count: int) -> None:
+    import tempfile
+
+    from crossing_kit import crossing_spec, render_crossing
+
+    from calibration.card import write_card
+    from calibration.errors import Explained
+    from drawdown import crossing
+    from drawdown.judge import Options, read_strips
+    from fixtures.scenes import random_recipe
+
+    shelf = starter_shelf()
+    rows, lost = [], 0
+    with tempfile.TemporaryDirectory() as name:
+        for seed in range(count):
+            rng = np.random.default_rng([seed, 5])
+            lower, upper = (
+                random_recipe(rng, str(rng.choice(["tint", "letdown"]))) for _ in range(2)
+            )
+            spec = crossing_spec(
+                lower, upper, seed=seed, ink_seed=seed, table="board",
+                width_px=2000, height_px=1500,
+            )  # fmt: skip
+            made = render_crossing(spec)
+            made.rendered.save_jpeg(Path(name) / "x.jpg")
+            write_card(Path(name) / f"{seed}.toml", made.rendered.truth.card)
+            try:
+                options = Options(card_path=Path(name) / f"{seed}.toml")
+                seen = read_strips(Path(name) / "x.jpg", options, lambda *_: None)
+                read = crossing.read_cross(seen, crossing.find_cross(seen))
+            except Explained as error:
+                print(f"{seed}: {error}")
+                lost += 1
+                continue
+            mixes = shelf.named_mix(dict(lower)), shelf.named_mix(dict(upper))
+            way, back = ("upright", "across"), ("across", "upright")
+            told = crossing.predict(seen, read, shelf, *way, mixes)
+            guessed = crossing.predict(seen, read, shelf, *way)
+            wrong = crossing.predict(seen, read, shelf, *back, mixes[::-1])
+            misread = float(delta_e_2000(read.crossing.lab_d50, made.lab_crossing))
+            rows.append(
+                (misread, told.de00, told.agrees, guessed.de00, guessed.agrees, wrong.de00,
+                 wrong.agrees, told.distance < wrong.distance)
+            )  # fmt: skip
+            print(f"{seed}: misread {misread:.1f}, told {told.de00:.1f} {told.agrees}, guessed "
+                  f"{guessed.de00:.1f} {guessed.agrees}, wrong way {wrong.de00:.1f} "
+                  f"{wrong.agrees}")  # fmt: skip
+    r = np.array(rows, dtype=float)
+    print(
+        f"found {len(r)} of {len(r) + lost}; crossing misread by {np.median(r[:, 0]):.1f} (median)"
+    )
+    for what, de, ok in (("mixes known", 1, 2), ("unknown", 3, 4), ("wrong way round", 5, 6)):
+        print(
+            f"{what}: Delta E median {np.median(r[:, de]):.1f}, largest {r[:, de].max():.1f}; "
+            f"agrees {100 * r[:, ok].mean():.0f} %"
+        )
+    print(f"right way nearer than wrong way: {100 * r[:, 7].mean():.0f} %")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="leave out the other tables' choice")
+    parser.add_argument("--crossings", type=int, default=0, help="render so many photos")
     arguments = parser.parse_args()
+    if arguments.crossings:
+        crossings(arguments.crossings)
+        return
     compare()
     if not arguments.quick:
         leave_one_out()
