@@ -19,6 +19,7 @@ from drawdown.inks import Ink, Shelf
 _WAVES_K = np.array([1.0, 0.5, 0.4, 0.3, 0.25])
 _WAVES_S = np.array([1.0, 0.4, 0.25])
 STRENGTH_SD = 0.25  # pigment load of the ink: K and S together
+TUBE_SD = 0.05  # of a fitted ink, from one tube to the next
 ROWS = 1 + _WAVES_K.size + _WAVES_S.size
 
 
@@ -34,12 +35,12 @@ _BASIS_K, _BASIS_S = cosines(_WAVES_K), cosines(_WAVES_S)
 def doubt_rows(ink: Ink) -> tuple[np.ndarray, np.ndarray]:
     """(ROWS, 31) each: what a unit of each unknown does to ln K and to ln S."""
     k, s = np.zeros((ROWS, WAVELENGTHS_NM.size)), np.zeros((ROWS, WAVELENGTHS_NM.size))
-    given = getattr(ink, "doubt", None)
+    given = ink.doubt
     if given is not None:
-        # The largest of the fit's own doubts; the smallest ones change nothing to speak of.
-        _, size, waves = np.linalg.svd(np.asarray(given, dtype=float), full_matrices=False)
-        rows = (size[:, None] * waves)[:ROWS]
+        # The fit gives first what does most to the colours; the rest changes little.
+        rows = np.asarray(given, dtype=float)[: ROWS - 1]
         k[: len(rows)], s[: len(rows)] = np.split(rows, 2, axis=1)
+        k[-1] = s[-1] = TUBE_SD
         return k, s
     k[0] = s[0] = STRENGTH_SD
     k[1 : 1 + _WAVES_K.size] = ink.k_sd * _BASIS_K

@@ -16,6 +16,8 @@ from drawdown.ahead import Ahead
 from drawdown.which_strips import refuse_assumed
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from calibration.card import CardDefinition
     from calibration.correction import Correction
     from calibration.illumination import LightSamples
@@ -24,11 +26,13 @@ if TYPE_CHECKING:
     from calibration.photo import Photo
     from calibration.sheet import Sheet
     from drawdown.advice import Advice
+    from drawdown.advice_story import Step
     from drawdown.compare import Comparison
     from drawdown.film_apart import Mix
     from drawdown.inks import Shelf
     from drawdown.kept import Kept
     from drawdown.measure import StripColour
+    from drawdown.slab_files import Opened
 
 Progress = Callable[[str, float], None]
 UNEVEN_LIGHT_SHARE = 0.35
@@ -47,6 +51,8 @@ class Options:
     mix: dict[str, float] | None = None
     batch_grams: float | None = None
     scale_step: float = 0.1
+    slab: str | None = None  # the batch that goes on, or begins
+    added: dict[str, float] = field(default_factory=dict)  # to it since its last photo
     tolerance: float = DEFAULT_TOLERANCE
     other_inks: bool = False
     pulled_alike: bool = False
@@ -78,6 +84,8 @@ class Judgement:
     flags: tuple[fl.Flag, ...]
     earlier: Judgement | None = None
     kept: Kept | None = None
+    opened: Opened | None = None  # the batch of ``--slab`` as this photo found it
+    step: Step | None = None  # both strips as the advice took them
 
     @property
     def all_flags(self) -> tuple[fl.Flag, ...]:
@@ -174,15 +182,25 @@ def _read(
 
 def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     """The whole way: strips, comparison of original and batch, advice."""
+    from drawdown import slab_files
     from drawdown.inks import Shelf
     from drawdown.shelf_files import shelf_in_use
 
     used = shelf_in_use(options.shelf_path)
     shelf = used.shelf
     mix = shelf.named_mix(options.mix) if options.mix else None
+    memory = slab_files.read_memory(slab_files.memory_path(used))
+    opened = None
+    if options.slab is not None:
+        opened = slab_files.open_slab(
+            memory, shelf, options.slab, mix, options.added, options.batch_grams,
+            slab_files.photo_mark(photo_path),
+        )  # fmt: skip
+        mix = opened.slab.mix
     if used.origin == "starter":
+        named = set(mix or {}) | set(opened.all_inks if opened else ())
         # Nobody is sent for a toxic pigment that they did not name.
-        keep = tuple(ink for ink in shelf if not ink.caution or ink.name in (mix or {}))
+        keep = tuple(ink for ink in shelf if not ink.caution or ink.name in named)
         shelf = Shelf(keep, shelf.title)
     earlier = None
     if options.original_photo is not None:
@@ -190,6 +208,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         earlier = read_strips(options.original_photo, alone, progress)
     seen = read_strips(photo_path, options, progress)
     from drawdown.advice import advise
+    from drawdown.advice_story import Step, reading
     from drawdown.compare import compare
     from drawdown.film_apart import ALIKE_SD
     from drawdown.film_words import film_first
@@ -227,7 +246,16 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         mix=_figures_of(mix, used.shelf),
         pulled_alike=options.pulled_alike,
     )
-    advice = None
+    advice = step = None
+    # Pulled alike, both films are known; the comparison's own ratio rests on these very colours
+    # and must not count twice.
+    films = {"film_ratio": 1.0, "film_log_sd": ALIKE_SD} if options.pulled_alike else {}
+    if comparison.verdict is not None:
+        read_as = reading(
+            original.lab_d50, batch.lab_d50, difference_cov=comparison.d_lab_cov,
+            common_sd=_common_sd(original, batch),
+        )  # fmt: skip
+        step = Step(read_as, opened.added if opened else {}, **films)
     # Where a thinner film explains it, ink is not to be spent before both are pulled again.
     if comparison.verdict is not None and not film_first(comparison):
         advice = advise(
@@ -237,16 +265,18 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
             lab_samples_batch=batch.lab_samples,
             shelf=shelf,
             mix=mix,
-            batch_grams=options.batch_grams,
+            batch_grams=opened.grams if opened else options.batch_grams,
             tolerance=options.tolerance,
             paper_lab=seen.correction.paper_lab_d50,
-            # The comparison's own ratio rests on these very colours: it must not count twice.
-            **({"film_ratio": 1.0, "film_log_sd": ALIKE_SD} if options.pulled_alike else {}),
+            **films,
             settled=comparison.verdict != "too close to call",
             matched=comparison.verdict == "match",
             scale_step=options.scale_step,
             difference_cov=comparison.d_lab_cov,
-            common_sd=(original.lab_u95 + batch.lab_u95) / (2 * 1.96),
+            common_sd=_common_sd(original, batch),
+            story=opened.slab.steps if opened else (),
+            added=opened.added if opened else None,
+            knowledge=slab_files.knowledge_for(memory, used.shelf, shelf, opened),
         )
     progress("done", 1.0)
     return Judgement(
@@ -260,6 +290,8 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         (*seen.flags, *differs),
         earlier,
         book,
+        opened,
+        step,
     )
 
 
@@ -278,6 +310,11 @@ def _figures_of(mix: dict[str, float] | None, shelf: Shelf) -> Mix | None:
         np.array([ink.k for ink in inks]),
         np.array([ink.s for ink in inks]),
     )
+
+
+def _common_sd(original: StripColour, batch: StripColour) -> np.ndarray:
+    """(3,) standard uncertainty of either colour that both strips share."""
+    return (original.lab_u95 + batch.lab_u95) / (2 * 1.96)
 
 
 def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripColour:

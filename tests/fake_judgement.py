@@ -132,6 +132,6 @@ def judgement(verdict="no match", *, with_advice=None, size=(800, 600), turn=4.0
         "correction": SimpleNamespace(held_out_median=1.1234, held_out_max=3.9, flags=()),
         "strips": strips(flags), "comparison": comparison(verdict),
         "advice": with_advice if with_advice is not None or verdict != "no match" else advice(),
-        "flags": (NOMINAL_CARD(),),
+        "flags": (NOMINAL_CARD(),), "opened": None, "step": None,
     }  # fmt: skip
     return SimpleNamespace(**(fields | changes))

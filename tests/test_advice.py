@@ -20,9 +20,9 @@ from calibration.spectra import WAVELENGTHS_NM, smooth_spectrum
 from drawdown.advice import Advice, advise, round_grams, round_parts
 from drawdown.advice_amounts import first_grams
 from drawdown.advice_colour import film_lab, lab_of_film, lab_slopes, paper_ground
-from drawdown.advice_model import _Recipes, _strips
 from drawdown.advice_search import local_metric
 from drawdown.advice_story import reading
+from drawdown.advice_unknowns import Recipes, strips_and_slopes
 from drawdown.advice_words import missing_direction
 from drawdown.cautions import CAUTIONS
 from drawdown.ink_doubt import ShelfFigures, cosines
@@ -355,7 +355,7 @@ def test_slopes_of_the_fit_are_its_differences(film_ratios):
     rng = np.random.default_rng(0)
     photos = len(film_ratios)
     added = rng.uniform(0, 0.1, (photos, 2, 4)) * (np.arange(photos) > 0)[:, None, None]
-    recipes = _Recipes(
+    recipes = Recipes(
         inks=np.array([[0, 16, 2, 0], [1, 7, 19, 12]]),
         parts=np.array([[70, 5, 25, 0.0], [80, 15, 2, 3]]),
         sd=0.05, film_ratios=film_ratios, ratio_sd=(0.04,) * photos, ground=GROUND,
@@ -363,10 +363,12 @@ def test_slopes_of_the_fit_are_its_differences(film_ratios):
     )  # fmt: skip
     figures = ShelfFigures(SHELF)
     theta = 0.5 * rng.normal(size=(2, recipes.size))
-    _, slope = _strips(figures, recipes, theta)
+    _, slope = strips_and_slopes(figures, recipes, theta)
     for i in range(recipes.size):
         step = 1e-5 * (np.arange(recipes.size) == i)
-        high, low = (_strips(figures, recipes, theta + sign * step)[0] for sign in (1, -1))
+        high, low = (
+            strips_and_slopes(figures, recipes, theta + sign * step)[0] for sign in (1, -1)
+        )
         assert slope[:, i] == pytest.approx((high - low) / 2e-5, abs=1e-6)
 
 

@@ -53,6 +53,8 @@ class FakeOptions:
     mix: dict | None = None
     batch_grams: float | None = None
     scale_step: float = 0.1
+    slab: str | None = None
+    added: dict = dataclasses.field(default_factory=dict)
     tolerance: float = 2.0
     other_inks: bool = False
     pulled_alike: bool = False
@@ -201,7 +203,8 @@ def test_options_reach_the_chain(chain, tmp_path):
         [
             "match", "photo.jpg", "--original", "3", "--batch", "1", "--card", "c.toml",
             "--shelf", "s.toml", "--mix", "PB15:3=2", "--mix", "white=a=10.5",
-            "--batch-grams", "250", "--scale-step", "0.5", "--tolerance", "1.5", "--other-inks",
+            "--batch-grams", "250", "--scale-step", "0.5",
+            "--slab", "hill", "--added", "PG7=1.5", "--tolerance", "1.5", "--other-inks",
             "--pulled-alike",
             "--strip", "-10,-60,20,50", "--strip", "300,200,240.5,600px",
             "--strip", "1, 2, 3, 4mm", "--original-photo", "old.jpg", "--picture", str(picture),
@@ -213,7 +216,8 @@ def test_options_reach_the_chain(chain, tmp_path):
     path, options = chain.asked[0]
     assert path == Path("photo.jpg")
     assert dataclasses.astuple(options) == (
-        3, 1, Path("c.toml"), Path("s.toml"), {"PB15:3": 2.0, "white=a": 10.5}, 250.0, 0.5, 1.5,
+        3, 1, Path("c.toml"), Path("s.toml"), {"PB15:3": 2.0, "white=a": 10.5}, 250.0, 0.5, "hill",
+        {"PG7": 1.5}, 1.5,
         True, True,
         ("-10,-60,20,50", "300,200,240.5,600px", "1,2,3,4"), Path("old.jpg"),
         (

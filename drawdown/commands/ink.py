@@ -6,6 +6,7 @@ import typer
 
 from drawdown.commands.ink_add import add
 from drawdown.commands.ink_fit import fit
+from drawdown.commands.ink_learnt import learnt
 from drawdown.commands.ink_list import list_inks
 from drawdown.commands.ink_remove import remove, undo
 from drawdown.commands.ink_show import show
@@ -18,6 +19,7 @@ app.command("list")(list_inks)
 app.command("show")(show)
 app.command("add")(add)
 app.command("fit")(fit)
+app.command("learnt")(learnt)
 app.command("remove")(remove)
 app.command("undo")(undo)
 

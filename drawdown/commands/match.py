@@ -70,6 +70,22 @@ def match(
         float | None,
         typer.Option(metavar="G", help="Smallest step your scale shows in grams; usually 0.1."),
     ] = None,
+    slab: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Remember this batch under NAME and learn from it; begin with --mix, go on "
+            "with --added.",
+        ),
+    ] = None,
+    added: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="INK=AMOUNT",
+            help="What went into the batch of --slab since its last photo: grams, or parts per "
+            "100 if its weight is not known; repeat for each ink.",
+        ),
+    ] = None,
     tolerance: Annotated[
         float,
         typer.Option(metavar="T", help="Largest Delta E 2000 that still counts as a match."),
@@ -125,7 +141,8 @@ def match(
     elsewhere = original_photo is not None
     check_kept(kept, apart, log, original, elsewhere)
     check_numbers(original, batch, tolerance, batch_grams)
-    step = check_scale_step(scale_step, batch_grams)
+    step = check_scale_step(scale_step, batch_grams, slab)
+    more = check_added(added or [], slab)
     lone = apart or (kept is not None and original is None and len(strip or []) == 1)
     which = which_strips(original, batch, elsewhere or lone)
     strips = check_strips(strip or [], 1 if elsewhere else which.original, which.batch)
@@ -140,13 +157,15 @@ def match(
     source = None
     if kept is not None or log is not None:
         from drawdown.commands.match_book import from_book
+        from drawdown.commands.slab_keep import is_new
 
         source = from_book(
             kept, log, book, said=parts, grams=batch_grams,
             apart=True if apart else False if original is not None else None,
             batch_number=batch,
         )  # fmt: skip
-        parts = parts or source.parts(shelf)
+        if parts is None and (slab is None or is_new(slab, shelf)):
+            parts = source.parts(shelf)
         batch_grams = source.grams
 
     from drawdown.judge import Options, judge
@@ -161,6 +180,8 @@ def match(
         mix=parts,
         batch_grams=batch_grams,
         scale_step=step,
+        slab=slab,
+        added=more,
         tolerance=tolerance,
         other_inks=other_inks,
         pulled_alike=pulled_alike,
@@ -184,6 +205,10 @@ def match(
         from drawdown.commands.match_book import log_match
 
         log_match(source, photo, judgement)
+    if slab is not None:
+        from drawdown.commands.slab_keep import keep
+
+        keep(judgement, photo, shelf)
     return code
 
 
@@ -257,7 +282,24 @@ def check_numbers(
         )
 
 
-def check_scale_step(step: float | None, grams: float | None) -> float:
+def check_added(pairs: list[str], slab: str | None) -> dict[str, float]:
+    """What ``--added`` says; raises ``WrongUsage``."""
+    if pairs and slab is None:
+        raise WrongUsage(
+            "--added is given without --slab",
+            "what was added only says something of a batch whose earlier photos are known",
+            "name the batch with --slab, or give its whole mix as it is now with --mix",
+        )
+    return _amounts(
+        "--added",
+        pairs,
+        "an ink, an equals sign and an amount",
+        "the amounts say how the batch answered what went in",
+        "write for example: --added phthalo-blue=1.2",
+    )
+
+
+def check_scale_step(step: float | None, grams: float | None, slab: str | None) -> float:
     """The scale's step in grams, 0.1 when nothing is said; raises ``WrongUsage``."""
     if step is None:
         return 0.1
@@ -267,7 +309,7 @@ def check_scale_step(step: float | None, grams: float | None) -> float:
             "amounts are rounded to what the scale can show",
             "kitchen scales show 1 g, letter scales 0.1 g, pocket scales 0.01 g",
         )
-    if grams is None:
+    if grams is None and slab is None:
         raise WrongUsage(
             "--scale-step is given without --batch-grams",
             "without the batch's weight there are parts but no grams to round",
@@ -278,6 +320,18 @@ def check_scale_step(step: float | None, grams: float | None) -> float:
 
 def read_mix(pairs: list[str]) -> dict[str, float] | None:
     """``["PB15:3=2", "white=10"]`` -> parts by ink; None when none are given."""
+    parts = _amounts(
+        "--mix",
+        pairs,
+        "an ink, an equals sign and its parts",
+        "the parts say what the batch was mixed from",
+        "write for example: --mix PB15:3=2 --mix PW6=10",
+    )
+    return parts or None
+
+
+def _amounts(option: str, pairs: list[str], what: str, why: str, todo: str) -> dict[str, float]:
+    """INK=NUMBER pairs; raises ``WrongUsage``."""
     parts: dict[str, float] = {}
     for pair in pairs:
         ink, sign, amount = pair.rpartition("=")
@@ -287,19 +341,15 @@ def read_mix(pairs: list[str]) -> dict[str, float] | None:
         except ValueError:
             number = math.nan
         if not sign or not ink or not (number > 0 and math.isfinite(number)):
-            raise WrongUsage(
-                f"--mix {pair} is not an ink, an equals sign and its parts",
-                "the parts say what the batch was mixed from",
-                "write for example: --mix PB15:3=2 --mix PW6=10",
-            )
+            raise WrongUsage(f"{option} {pair} is not {what}", why, todo)
         if ink in parts:
             raise WrongUsage(
-                f"--mix names {ink} twice",
+                f"{option} names {ink} twice",
                 "it is not clear which of the two amounts is meant",
-                "give each ink once, with all its parts",
+                "give each ink once, with all of it",
             )
         parts[ink] = number
-    return parts or None
+    return parts
 
 
 def check_strips(strips: list[str], original: int, batch: int) -> tuple[str, ...]:

@@ -264,11 +264,12 @@ class Followed:
     took: list[float]
     batches: list[np.ndarray]
     photos: list[Photo]
+    steps: list[dict[int, float]]  # what went in after each photo
 
 
 def follow(rng, case: Case, decide, trails: float | None = None) -> Followed:
     """Follow ``decide`` for up to three additions."""
-    batch, weight, out = case.batch.copy(), 1.0, Followed([], 0.0, [], [], [], [])
+    batch, weight, out = case.batch.copy(), 1.0, Followed([], 0.0, [], [], [], [], [])
     goal = case.world.lab(case.recipe)
     out.distance.append(float(delta_e_2000(goal, case.world.lab(batch))))
     past, done = [], False
@@ -283,7 +284,9 @@ def follow(rng, case: Case, decide, trails: float | None = None) -> Followed:
                 if not move.look_again:
                     break
                 past = [*past, (photo, {})]
+                out.steps.append({})
             done = not move.step
+            out.steps.append(move.step)
             past = [*past, (photo, move.step)]
             batch = batch * move.portion
             for ink, share in move.step.items():

@@ -1,0 +1,38 @@
+"""``drawdown ink learnt``: what batches have taught of the inks; ``--undo`` takes one back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def learnt(
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Take back the photo that was remembered last.")
+    ] = False,
+    shelf: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+) -> None:
+    """Show what remembered batches have taught of the inks, or take back the last photo."""
+    from drawdown.learn import turned_out
+    from drawdown.report import learnt as report
+    from drawdown.report import terminal
+    from drawdown.shelf_files import shelf_in_use
+    from drawdown.slab_files import forget_last, knowledge_of, memory_path, read_memory
+
+    used = shelf_in_use(shelf)
+    path = memory_path(used)
+    if undo:
+        said = report.undone(*forget_last(path, used.shelf))
+        if not json:
+            terminal.write_result(said)
+            return
+    memory = read_memory(path)
+    inks = turned_out(used.shelf, knowledge_of(memory, used.shelf))
+    text = report.learnt_json if json else report.screen
+    terminal.write_result(text(memory, inks, path))
