@@ -114,10 +114,35 @@ def kill_writers(folder: Path, times: int, seed: int, longest_s: float) -> dict:
     return {"told": len(told), "half_written_photos": parts}
 
 
+def kill_at_work(folder: Path, work: str, times: int, seed: int, longest_s: float) -> int:
+    """Fork a program that mends the book, or opens it (which brings it up to date), and kill
+    it at a random moment, so many times; returns how often it was not done yet."""
+    from drawdown.book.check import check
+
+    pick = random.Random(seed)
+    cut = 0
+    for _ in range(times):
+        child = os.fork()
+        if child == 0:
+            try:
+                if work == "mend":
+                    check(folder, repair=True)
+                else:
+                    open_book(folder).close()
+            finally:
+                os._exit(0)
+        time.sleep(pick.uniform(0.0, longest_s))
+        os.kill(child, signal.SIGKILL)
+        cut += os.WIFSIGNALED(os.waitpid(child, 0)[1])
+    return cut
+
+
 def main() -> None:
     what, folder, *rest = sys.argv[1:]
     if what == "kill":
         print(json.dumps(kill_writers(Path(folder), int(rest[0]), int(rest[1]), float(rest[2]))))  # noqa: T201
+    elif what == "work":
+        print(kill_at_work(Path(folder), rest[0], int(rest[1]), 5, float(rest[2])))  # noqa: T201
     elif what == "write":
         write(Path(folder), rest[0], sys.stdout.fileno(), int(rest[1]))
     elif what == "limited":  # no file may grow beyond so many bytes

@@ -131,6 +131,37 @@ def test_killed_while_the_tables_are_made_or_brought_up_to_date(tmp_path, monkey
         assert not book.rows("SELECT name FROM sqlite_schema WHERE name = 'half'")
 
 
+@posix
+@pytest.mark.parametrize("how", ["first page overwritten", "pages overwritten", "emptied"])
+def test_killed_while_mending_it_can_be_mended_again(full_book, how):
+    before = contents(full_book)
+    spoil(full_book / "book.sqlite", how)
+    done = kit("work", full_book, "mend", 15, 0.06)
+    assert done.returncode == 0, done.stderr
+    assert int(done.stdout) > 3
+    check(full_book, repair=True)
+    assert check(full_book).whole
+    assert contents(full_book) == before
+
+
+@posix
+def test_killed_while_brought_up_to_date_it_opens_the_next_time(tmp_path):
+    from test_book import old_book
+
+    cut = 0
+    for k in range(8):
+        folder = tmp_path / f"old {k}"
+        old_book(folder, 1)
+        done = kit("work", folder, "open", 2, 0.012)
+        assert done.returncode == 0, done.stderr
+        cut += int(done.stdout)
+        with open_book(folder) as book:
+            assert names(book) == {"Tide blue"}
+            assert schema.version_of(book.db) == schema.VERSION
+        assert check(folder).whole
+    assert cut > 0
+
+
 # Two at once -------------------------------------------------------------------------------
 
 

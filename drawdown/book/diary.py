@@ -17,6 +17,7 @@ from __future__ import annotations
 import base64
 import json
 import os
+import re
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
@@ -25,6 +26,7 @@ from typing import Any
 
 FORMAT = "drawdown.diary/1"
 _CHUNK = 1 << 16
+_CHANGE = re.compile(rb'[0-9a-f]{8} \{"n":(\d+),')
 
 Row = dict[str, Any]
 Rows = list[tuple[str, int, Row | None]]
@@ -142,13 +144,15 @@ class Diary:
                 return _number(data)
         return None
 
-    def changes_after(self, number: int) -> list[dict[str, Any]]:
-        """The changes with a higher number, in order; of two with one number the later."""
-        found: dict[int, dict[str, Any]] = {}
-        for data in self.lines():
-            if data is not None and isinstance(data.get("n"), int) and data["n"] > number:
-                found[data["n"]] = data
-        return [found[key] for key in sorted(found)]
+    def changes_after(self, number: int) -> Iterator[dict[str, Any]]:
+        """The changes with a higher number, in order."""
+        with open(self.path, "rb") as stream:
+            for line in stream:
+                told = _CHANGE.match(line)  # most of a long diary need not be parsed
+                if told and int(told[1]) > number:
+                    data = parse(line)
+                    if data is not None:
+                        yield data
 
     def append(self, line: bytes) -> int:
         """Add a whole line and see it on the disk; returns the length before, for
@@ -211,19 +215,29 @@ class Diary:
                 temporary.unlink()
         sync_folder(self.path.parent)
 
+    def replay(self) -> Iterator[tuple[str, int, Row | None] | None]:
+        """What became of each row, in order, None for one that was taken away: whoever notes
+        it all has the book. A line that cannot be read gives None."""
+        for data in self.lines():
+            if data is None:
+                yield None
+            elif isinstance(data.get("part"), list):
+                table, row_id, row = data["part"]
+                yield table, row_id, unpack(row)
+            else:
+                for table, row_id, row in data.get("rows", ()):
+                    yield table, row_id, unpack(row)
+
     def rows(self) -> dict[tuple[str, int], Row]:
         """All rows as they are at the end of the diary."""
         state: dict[tuple[str, int], Row] = {}
-        for data in self.lines():
-            if data is not None and isinstance(data.get("part"), list):
-                table, row_id, row = data["part"]
-                state[table, row_id] = unpack(row)
-        for data in self.changes_after(0):
-            for table, row_id, row in data["rows"]:
+        for told in self.replay():
+            if told is not None:
+                table, row_id, row = told
                 if row is None:
                     state.pop((table, row_id), None)
                 else:
-                    state[table, row_id] = unpack(row)
+                    state[table, row_id] = row
         return state
 
 

@@ -291,6 +291,15 @@ class Book:
         book_id = self.db.execute("SELECT value FROM setting WHERE name = 'book'").fetchone()[0]
         self.diary.rewrite(schema.VERSION, book_id, self._number(), now(), rows)
 
+    def renew_diary(self) -> None:
+        """The diary afresh, whatever the one there is like; raises ``BadFile``."""
+        with problems.explaining(self.folder):
+            self.db.execute("BEGIN IMMEDIATE")
+            try:
+                self.write_diary()
+            finally:
+                self.db.execute("ROLLBACK")
+
     def catch_up(self) -> None:
         """Bring diary and database together; raises ``BadFile``."""
         with self._writing():
