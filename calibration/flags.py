@@ -304,7 +304,7 @@ FILM_CHANGES_AT_BAR = FlagKind(
     "film-changes-at-bar", False, "strip",
     "the strip's film changes where it crosses the bar (its light over paper by {detail} %)",
     "both colours were brought to one film, but that is less certain than with an even film",
-    "pull with one steady stroke, and start well above the bar",
+    "pull with one steady stroke, from well above the bar to well below it",
 )  # fmt: skip
 # Comparison ----------------------------------------------------------------------------
 FILM_DIFFERS = FlagKind(

@@ -345,6 +345,20 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
         assert ladder.size[0] == 1200
 
 
+def test_ladder_gives_each_grade_a_quarter_and_narrow_screens_lose_nothing(seen):
+    from drawdown.report.opacity_picture import place_on_scale
+    from drawdown.report.opacity_text import opacity_screen
+    from drawdown.report.terminal import Screen
+
+    assert [place_on_scale(v) for v in (0.0, 0.60, 0.90, 0.98, 1.0)] == [0, 0.25, 0.5, 0.75, 1]
+    steps = [place_on_scale(v) for v in np.linspace(0, 1, 201)]
+    assert np.all(np.diff(steps) > 0)
+    rows = read_opacities(seen[0])
+    narrow, wide = (opacity_screen(seen[0], rows, Screen(columns)) for columns in (40, 100))
+    assert " ".join(narrow.split()).count("to") == " ".join(wide.split()).count("to")
+    assert max(len(line) for line in narrow.splitlines()[1:]) <= 40
+
+
 @pytest.mark.parametrize("argv", [["--base-strip", "0"], ["--picture", "x.jpg"], ["--strip", "a"]])
 def test_wrong_usage(argv, capsys):
     assert cli.main(["opacity", str(PHOTOS / "no-match.jpg"), *argv]) == 2
