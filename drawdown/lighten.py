@@ -24,10 +24,10 @@ from drawdown.value import y_of_value
 
 SAMPLES = 200
 GUESSES = 12  # mixes that are tried when none was noted
-# Standard deviations of the priors: how loaded the ink is (K and S together), the film, and
-# smooth changes of log K and log S over wavelength, for a noted and for a guessed mix.
-STRENGTH_SD, FILM_SD = 0.25, 0.25
-SHAPE_SD = {"noted": (0.25, 0.30), "guessed": (0.8, 1.0)}
+# Standard deviations of the priors: how loaded an ink is (K and S together) that is a stand-in
+# or a measured one, the film, and the shapes of K and S of a mix that was guessed.
+LOAD_SD, LEAST_LOAD_SD, FILM_SD = 0.25, 0.05, 0.25
+GUESSED_SD = (0.8, 1.0)
 _WAVES_K, _WAVES_S = np.array([1.0, 0.5, 0.4, 0.3, 0.25]), np.array([1.0, 0.4, 0.25])
 # Bases run from clear varnish to ones stiffened with chalk: what one that was not measured
 # scatters is known within a factor of some five.
@@ -98,22 +98,34 @@ class Lightened:
 
 @dataclass(frozen=True, eq=False)
 class Figures:
-    """What a mix is thought to be: ``k``, ``s`` (31,), and ``from_base``, the share 0..1 of
-    its scattering that comes from a base that was not measured."""
+    """What a mix is thought to be: ``k``, ``s`` (31,), the relative standard uncertainties of
+    their shapes, and of how loaded the ink is (K and S together)."""
 
     k: np.ndarray
     s: np.ndarray
-    from_base: float = 0.0
+    k_sd: float = 0.25
+    s_sd: float = 0.30
+    load_sd: float = LOAD_SD
 
 
 def figures_of(mix: dict[str, float], shelf: Shelf) -> Figures:
-    """The figures of a mix in parts by the shelf's names (Duncan's sums)."""
+    """The figures of a mix in parts by the shelf's names (Duncan's sums). An ink's uncertainty
+    counts by what it brings of the mix's K and S; inks that were measured are better known
+    than stand-ins, and a base that was not measured is hardly known."""
     share = np.array(list(mix.values())) / sum(mix.values())
     inks = [shelf.find(name) for name in mix]
+    k = share[:, None] * np.array([ink.k for ink in inks])
     s = share[:, None] * np.array([ink.s for ink in inks])
-    base = np.array([_unmeasured_base(ink) for ink in inks])
-    from_base = float(s[base].sum() / s.sum()) if s.sum() > 0 else 0.0
-    return Figures(share @ np.array([ink.k for ink in inks]), s.sum(axis=0), from_base)
+    of_k, of_s = (v.sum(axis=1) / max(v.sum(), 1e-12) for v in (k, s))
+    stand_in = np.array([bool(ink.starter) for ink in inks])
+    s_sd = [UNMEASURED_BASE_SD if _unmeasured_base(ink) else ink.s_sd for ink in inks]
+    return Figures(
+        k.sum(axis=0),
+        s.sum(axis=0),
+        float(of_k @ [ink.k_sd for ink in inks]),
+        float(of_s @ s_sd),
+        float(np.hypot(LEAST_LOAD_SD, LOAD_SD * of_k[stand_in].sum())),
+    )
 
 
 def _unmeasured_base(ink: Ink) -> bool:
@@ -123,14 +135,15 @@ def _unmeasured_base(ink: Ink) -> bool:
 def fit_ink(mix: Figures, seen: Seen, guessed: bool) -> InkStates:
     """Fit the mix to what was seen."""
     k0, s0 = mix.k, mix.s
-    sd_k, sd_s = SHAPE_SD["guessed" if guessed else "noted"]
-    sd_s = float(np.hypot(sd_s, mix.from_base * UNMEASURED_BASE_SD))
+    sd_k, sd_s = mix.k_sd, mix.s_sd
+    if guessed:
+        sd_k, sd_s = max(sd_k, GUESSED_SD[0]), max(sd_s, GUESSED_SD[1])
     log_k, log_s = np.log(np.maximum(k0, 1e-6)), np.log(np.maximum(s0, 1e-6))
     n_k, n_s = len(_BASIS_K), len(_BASIS_S)
     # Rows: what one unit of each unknown does to log K and to log S.
     to_k = np.zeros((2 + n_k + n_s, WAVELENGTHS_NM.size))
     to_s = to_k.copy()
-    to_k[0] = to_s[0] = STRENGTH_SD
+    to_k[0] = to_s[0] = mix.load_sd
     to_k[2 : 2 + n_k], to_s[2 + n_k :] = sd_k * _BASIS_K, sd_s * _BASIS_S
 
     def unpack(theta):
