@@ -39,6 +39,7 @@ from fixtures.scenes import random_spec
 
 CARD_GLOSS = 0.12  # what the renderer takes a card to mirror, per unit of glare
 SPOILED, TOUCHED = 4.0, 1.5
+TOLD = {"lamp-on-card", "patches-left-out", "patch-drifted", "card-faded"}
 _PLAIN = renderer.glare_field
 
 
@@ -147,7 +148,7 @@ def report(scenes: list[dict], measured: bool, words: str) -> None:
             grazed += int((~bad & ~clean).sum())
             touched += int((hit & ~bad & ~clean).sum())
             alarmed += bool((hit & clean).any())
-            told += bool(got["codes"] & {"patches-left-out", "patch-drifted", "card-faded"})
+            told += bool(got["codes"] & TOLD)
             off.append(got["off"])
             if "-v" in sys.argv:
                 print(f"   {scene['seed']} shadow {scene['shadow']}: missed "
