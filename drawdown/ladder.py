@@ -21,16 +21,21 @@ import numpy as np
 from calibration.spectra import WAVELENGTHS_NM
 from drawdown.advice_model import lab_of_film, lab_slopes, paper_ground
 from drawdown.inks import Ink
-from drawdown.ladder_use import use_labs, weights
+from drawdown.ladder_use import WETTING, use_labs, weights
 
 LENGTH_K_NM, LENGTH_S_NM = 40.0, 70.0
 FILM_SD = 0.12  # of ln film, one strip against the ordinary one
 WEIGHING_SD = 0.03  # of ln (ink / rest)
-# Ink wets paper and makes it a little darker; the sd are of four smooth waves in ln Rg.
-WETTING, GROUND_SDS = -0.015, np.array([0.02, 0.012, 0.008, 0.008])
+# How ink wets this paper: sd of four smooth waves in ln Rg about WETTING.
+GROUND_SDS = np.array([0.02, 0.012, 0.008, 0.008])
 BAR_SD = 0.2  # of ln Rg of a printed bar under ink
-# What the physics leaves open, in the units of CIE94-like weights (L / 1.1 and so on).
-MODEL_SD = 0.3
+# What the physics leaves open, in the units of CIE94-like weights (L / 1.1 and so on): so
+# that photographed ladders state about what they miss (tests/benchmarks/ladder_photo.py).
+MODEL_SD = 0.7
+# Of ln K and ln S of a base that nobody has measured: "nearly clear" is all that is known.
+CLEAR_SD = 1.2
+# About what a binder absorbs, per ordinary film: next to nothing, our own judgement.
+BINDER_K = 0.004
 ROUNDS = 30
 LOWEST = 1e-7
 
@@ -120,10 +125,13 @@ def pigment_prior(ink: Ink) -> InkPrior:
     """The ink is a maker's version of this one (a starter pigment, or an earlier fit): its
     strength, hiding and curves differ, but not beyond recognition (our own judgement)."""
     log_k, log_s = _logs(ink)
-    rows = _prior_rows(0.35, 0.25, 0.35, 0.35, 0.25)
+    rows = _prior_rows(0.7, 0.25, 0.35, 0.35, 0.25)
     if ink.kind in ("white", "base"):
         # What hardly absorbs or scatters is known least in its logarithm.
-        rows = _prior_rows(0.35, 1.0, 0.8, 0.35, 0.2)
+        rows = _prior_rows(0.5, 1.0, 0.8, 0.35, 0.2)
+    else:
+        # Where the pigment lets all light pass, the binder decides, and binders differ.
+        rows[:, : log_k.size] *= 1 + BINDER_K / (ink.k + 0.1 * BINDER_K)
     return InkPrior(log_k, log_s, rows, np.zeros((0, 2 * log_k.size)))
 
 
@@ -135,7 +143,10 @@ def ink_rows(ink: Ink) -> np.ndarray:
     """(r, 62) what is uncertain of an ink on the shelf: its doubt, or else its strength."""
     if ink.doubt is not None:
         return ink.doubt
-    return _prior_rows(0.0, ink.k_sd, 0.4 * ink.k_sd, ink.s_sd, 0.25 * ink.s_sd)
+    k_sd, s_sd = ink.k_sd, ink.s_sd
+    if ink.kind == "base" and ink.starter:
+        k_sd, s_sd = CLEAR_SD, CLEAR_SD
+    return _prior_rows(0.0, k_sd, 0.4 * ink.k_sd, s_sd, 0.25 * ink.s_sd)
 
 
 class _Ladder:

@@ -33,7 +33,9 @@ _HOW = (
 )
 # How alike the card's error is for two colours: over so many units of Lab it fades.
 ALIKE_LAB = 40.0
-BEYOND = 2.0  # so much less sure is a colour that lies beyond the card's
+# So many times less sure is a colour beyond the card's, and one with a channel at the end of
+# the photo's range (tests/benchmarks/ladder_photo.py --readings).
+LESS_SURE = {"beyond-card": 3.0, "too-vivid": 3.0}
 READING_FLOOR = 0.15  # Lab: what no ensemble knows of
 
 
@@ -180,7 +182,7 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
                 f"pull it right across the bar of the test sheet (drawdown sheet), or write "
                 f"--step {step.number}=alone",
             )
-        far = BEYOND if any(f.code == "beyond-card" for f in strip.flags) else 1.0
+        far = max([LESS_SURE.get(f.code, 1.0) for f in strip.flags], default=1.0)
         beyond += [far] if over is None else [far, far]
         here = strip if over is None else over.ink_on_paper
         rungs.append(Rung(step.parts, step.number, "paper", here.lab_d50))
@@ -219,16 +221,16 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
 
 
 def card_covariance(
-    labs: np.ndarray, sds: tuple[float, float, float], beyond: np.ndarray
+    labs: np.ndarray, sds: tuple[float, float, float], less_sure: np.ndarray
 ) -> np.ndarray:
     """(3n, 3n) what card and camera leave open in colours (n, 3): sd of L*, of a* and b*, and
-    its share of chroma (see drawdown/measure.py), times ``beyond`` (n,) for a* and b*. Like
-    colours share the error."""
+    its share of chroma (see drawdown/measure.py), times ``less_sure`` (n,). Like colours
+    share the error."""
     import numpy as np
 
     chroma = np.hypot(labs[:, 1], labs[:, 2])
-    sd_ab = beyond * (sds[1] + sds[2] * chroma)
-    sd = np.stack([np.full_like(chroma, sds[0]), sd_ab, sd_ab], axis=1)
+    sd_ab = sds[1] + sds[2] * chroma
+    sd = less_sure[:, None] * np.stack([np.full_like(chroma, sds[0]), sd_ab, sd_ab], axis=1)
     apart = np.linalg.norm(labs[:, None] - labs[None], axis=-1)
     alike = np.exp(-0.5 * (apart / ALIKE_LAB) ** 2)
     full = sd[:, None, :] * sd[None, :, :] * alike[..., None]  # (n, n, 3)
@@ -249,7 +251,12 @@ def _placed(seen: Judgement, steps: Sequence[Step], by_number: dict) -> list[Ste
     for step in steps:
         if step.place:
             number = max(by_number, default=0) + 1
-            (strip,) = strips_by_hand(seen.sheet, seen.view, [step.place])
+            try:
+                (strip,) = strips_by_hand(seen.sheet, seen.view, [step.place])
+            except WrongUsage as wrong:
+                raise WrongUsage(
+                    wrong.seen.replace("--strip", "--step"), wrong.why, wrong.todo
+                ) from None
             by_number[number] = measure(
                 replace(strip, number=number), seen.sheet, seen.correction, seen.view.card,
                 jpeg_quality=seen.photo.jpeg_quality,

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from drawdown.ladder import LadderFit
 
 MOST_DOUBTS = 16
+# Ink wets paper and makes it a little darker: ln of what is left of its internal reflectance
+# (our own judgement; a strip of bare base tells more).
+WETTING = -0.015
 
 # (name, share of the ink, share of white, share of base, over the bar)
 USES = (
@@ -34,7 +37,7 @@ def _in_use(k, s, white: Ink, base: Ink, paper_lab, bar_lab):
     grounds = np.where(
         np.array([u[4] for u in USES])[:, None],
         paper_ground(np.array([15.0, 0.0, 0.0]) if bar_lab is None else bar_lab),
-        paper_ground(paper_lab),
+        paper_ground(paper_lab) * np.exp(WETTING),
     )
     share = np.array([u[1:4] for u in USES])
     return (

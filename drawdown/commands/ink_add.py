@@ -75,9 +75,10 @@ def add(
         others = [n for n in after.names if n not in {i.name for i in inks}]
         if others:
             terminal.write_aside(f"A new shelf, so it also got stand-ins: {', '.join(others)}.")
-        terminal.write_aside(
-            "From now on this shelf is used in place of the starter inks: add all you own."
-        )
+        told = "From now on it is used in place of the starter inks: add all you own."
+        if shelf is not None:
+            told = f"Use it with --shelf {path}."
+        terminal.write_aside(told)
 
 
 def _check(pigments: list[str], name: str | None, strength: float, figures: Path | None) -> None:

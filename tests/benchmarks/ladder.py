@@ -26,13 +26,12 @@ from calibration.colorimetry import delta_e_2000
 from drawdown.advice_model import lab_of_film, paper_ground
 from drawdown.inks import Ink, starter_shelf
 from drawdown.ladder import (
-    WETTING,
     Rung,
     blank_prior,
     fit_ladder,
     pigment_prior,
 )
-from drawdown.ladder_use import fitted_ink
+from drawdown.ladder_use import WETTING, fitted_ink
 from fixtures.inkfilm import film_reflectance, ink_reflectance, to_outside
 from fixtures.sheet import printed_black
 from fixtures.spectra import lab_d50, pigment_names, pigments, random_paper
