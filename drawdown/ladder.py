@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.spectra import WAVELENGTHS_NM
-from drawdown.advice_model import lab_of_film, lab_slopes, paper_ground
+from drawdown.advice_colour import lab_of_film, lab_slopes, paper_ground
 from drawdown.inks import Ink
 from drawdown.ladder_use import WETTING, use_labs, weights
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.spectra import WAVELENGTHS_NM
-from drawdown.advice_model import lab_of_film, lab_slopes, paper_ground
+from drawdown.advice_colour import lab_of_film, lab_slopes, paper_ground
 from drawdown.inks import Ink
 
 if TYPE_CHECKING:

@@ -110,7 +110,7 @@ def _factor(factor: float) -> str:
 def _known(ink: Ink, white: Ink, base: Ink):
     import numpy as np
 
-    from drawdown.advice_model import PAPER_LAB
+    from drawdown.advice_colour import PAPER_LAB
     from drawdown.ladder import ink_rows
     from drawdown.ladder_report import ink_bands, ink_uses
 

@@ -10,7 +10,7 @@ from PIL import Image, ImageDraw
 
 from calibration.colorimetry import lab_to_xyz, xyz_d50_to_srgb
 from calibration.files import write_atomically
-from drawdown.advice_model import PAPER_LAB, lab_of_film, paper_ground
+from drawdown.advice_colour import PAPER_LAB, lab_of_film, paper_ground
 from drawdown.report.lettering import fitting, font, plain
 from drawdown.report.picture import png_bytes
 

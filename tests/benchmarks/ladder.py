@@ -23,7 +23,7 @@ import time
 import numpy as np
 
 from calibration.colorimetry import delta_e_2000
-from drawdown.advice_model import lab_of_film, paper_ground
+from drawdown.advice_colour import lab_of_film, paper_ground
 from drawdown.inks import Ink, starter_shelf
 from drawdown.ladder import (
     Rung,
