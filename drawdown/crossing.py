@@ -34,6 +34,7 @@ CLEAR_MM = 2.0  # a strip alone is read this far from the other
 LEAST_MM2 = 40.0
 OUTLIER_SDS = 3.5
 CHI2_3_95 = 7.815  # 95 % quantile of chi squared with 3 degrees of freedom
+TELLING = 5.9  # of -2 log likelihood: odds of 19 to 1
 UPRIGHT, ACROSS = "upright", "across"
 WHAT_TO_DO = (
     "show one cross of two strips with bare paper around it, or place them by hand: --strip "
@@ -74,10 +75,21 @@ class Order:
     distance: float
     covers: str
     opaque: tuple[float | None, float | None]
+    # The upper ink taken as each kind: de00, distance, and -2 log likelihood of the reading.
+    kinds: dict[str, tuple[float, float, float]] | None = None
 
     @property
     def agrees(self) -> bool:
         return self.distance <= CHI2_3_95
+
+    @property
+    def kind(self) -> str | None:
+        """What the reading says of the upper ink where its mix is not known: "covering" (white
+        in it), "transparent", or None where it cannot tell."""
+        if self.kinds is None:
+            return None
+        (best, near), (_, far) = sorted(self.kinds.items(), key=lambda k: k[1][2])
+        return best if near[1] <= CHI2_3_95 and far[2] - near[2] > TELLING else None
 
 
 def _frame(corners: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -292,40 +304,55 @@ def predict(
 ) -> Order:
     """Predict the crossing from the two strips alone, ``upper`` on top, and compare it with
     the reading. ``mixes`` are those of lower and upper, where they are known."""
-    above = read.alone[upper]
     shared = np.random.default_rng(31).standard_normal((SAMPLES, 3))
     on = sheet(seen.correction.paper_lab_d50, wet=wet)
-    layers = [
-        layer_from_colour(
+    above, reading = _with_card(read.alone[upper], shared), _with_card(read.crossing, shared)
+    seen_lab = read.crossing.lab_d50
+
+    def layer(name: str, place: int, opaque: bool | None = None):
+        return layer_from_colour(
             name, read.alone[name].lab_d50, on, shelf,
-            lab_samples=_with_card(read.alone[name], shared), mix=mix, seed=seed,
-        )
-        for seed, (name, mix) in enumerate(zip((lower, upper), mixes, strict=True))
-    ]  # fmt: skip
-    predicted = over(layers, on)
-    reading = _with_card(read.crossing, shared)
-    off = reading - predicted.lab_samples
-    central = read.crossing.lab_d50 - predicted.lab_d50
-    distance = central @ np.linalg.solve(np.cov(off.T) + 0.1**2 * np.eye(3), central)
-    spread = delta_e_2000(predicted.lab_samples + off - off.mean(axis=0) + central,
+            lab_samples=_with_card(read.alone[name], shared), mix=mixes[place], opaque=opaque,
+            seed=place,
+        )  # fmt: skip
+
+    def against(predicted: Predicted) -> tuple[float, float, float, np.ndarray]:
+        off = reading - predicted.lab_samples
+        miss = seen_lab - predicted.lab_d50
+        spread = np.cov(off.T) + 0.1**2 * np.eye(3)
+        distance = float(miss @ np.linalg.solve(spread, miss))
+        unlikely = distance + float(np.linalg.slogdet(spread)[1])
+        return float(delta_e_2000(seen_lab, predicted.lab_d50)), distance, unlikely, off
+
+    below, top = layer(lower, 0), layer(upper, 1)
+    predicted = over([below, top], on)
+    de00, distance, _, off = against(predicted)
+    miss = seen_lab - predicted.lab_d50
+    spread = delta_e_2000(predicted.lab_samples + off - off.mean(axis=0) + miss,
                           predicted.lab_samples)  # fmt: skip
-    own = _with_card(above, shared)
-    apart = float(delta_e_2000(read.crossing.lab_d50, above.lab_d50))
-    low, high = np.percentile(delta_e_2000(predicted.lab_samples, own), [2.5, 97.5])
+    apart = float(delta_e_2000(seen_lab, read.alone[upper].lab_d50))
+    low, high = np.percentile(delta_e_2000(predicted.lab_samples, above), [2.5, 97.5])
     covers = "more" if apart < low else "less" if apart > high else ""
+    kinds = None
+    if mixes[1] is None:
+        kinds = {
+            kind: against(over([below, layer(upper, 1, opaque)], on))[:3]
+            for kind, opaque in (("covering", True), ("transparent", False))
+        }
     return Order(
         lower,
         upper,
         predicted,
-        float(delta_e_2000(read.crossing.lab_d50, predicted.lab_d50)),
+        de00,
         # Where they agree, the true distance may be nothing; a sampled one never is.
         (
             0.0 if distance <= CHI2_3_95 else float(np.percentile(spread, 2.5)),
             float(np.percentile(spread, 97.5)),
         ),
-        float(distance),
+        distance,
         f"{covers} than predicted" if covers else "as predicted",
-        (layers[0].opaque, layers[1].opaque),
+        (below.opaque, top.opaque),
+        kinds,
     )
 
 

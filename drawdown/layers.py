@@ -31,6 +31,7 @@ import numpy as np
 from calibration.colorimetry import delta_e_2000
 from calibration.spectra import XYZ_D50_WEIGHTS
 from drawdown.film import measured_from_internal, reflectance
+from drawdown.opacity import grade_of
 from drawdown.overprint import SAMPLES, Layer, Predicted, Sheet, lab_of_internal, over
 
 LOST_DE = SHOWS_DE = 3.5  # "loose" as a tolerance: hardly anybody misses more
@@ -39,6 +40,7 @@ TIE = 0.01
 MOST_EXACT = 8
 MOST_LAYERS = 20
 LISTED = 6
+DARK_L = 25.0  # below it, the contrast ratio says little
 _LIGHTER_L = 3.0  # lightness and opacity that two layers must differ by to have an order
 _MORE_OPAQUE = 0.15
 
@@ -58,10 +60,10 @@ class Traits:
 
     @property
     def kind(self) -> str:
-        """Our own limits: opaque from 0.90, half-opaque from 0.50, else transparent."""
-        return ("transparent", "half-opaque", "opaque")[
-            int(self.opacity >= 0.5) + int(self.opacity >= 0.9)
-        ]
+        """The program's word for that opacity; a dark ink has a high ratio and covers little
+        that is light, so it is called dark."""
+        grade = grade_of(self.opacity)
+        return "dark" if self.lightness < DARK_L and grade != "transparent" else grade
 
 
 @dataclass(frozen=True, eq=False)

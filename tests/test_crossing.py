@@ -84,7 +84,9 @@ def test_without_the_mixes_it_is_less_sure_and_says_so(seen, read, photo):
     guessed = crossing.predict(seen, read, SHELF, "upright", "across")
     assert guessed.predicted.lab_u95[0] > told.predicted.lab_u95[0]
     assert guessed.agrees
-    assert 0 < guessed.opaque[1] < 1  # white or base: one colour cannot tell
+    assert 0 < guessed.opaque[1] < 1  # white or base: one colour cannot tell, the crossing can
+    assert guessed.kind == "covering"
+    assert told.kind is None
 
 
 def test_the_wrong_way_round_is_found_out(seen, read):
@@ -161,6 +163,7 @@ def test_the_command_reads_and_compares(photo, capsys, tmp_path):
     data = json.loads(capsys.readouterr().out)["photo"]
     assert [p["upper"] for p in data["predictions"]] == ["across", "upright"]
     assert data["predictions"][0]["agrees"]
+    assert data["predictions"][0]["upper_is"] == "covering"
 
 
 def test_places_by_hand(photo, capsys):

@@ -17,6 +17,7 @@ from calibration.errors import WrongUsage
 from drawdown import cli, layers, overprint
 from drawdown.inks import starter_shelf
 from drawdown.layer_text import read_layers, read_order, read_paper
+from drawdown.opacity import grade_of
 
 SHELF = starter_shelf()
 MIXES = {
@@ -121,6 +122,16 @@ def test_beyond_eight_says_that_it_is_not_proven():
     assert plan.orders_scored == 0
     assert plan.proposal.score <= plan.practice.score
     assert plan.shown.places == tuple(range(9))
+
+
+def test_kinds_are_the_words_of_drawdown_opacity():
+    made = films("sky", "breast", "mist")
+    plan = layers.plan(made, ON)
+    words = [traits.kind for traits in plan.traits]
+    assert words == ["semi-transparent", "transparent", "transparent"]
+    assert words[0] == grade_of(plan.traits[0].opacity)
+    (key,) = overprint.layers_from_mixes(SHELF, [("key", SHELF.named_mix({"black": 1}), 4.0)])
+    assert layers._traits(key, ON).kind == "dark"
 
 
 def test_a_plan_needs_two_layers():

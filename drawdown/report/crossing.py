@@ -73,7 +73,16 @@ def title(order: Order) -> str:
 
 
 def covers(order: Order) -> str:
-    return f"The upper layer covers {order.covers}."
+    """What the reading says of how the upper layer covers."""
+    text = f"The upper layer covers {order.covers}."
+    if order.kinds is None:
+        return text
+    white, clear = (words.number(order.kinds[k][0]) for k in ("covering", "transparent"))
+    text += (
+        f" Taken as a covering ink (white in it), the prediction is Delta E {white} off; taken as "
+        f"transparent, {clear}"
+    )
+    return f"{text}: the reading speaks for a {order.kind} ink." if order.kind else f"{text}."
 
 
 def spread(order: Order) -> str:
@@ -158,6 +167,10 @@ def _order(order: Order) -> dict[str, Any]:
         "de00_95": _list(order.de00_95),
         "agrees": order.agrees,
         "covers": order.covers,
+        "upper_as": None
+        if order.kinds is None
+        else {kind: {"de00": rounded(de, 2)} for kind, (de, _, _) in order.kinds.items()},
+        "upper_is": order.kind,
     }
 
 

@@ -55,7 +55,9 @@ def draw_grid(page: Page, answer: Answer, places: Sequence[int]) -> None:
     page.y += 1.4
     for lower in places:
         below = plan.traits[lower].colour.lab_d50
-        _name(page, answer, lower, numbers, 3, page.y + tall / 2 - 1.6, left - 4)
+        label = f"{numbers[lower]} {answer.name(lower)}"
+        size = page.fitted(label, min(2.7, 0.45 * tall), left - 4)
+        page.put(label, size, 3, page.y + tall / 2, bold=0.04, anchor="lm")
         for upper in places:
             x = left + (numbers[upper] - 1) * cell
             box = (x, page.y, x + cell - 0.5, page.y + tall - 0.5)

@@ -148,9 +148,11 @@ def crossings(count: int) -> None:
             guessed = crossing.predict(seen, read, shelf, *way)
             wrong = crossing.predict(seen, read, shelf, *back, mixes[::-1])
             misread = float(delta_e_2000(read.crossing.lab_d50, made.lab_crossing))
+            covers = "covering" if dict(upper).get("PW6", 0) > 50 else "transparent"
             rows.append(
                 (misread, told.de00, told.agrees, guessed.de00, guessed.agrees, wrong.de00,
-                 wrong.agrees, told.distance < wrong.distance)
+                 wrong.agrees, told.distance < wrong.distance,
+                 guessed.kind == covers, guessed.kind not in (None, covers))
             )  # fmt: skip
             print(f"{seed}: misread {misread:.1f}, told {told.de00:.1f} {told.agrees}, guessed "
                   f"{guessed.de00:.1f} {guessed.agrees}, wrong way {wrong.de00:.1f} "
@@ -164,6 +166,8 @@ def crossings(count: int) -> None:
             f"{what}: Delta E median {np.median(r[:, de]):.1f}, largest {r[:, de].max():.1f}; "
             f"agrees {100 * r[:, ok].mean():.0f} %"
         )
+    print(f"kind of the upper ink, mixes unknown: right {100 * r[:, 8].mean():.0f} %, wrong "
+          f"{100 * r[:, 9].mean():.0f} %, else left open")  # fmt: skip
     print(f"right way nearer than wrong way: {100 * r[:, 7].mean():.0f} %")
 
 
