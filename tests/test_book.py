@@ -9,7 +9,7 @@ import sqlite3
 
 import numpy as np
 import pytest
-from book_kit import MIX, keep, names, reading_row
+from book_kit import MIX, keep, names, quick_place, reading_row
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.book import open_book, opening, schema
@@ -35,6 +35,11 @@ from drawdown.book.originals import (
 from drawdown.book.packets import find_packet, list_packets, put_by, take_from
 from drawdown.book.pulls import add_pull, editions, run_of
 from drawdown.book.records import MixPart, clean_date, clean_grams, clean_name
+
+
+@pytest.fixture
+def tmp_path():
+    yield from quick_place()
 
 
 @pytest.fixture

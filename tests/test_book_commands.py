@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from book_kit import MIX, keep, names
+from book_kit import MIX, keep, names, quick_place
 
 from calibration.errors import WrongUsage
 from drawdown import cli
@@ -29,6 +29,11 @@ from drawdown.report.terminal import Screen
 ROOT = Path(__file__).resolve().parents[1]
 PHOTOS = ROOT / "fixtures" / "photos"
 HEAVY = ("numpy", "cv2", "scipy", "skimage", "colour", "PIL")
+
+
+@pytest.fixture
+def tmp_path():
+    yield from quick_place()
 
 
 @pytest.fixture
@@ -304,6 +309,28 @@ def test_corrected_recipes_come_from_hand_or_batch(small_book, capsys):
     with open_book(small_book) as opened:
         night = find_original(opened, "night")
         assert [r.reason for r in recipes_of(opened, night.id)] == ["as kept", "the tin was older"]
+
+
+def test_what_was_noted_is_put_right(small_book, capsys):
+    data = json_of(capsys, "book", "amend", "sand", "--name", "Dune", "--paper", "rag, 300 g",
+                   "--wet")  # fmt: skip
+    assert (data["name"], data["paper"], data["state"]) == ("Dune", "rag, 300 g", "wet")
+    assert json_of(capsys, "book", "amend", "dune", "--name", "DUNE")["name"] == "DUNE"
+    data = json_of(capsys, "book", "amend", "packet 1", "--packet", "--where", "the blue tin")
+    assert data["place"] == "the blue tin"
+    # Read anew: a packet without a strip of its own follows its original's colour.
+    data = json_of(capsys, "book", "amend", "night", "--dry", "--photo", PHOTOS / "match.jpg")
+    assert data["reading"]["lab_d50"][0] > 70
+    with open_book(small_book) as opened:
+        near = nearest(opened, data["reading"]["lab_d50"], 4)
+        assert [n.kind for n in near] == ["original", "packet", "packet", "packet"]
+        assert max(n.de00 for n in near) < 0.01
+        opened.undo()
+        assert min(n.de00 for n in nearest(opened, data["reading"]["lab_d50"], 4)) > 5
+    for wrong in (["amend", "dune"], ["amend", "dune", "--wet", "--dry"],
+                  ["amend", "dune", "--where", "x"], ["amend", "dune", "--name", "Leaf"],
+                  ["amend", "packet 1", "--packet", "--paper", "x"]):  # fmt: skip
+        assert run(capsys, "book", *wrong)[0] == 2
 
 
 def test_tables_fall_into_blocks_on_a_narrow_screen():

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drawdown.book.originals import colour_at_hand
 from drawdown.book.photos import Stored
 from drawdown.book.store import Book, Change, Row, now
 
@@ -72,6 +73,18 @@ def insert_reading(
     photo_id = None if photo is None else change.photo(photo)
     crop_id = None if crop is None else change.photo(crop)
     return change.insert("reading", reading_row(seen, colour, photo_id, crop_id))
+
+
+def set_reading(book: Book, change: Change, table: str, row: int, reading: int) -> None:
+    """Give an original or a packet another reading; the earlier one stays in the book.
+    Packets without a reading of their own follow their original."""
+    colour = colour_at_hand(book, reading)
+    change.update(table, row, {"reading": reading, **colour})
+    if table == "original":
+        for packet in book.rows(
+            "SELECT id FROM packet WHERE original = ? AND reading IS NULL", (row,)
+        ):
+            change.update("packet", packet["id"], colour)
 
 
 def crop_png(seen: Judgement, colour: StripColour) -> bytes:

@@ -13,6 +13,7 @@ COMMANDS = {
     "show": f"{HERE}.book_lists:show",
     "find": f"{HERE}.book_find:find",
     "remake": f"{HERE}.book_remake:remake",
+    "amend": f"{HERE}.book_amend:amend",
     "correct": f"{HERE}.book_remake:correct",
     "batches": f"{HERE}.book_lists:batches",
     "added": f"{HERE}.book_story:added",

@@ -194,6 +194,20 @@ def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | No
     )
 
 
+def not_on_shelf(inks: list[str], shelf: Path | None) -> list[str]:
+    """Those inks that the shelf in use does not know."""
+    from drawdown.shelf_files import shelf_in_use
+
+    known = shelf_in_use(shelf).shelf
+    strange = []
+    for ink in inks:
+        try:
+            known.find(ink)
+        except WrongUsage:
+            strange.append(ink)
+    return strange
+
+
 def _shelf_names(inks: list[str], shelf: Path | None) -> dict[str, str]:
     """Each ink under the shelf's name for it, or as it was said."""
     if not inks:

@@ -11,6 +11,7 @@ from drawdown.commands.book_options import folder_of
 
 if TYPE_CHECKING:
     from drawdown.book import Book, Change
+    from drawdown.book.photos import Stored
     from drawdown.book.records import Batch, Mix, Original
     from drawdown.judge import Judgement
     from drawdown.kept import Kept
@@ -131,21 +132,33 @@ def log_match(source: FromBook, photo: Path, judgement: Judgement) -> None:
     with open_book(source.folder, write=True) as opened:
         stored = store_photo(opened, photo)
         crop = store_crop(opened, judgement, batch_strip)
+        earlier = judgement.earlier
+        other = None if earlier is None else store_photo(opened, Path(earlier.photo.path))
         with opened.change(f'logged a match to batch "{source.batch_name}"') as change:
-            told = _write(opened, change, source, judgement, stored, crop)
+            told = _write(opened, change, source, judgement, (stored, other, crop))
     for text in told:
         write_aside(text)
     write_aside(UNDO)
 
 
-def _write(opened: Book, change: Change, source: FromBook, judgement, stored, crop) -> list[str]:
+def _write(
+    opened: Book,
+    change: Change,
+    source: FromBook,
+    judgement: Judgement,
+    photos: tuple[Stored, Stored | None, Stored],
+) -> list[str]:
     from drawdown.book.batches import batch_called, begin_batch, log_reading
     from drawdown.book.readings import insert_reading
     from drawdown.book.records import clean_date
     from drawdown.report.json import match_data
 
     told = []
+    stored, other, crop = photos
     c = judgement.comparison
+    assert c is not None
+    assert source.batch_name is not None
+    assert source.original.reading is not None
     batch_strip = next(s for s in judgement.strips if s.strip.number == c.batch)
     batch = batch_called(opened, source.batch_name)  # as it is now that nobody else writes
     if batch is None:
@@ -166,8 +179,7 @@ def _write(opened: Book, change: Change, source: FromBook, judgement, stored, cr
     if not apart:
         strip = next((s for s in where.strips if s.strip.number == c.original), None)
         if strip is not None:
-            photo = stored if where is judgement else None
-            original_reading = insert_reading(change, where, strip, photo, None)
+            original_reading = insert_reading(change, where, strip, other or stored, None)
     data = match_data(judgement)
     log_reading(
         change, row, reading=reading, original_reading=original_reading,
