@@ -313,6 +313,18 @@ FILM_DIFFERS = FlagKind(
     "a thinner film is lighter without being another ink",
     "pull both strips again with the same pressure before adding ink",
 )  # fmt: skip
+WET_WITH_DRY = FlagKind(
+    "wet-with-dry", False, "comparison",
+    "a wet strip is compared with a dry one ({detail})",
+    "ink changes colour as it dries, and how much is not known here, so no match can be certain",
+    "let it dry and shoot again; or teach the program with drawdown drying",
+)  # fmt: skip
+DRY_EXPECTED = FlagKind(
+    "dry-colour-expected", False, "comparison",
+    "a wet strip is compared with a dry one, by the colour it should have when dry ({detail})",
+    "that is a forecast, so the uncertainty is larger",
+    "let it dry and shoot again to be sure",
+)  # fmt: skip
 ACROSS_PHOTOS = FlagKind(
     "across-photos", False, "comparison",
     "original and batch are in two photos",

@@ -17,6 +17,7 @@ from drawdown import __version__
 from drawdown.commands.book import book
 from drawdown.commands.card import card
 from drawdown.commands.completion import completion, prepare
+from drawdown.commands.drying import drying
 from drawdown.commands.ink import app as ink
 from drawdown.commands.layers import layers
 from drawdown.commands.match import match
@@ -55,7 +56,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
-for _command in (match, read, opacity, value, overprint, layers, quantity, card, sheet, shelf):
+for _command in (
+    match, read, drying, opacity, value, overprint, layers, quantity, card, sheet, shelf,
+):  # fmt: skip
     app.command()(_command)
 app.add_typer(ink, name="ink")
 app.add_typer(book)

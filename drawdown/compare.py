@@ -48,6 +48,7 @@ DIFFERENT_RIM = 0.06
 # The same in the photo as it is: more than a lamp's fall-off makes between two strips.
 DIFFERENT_SEEN = 0.12
 
+LET_DRY = "let the wet strip dry, then photograph both again"
 VERDICTS = ("match", "no match", "too close to call")
 
 
@@ -96,11 +97,13 @@ def compare(
     paper_lab: np.ndarray | None = None,
     mix: Mix | None = None,
     pulled_alike: bool = False,
+    wet_with_dry: bool = False,
 ) -> Comparison:
     """Compare two strips. ``nominal_card``, ``shaded_card`` and ``across_photos`` (the two
     strips are in two photos) widen the uncertainty; ``hard`` says that a hard flag was raised
     before. Film is told from ink when the bare paper (3,) is known; ``mix`` (when noted) and
-    ``pulled_alike`` (both strips were pulled with care as thick as each other) help with it."""
+    ``pulled_alike`` (both strips were pulled with care as thick as each other) help with it.
+    ``wet_with_dry``: one was wet, and nothing is known of how it dries: no match is certain."""
     lab_o, lab_b = original.lab_d50, batch.lab_d50
     d = lab_b - lab_o
     m = metric(lab_o)
@@ -154,6 +157,8 @@ def compare(
         )
     stopped = hard or any(f.hard for f in (*flags, *original.flags, *batch.flags))
     verdict = None if stopped else _verdict(p, low, best, tolerance)
+    if wet_with_dry and verdict == VERDICTS[0]:
+        verdict = VERDICTS[2]
     film = None
     if paper_lab is not None and verdict is not None:
         trails = original.trail_lab_d50, batch.trail_lab_d50
@@ -179,7 +184,9 @@ def compare(
         p_within=p,
         verdict=verdict,
         settle=(
-            _settle(
+            LET_DRY
+            if wet_with_dry and verdict == VERDICTS[2]
+            else _settle(
                 original,
                 batch,
                 cov,

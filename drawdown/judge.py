@@ -56,6 +56,7 @@ class Options:
     tolerance: float = DEFAULT_TOLERANCE
     other_inks: bool = False
     pulled_alike: bool = False
+    wet: frozenset[str] = frozenset()  # "original", "batch": strips that are still wet
     strips_by_hand: tuple[str, ...] = field(default=())
     original_photo: Path | None = None
     # The card's corners in photo px, by hand: in the photo, and in the original's photo.
@@ -233,6 +234,18 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
 
             differs = kept_differs(book, original, nominal=nominal, shaded=shaded)
     progress("comparing", 0.92)
+    wet = options.wet | {"original"} if book is not None and _kept_wet(book) else options.wet
+    original = replace(original, state="wet" if "original" in wet else "dry")
+    batch = replace(batch, state="wet" if "batch" in wet else "dry")
+    seen, earlier = _with_states(seen, earlier, original, batch)
+    wet_with_dry = False
+    if wet:
+        from drawdown.drying_file import learned
+        from drawdown.wet_dry import settle
+
+        settled = settle(original, batch, learned())
+        original, batch, wet_with_dry = settled.original, settled.batch, settled.guessed
+        differs += settled.flags
     comparison = compare(
         original,
         batch,
@@ -245,19 +258,21 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         paper_lab=seen.correction.paper_lab_d50,
         mix=_figures_of(mix, used.shelf),
         pulled_alike=options.pulled_alike,
+        wet_with_dry=wet_with_dry,
     )
     advice = step = None
     # Pulled alike, both films are known; the comparison's own ratio rests on these very colours
     # and must not count twice.
     films = {"film_ratio": 1.0, "film_log_sd": ALIKE_SD} if options.pulled_alike else {}
-    if comparison.verdict is not None:
+    if comparison.verdict is not None and not wet_with_dry:
         read_as = reading(
             original.lab_d50, batch.lab_d50, difference_cov=comparison.d_lab_cov,
             common_sd=_common_sd(original, batch),
         )  # fmt: skip
         step = Step(read_as, opened.added if opened else {}, **films)
-    # Where a thinner film explains it, ink is not to be spent before both are pulled again.
-    if comparison.verdict is not None and not film_first(comparison):
+    # Where a thinner film explains it, or one is still wet, ink is not to be spent yet.
+    waits = film_first(comparison) or wet_with_dry
+    if comparison.verdict is not None and not waits:
         advice = advise(
             original.lab_d50,
             batch.lab_d50,
@@ -293,6 +308,24 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         opened,
         step,
     )
+
+
+def _kept_wet(book: Kept) -> bool:
+    """Whether the original that is compared is the book's reading of a wet strip."""
+    return bool(book.apart) and book.state == "wet"
+
+
+def _with_states(
+    seen: Judgement, earlier: Judgement | None, original: StripColour, batch: StripColour
+) -> tuple[Judgement, Judgement | None]:
+    """The readings with wet or dry noted on the two strips that are compared."""
+
+    def noted(reading: Judgement, *strips: StripColour) -> Judgement:
+        new = {id(s.strip): s for s in strips}
+        return replace(reading, strips=tuple(new.get(id(s.strip), s) for s in reading.strips))
+
+    seen = noted(seen, original, batch)
+    return seen, None if earlier is None else noted(earlier, original)
 
 
 def _figures_of(mix: dict[str, float] | None, shelf: Shelf) -> Mix | None:

@@ -15,7 +15,8 @@ class Kept:
     """``colour`` as it was read when it was kept; ``nominal`` and ``shaded`` say how the card
     was then. ``apart`` True: the photo does not show it, so the book's reading is compared;
     False: one of the photo's strips is it; None: the photo shows it when it shows more than
-    one strip. ``batch`` is the batch's number if it was given."""
+    one strip. ``batch`` is the batch's number if it was given; ``state`` "wet" or "dry", as it
+    was when it was kept."""
 
     name: str
     colour: StripColour
@@ -23,6 +24,7 @@ class Kept:
     shaded: bool
     apart: bool | None = None
     batch: int | None = None
+    state: str = "dry"
 
     def settled(self, count: int, *, elsewhere: bool) -> Kept:
         """With ``apart`` decided for a photo of ``count`` strips; ``elsewhere`` says that the

@@ -58,7 +58,8 @@ class StripColour:
     width of its 95 % interval; ``trail_lab_d50`` (k, 3) of slices along the whole pull, thick
     start first as far as one can tell; ``light_sd`` standard
     uncertainty of the log light here. ``rim`` is the paper
-    right beside the strip, None where none shows: two strips on one paper must agree in it."""
+    right beside the strip, None where none shows: two strips on one paper must agree in it.
+    ``state`` is "wet" or "dry", None where nobody said."""
 
     strip: Strip
     lab_d50: np.ndarray
@@ -71,6 +72,7 @@ class StripColour:
     rim: Rim | None
     flags: tuple[fl.Flag, ...]
     evenness_u95: float | None = None
+    state: str | None = None
 
 
 def measure(

@@ -58,6 +58,7 @@ class FakeOptions:
     tolerance: float = 2.0
     other_inks: bool = False
     pulled_alike: bool = False
+    wet: frozenset = frozenset()
     strips_by_hand: tuple = ()
     original_photo: Path | None = None
     card_corners: tuple = ()
@@ -205,7 +206,7 @@ def test_options_reach_the_chain(chain, tmp_path):
             "--shelf", "s.toml", "--mix", "PB15:3=2", "--mix", "white=a=10.5",
             "--batch-grams", "250", "--scale-step", "0.5",
             "--slab", "hill", "--added", "PG7=1.5", "--tolerance", "1.5", "--other-inks",
-            "--pulled-alike",
+            "--pulled-alike", "--wet", "Batch",
             "--strip", "-10,-60,20,50", "--strip", "300,200,240.5,600px",
             "--strip", "1, 2, 3, 4mm", "--original-photo", "old.jpg", "--picture", str(picture),
             "--card-corners", "10,10 110,12.5 110,60 10,60",
@@ -218,7 +219,7 @@ def test_options_reach_the_chain(chain, tmp_path):
     assert dataclasses.astuple(options) == (
         3, 1, Path("c.toml"), Path("s.toml"), {"PB15:3": 2.0, "white=a": 10.5}, 250.0, 0.5, "hill",
         {"PG7": 1.5}, 1.5,
-        True, True,
+        True, True, frozenset({"batch"}),
         ("-10,-60,20,50", "300,200,240.5,600px", "1,2,3,4"), Path("old.jpg"),
         (
             ((10.0, 10.0), (110.0, 12.5), (110.0, 60.0), (10.0, 60.0)),

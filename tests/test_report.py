@@ -172,7 +172,7 @@ def test_wrapping_keeps_percent_and_paths_whole():
 
 STRIP_KEYS = [
     "number", "corners_px", "lab_d50", "lab_u95", "munsell_value", "munsell_u95",
-    "evenness_de00", "evenness_u95", "flags",
+    "evenness_de00", "evenness_u95", "state", "flags",
 ]  # fmt: skip
 COMPARISON_KEYS = [
     "original", "batch", "de00", "de00_low95", "de00_high95", "dL", "dC", "dH",

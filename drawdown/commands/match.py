@@ -94,6 +94,14 @@ def match(
         bool,
         typer.Option("--other-inks", help="The batch comes from other tubes than the original."),
     ] = False,
+    wet: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="STRIP",
+            help="batch or original: that strip is still wet; without it, both are dry. Repeat "
+            "for both.",
+        ),
+    ] = None,
     pulled_alike: Annotated[
         bool,
         typer.Option(
@@ -148,6 +156,7 @@ def match(
     strips = check_strips(strip or [], 1 if elsewhere else which.original, which.batch)
     corners = check_corners(card_corners or [], elsewhere)
     parts = read_mix(mix or [])
+    wet_strips = check_wet(wet or [])
     if picture is not None:
         check_picture(picture, photo)
     if original_photo is not None:
@@ -185,6 +194,7 @@ def match(
         tolerance=tolerance,
         other_inks=other_inks,
         pulled_alike=pulled_alike,
+        wet=wet_strips,
         strips_by_hand=strips,
         original_photo=original_photo,
         card_corners=corners,
@@ -316,6 +326,19 @@ def check_scale_step(step: float | None, grams: float | None, slab: str | None) 
             "weigh the batch and give --batch-grams as well",
         )
     return step
+
+
+def check_wet(roles: list[str]) -> frozenset[str]:
+    """``--wet batch``, ``--wet original``; raises ``WrongUsage`` for any other word."""
+    found = {role.strip().lower(): role for role in roles}
+    for known, given in found.items():
+        if known not in ("batch", "original"):
+            raise WrongUsage(
+                f"--wet {given} is neither batch nor original",
+                "it says which of the two strips is still wet",
+                "write --wet batch, or --wet original, or both",
+            )
+    return frozenset(found)
 
 
 def read_mix(pairs: list[str]) -> dict[str, float] | None:

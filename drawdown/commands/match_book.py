@@ -110,7 +110,15 @@ def from_book(
     return FromBook(
         folder=folder,
         original=original,
-        kept=Kept(original.name, colour, r.card != "measured", r.shaded, apart, batch_number),
+        kept=Kept(
+            original.name,
+            colour,
+            r.card != "measured",
+            r.shaded,
+            apart,
+            batch_number,
+            original.state,
+        ),
         batch=batch,
         batch_name=name,
         mix=mix,

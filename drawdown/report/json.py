@@ -144,6 +144,7 @@ def _strip(strip: StripColour, judgement: Judgement) -> dict[str, Any]:
         "munsell_u95": rounded(munsell_u95(strip.lab_d50[0], strip.lab_u95[0]), 2),
         "evenness_de00": rounded(strip.evenness_de00, 3),
         "evenness_u95": rounded(getattr(strip, "evenness_u95", None), 3),
+        "state": getattr(strip, "state", None),
         "flags": codes(tuple(words.strip_flags(strip))),
     }
 

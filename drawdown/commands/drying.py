@@ -1,0 +1,204 @@
+"""``drawdown drying``: what drying does to a colour here, learned from wet and dry photos."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calibration.errors import PhotoUnfit, WrongUsage
+
+if TYPE_CHECKING:
+    from drawdown.drying_file import KeptPair
+    from drawdown.measure import StripColour
+
+LONGEST_NAME = 80
+
+
+def drying(
+    wet: Annotated[
+        Path | None, typer.Option(metavar="PHOTO", help="Photo of the strip while it was wet.")
+    ] = None,
+    dry: Annotated[
+        Path | None, typer.Option(metavar="PHOTO", help="Photo of the same strip once dry.")
+    ] = None,
+    strip_number: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="Which strip it is in the wet photo, and in the dry one."),
+    ] = None,
+    dry_number: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="Which strip it is in the dry photo, if not the same."),
+    ] = None,
+    card: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Definition of the card in both photos, if not ours."),
+    ] = None,
+    name: Annotated[
+        str | None, typer.Option(metavar="TEXT", help="A name for the pair: the ink, the strip.")
+    ] = None,
+    set_aside: Annotated[
+        int | None, typer.Option(metavar="N", help="Let pair N count no longer.")
+    ] = None,
+    bring_back: Annotated[
+        int | None, typer.Option(metavar="N", help="Let pair N count again.")
+    ] = None,
+) -> None:
+    """Learn from the same strip wet and dry how colours change; without options, list what
+    is known."""
+    _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back)
+    from drawdown import drying_file
+    from drawdown.report import terminal
+
+    if set_aside is not None or bring_back is not None:
+        aside = set_aside is not None
+        kept = drying_file.set_aside(set_aside if aside else bring_back, aside)
+        back = "--bring-back" if aside else "--set-aside"
+        state = "no longer counts" if aside else "counts again"
+        terminal.write_aside(f"Pair {kept.number} {state}; to undo: drawdown drying "
+                             f"{back} {kept.number}")  # fmt: skip
+    elif wet is not None and dry is not None:
+        kept = _learn(wet, dry, strip_number, dry_number, card, name)
+        terminal.write_aside(
+            f"Kept as pair {kept.number}; to undo: drawdown drying --set-aside {kept.number}"
+        )
+    terminal.write_result(_listing())
+
+
+def _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back) -> None:
+    if (wet is None) != (dry is None):
+        raise WrongUsage(
+            "only one of --wet and --dry was given",
+            "a change is learned from the same strip twice",
+            "give the photo of the wet strip with --wet and of the dry one with --dry",
+        )
+    changes = [wet is not None, set_aside is not None, bring_back is not None]
+    if sum(changes) > 1:
+        raise WrongUsage(
+            "several changes were asked for at once",
+            "each is made alone, so that each can be undone alone",
+            "give --wet and --dry, or --set-aside, or --bring-back",
+        )
+    if wet is None and any(v is not None for v in (strip_number, dry_number, card, name)):
+        raise WrongUsage(
+            "an option for a new pair was given without --wet and --dry",
+            "there is no pair that it belongs to",
+            "give both photos too",
+        )
+    for option, number in (("--strip-number", strip_number), ("--dry-number", dry_number)):
+        if number is not None and number < 1:
+            raise WrongUsage(
+                f"{option} is {number}, and strips are numbered from 1",
+                "the number says which strip is meant",
+                "count the strips from left to right with the card upright",
+            )
+    if name is not None and (len(name) > LONGEST_NAME or any(ord(c) < 32 for c in name)):
+        raise WrongUsage(
+            f"--name must be one line of at most {LONGEST_NAME} letters",
+            "it stands in a list",
+            "give a short name",
+        )
+    if wet is not None and wet.exists() and dry.exists() and wet.samefile(dry):
+        raise WrongUsage(
+            "--wet and --dry are the same photo",
+            "nothing has dried in between",
+            "give two photos of the same strip",
+        )
+
+
+def _learn(wet: Path, dry: Path, number, dry_number, card, name) -> KeptPair:
+    from datetime import date
+
+    from drawdown import drying_file
+    from drawdown.drying import MOST_SHIFT_DE, DryingPair
+    from drawdown.judge import Options, read_strips
+    from drawdown.progress import ProgressLine
+
+    with ProgressLine() as progress:
+        options = Options(card_path=card)
+        first = _strip(read_strips(wet, options, progress), number, wet, "--strip-number")
+        second = _strip(
+            read_strips(dry, options, progress), dry_number or number, dry,
+            "--dry-number" if dry_number else "--strip-number",
+        )  # fmt: skip
+    pair = DryingPair(first.lab_d50, second.lab_d50)
+    if pair.de00 > MOST_SHIFT_DE:
+        raise WrongUsage(
+            f"the two strips lie {pair.de00:.0f} Delta E apart",
+            "drying does not change a colour so much, so they are hardly the same strip",
+            "check the photos, and say which strip it is with --strip-number and --dry-number",
+        )
+    return drying_file.add_pair(
+        drying_file.KeptPair(0, pair, name or "", date.today().isoformat(), (wet.name, dry.name))
+    )
+
+
+def _strip(seen, number: int | None, photo: Path, option: str) -> StripColour:
+    by_number = {s.strip.number: s for s in seen.strips}
+    if number is None and len(by_number) > 1:
+        raise WrongUsage(
+            f"{photo} shows {len(by_number)} strips",
+            "it is not clear which of them dried",
+            "say which with --strip-number, counted from left to right with the card upright",
+        )
+    found = by_number.get(1 if number is None else number)
+    if found is None:
+        raise WrongUsage(
+            f"{photo} has no strip {number}; {len(by_number)} were found",
+            "the number says which strip is meant",
+            f"give another {option}",
+        )
+    hard = [f for f in (*seen.flags, *found.flags) if f.hard]
+    if hard:
+        raise PhotoUnfit(f"{photo}: {hard[0].seen}", hard[0].kind.why, hard[0].kind.todo)
+    return found
+
+
+def _listing() -> str:
+    """All pairs, and what they say together."""
+    import sys
+
+    from drawdown import drying_file
+    from drawdown.drying import learn
+    from drawdown.report.terminal import width, wrap
+
+    columns = width(sys.stdout)
+    kept = drying_file.read_pairs()
+    if not kept:
+        return "\n".join(
+            wrap(
+                "No strip was read wet and dry yet. Photograph a strip wet, let it dry, photograph "
+                "it again with the same card in the same light, and give both photos: drawdown "
+                "drying --wet wet.jpg --dry dry.jpg",
+                columns,
+            )
+        )
+    lines = []
+    for k in kept:
+        head = f"pair {k.number}   {k.day}   {k.name}".rstrip()
+        lines.append(head + ("   (set aside)" if k.aside else ""))
+        colours = (_lab(k.pair.lab_wet), _lab(k.pair.lab_dry))
+        lines += wrap(
+            f"wet {colours[0]}   dry {colours[1]}   Delta E {k.pair.de00:.1f}", columns, "   "
+        )
+    counted = [k.pair for k in kept if not k.aside]
+    lines.append("")
+    if not counted:
+        lines += wrap("No pair counts, so nothing is known of drying.", columns)
+        return "\n".join(lines)
+    known = learn(counted)
+    power, light = known.mean
+    more = f"{100 * abs(power):.0f} % {'more' if power >= 0 else 'less'}"
+    pairs = "1 pair" if len(counted) == 1 else f"{len(counted)} pairs"
+    lines += wrap(
+        f"From {pairs}: dry ink absorbs {more} (± {196 * known.sd[0]:.0f} %) as a film, and its "
+        f"surface adds {100 * light:+.1f} % (± {196 * known.sd[1]:.1f} %) of white. ± holds the "
+        "next strip with 95 % probability; it shrinks with more pairs that agree.",
+        columns,
+    )
+    return "\n".join(lines)
+
+
+def _lab(lab) -> str:
+    return " ".join(f"{a}* {v:.1f}" for a, v in zip("Lab", lab, strict=True))
