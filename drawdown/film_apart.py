@@ -16,6 +16,7 @@ weighing is Bayes' rule on a grid; the priors are our own judgement (no source).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -23,6 +24,9 @@ from calibration.colorimetry import delta_e_2000
 from calibration.spectra import WAVELENGTHS_NM
 from calibration.tonemap import metric
 from drawdown.advice_colour import lab_of_film, lab_slopes, paper_ground
+
+if TYPE_CHECKING:
+    from drawdown.inks import Shelf
 
 # Names for what may have been changed when no mix was noted.
 BASE, COLOUR = "transparent base", "colour"
@@ -73,6 +77,19 @@ class Mix:
     parts: np.ndarray
     k: np.ndarray
     s: np.ndarray
+
+
+def figures_of(mix: dict[str, float] | None, shelf: Shelf) -> Mix | None:
+    """The noted mix (names -> parts) with the shelf's figures of its inks."""
+    if mix is None:
+        return None
+    inks = [shelf.find(name) for name in mix]
+    return Mix(
+        tuple(ink.name for ink in inks),
+        np.array(list(mix.values()), dtype=float),
+        np.array([ink.k for ink in inks]),
+        np.array([ink.s for ink in inks]),
+    )
 
 
 @dataclass(frozen=True)

@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from drawdown.advice import Advice
     from drawdown.advice_story import Step
     from drawdown.compare import Comparison
-    from drawdown.film_apart import Mix
-    from drawdown.inks import Shelf
     from drawdown.kept import Kept
     from drawdown.measure import StripColour
     from drawdown.slab_files import Opened
@@ -211,7 +209,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     from drawdown.advice import advise
     from drawdown.advice_story import Step, reading
     from drawdown.compare import compare
-    from drawdown.film_apart import ALIKE_SD
+    from drawdown.film_apart import ALIKE_SD, figures_of
     from drawdown.film_words import film_first
 
     where = seen if earlier is None else earlier
@@ -256,7 +254,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         across_photos=earlier is not None or (book is not None and bool(book.apart)),
         hard=any(f.hard for f in (*seen.flags, *where.flags)),
         paper_lab=seen.correction.paper_lab_d50,
-        mix=_figures_of(mix, used.shelf),
+        mix=figures_of(mix, used.shelf),
         pulled_alike=options.pulled_alike,
         wet_with_dry=wet_with_dry,
     )
@@ -326,23 +324,6 @@ def _with_states(
 
     seen = noted(seen, original, batch)
     return seen, None if earlier is None else noted(earlier, original)
-
-
-def _figures_of(mix: dict[str, float] | None, shelf: Shelf) -> Mix | None:
-    """The noted mix with the shelf's figures of its inks."""
-    if mix is None:
-        return None
-    import numpy as np
-
-    from drawdown.film_apart import Mix
-
-    inks = [shelf.find(name) for name in mix]
-    return Mix(
-        tuple(ink.name for ink in inks),
-        np.array(list(mix.values()), dtype=float),
-        np.array([ink.k for ink in inks]),
-        np.array([ink.s for ink in inks]),
-    )
 
 
 def _common_sd(original: StripColour, batch: StripColour) -> np.ndarray:

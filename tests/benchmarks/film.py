@@ -73,9 +73,10 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     """One scene, read once and compared without and with its mix."""
     from calibration.errors import Explained
     from drawdown.compare import compare
+    from drawdown.film_apart import figures_of
     from drawdown.film_words import film_explains
     from drawdown.inks import starter_shelf
-    from drawdown.judge import Options, _figures_of, read_strips
+    from drawdown.judge import Options, read_strips
     from fixtures.layout import plan
 
     spec, truth = scene(seed, family, kind)
@@ -101,7 +102,7 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     shelf = starter_shelf()
     mix = shelf.named_mix(dict(spec.strips[0].recipe))
     rows = []
-    for given in (None, _figures_of(mix, shelf)):
+    for given in (None, figures_of(mix, shelf)):
         c = compare(
             strips[original],
             strips[batch],
