@@ -155,8 +155,11 @@ def _others(page: Page, answer: Answer) -> None:
     plan = answer.plan
     orders = [o for o in (*plan.orders, plan.worst) if o and o.places != plan.shown.places]
     unique = list({o.places: o for o in orders}.values())
-    # The last is the worst order: it shows what is at stake.
-    others = unique if len(unique) <= _OTHERS else [*unique[: _OTHERS - 1], unique[-1]]
+    if len(unique) > _OTHERS:
+        # The next best, then light to dark and the worst, which shows what is at stake.
+        last = [o for o in unique if o.places in (plan.practice.places, unique[-1].places)]
+        unique = [*[o for o in unique if o not in last][: _OTHERS - len(last)], *last]
+    others = unique
     if not others:
         return
     page.y += 1.5
