@@ -288,10 +288,35 @@ def test_wrong_steps_are_noticed(capsys):
     assert "WHAT DOES NOT FIT" in out
 
 
+def test_a_photo_that_cannot_be_used_leaves_json_and_no_ink(capsys):
+    photo = PHOTO.with_name("unusable.jpg")
+    code, out, err = run(
+        capsys, "fit", photo, "--step", "1=alone", "--name", "x", "--card", CARD, "--json"
+    )
+    assert code == 5
+    data = json.loads(out)
+    assert data["ink"] is None
+    assert data["doubtful"]
+    assert len(err.splitlines()) >= 2
+    assert not own_shelf().exists()
+
+
 def test_strips_that_are_not_there_are_told(capsys):
     code, out, err = fit(capsys, "--card", CARD, steps=("1=alone", "9=white:10"))
     assert (code, out) == (2, "")
     assert "there is no strip 9" in " ".join(err.split()).replace("There", "there")
+
+
+@pytest.mark.parametrize("columns", [40, 60, 80, 100])
+def test_tables_fit_the_screen(columns):
+    from drawdown.report.ink import ink_screen, shelf_screen
+    from drawdown.shelf_files import shelf_in_use
+
+    used = shelf_in_use()
+    ink = used.shelf.find("PG36")  # the longest names
+    white, base = used.shelf.find("white"), used.shelf.find("base")
+    for text in (shelf_screen(used, columns), ink_screen(ink, white, base, columns)):
+        assert max(map(len, text.splitlines())) <= columns
 
 
 # Documentation ---------------------------------------------------------------------------

@@ -99,16 +99,21 @@ def fit(
     from drawdown.report import ink_fit as report
     from drawdown.report import terminal
 
-    with ProgressLine() as progress:
-        seen = read_strips(photo, Options(card_path=card, card_corners=corners), progress)
-        hard = next((f for f in seen.flags if f.hard), None)
-        if hard is not None:
-            raise PhotoUnfit(hard.seen, hard.kind.why, hard.kind.todo)
-        progress("reading the ladder", 0.9)
-        readings = read_ladder(seen, steps)
-        progress("fitting the ink", 0.95)
-        named = _named(name, kind, known, colour_index)
-        ink, told = fit_readings(readings, named, known, thinner, photo.name)
+    named = _named(name, kind, known, colour_index)
+    try:
+        with ProgressLine() as progress:
+            seen = read_strips(photo, Options(card_path=card, card_corners=corners), progress)
+            hard = next((f for f in seen.flags if f.hard), None)
+            if hard is not None:
+                raise PhotoUnfit(hard.seen, hard.kind.why, hard.kind.todo)
+            progress("reading the ladder", 0.9)
+            readings = read_ladder(seen, steps)
+            progress("fitting the ink", 0.95)
+            ink, told = fit_readings(readings, named, known, thinner, photo.name)
+    except PhotoUnfit as unfit:
+        if json:
+            terminal.write_result(report.unfit_json(photo, unfit))
+        raise
     if name is not None:
         dated = f"{ink.source}, {datetime.date.today().isoformat()}"
         put_inks(path, [dataclasses.replace(ink, source=dated)], over=replace)

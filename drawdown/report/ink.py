@@ -21,6 +21,7 @@ ORIGINS = {
     "starter": "The starter inks; there is no shelf of your own yet (drawdown ink add makes one):",
 }
 FROM = {"starter": "stand-in", "fitted": "fitted from strips", "own figures": "own figures"}
+WIDE = 78  # columns that the tables need
 _HARMLESS = "No caution here does not mean harmless: read the safety data sheet of every ink."
 
 
@@ -51,8 +52,9 @@ def shelf_screen(used: ShelfInUse, columns: int) -> str:
 def ink_screen(ink: Ink, white: Ink, base: Ink, columns: int) -> str:
     """One ink: what it is, its K and S, how it looks in use, where that comes from."""
     bands, uses = _known(ink, white, base)
-    lines = [ink.title + (f", {ink.generic_name}" if ink.generic_name else "")]
-    lines += [f"kind: {ink.kind}; figures: {FROM[ink.known_from]}"]
+    titled = ink.title + (f", {ink.generic_name}" if ink.generic_name else "")
+    lines = wrap(titled, columns, "", "  ")
+    lines += wrap(f"kind: {ink.kind}; figures: {FROM[ink.known_from]}", columns, "", "  ")
     lines += wrap(f"source: {ink.source}", columns, "", "  ")
     lines += ["", *band_lines(bands, columns), "", *use_lines(uses, columns)]
     if ink.known_from == "starter":
@@ -75,6 +77,10 @@ def band_lines(bands: Sequence[Band], columns: int) -> list[str]:
         "after ×÷ with 95 % probability.",
         columns,
     )
+    if columns < WIDE:
+        for b in bands:
+            lines.append(f"  {b.quantity}, {b.name}: {_short(b.value)} ×÷ {_factor(b.factor95)}")
+        return lines
     names = list(dict.fromkeys(b.name for b in bands))
     lines.append("     " + "".join(f"{name:<18}" for name in names).rstrip())
     for quantity in ("K", "S"):
@@ -92,6 +98,12 @@ def use_lines(uses: Sequence[Use], columns: int) -> list[str]:
         "is with 95 % probability:",
         columns,
     )
+    if columns < WIDE:
+        for use in uses:
+            lab = " ".join(f"{v:.0f}" for v in use.lab_d50)
+            text = f"{use.name}: L* a* b* {lab}, within {use.de00_within95:.1f} Delta E 2000"
+            lines += wrap(text, columns, "  ", "    ")
+        return lines
     lines.append(f"  {'':24}     L*     a*     b*   Delta E 2000 within")
     for use in uses:
         lab = " ".join(f"{v:6.1f}" for v in use.lab_d50)

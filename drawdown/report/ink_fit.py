@@ -6,12 +6,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration.flags import codes
-from drawdown.report.ink import band_data, band_lines, ink_data, spectra_data, use_data, use_lines
+from drawdown.report.ink import (
+    WIDE,
+    band_data,
+    band_lines,
+    ink_data,
+    spectra_data,
+    use_data,
+    use_lines,
+)
 from drawdown.report.json import dump
 from drawdown.report.terminal import wrap
 from drawdown.report.words import once
 
 if TYPE_CHECKING:
+    from calibration.errors import PhotoUnfit
     from calibration.flags import Flag
     from drawdown.inks import Ink
     from drawdown.judge import Judgement
@@ -54,10 +63,19 @@ def fit_screen(
 
 
 def _strip_lines(told: LadderReport, columns: int) -> list[str]:
-    lines = [" strip  what it is               film           misfit, Delta E 2000"]
+    narrow = columns < WIDE
+    lines = (
+        [] if narrow else [" strip  what it is               film           misfit, Delta E 2000"]
+    )
     for s in told.strips:
         film = f"{s.film:.2f} ({s.film_low95:.2f}-{s.film_high95:.2f})"
         bar = "" if s.de00_bar is None else f", over the bar {s.de00_bar:.1f}"
+        if narrow:
+            text = (
+                f"strip {s.step.number}, {s.step.text}: film {film}, misfit {s.de00_paper:.1f}{bar}"
+            )
+            lines += wrap(text, columns, " ", "   ")
+            continue
         lines.append(f" {s.step.number:5d}  {s.step.text:22} {film:18} {s.de00_paper:.1f}{bar}")
     lines += wrap(
         "Film is how thick the strip was pulled, 1 being ordinary (95 % interval); misfit is how "
@@ -117,5 +135,23 @@ def fit_json(photo: Path, ink: Ink, told: LadderReport, seen: Judgement, saved: 
             "doubtful": list(told.doubtful),
             "flags": codes(tuple(_flags(seen, told))),
             "saved_to": None if saved is None else str(saved),
+        }
+    )
+
+
+def unfit_json(photo: Path, error: PhotoUnfit) -> str:
+    """The same schema for a photo that an ink cannot be fitted from."""
+    return dump(
+        {
+            "schema": "drawdown.ink-fit/1",
+            "photo": str(photo),
+            "ink": None,
+            "strips": [],
+            "bands": [],
+            "uses": [],
+            "open": [],
+            "doubtful": [error.paragraph()],
+            "flags": [],
+            "saved_to": None,
         }
     )
