@@ -216,7 +216,7 @@ def _sampled(figures, recipes, steps, order, found: _Found, noise, odds, surpris
     that the same photo gets the same advice."""
     n, heads, d = figures.size, len(order), noise.shape[0]
     m = recipes.inks.shape[1]
-    count = SAMPLES if heads == 1 else max(12, 2 * (SAMPLES // heads))
+    count = SAMPLES if heads == 1 else max(12, SAMPLES // heads // 2 * 2)
     rng = np.random.default_rng(7)
     half = rng.standard_normal((count // 2, n * ROWS + recipes.size - m * ROWS + d))
     own, rest, err = np.split(np.vstack([half, -half]), [n * ROWS, half.shape[1] - d], axis=1)

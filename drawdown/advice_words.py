@@ -13,7 +13,7 @@ import numpy as np
 from drawdown.advice_amounts import Amounts
 from drawdown.hues import tinge
 from drawdown.inks import Shelf
-from drawdown.lamps import UnderLamp
+from drawdown.lamps import HERE, UnderLamp
 
 # Squared misfit beyond its expectation by so many times the root of what it has of freedom:
 # once in some hundred readings by chance.
@@ -161,12 +161,13 @@ def _lacking(facts: Facts) -> str:
 
 def _other_lamps(facts: Facts) -> list[str]:
     """A match under this lamp that another would spoil."""
-    if facts.de00_after > facts.tolerance:
+    here = next((lamp.de00 for lamp in facts.lamps if lamp.lamp == HERE), None)
+    if here is None or here > facts.tolerance or facts.de00_after > facts.tolerance:
         return []
     worse = [
         lamp
         for lamp in facts.lamps
-        if lamp.de00 > facts.tolerance and lamp.de00 > facts.de00_after + LAMP_WORSE
+        if lamp.de00 > facts.tolerance and lamp.de00 > here + LAMP_WORSE
     ]
     if not worse:
         return []

@@ -16,8 +16,8 @@ from calibration.spectra import XYZ_D50_WEIGHTS
 # CIE 1931 2 degree colour-matching functions times the lamp, as 10 nm weights for 400 .. 700
 # nm made like those of ``calibration.spectra`` (method of ASTM E2022, the ends added to the
 # outer weights), scaled to Y = 1. Lamps: CIE standard illuminants D65 and A (ISO/CIE
-# 11664-2), CIE illuminant LED-B3 (CIE 15:2018, Table 12: a blue-pumped white LED of about
-# 4100 K), from the tables that colour-science carries.
+# 11664-2), CIE illuminant LED-B3 (CIE 15:2018, from memory: a blue-pumped white LED of
+# about 4100 K), from the tables that colour-science carries.
 _D65 = np.array(
     [
         (
@@ -84,8 +84,9 @@ _LED_B3 = np.array(
         ),
     ]
 )  # fmt: skip
+HERE = "daylight D50"  # what colours are measured for
 LAMPS: dict[str, np.ndarray] = {  # name -> (31, 3)
-    "daylight D50": XYZ_D50_WEIGHTS,
+    HERE: XYZ_D50_WEIGHTS,
     "daylight D65": _D65.T,
     "tungsten": _A.T,
     "LED": _LED_B3.T,

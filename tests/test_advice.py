@@ -21,7 +21,7 @@ from drawdown.advice import Advice, advise, round_grams, round_parts
 from drawdown.advice_amounts import first_grams
 from drawdown.advice_colour import film_lab, lab_of_film, lab_slopes, paper_ground
 from drawdown.advice_search import local_metric
-from drawdown.advice_story import reading
+from drawdown.advice_story import Step, reading
 from drawdown.advice_unknowns import Recipes, strips_and_slopes
 from drawdown.advice_words import missing_direction
 from drawdown.cautions import CAUTIONS
@@ -265,6 +265,86 @@ def test_tiny_amounts_are_a_knife_tip():
     assert answer.additions[0][0] == "phthalo-blue"
     assert answer.grams[0][1] < 0.05
     assert "knife tip" in answer.note
+
+
+def test_what_the_scale_cannot_show_is_mixed_down_first():
+    """0.03 g on a scale of 0.1 g: a tenth of it in white weighs 0.3 g."""
+    noted = {"white": 99.8, "phthalo-blue": 0.2}
+    seen = strip({"white": 99.9, "phthalo-blue": 0.1})
+    answer = ask(strip(noted), seen, noted, batch_grams=50, tolerance=1.0)
+    ((name, grams),) = answer.grams
+    assert answer.knife_tips == (name,) == ("phthalo-blue",)
+    assert 0.02 < grams < 0.1
+    assert f"9 parts of titanium-white, and put in {10 * grams:.2g} g of that" in answer.note
+    fine = ask(strip(noted), seen, noted, batch_grams=50, tolerance=1.0, scale_step=0.01)
+    assert fine.knife_tips == ()
+    assert fine.grams[0][1] == pytest.approx(grams, abs=0.006)
+    assert "knife tip" not in fine.note
+    tiny = ask(strip(noted), seen, noted, batch_grams=4, tolerance=1.0)
+    assert f"1 part of that into 9 more, and put in {100 * tiny.grams[0][1]:.2g} g" in tiny.note
+
+
+def test_what_the_scale_shows_is_what_is_predicted():
+    noted = {"white": 90, "phthalo-blue": 10}
+    seen = strip({"white": 90, "phthalo-blue": 6})
+    coarse = ask(strip(noted), seen, noted, batch_grams=40, scale_step=1.0)
+    assert all(g == round(g) for _, g in (*coarse.grams, *coarse.grams_first))
+    exact = ask(strip(noted), seen, noted, batch_grams=40, scale_step=0.01)
+    assert coarse.predicted_de00 > exact.predicted_de00
+    parts = {"white": 90, "phthalo-blue": 6 + 96 * coarse.grams[0][1] / 40}
+    assert coarse.predicted_lab_d50 == pytest.approx(strip(parts), abs=1.0)
+
+
+def test_any_ink_floods_a_batch():
+    """Thirteen parts of red become thirty: not white or base alone, any ink can be too much."""
+    noted = {"white": 40, "pyrrole-red": 60}
+    answer = ask(strip(noted), strip({"white": 40, "pyrrole-red": 20}), noted, batch_grams=100)
+    assert [name for name, _ in answer.additions] == ["pyrrole-red"]
+    assert answer.additions[0][1] > 30
+    assert answer.portion < 0.8
+    assert "put it by" in answer.note
+    assert f"{100 * answer.portion:.0f} g that stay" in answer.note
+
+
+def test_a_guessed_mix_adds_white_or_base_last():
+    """Too much blue in a let-down: from colour alone it may as well be a tint."""
+    noted = {"base": 80, "phthalo-blue": 20}
+    answer = ask(strip(noted), strip({"base": 70, "phthalo-blue": 30}))
+    thins = [name for name, _ in answer.additions if SHELF.find(name).kind in ("white", "base")]
+    assert not thins or f"Add {' and '.join(thins)} only if the batch was mixed with it" in (
+        answer.note
+    )
+    assert "guessed" in answer.note
+
+
+def test_first_part_grows_with_certainty():
+    noted = {"white": 90, "phthalo-blue": 10}
+    original, batch = strip(noted), strip({"white": 90, "phthalo-blue": 6})
+    shares = []
+    for sd in (0.1, 1.5):
+        told = ask(
+            original, batch, noted, difference_cov=sd**2 * np.eye(3), common_sd=np.full(3, 2.0)
+        )
+        shares.append(told.add_first[0][1] / told.additions[0][1])
+    assert 0.4 <= shares[1] < shares[0] <= 1
+
+
+def test_a_film_that_may_hide_something_is_pulled_again():
+    """A let-down that reads within tolerance, the films unknown; after three strips that say
+    the same, it is believed."""
+    noted = {"base": 85, "phthalo-blue": 15}
+    seen = strip(noted | {"phthalo-blue": 14})
+    one = ask(strip(noted), seen, noted)
+    assert one.look_again
+    assert one.additions == ()
+    assert "one more strip" in one.note
+    alike = ask(strip(noted), seen, noted, film_ratio=1.0, film_log_sd=0.02,
+                difference_cov=0.01 * np.eye(3), common_sd=np.ones(3))  # fmt: skip
+    assert not alike.look_again
+    assert alike.p_within > one.p_within
+    data = reading(strip(noted), seen)
+    again = ask(strip(noted), seen, noted, story=(Step(data), Step(data)))
+    assert not again.look_again
 
 
 def test_same_question_same_answer():

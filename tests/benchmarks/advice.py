@@ -1,18 +1,23 @@
 """How good is the advice? A closed loop against hidden inks.
 
-    python tests/benchmarks/advice.py [--cases 200] [--seed 1] [--no-mix] [--rough 2]
+    python tests/benchmarks/advice.py [--cases 300] [--seed 1] [--trails 0.08] [--no-mix]
 
-For each case the pigments of the starter shelf are changed by smooth random factors, the
-surface and the paper too; a recipe gives the original; the batch strays from it by 10 to
-40 % in one or more inks. The program sees noisy colours of strips with uneven films and
-the recipe as noted (weighed to 3 %). Its advice is followed up to three times, each time
-with a new strip. Judged is the true Delta E 2000 between original and batch at equal film.
+Hidden are the true inks of studios (``advice_inks.py``): other pigments than the starter's, their
+spectra, the surface, the paper and the usual film. The shelf knows them from fitted strips.
+(``--rough 1``: instead the starter's own pigments, changed, with the stand-ins as the shelf.)
+A recipe gives the original; the batch strays from it by 10 to 40 % in one or more inks. The
+program sees colours of strips whose films vary by 20 %, with the errors of rendered photos
+(``photo_noise.py``), and the recipe as noted (weighed to 2 %). Its advice is followed for up to
+three additions, each weighed to 2 %, with a new strip each time, and another strip where it
+asks for one. Judged is the true Delta E 2000 between original and batch at equal film.
+``--trails`` also tells it the ratio of both films, with that error of its logarithm.
 Nothing here is measured ink: real inks will do worse.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +31,10 @@ from drawdown import film
 from drawdown.advice import advise
 from drawdown.advice_story import Step, reading
 from drawdown.inks import Shelf, starter_shelf
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+from tests.benchmarks.advice_inks import Studio
+from tests.benchmarks.advice_inks import studio as hidden_studio
 
 TOLERANCE = 2.0
 FILM_SPREAD = 0.20  # strips differ by up to this
@@ -75,8 +84,8 @@ def _smooth(rng, shape: int, sd: float) -> np.ndarray:
     return np.exp(sd * bumps.sum(axis=1))
 
 
-def make_case(rng, shelf: Shelf, rough: float = 1.0) -> Case:
-    """``rough`` multiplies how far the hidden inks are from the shelf's."""
+def near_world(rng, shelf: Shelf, rough: float = 1.0) -> tuple[World, np.ndarray]:
+    """The shelf's own inks, changed; ``rough`` multiplies how far."""
     n = len(shelf)
     strength = np.exp(rough * rng.normal(0, 0.2, (n, 1)))
     k = np.array([i.k for i in shelf]) * strength * np.exp(rough * rng.normal(0, 0.15, (n, 1)))
@@ -87,6 +96,19 @@ def make_case(rng, shelf: Shelf, rough: float = 1.0) -> Case:
         k, s, rng.uniform(0.03, 0.045), rng.uniform(0.5, 0.68),
         smooth_spectrum(paper_lab), np.exp(rng.normal(0, 0.2)),
     )  # fmt: skip
+    return world, paper_lab
+
+
+def other_world(studio: Studio) -> tuple[World, np.ndarray]:
+    """A studio whose inks the shelf knows only from fits."""
+    paper = smooth_spectrum(studio.paper_lab)
+    world = World(studio.k, studio.s, studio.k1, studio.k2, paper, studio.film)
+    return world, studio.paper_lab
+
+
+def make_case(rng, shelf: Shelf, world: World, paper_lab: np.ndarray) -> Case:
+    """A recipe, and a batch of it that went wrong."""
+    n = len(shelf)
     kinds = np.array([i.kind for i in shelf])
     colours = np.flatnonzero(kinds == "colour")
     while True:
@@ -301,9 +323,27 @@ def follow(rng, case: Case, decide, trails: float | None = None) -> Followed:
     return out
 
 
-def run(cases: int, seed: int, with_mix: bool = True, baselines: bool = True, rough: float = 1.0,
+CASES_PER_STUDIO = 30
+
+
+def cases_of(cases: int, seed: int, rough: float | None):
+    """(case, shelf) one after another: other pigments in a new studio every so often, or with
+    ``rough`` the starter's own."""
+    for number in range(cases):
+        rng = np.random.default_rng([seed, number])
+        if rough is not None:
+            shelf = starter_shelf()
+            world, paper = near_world(rng, shelf, rough)
+        else:
+            if number % CASES_PER_STUDIO == 0:
+                home = hidden_studio(seed * 1000 + number, NOISE)
+            shelf, (world, paper) = home.shelf, other_world(home)
+        yield make_case(rng, shelf, world, paper), shelf
+
+
+def run(cases: int, seed: int, with_mix: bool = True, baselines: bool = True,
+        rough: float | None = None,
         trails: float | None = None, quick: bool = False):  # fmt: skip
-    shelf = starter_shelf()
     asked = {
         ADVICE: {"first": True},
         "advice, all of it each time": {"first": False},
@@ -318,12 +358,16 @@ def run(cases: int, seed: int, with_mix: bool = True, baselines: bool = True, ro
         ways |= {"three-band mixing": by_three_bands, "nearest hue, 2 % dabs": by_hue}
     results = {name: [] for name in ways}
     delta_e_2000(np.zeros((1, 3)), np.ones((1, 3)))  # load it before the clock runs
-    for number in range(cases):
-        case = make_case(np.random.default_rng([seed, number]), shelf, rough)
+    for number, (case, shelf) in enumerate(cases_of(cases, seed, rough)):
         for name, decide in ways.items():
             rng = np.random.default_rng([seed, number, 1])
             results[name].append(
-                follow(rng, case, lambda *a, way=decide, case=case: way(case, shelf, *a), trails)
+                follow(
+                    rng,
+                    case,
+                    lambda *a, way=decide, case=case, shelf=shelf: way(case, shelf, *a),
+                    trails,
+                )
             )
     return results
 
@@ -361,22 +405,58 @@ def report(results) -> None:
             )
 
 
+def time_of_shelves() -> None:
+    """One advice for shelves of 20, 40 and 60 inks, with and without a mix."""
+    from dataclasses import replace
+
+    print("inks on the shelf   mix noted, third photo   mix guessed, first photo")
+    for size in (20, 40, 60):
+        rng = np.random.default_rng(size)
+        inks = [
+            replace(ink, name=f"{ink.name}-{turn}" if turn else ink.name, starter="",
+                    k=ink.k * _smooth(rng, 1, 0.3)[0], kind=ink.kind if turn == 0 else "colour")
+            for turn in range(size // 20)
+            for ink in starter_shelf()
+        ]  # fmt: skip
+        shelf = Shelf(tuple(inks))
+        times = {True: [], False: []}
+        for number in range(12):
+            case = make_case(rng, shelf, *near_world(rng, shelf))
+            past = [
+                (take_photo(rng, case, case.batch), {2: 0.002}),
+                (take_photo(rng, case, case.batch), {3: 0.002}),
+            ]
+            for mix in times:
+                photo = take_photo(rng, case, case.batch)
+                move = by_advice(case, shelf, photo, past if mix else [], mix=mix)
+                if number:
+                    times[mix].append(move.took)
+        cells = [
+            f"median {1e3 * np.median(t):4.0f}, slowest {1e3 * max(t):4.0f} ms"
+            for t in times.values()
+        ]
+        print(f"{size:6d}              {cells[0]}   {cells[1]}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--cases", type=int, default=200)
+    parser.add_argument("--cases", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--no-mix", action="store_true", help="the recipe is not known")
     parser.add_argument("--quick", action="store_true", help="the advice alone, no comparisons")
-    parser.add_argument("--rough", type=float, default=1.0, help="how far off the hidden inks are")
+    parser.add_argument(
+        "--rough", type=float,
+        help="the starter's own pigments, changed so much (1 is usual), instead of others",
+    )  # fmt: skip
+    parser.add_argument("--shelves", action="store_true", help="time against size of shelf alone")
     parser.add_argument(
         "--trails", type=float, help="the strips' trails tell the film ratio, this exactly (log)"
     )
     given = parser.parse_args()
-    shelf = starter_shelf()
-    costs = [
-        exact_cost(make_case(np.random.default_rng([given.seed, i]), shelf, given.rough))
-        for i in range(given.cases)
-    ]
+    if given.shelves:
+        time_of_shelves()
+        return
+    costs = [exact_cost(case) for case, _ in cases_of(given.cases, given.seed, given.rough)]
     print(f"To restore the recipes exactly would take {100 * np.median(costs):.1f} % (median).")
     report(run(given.cases, given.seed, not given.no_mix, not given.quick, given.rough,
                given.trails))  # fmt: skip
