@@ -268,6 +268,16 @@ def test_diary_lines_carry_bytes_and_a_checksum():
         assert parse(spoiled) is None
 
 
+def test_lines_of_another_shape_are_not_taken_for_changes():
+    for data in ({"n": "5"}, {"n": 5, "rows": "x"}, {"n": 5, "rows": [["original", 1]]},
+                 {"n": 5, "rows": [["original", "1", {}]]}, {"part": 3}, {"end": []}):  # fmt: skip
+        assert parse(line_of(data)) is None
+    deep = b"[" * 100_000
+    import zlib
+
+    assert parse(b"%08x %s\n" % (zlib.crc32(deep), deep)) is None
+
+
 def test_the_last_number_is_found_behind_a_very_long_line(tmp_path):
     diary = Diary(tmp_path / "d")
     assert diary.last_number() is None

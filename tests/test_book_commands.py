@@ -259,6 +259,22 @@ def test_remake_says_how_far_off_the_beginning_is(book, capsys):
     assert "book correct" in err
 
 
+def test_a_batch_that_is_remade_begins_in_the_book_as_it_is_on_the_slab(book, capsys):
+    with open_book(book, create=True) as opened:
+        keep(opened, "Tide blue")
+    data = json_of(capsys, "book", "remake", "tide", "--grams", 100, "--log", "June")
+    assert data["batch"] == "June"
+    told = json_of(capsys, "book", "story", "june")
+    # By hand: 97 g white and nine tenths of 3 g blue, so 2.7 in 99.7.
+    assert told["grams_now"] == pytest.approx(99.7)
+    assert told["mix_now"][1]["parts"] == pytest.approx(270 / 99.7, abs=1e-3)
+    assert told["mix_now"][1]["ink_batch"] == "tin 7"
+    run(capsys, "book", "added", "june", "--ink", "phthalo-blue=0.3")
+    told = json_of(capsys, "book", "story", "june")
+    assert told["mix_now"][1]["parts"] == pytest.approx(3.0)
+    assert run(capsys, "book", "remake", "tide", "--grams", 100, "--log", "June")[0] == 2
+
+
 # Lists and words -----------------------------------------------------------------------------
 
 

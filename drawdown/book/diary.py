@@ -76,9 +76,31 @@ def parse(line: bytes) -> dict[str, Any] | None:
         if not space or not line.endswith(b"\n") or int(crc, 16) != zlib.crc32(text):
             return None
         data = json.loads(text)
-    except ValueError:
+    except (ValueError, RecursionError):
         return None
-    return data if isinstance(data, dict) else None
+    return data if isinstance(data, dict) and _is_well_formed(data) else None
+
+
+def _is_well_formed(data: dict[str, Any]) -> bool:
+    """True for a line of the kinds that this module writes."""
+
+    def is_row(told: Any) -> bool:
+        return (
+            isinstance(told, list)
+            and len(told) == 3
+            and isinstance(told[0], str)
+            and isinstance(told[1], int)
+            and isinstance(told[2], dict | None)
+        )
+
+    rows = data.get("rows", [])
+    numbers = (data.get("n", 0), data.get("end", 0))
+    return (
+        all(isinstance(number, int) for number in numbers)
+        and isinstance(rows, list)
+        and all(map(is_row, rows))
+        and ("part" not in data or is_row(data["part"]))
+    )
 
 
 def _number(data: dict[str, Any]) -> int:

@@ -22,7 +22,7 @@ from typing import Any
 from calibration.errors import BadFile
 from drawdown.book import problems, schema
 from drawdown.book.diary import Diary, Row, pack, sync_folder
-from drawdown.book.opening import open_book
+from drawdown.book.opening import connect, open_book
 from drawdown.book.store import DIARY, FILE, now, put_row, read_row
 
 Key = tuple[str, int]
@@ -94,8 +94,7 @@ def read_database(folder: Path, *, whole_rows: bool) -> Source:
         source.faults.append(f"{FILE} is missing")
         return source
     keep = _same if whole_rows else digest
-    db = sqlite3.connect(file, timeout=15.0, isolation_level=None)
-    db.row_factory = sqlite3.Row
+    db = connect(file, os.access(folder, os.W_OK) and os.access(file, os.W_OK))
     db.text_factory = lambda raw: raw.decode("utf-8", "replace")
     try:
         source.version = schema.version_of(db)

@@ -46,7 +46,7 @@ def open_book(folder: Path, *, create: bool = False, write: bool = False) -> Boo
         writable = os.access(folder, os.W_OK) and (not file.exists() or os.access(file, os.W_OK))
         if (write or create) and not writable:
             raise problems.no_permission(folder)
-        db = _connect(file, writable)
+        db = connect(file, writable)
         try:
             _prepare(db, folder, writable)
             book = Book(folder, db, writable)
@@ -80,7 +80,8 @@ def _make_folder(folder: Path) -> None:
     sync_folder(folder.parent)
 
 
-def _connect(file: Path, writable: bool) -> sqlite3.Connection:
+def connect(file: Path, writable: bool) -> sqlite3.Connection:
+    """A connection to the database, whatever it holds; raises ``sqlite3.Error``."""
     uri = file.absolute().as_uri()
     log = file.with_name(file.name + "-wal")
     if writable:

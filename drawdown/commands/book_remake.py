@@ -25,6 +25,12 @@ def remake(
         float,
         typer.Option(metavar="PERCENT", help="Share of the strong inks to hold back at first."),
     ] = 10.0,
+    log: Annotated[
+        str | None,
+        typer.Option(
+            metavar="BATCH", help="Begin this batch in the book with what is weighed first."
+        ),
+    ] = None,
     shelf: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The inks you own; else the shelf in use.")
     ] = None,
@@ -33,13 +39,17 @@ def remake(
 ) -> int:
     """Weigh out a kept original's mix again, beginning a little light."""
     from drawdown.book import open_book
-    from drawdown.book.originals import find_original
+    from drawdown.book.originals import check_free, find_original
+    from drawdown.book.records import clean_name
     from drawdown.remake import remake as weigh_out
     from drawdown.report import terminal
     from drawdown.report.book_json import dump_book, recipe_data
 
-    with open_book(opt.folder_of(book)) as opened:
+    batch = None if log is None else clean_name(log, "--log")
+    with open_book(opt.folder_of(book), write=batch is not None) as opened:
         original = find_original(opened, name)
+        if batch is not None:
+            check_free(opened, "batch", batch)
     if original.recipe is None:
         raise WrongUsage(
             f'no mix was noted for "{original.name}"',
@@ -55,6 +65,8 @@ def remake(
         mix[part.ink] = mix.get(part.ink, 0.0) + part.parts
     result = weigh_out(mix, grams, _ground(mix, inks), hold_back / 100)
     paler = _predicted(original, result, inks)
+    if batch is not None:
+        _begin(opt.folder_of(book), batch, original, result)
     if json:
         data: dict[str, Any] = {
             "name": original.name,
@@ -62,6 +74,7 @@ def remake(
             "grams": result.whole_g,
             "first_grams": round(result.first_g, 3),
             "hold_back_percent": hold_back,
+            "batch": batch,
             "inks": [
                 {
                     "ink": row.ink,
@@ -79,7 +92,32 @@ def remake(
     else:
         screen = terminal.screen(sys.stdout)
         terminal.write_result(remake_screen(original, result, paler, screen))
+    if batch is not None and not json:
+        from drawdown.report.book import UNDO
+
+        terminal.write_aside(
+            f'Batch "{batch}" is begun in the book with what is weighed first; note what goes in '
+            f"later with drawdown book added. {UNDO}"
+        )
     return 0
+
+
+def _begin(folder: Path, batch: str, original: Original, result: Remake) -> None:
+    """The batch as it is on the slab: what was weighed first, not the whole recipe."""
+    from drawdown.book import open_book
+    from drawdown.book.batches import begin_batch
+    from drawdown.book.records import MixPart, clean_date
+
+    assert original.recipe is not None
+    tins = {part.ink: part.ink_batch for part in original.recipe.mix}
+    mix = tuple(
+        MixPart(row.ink, round(row.first_g, 4), tins.get(row.ink, "")) for row in result.inks
+    )
+    with open_book(folder, write=True) as opened, opened.change(f'began "{batch}"') as change:
+        begin_batch(
+            opened, change, name=batch, original=original.id, date=clean_date(None), mix=mix,
+            grams=round(result.first_g, 4),
+        )  # fmt: skip
 
 
 def _kinds(mix: dict[str, float], shelf: Shelf) -> dict[str, str]:

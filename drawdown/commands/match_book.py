@@ -105,6 +105,13 @@ def from_book(
     mix = inside[0] if inside else original.recipe.mix if original.recipe else ()
     if said:
         mix = tuple(MixPart(ink, amount) for ink, amount in said.items())
+    if original.state == "wet":
+        from drawdown.report.terminal import write_aside
+
+        write_aside(
+            f'"{original.name}" was read wet, and a wet strip is darker: pull the batch and look '
+            "at it as wet, or read the original anew with drawdown book amend --photo."
+        )
     r = original.reading
     colour = r.strip_colour()
     return FromBook(

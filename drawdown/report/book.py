@@ -140,7 +140,8 @@ def originals_screen(found: list[Original], shown: int, screen: Screen) -> str:
     ]  # fmt: skip
     spare = ("mix", "paper", "edition", "state")
     title = count_words(len(found), "kept original")
-    return _list(title, head, rows, len(found), screen, spare)
+    lines = _list(title, head, rows, len(found), screen, spare)
+    return "\n".join([lines, *spread([o.reading for o in found[:shown]], screen)])
 
 
 def batches_screen(found: list[Batch], names: dict[int, str], shown: int, screen: Screen) -> str:
@@ -163,7 +164,19 @@ def packets_screen(found: list[Packet], names: dict[int, str], shown: int, scree
     ]  # fmt: skip
     grams = sum(p.grams for p in found)
     title = f"{count_words(len(found), 'packet')}, {grams_text(grams) or '0 g'} in all"
-    return _list(title, head, rows, len(found), screen, ("mix", "colour of", "b*", "a*", "L*"))
+    spare = ("mix", "colour of", "b*", "a*", "L*")
+    text = _list(title, head, rows, len(found), screen, spare)
+    note = spread([p.reading for p in found[:shown]], screen) if "L*" in text else []
+    return "\n".join([text, *note])
+
+
+def spread(readings: Iterable[Reading | None], screen: Screen) -> list[str]:
+    """How uncertain the colours of a list are at most."""
+    known = [r.lab_u95 for r in readings if r is not None and r.lab_u95 is not None]
+    if not known:
+        return []
+    most = ", ".join(f"{axis}* ± {max(u[i] for u in known):.1f}" for i, axis in enumerate("Lab"))
+    return ["", *paragraph(f"With 95 % probability the colours are within {most}.", screen)]
 
 
 def changes_screen(found: list[Done], screen: Screen) -> str:
