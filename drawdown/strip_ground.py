@@ -132,15 +132,10 @@ def _without_leaks(coarse: _Coarse, member: np.ndarray) -> np.ndarray:
     return out
 
 
-def find_grounds(picture: Picture, zones: Zones) -> Iterator[list[Ground]]:
-    """The kinds of paper that lie open: first the lightest ones, then others that may be
-    coloured paper or a table. Worked out one after the other, as they are asked for."""
-    big = zones.area_mm2 >= MIN_GROUND_MM2
-    big[0] = False
-    if not big.any():
-        yield []
-        return
-    lightest = float(zones.lab[big, 0].max())
+def find_grounds(picture: Picture, zones: Zones, lightest: float) -> Iterator[list[Ground]]:
+    """The kinds of paper that lie open: first those about as light as the ``lightest`` (L*),
+    then others that may be coloured paper or a table. Worked out one after the other, as
+    they are asked for."""
     coarse = _coarse(picture, zones)
     light = zones.lab[:, 0] >= lightest - LIGHT_SPAN
     yield _grounds_among(picture, zones, coarse, light, 0)

@@ -20,6 +20,7 @@ from drawdown.strip_upright import (
     STEP_MM,
     Edges,
     Upright,
+    bordered,
     find_edges,
     look_beside,
     look_beyond,
@@ -202,6 +203,8 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
         m["texture"] = texture_of(up, e)
         if m["texture"] > max(1.6, 0.8 * low) + 0.05 * level + 0.03 * max(level - 40, 0):
             reason = "textured"
+        elif bordered(up, e, low):
+            reason = "bordered"
     sides, ends = m["sides"], m["ends"]
     cut = partial = False
     if not reason:

@@ -329,3 +329,23 @@ def texture_of(up: Upright, e: Edges) -> float:
     busy = np.partition(size, k, axis=0)[k]
     band = min(4, len(busy))
     return float(np.convolve(busy, np.ones(band) / band, "valid").max())
+
+
+def bordered(up: Upright, e: Edges, low: float) -> bool:
+    """Is the shape a piece of paper with something on it? Along both long edges, just inside,
+    it is then lighter than what it lies on, and unlike its own middle. Ink is not."""
+    n = e.last - e.first + 1
+    rows = np.arange(e.first + n // 8, e.last + 1 - n // 8)
+    columns = up.on.shape[1]
+    lines = [np.rint(line[0] * rows + line[1]).astype(int) for line in (e.left_line, e.right_line)]
+    middle = middle_colour(up.colours(rows, (lines[0] + lines[1]) // 2))
+    for edge, inward in zip(lines, (1, -1), strict=True):
+        beyond, within = (
+            middle_colour(up.colours(rows, np.clip(edge + inward * k, 0, columns - 1)))
+            for k in (-3, 4)
+        )
+        if within[0] - beyond[0] < max(1.0, 0.8 * low):
+            return False
+        if np.linalg.norm(within - middle) < 2 * low:
+            return False
+    return True

@@ -28,6 +28,7 @@ from drawdown.strip_picture import (
     make_picture,
     sheet_white,
 )
+from drawdown.strip_rims import lightest_paper, ridges, rim_ground
 from drawdown.strip_search import Candidate, shapes_on_ground
 from drawdown.strip_shapes import View
 
@@ -120,14 +121,20 @@ def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
     good: list[Candidate] = []
     bad: list[Candidate] = []
     grounds: list[Ground] = []
-    for tier in itertools.islice(find_grounds(picture, zones), tiers):
+    ridge = ridges(picture)
+    lightest = lightest_paper(picture, zones, ridge)
+    for number, tier in enumerate(itertools.islice(find_grounds(picture, zones, lightest), tiers)):
+        if not number:
+            rim = rim_ground(picture, ridge, tier, lightest)
+            tier += [] if rim is None else [rim]
         grounds += tier
         bars = known_bars or [bar for ground in tier for bar in find_bars(ground)]
         for ground in tier:
             candidates += shapes_on_ground(picture, ground, bars, how)
         candidates = join_halves(picture, candidates, how)
         good, bad = settle(picture, candidates, bars)
-        lightest = max((g.lab[0] for g in tier), default=float(zones.lab[:, 0].max()))
+        if not number:
+            lightest = max((g.lab[0] for g in tier), default=lightest)
         taken = np.zeros(picture.usable.shape, bool)
         for c in good:
             taken[c.part] |= c.on
@@ -226,6 +233,7 @@ _REASONS = {
     "small": "that are too small",
     "lighter": "that are lighter than what they lie on",
     "holds a strip": "that hold others",
+    "bordered": "that are pieces of paper with something on them",
 }
 
 
