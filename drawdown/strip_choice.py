@@ -15,13 +15,17 @@ from drawdown.strip_shapes import View, measure_shape
 from drawdown.strip_upright import middle_colour
 
 MAX_GAP_MM = 24.0
+BAR_GAP_MM = 1.5
 PAPER_SPAN_L = 21.0
 ZONE_SOFT_MM = 1.5
 
 
-def join_halves(picture: Picture, candidates: list[Candidate], view: View) -> list[Candidate]:
+def join_halves(
+    picture: Picture, candidates: list[Candidate], view: View, bars: list[Bar]
+) -> list[Candidate]:
     """Join pieces in line, of one width and colour, with something other than paper between
-    them: one strip that runs across a printed bar."""
+    them: one strip that runs across a printed bar. Across one of the known ``bars``, both
+    must reach it."""
     good = [c for c in candidates if not c.shape.reason]
     rest = [c for c in candidates if c.shape.reason]
     partners = good + [
@@ -34,6 +38,8 @@ def join_halves(picture: Picture, candidates: list[Candidate], view: View) -> li
             continue
         for j, b in enumerate(partners):
             if j == i or j in used or not _in_line(a, b):
+                continue
+            if _apart(a, b, bars, BAR_GAP_MM + view.blur_mm):
                 continue
             joined = _joined(picture, a, b, view)
             if joined is not None and not joined.shape.reason:
@@ -68,6 +74,27 @@ def _in_line(a: Candidate, b: Candidate) -> bool:
     if not 0.3 < size_b / max(size_a, 1e-6) < 2.0:
         return False
     return bool(ink_a @ ink_b > 0.9 * size_a * size_b)
+
+
+def _apart(a: Candidate, b: Candidate, bars: list[Bar], limit_mm: float) -> bool:
+    """Is there a bar between two pieces in line, and more than the limit of something else?"""
+    axis = a.shape.axis
+    for bar in bars:
+        c = bar.corners_mm
+        height = float(np.linalg.norm(c[3] - c[0]))
+        down = (c[3] - c[0]) / height
+        away = [(p.shape.corners_mm - c[0]) @ down for p in (a, b)]
+        above, below = sorted(away, key=np.mean)
+        if np.mean(above) > 0.5 * height or np.mean(below) < 0.5 * height:
+            continue
+        along = (c[1] - c[0]) / np.linalg.norm(c[1] - c[0])
+        place = (a.shape.centre_mm + b.shape.centre_mm) / 2 - c[0]
+        if abs(axis @ down) < 0.7 or not 0 < place @ along < np.linalg.norm(c[1] - c[0]):
+            continue
+        # The nearer corners' mean is the middle of the facing end.
+        ends = np.sort(above)[-2:].mean(), np.sort(below)[:2].mean()
+        return -ends[0] > limit_mm or ends[1] - height > limit_mm
+    return False
 
 
 def _frame(c: Candidate):
@@ -127,10 +154,13 @@ def settle(
     lost += out
     good, out = _split(good, _lighter(good), "lighter")
     lost += out
-    holds = [any(c is not o and _holds(c, o) for o in good) for c in good]
+    holds = [any(c is not o and _holds(c, o) and not _piece_of(o, c) for o in good) for c in good]
     good, out = _split(good, holds, "holds a strip")
     lost += out
-    good.sort(key=lambda c: -c.shape.quality)
+    pieces = [any(c is not o and _holds(o, c) for o in good) for c in good]
+    good, out = _split(good, pieces, "seen twice")
+    lost += out
+    good.sort(key=lambda c: 0.3 * c.shape.partial - c.shape.quality)
     kept: list[Candidate] = []
     for c in good:
         if any(overlap(c, k) > 0.2 for k in kept):
@@ -215,6 +245,14 @@ def _holds(a: Candidate, b: Candidate) -> bool:
     return bool(
         np.all(np.abs(p @ along) < half_l + 0.5) and np.all(np.abs(p @ across) < half_w + 0.5)
     )
+
+
+def _piece_of(b: Candidate, a: Candidate) -> bool:
+    """Is b a piece of the strip a rather than a strip on a paper a? It is as wide, and of the
+    same colour."""
+    p = (b.shape.corners_mm - a.shape.centre_mm) @ _frame(a)[1]
+    off = float(np.linalg.norm(b.shape.lab - a.shape.lab))
+    return np.ptp(p) > a.shape.width_mm - 3.0 and off < max(6.0, 0.15 * a.shape.level)
 
 
 def _ends_at(c: Candidate, other: Candidate) -> bool:

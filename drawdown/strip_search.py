@@ -25,6 +25,10 @@ CLOSE_MM = 0.8
 MIN_AREA_MM2 = 60.0
 MIN_PART_MM2 = 40.0
 MAX_PARTS = 16
+STRONG_SHARE = 0.35
+# In a photo as blurred as this, ink bleeds over the paper: how far in multiples of the blur,
+# and how much of its contrast.
+BLURRED_MM, BLEEDS, BLEED_SHARE = 0.45, 5.0, 0.07
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,7 @@ class Piece:
         )
 
 
-def ink_mask(ground: Ground) -> np.ndarray:
+def ink_mask(ground: Ground, blur_mm: float) -> np.ndarray:
     """(h, w) uint8: what stands out from this paper, gaps between neighbours kept open."""
     picture, contrast = ground.picture, ground.contrast
     ppm = picture.px_per_mm
@@ -81,6 +85,10 @@ def ink_mask(ground: Ground) -> np.ndarray:
     # A gap whose contrast is far below that of both its sides is a gap, however dark they are.
     closed = cv2.morphologyEx(contrast, cv2.MORPH_CLOSE, disc(1.3 * ppm))
     on &= contrast > 0.4 * closed
+    if blur_mm > BLURRED_MM:
+        # Colour bleeds farther than light.
+        around = cv2.dilate(contrast, disc(BLEEDS * blur_mm * ppm))
+        on &= contrast > BLEED_SHARE * around
     on &= ~picture.printed
     mask = cv2.morphologyEx(on.view(np.uint8), cv2.MORPH_CLOSE, disc(CLOSE_MM * ppm / 2))
     if picture.printed.any():
@@ -97,14 +105,12 @@ def shapes_on_ground(
     ``whole`` is the working picture that the ground is a part of; ``bars`` the printed bars
     in it."""
     picture = ground.picture
-    mask = ink_mask(ground)
-    for bar in bars:
-        cv2.fillPoly(mask, [grown_px(picture, bar, 0.5)], 0, shift=4)
-    mask = bridge_bars(ground, mask, bars)
+    mask = ink_mask(ground, view.blur_mm)
+    mask = bridge_bars(ground, mask, bars, 0.5 + view.blur_mm)
     # A bar is neither ink nor paper: beside a strip that crosses it, it says nothing.
     neutral = np.zeros(mask.shape, np.uint8) if bars else None
     for bar in bars:
-        cv2.fillPoly(neutral, [grown_px(picture, bar, 1.0)], 1, shift=4)
+        cv2.fillPoly(neutral, [grown_px(picture, bar, 1.0 + view.blur_mm)], 1, shift=4)
     work = _Work(whole, ground, view, None if neutral is None else neutral.view(bool))
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(OPEN_MM * picture.px_per_mm / 2))
     count, label, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
@@ -227,6 +233,9 @@ class _Work:
         parts = [] if large else self.by_bridges(piece, 4.5)
         if parts:
             yield parts
+        parts = self.by_level(piece)
+        if len(parts) > 1:
+            yield parts
 
     def one_colour(self, piece: Piece, whole: Candidate) -> bool:
         """Is the piece, but for its fringes, of one colour?"""
@@ -237,11 +246,18 @@ class _Work:
         return bool(np.linalg.norm(high - low) < max(4.0, 0.12 * whole.shape.level))
 
     def two_colours(self, parts: list[Piece], whole: Candidate) -> bool:
-        """Do two large parts differ in colour?"""
+        """Do two large parts differ in colour, other than by a bar that lies under them?"""
+        parts = [p for p in parts if not self.over_bar(p)]
         total = sum(p.area for p in parts)
         colours = [self.colour(p) for p in parts if p.area > 0.12 * total]
         limit = max(4.0, 0.12 * whole.shape.level)
         return any(np.linalg.norm(a - b) > limit for a, b in itertools.combinations(colours, 2))
+
+    def over_bar(self, piece: Piece) -> bool:
+        """Does most of a piece lie on a printed bar?"""
+        if self.neutral is None:
+            return False
+        return bool(self.neutral[piece.part][piece.mask].mean() > 0.5)
 
     def colour(self, piece: Piece) -> np.ndarray:
         """(3,) median Lab."""
@@ -265,6 +281,20 @@ class _Work:
         calm = inner & (picture.slope[piece.part] < limit).view(np.uint8)
         calm = cv2.morphologyEx(calm, cv2.MORPH_OPEN, disc(1.2 * self.ppm))
         return self.grouped(self.regrown(calm, piece, 2.3 * self.ppm), level)
+
+    def by_level(self, piece: Piece) -> list[Piece]:
+        """Cut out what stands out far more than what it hangs together by: haze around ink."""
+        contrast = self.ground.contrast[piece.part]
+        level = float(np.quantile(contrast[piece.mask], 0.8))
+        strong = ((contrast > STRONG_SHARE * level) & piece.mask).view(np.uint8)
+        strong = cv2.morphologyEx(strong, cv2.MORPH_OPEN, disc(1.2 * self.ppm))
+        parts = self.regrown(strong, piece, 1.2 * self.ppm)
+        rest = piece.mask.copy()
+        for part in parts:
+            y, x = (part.corner[k] - piece.corner[k] for k in (0, 1))
+            rest[y : y + part.mask.shape[0], x : x + part.mask.shape[1]] &= ~part.mask
+        rest = cv2.morphologyEx(rest.view(np.uint8), cv2.MORPH_OPEN, disc(OPEN_MM * self.ppm / 2))
+        return parts + self.regrown(rest, piece, 1.0)
 
     def by_bridges(self, piece: Piece, radius_mm: float) -> list[Piece]:
         """Cut off what hangs on by less than twice the radius."""

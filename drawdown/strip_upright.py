@@ -289,6 +289,8 @@ def look_beyond(up: Upright, e: Edges, at_start: bool, limit: float, level: floa
     if b <= a:
         return "other"
     flags = up.flags[rows, a:b]
+    if ((flags & BESIDE) > 0).mean() > 0.5:
+        return "other"  # a printed bar, or a neighbour
     usable = (flags & USABLE) > 0
     paper = ((up.contrast[rows, a:b] < limit) & usable).any(axis=0).mean()
     if paper >= 0.5:
@@ -316,6 +318,7 @@ def texture_of(up: Upright, e: Edges) -> float:
         return 0.0
     lab = up.lab_of(rows, columns)
     off = lab - cv2.blur(lab, (1, 13))
+    busy_rows = int(0.3 * len(off))  # that many the thick start and the ragged end may take
     # Where a printed bar lies under the ink, nothing can be said.
     beside = up.flags[rows, columns] & BESIDE
     if beside.any():
@@ -325,7 +328,7 @@ def texture_of(up: Upright, e: Edges) -> float:
             return 0.0
         off = off[clear]
     size = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
-    k = int(0.7 * len(size))
+    k = max(len(size) - 1 - busy_rows, len(size) // 4)
     busy = np.partition(size, k, axis=0)[k]
     band = min(4, len(busy))
     return float(np.convolve(busy, np.ones(band) / band, "valid").max())

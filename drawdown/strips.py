@@ -128,10 +128,10 @@ def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
             rim = rim_ground(picture, ridge, tier, lightest)
             tier += [] if rim is None else [rim]
         grounds += tier
-        bars = known_bars or [bar for ground in tier for bar in find_bars(ground)]
+        bars = known_bars or find_bars(tier)
         for ground in tier:
             candidates += shapes_on_ground(picture, ground, bars, how)
-        candidates = join_halves(picture, candidates, how)
+        candidates = join_halves(picture, candidates, how, bars)
         good, bad = settle(picture, candidates, bars)
         if not number:
             lightest = max((g.lab[0] for g in tier), default=lightest)
@@ -145,7 +145,7 @@ def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
             # Some paper is seen only as the rim of a strip: look for more strips on it.
             ground = ground_around(picture, rims_of(picture, good))
             more = shapes_on_ground(picture, ground, bars, how)
-            good, lost = settle(picture, good + join_halves(picture, more, how), bars)
+            good, lost = settle(picture, good + join_halves(picture, more, how, bars), bars)
             bad += lost
         if good:
             break
