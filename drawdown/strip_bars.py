@@ -71,7 +71,14 @@ def bridge_bars(ground: Ground, mask: np.ndarray, bars: list[Bar], margin_mm: fl
             if not one.goes_on_as(other, ppm):
                 continue
             top, bottom = -(margin_mm + 1.2) * ppm, height + (margin_mm + 1.2) * ppm
-            ends = ((one.first, one.last), (other.first, other.last))
+            wider = max(one, other, key=lambda run: run.last - run.first)
+            narrower = other if wider is one else one
+            if narrower.last - narrower.first < 0.8 * (wider.last - wider.first):
+                narrower = wider
+            ends = [
+                (r.first, r.last)
+                for r in ((wider, narrower) if wider is one else (narrower, wider))
+            ]
             quad = corners[0] + np.array(
                 [
                     along * ends[0][0] + down * top,
@@ -98,8 +105,10 @@ class _Run:
         """Is the ink on the other side of the bar the same strip?"""
         if self.gap or other.gap:
             return False
-        shift = np.array([self.first - other.first, self.last - other.last]) / ppm
-        if np.abs(shift).max() > EDGE_SHIFT_MM or np.ptp(shift) > EDGE_SHIFT_MM:
+        # The far side may be ragged, but lies between the same edges.
+        low, high = sorted((self, other), key=lambda run: run.last - run.first)
+        out = max(high.first - low.first, low.last - high.last) / ppm
+        if out > EDGE_SHIFT_MM or low.last - low.first < 0.4 * (high.last - high.first):
             return False
         # The same ink, perhaps thinner; of pale ink the direction is uncertain.
         sizes = np.linalg.norm(self.ink), np.linalg.norm(other.ink)
@@ -122,6 +131,7 @@ def _runs(ground: Ground, corners: np.ndarray, side: int) -> list[_Run]:
     depth = np.median(contrast[4:], axis=0)[None]
     most = cv2.morphologyEx(depth, cv2.MORPH_CLOSE, np.ones((1, int(4 * ppm) | 1), np.uint8))
     on = ((depth > max(1.5 * ground.low, 2.5)) & (depth > 0.4 * most)).view(np.uint8)
+    on = cv2.morphologyEx(on, cv2.MORPH_CLOSE, np.ones((1, int(1.6 * ppm) | 1), np.uint8))
     on = cv2.morphologyEx(on, cv2.MORPH_OPEN, np.ones((1, int(RUN_MM * ppm) | 1), np.uint8))[0]
     paper = ground.paper_at(ground.whole_px(corners.mean(axis=0)))
     runs = []
@@ -322,7 +332,7 @@ def _touched(ground: Ground, corners: np.ndarray) -> float:
     picture, contrast = ground.picture, ground.contrast
     ppm = picture.px_per_mm
     ink = np.ones((2, len(_beside(contrast.shape, corners, 0.0)[0][0])), bool)
-    for depth in (1.2, 2.0, 3.0):
+    for depth in (1.2, 2.0, 3.0, 5.0, 7.0):
         for side, (y, x) in enumerate(_beside(contrast.shape, corners, depth * ppm)):
             ink[side] &= contrast[y, x] > max(1.5 * ground.low, 3.0)
     wide = cv2.morphologyEx(
@@ -331,6 +341,11 @@ def _touched(ground: Ground, corners: np.ndarray) -> float:
     y, x = (np.stack(c) for c in zip(*_beside(contrast.shape, corners, 3.0 * ppm), strict=True))
     lab = picture.lab[y, x]
     black = (lab[..., 0] < 40) & (np.abs(lab[..., 1:]).max(axis=2) < 14)
+    # Beside a bar there is ink or paper, and no slanting edge.
+    level = np.median(contrast[y, x][ink]) if ink.any() else 60.0
+    clean = (ink > 0) | (contrast[y, x] < max(0.35 * level, 2 * ground.low))
+    if clean.mean(axis=1).min() < 0.75:
+        return 0.0
     both = wide[0] & wide[1]
     crossed = both.any() and both.mean() < 0.95 and (ink[0] == ink[1]).mean() > 0.6
     count = [0.0, 0.0]

@@ -154,6 +154,8 @@ def settle(
     lost += out
     good, out = _split(good, _lighter(good), "lighter")
     lost += out
+    good, out = _split(good, _other_paper(good), "lighter")
+    lost += out
     holds = [any(c is not o and _holds(c, o) and not _piece_of(o, c) for o in good) for c in good]
     good, out = _split(good, holds, "holds a strip")
     lost += out
@@ -245,6 +247,27 @@ def _holds(a: Candidate, b: Candidate) -> bool:
     return bool(
         np.all(np.abs(p @ along) < half_l + 0.5) and np.all(np.abs(p @ across) < half_w + 0.5)
     )
+
+
+def _other_paper(good: list[Candidate]) -> list[bool]:
+    """What lies on something darker and has the colour of the paper under ordinary strips is
+    that paper, seen against a table."""
+    papers = [(c.paper_lab, c.ground) for c in good if c.darker > 0.5]
+    return [
+        c.darker < -0.5
+        and any(
+            ground != c.ground and np.linalg.norm(c.shape.lab - lab) < min(4.0, 0.6 * c.shape.level)
+            for lab, ground in papers
+        )
+        for c in good
+    ]
+
+
+def in_window(good: list[Candidate], window_mm) -> list[bool]:
+    """Which candidates lie in the window of a frame (x, y, w, h)."""
+    x, y, w, h = window_mm
+    centres = [c.shape.centre_mm for c in good]
+    return [bool(x < cx < x + w and y < cy < y + h) for cx, cy in centres]
 
 
 def _piece_of(b: Candidate, a: Candidate) -> bool:

@@ -41,13 +41,17 @@ SPLIT_MM = 1.5  # a gap that wide along the whole length parts two strips
 
 @dataclass(frozen=True)
 class View:
-    """What the photo is like: ``framed`` when the card is a frame laid over the strips,
-    ``blur_mm`` the 10-90 % rise of a sharp printed edge, ``soft_mm`` the 20-80 % rise beyond
-    which an edge is a shadow's rather than ink's."""
+    """What the photo is like: ``window_mm`` (x, y, w, h) when the card is a frame laid over
+    the strips, ``blur_mm`` the 10-90 % rise of a sharp printed edge, ``soft_mm`` the 20-80 %
+    rise beyond which an edge is a shadow's rather than ink's."""
 
-    framed: bool = False
+    window_mm: tuple[float, float, float, float] | None = None
     blur_mm: float = 0.0
     soft_mm: float = SOFT_MM
+
+    @property
+    def framed(self) -> bool:
+        return self.window_mm is not None
 
 
 @dataclass(frozen=True)

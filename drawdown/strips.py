@@ -18,7 +18,7 @@ from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import strip_printing
 from drawdown.strip_bars import Bar, find_bars
 from drawdown.strip_body import Body, cut_out
-from drawdown.strip_choice import join_halves, rims_of, settle, shapes_from_zones
+from drawdown.strip_choice import in_window, join_halves, rims_of, settle, shapes_from_zones
 from drawdown.strip_ground import Ground, find_grounds, ground_around
 from drawdown.strip_picture import (
     Picture,
@@ -97,7 +97,7 @@ def _search(sheet, view, field):
     white = sheet_white(sheet, view)
     printed = strip_printing.printed_polygons(view)
     how = View(
-        framed=view.card.window_mm is not None,
+        window_mm=view.card.window_mm,
         blur_mm=float(getattr(view, "blur_mm", 0.0)),
     )
     known_bars = strip_printing.bars(view)
@@ -124,11 +124,10 @@ def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
     ridge = ridges(picture)
     lightest = lightest_paper(picture, zones, ridge)
     for number, tier in enumerate(itertools.islice(find_grounds(picture, zones, lightest), tiers)):
-        if not number:
-            rim = rim_ground(picture, ridge, tier, lightest)
-            tier += [] if rim is None else [rim]
-        grounds += tier
+        rim = None if number else rim_ground(picture, ridge, tier, lightest)
         bars = known_bars or find_bars(tier)
+        tier += [] if rim is None else [rim]
+        grounds += tier
         for ground in tier:
             candidates += shapes_on_ground(picture, ground, bars, how)
         candidates = join_halves(picture, candidates, how, bars)
@@ -149,6 +148,14 @@ def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
             bad += lost
         if good:
             break
+    if how.framed:
+        # A frame is laid over the strips: with two of them in its window, no other counts.
+        there = in_window(good, how.window_mm)
+        if sum(there) >= 2:
+            bad += [
+                c.rejected("beside") for c, inside in zip(good, there, strict=True) if not inside
+            ]
+            good = [c for c, inside in zip(good, there, strict=True) if inside]
     return good[:MAX_STRIPS], bad, grounds
 
 
