@@ -16,6 +16,7 @@ from drawdown.strip_upright import middle_colour
 
 MAX_GAP_MM = 24.0
 BAR_GAP_MM = 1.5
+ROUND_L, BULGE_MM, ONE_SIDED_MM = 3.5, 1.2, 0.6  # on strips one of them may occur, not two
 PAPER_SPAN_L = 21.0
 ZONE_SOFT_MM = 1.5
 
@@ -208,6 +209,11 @@ def _fits(c: Candidate, whole: list[Candidate]) -> bool:
         or m["fill"] < 0.88
         or m["texture"] > 1.2 + 0.04 * c.shape.level
     ):
+        return False
+    # A knife or a pencil is round, bulges, or casts a shadow on one side.
+    rises = [s[3] for s in m["sides"]]
+    shadow = min(rises) == 0 or abs(rises[0] - rises[1]) > ONE_SIDED_MM
+    if "round" in m and sum((m["round"] > ROUND_L, m["bulge"] > BULGE_MM, shadow)) >= 2:
         return False
     if not whole:
         return "card" not in c.shape.ends

@@ -352,3 +352,28 @@ def bordered(up: Upright, e: Edges, low: float) -> bool:
         if np.linalg.norm(within - middle) < 2 * low:
             return False
     return True
+
+
+def relief_of(up: Upright, e: Edges) -> tuple[float, float]:
+    """Signs of a thing that is no flat film: how much darker (L*) the flanks are than the
+    middle, as of something round; and by how many mm the edges bulge outwards."""
+    n = e.last - e.first + 1
+    rows = np.arange(e.first + n // 8, e.last + 1 - n // 8)
+    columns = up.on.shape[1]
+    left, right = (np.rint(k * rows + c).astype(int) for k, c in (e.left_line, e.right_line))
+    clear = (up.flags[rows, np.clip((left + right) // 2, 0, columns - 1)] & BESIDE) == 0
+    if np.count_nonzero(clear) < 8:
+        return 0.0, 0.0
+    rows, left, right = rows[clear], left[clear], right[clear]
+    light = []
+    for share in (0.2, 0.5, 0.8):
+        at = np.rint(left + share * (right - left)).astype(int)
+        light.append(middle_colour(up.colours(rows, np.clip(at, 0, columns - 1)))[0])
+    bulge = 0.0
+    for seen, line, sign in ((e.left, e.left_line, -1), (e.right, e.right_line, 1)):
+        off = (seen[rows] - line[0] * rows - line[1]) * STEP_MM
+        ok = np.abs(off) < 3
+        if np.count_nonzero(ok) > 10:
+            x = (rows[ok] - rows[0]) / max(rows[-1] - rows[0], 1) * 2 - 1
+            bulge -= sign * float(np.polyfit(x, off[ok], 2)[0])
+    return light[1] - (light[0] + light[2]) / 2, bulge
