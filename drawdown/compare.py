@@ -15,7 +15,8 @@ import numpy as np
 from calibration import flags as fl
 from calibration.colorimetry import delta_e_2000, lab_to_xyz, xyz_to_lab
 from calibration.tonemap import metric
-from drawdown.film_apart import FilmApart, Mix, film_apart
+from drawdown.film_apart import FilmApart, film_apart
+from drawdown.film_curves import Mix
 from drawdown.film_words import film_detail, film_explains
 from drawdown.hues import GREY_CHROMA, hue_word
 from drawdown.measure import StripColour

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from calibration.flags import FILM_DIFFERS
-from drawdown.film_apart import BASE, COLOUR, SURE_SAME, FilmApart
+from drawdown.film_apart import SURE_SAME, FilmApart
+from drawdown.film_curves import BASE, COLOUR
 
 if TYPE_CHECKING:
     from drawdown.compare import Comparison
@@ -72,7 +73,9 @@ def film_sentences(c: Comparison) -> tuple[str, ...]:
     if film.ratio is None:
         return (
             "Film: how thick the batch lies beside the original cannot be told. A film 30 % "
-            f"thinner would change this colour by about {_delta(film.effect_de00)} Delta E.",
+            f"thinner would change this colour by about {_delta(film.effect_de00)} Delta E. At "
+            f"equal film Delta E would probably be {_delta(film.de00_equal_film)} (95 %: "
+            f"{_delta(film.de00_equal_film_low95)} to {_delta(film.de00_equal_film_high95)}).",
         )
     return (_amount(film), _shares(c, film))
 

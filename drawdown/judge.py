@@ -209,7 +209,8 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     from drawdown.advice import advise
     from drawdown.advice_story import Step, reading
     from drawdown.compare import compare
-    from drawdown.film_apart import ALIKE_SD, figures_of
+    from drawdown.film_apart import ALIKE_SD
+    from drawdown.film_curves import figures_of
     from drawdown.film_words import film_first
 
     where = seen if earlier is None else earlier

@@ -20,7 +20,8 @@ from calibration.colorimetry import delta_e_2000
 from calibration.tonemap import metric
 from drawdown import cli, film_words
 from drawdown import compare as cp
-from drawdown.film_apart import Mix, film_apart
+from drawdown.film_apart import film_apart
+from drawdown.film_curves import Mix
 from fixtures.inkfilm import ink_reflectance
 from fixtures.spectra import WAVELENGTHS_NM, lab_d50, pigments
 from tests.test_compare import strip

@@ -334,7 +334,7 @@ def check_wet(roles: list[str]) -> frozenset[str]:
     for known, given in found.items():
         if known not in ("batch", "original"):
             raise WrongUsage(
-                f"--wet {given} is neither batch nor original",
+                f'--wet "{given}" is neither batch nor original',
                 "it says which of the two strips is still wet",
                 "write --wet batch, or --wet original, or both",
             )

@@ -73,7 +73,7 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     """One scene, read once and compared without and with its mix."""
     from calibration.errors import Explained
     from drawdown.compare import compare
-    from drawdown.film_apart import figures_of
+    from drawdown.film_curves import figures_of
     from drawdown.film_words import film_explains
     from drawdown.inks import starter_shelf
     from drawdown.judge import Options, read_strips
