@@ -45,7 +45,7 @@ LADDERS = {
     "without the black one": (FOUR[0], *FOUR[2:]),
     "without the tint": (*FOUR[:2], *FOUR[3:]),
     "alone only": FOUR[:1],
-    "seven strips": (*FOUR, (0.03, "white"), (0.40, "white"), (0.05, "base")),
+    "eight strips": (*FOUR, (0.03, "white"), (0.40, "white"), (0.05, "base")),
 }
 
 
