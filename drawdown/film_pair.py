@@ -38,11 +38,13 @@ CALM_SHARE = 0.025  # of Y: film that changes more than this per stretch is star
 # Standard uncertainties of our own, from rendered scenes (DEVELOPERS.md, "Uncertainty"):
 # light that lens and room add to everything dark, in Y; and what one strip of light says of
 # its neighbour, relative.
-STRAY_Y = {"nominal": 0.004, "measured": 0.0013}
+STRAY_Y = {"nominal": 0.004, "measured": 0.0013, "shaded": 0.003}
 NEAR_LIGHT = 0.004
 # What the map from camera to XYZ leaves open, relative in Y: alike over paper and over the
-# bar, and between the two the more the farther apart they are (a camera is no eye).
-CARD_Y, MAP_Y = 0.04, {"nominal": 0.10, "measured": 0.045}
+# bar, and between the two the more the farther apart they are (a camera is no eye, a print is
+# not as drawn, and a card in shade tells little of the light beside it).
+CARD_Y = {"nominal": 0.15, "measured": 0.04, "shaded": 0.12}
+MAP_Y = {"nominal": 0.20, "measured": 0.045, "shaded": 0.25}
 
 
 @dataclass(frozen=True)
@@ -334,7 +336,7 @@ def _samples(found: _Found, w: Window, correction: Correction, number: int, jpeg
     """(m, 4, 3) the ensemble about the best estimates. The four places lie within some
     centimetres, so their light is the same but for ``NEAR_LIGHT``."""
     rng = np.random.default_rng(5000 + number)
-    kind = "nominal" if correction.nominal else "measured"
+    kind = "nominal" if correction.nominal else "shaded" if correction.shaded else "measured"
     count = len(correction.tone_members)
     gain = correction.field.log_gain(found.xy_mm)
     central = correction.xyz_d50(correction.light(found.rgb, found.xy_mm))
@@ -348,7 +350,7 @@ def _samples(found: _Found, w: Window, correction: Correction, number: int, jpeg
     samples = (found.xyz + change) * np.exp(shake)
     ink = found.xyz[:2, 1]
     apart = MAP_Y[kind] * (1 - ink.min() / ink.max())
-    unlike = CARD_Y * rng.standard_normal((count, 1, 1)) * np.ones((1, 2, 1))
+    unlike = CARD_Y[kind] * rng.standard_normal((count, 1, 1)) * np.ones((1, 2, 1))
     unlike[:, 0] += apart * rng.standard_normal((count, 1))
     samples[:, :2] = samples[:, :2] * np.exp(unlike)
     samples = samples + found.error * rng.standard_normal((count, 4, 3))

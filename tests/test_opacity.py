@@ -211,7 +211,7 @@ def drawn(slope=0.0, angle=0.0, glare=False, one_sided=False, bar=True, at=8.0):
 class Plain:
     """A correction that has nothing to correct."""
 
-    nominal = False
+    nominal = shaded = False
     tone_members = np.zeros((64, 1))
     field = SimpleNamespace(
         log_gain=lambda xy: np.zeros((*np.shape(xy)[:-1], 3)),
