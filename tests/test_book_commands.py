@@ -191,6 +191,18 @@ def test_the_nearest_is_the_nearest_by_another_implementation(book):
             np.testing.assert_allclose([n.de00 for n in found], np.sort(truth)[:3], atol=1e-6)
 
 
+def test_a_packet_far_off_is_not_said_to_be_used_up(book, capsys):
+    with open_book(book, create=True) as opened:
+        keep(opened, "Near it", (79.6, -28.4, -20.0))
+        with opened.change("put by") as change:
+            put_by(opened, change, name="p", grams=5, date="2030-01-01", original=1)
+    args = ("book", "find", PHOTOS / "match.jpg", "--strip-number", 2, "--packets")
+    strict = json_of(capsys, *args, "--tolerance", 1)
+    assert 2 < strict["found"][0]["de00"] < 6
+    assert strict["use_first"] is None
+    assert json_of(capsys, *args, "--tolerance", 4)["use_first"] == "p"
+
+
 def test_what_is_struck_out_or_used_up_is_not_found(book):
     with open_book(book, create=True) as opened:
         first = keep(opened, "first", (50, 0, 0))

@@ -85,8 +85,14 @@ def find(
 
 
 def usable(one: Found) -> bool:
-    """A packet with ink in it that may well be within tolerance."""
-    return one.packet is not None and one.comparison.verdict in ("match", "too close to call")
+    """A packet with ink in it that may do: it reads within twice the tolerance, and the
+    photos do not rule it out. Two photos seldom say more than that."""
+    c = one.comparison
+    return (
+        one.packet is not None
+        and one.near.de00 <= 2 * c.tolerance
+        and c.verdict in ("match", "too close to call")
+    )
 
 
 def _data(one: Found, names: dict[int, str]) -> dict[str, Any]:
@@ -111,6 +117,27 @@ def _data(one: Found, names: dict[int, str]) -> dict[str, Any]:
     }
 
 
+def _name(one: Found) -> str:
+    what = one.original or one.packet
+    assert what is not None
+    return what.name
+
+
+def _more(one: Found) -> str:
+    """How the strip differs from it, and what it is or what is left of it."""
+    from drawdown.report.book import grams_text, mix_words
+
+    parts = [f"the strip: {one.comparison.words}"]
+    if one.packet is not None:
+        p = one.packet
+        place = f", {p.place}" if p.place else ""
+        parts.append(f"{grams_text(p.grams)} of {p.date}{place}")
+        parts += [] if p.own_reading else ["colour of its original"]
+    elif one.original is not None and one.original.recipe is not None:
+        parts.append(mix_words(one.original.recipe.mix))
+    return "; ".join(parts)
+
+
 def find_screen(
     found: tuple[Found, ...],
     seen: Judgement,
@@ -121,12 +148,15 @@ def find_screen(
 ) -> str:
     """The nearest first; a packet that may do is named above all."""
     from drawdown.report import words
-    from drawdown.report.book import grams_text, mix_words, paragraph, swatch, table
+    from drawdown.report.book import grams_text, paragraph, swatch, table
     from drawdown.report.terminal import paint
-    from drawdown.report.text import lab_text
 
     number = colour.strip.number
-    lines = [paint(f" Strip {number}: {lab_text(colour.lab_d50)}", "1", screen.colour)]
+    seen_as = ", ".join(
+        f"{axis}* {words.number(v, 1)} ± {words.number(u, 1)}"
+        for axis, v, u in zip("Lab", colour.lab_d50, colour.lab_u95, strict=True)
+    )
+    lines = [paint(f" Strip {number}: {seen_as}", "1", screen.colour)]
     lines += swatch(colour.lab_d50, screen)
     if not found:
         return "\n".join([*lines, "", *paragraph("The book holds no colour to compare.", screen)])
@@ -144,27 +174,23 @@ def find_screen(
                 screen,
             )
         )]  # fmt: skip
-    rows = []
-    for one in found:
-        c = one.comparison
-        what = one.original or one.packet
-        assert what is not None
-        more = ""
-        if one.packet is not None:
-            more = grams_text(one.packet.grams)
-            if one.packet.place:
-                more += f", {one.packet.place}"
-            if not one.packet.own_reading:
-                more += " (colour of its original)"
-        elif one.original is not None and one.original.recipe is not None:
-            more = mix_words(one.original.recipe.mix)
-        rows.append([
-            what.name, one.near.kind, words.number(one.near.de00, 2),
-            f"{words.number(c.de00_low95, 1)} to {words.number(c.de00_high95, 1)}",
-            c.words, what.date, more,
-        ])  # fmt: skip
-    head = ["name", "kind", " Delta E", " 95 %", "the strip is", "date", "mix, or what is left"]
-    lines += ["", *table(head, rows, screen, ("date", "the strip is"))]
+    rows = [
+        [
+            _name(one),
+            one.near.kind,
+            words.number(one.near.de00, 2),
+            f"{words.number(one.comparison.de00_low95, 1)} to "
+            f"{words.number(one.comparison.de00_high95, 1)}",
+        ]
+        for one in found
+    ]
+    head, *listed = table(["name", "kind", " Delta E", " 95 %"], rows, screen)
+    if len(listed) != len(found):  # a narrow screen: blocks, without a head
+        lines += ["", head, *listed]
+    else:
+        lines += ["", head]
+        for line, one in zip(listed, found, strict=True):
+            lines += [line, *paragraph(_more(one), screen, "   ")]
     lines += ["", *paragraph(
         f"Delta E 2000 as read; the 95 % interval is wide because the two were read from two "
         f"photos. Within {tolerance:g} counts as the same. Lay the two side by side with the card "

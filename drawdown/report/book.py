@@ -267,11 +267,13 @@ def story_screen(
         said += f". Advised first: {advised}" if advised else ""
         steps.append((when, entry.verdict or "no verdict", de00, said + "."))
     head = f" {'when (UTC)':<16}  {'what':<17}  Delta E (95 %)"
-    lines.append(paint(head, "2", screen.colour))
+    lines += [paint(head, "2", screen.colour)] if screen.columns >= 60 else []
     for when, what, de00, detail in steps:
         row = f" {when:<16}  {what:<17}  {de00}".rstrip()
-        fits = len(row) <= screen.columns
-        lines += [row] if fits else wrap(row, screen.columns - 1, " ", "   ")
+        if len(row) > screen.columns:
+            row = f" {when}  {what}"
+            detail = f"Delta E {de00}. {detail}"
+        lines.append(row)
         lines += wrap(detail, screen.columns - 1, "   ", "   ")
     if now_in_it is not None:
         mix, grams = now_in_it
