@@ -58,11 +58,12 @@ class Advice:
     ``predicted_lab_d50`` (3,) and ``predicted_de00`` are for all additions, pulled as thick
     as the original; ``predicted_u95`` (3,) is the half width of the central 95 % of the
     model's samples in L*, a*, b*, and ``predicted_de00_high95`` the value that 95 % of them
-    stay below; ``first_de00_95`` the central 95 % of the distance at equal film after the
-    first part, None when nothing is to be added. ``p_within`` is the probability that the
-    batch is within tolerance as it is, both films alike, from all photos of it so far;
-    ``look_again`` says that another strip of the same batch should come before any ink.
-    ``lamps`` are predicted distances after all additions under other lamps. ``mix_used`` is
+    stay below; ``first_de00_95`` the shortest interval that holds 95 % of them, for the
+    distance at equal film after the first part, None when nothing is to be added.
+    ``p_within`` is the probability that the batch is within tolerance as it is, both films
+    alike, from all photos of it so far; ``look_again`` says that another strip of the same
+    batch should come before any ink. ``lamps`` are predicted distances after all additions
+    under other lamps. ``mix_used`` is
     in parts per 100; ``mix_inferred`` says that it was guessed from the colour.
     """
 
@@ -163,6 +164,7 @@ def advise(
         de00_after=outcome.de00, de00_equal_film=outcome.de00_equal_film,
         p_within=nothing.within, tolerance=tolerance, surprise=model.surprise,
         freedom=model.freedom, lamps=lamps, story=bool(story), newest_added=bool(added),
+        learnt=knowledge is not None,
     )  # fmt: skip
     return Advice(
         additions=amounts.additions,

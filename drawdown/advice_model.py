@@ -29,7 +29,7 @@ __all__ = [
 
 ORIGINAL_SD = 0.05  # weighing error of a kept recipe
 # What the model of a mixture is off by, per axis, where no reading was taken.
-MISFIT_SD = 0.5
+MISFIT_SD = 0.35
 SAMPLES = 80
 # Guessed recipes are never quite the true one, so evidence for one of them counts for less.
 TEMPER = 0.5

@@ -16,8 +16,8 @@ from drawdown.advice_model import Fit
 
 MAX_SHARE = 4.0  # of the batch's weight: beyond that it is another ink
 # Prices in Delta E, our own judgement: what a longer or heavier advice must be better by.
-PRICE_PER_SHARE = 7.0  # the first parts: one in 100 costs 0.07
-DEAREST = 1.1  # what no amount costs more than: a heavy addition is better than none that helps
+PRICE_PER_SHARE = 6.0  # the first parts: one in 100 costs 0.06
+DEAREST = 1.0  # what no amount costs more than: a heavy addition is better than none that helps
 PRICE_SECOND_INK = 0.3
 PRICE_NEW_INK = 0.30  # an ink that is not in the mix
 # What counts is to be well within tolerance: up to this share of it the distance is free, but

@@ -55,6 +55,7 @@ class Facts:
     lamps: tuple[UnderLamp, ...]
     story: bool
     newest_added: bool
+    learnt: bool  # earlier batches taught something of the inks
 
 
 def describe(facts: Facts) -> str:
@@ -81,6 +82,8 @@ def describe(facts: Facts) -> str:
                 "Part of the difference looks like a film of another thickness: pull both strips "
                 "again with the same pressure before you add ink."
             )
+        if facts.learnt:
+            said.append("What earlier batches taught of these inks is counted in.")
     said += _other_lamps(facts)
     if facts.inferred:
         said += _guess(facts)

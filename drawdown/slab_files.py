@@ -311,11 +311,17 @@ def _begin(memory: Memory, name: str, mix, added) -> Slab:
             "the name is how you go on with this batch",
             'give it one, like --slab "kingfisher green"',
         )
-    if mix is None or added:
+    if mix is not None and added:
+        raise WrongUsage(
+            f'the batch "{name}" begins with this photo, and --added is given',
+            "what is added later is told apart by the photo before it",
+            "leave --added out, and give with --mix all that is in the batch",
+        )
+    if mix is None:
         known = ", ".join(f'"{slab.name}"' for slab in memory.slabs[-5:])
         raise WrongUsage(
             f'there is no batch "{name}" yet',
-            "a new one begins with its mix; only after its first photo is anything added to it",
+            "a new one begins with its mix",
             "give the mix with --mix" + (f", or go on with one of {known}" if known else ""),
         )
     return Slab(name, mix)

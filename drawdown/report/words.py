@@ -105,7 +105,9 @@ def first_step(advice: Advice) -> str:
 
 def weight(advice: Advice, ink: str, value: float) -> str:
     """Grams of an ink as the scale shows them, or that it shows too little."""
-    return f"a knife tip, {number(value, 3)} g" if ink in advice.knife_tips else grams(value)
+    # What is below a gram is rounded to the scale's step already.
+    shown = grams(value) if value >= 1 else f"{value:g} g"
+    return f"a knife tip, {shown}" if ink in advice.knife_tips else shown
 
 
 def expected(advice: Advice) -> str:

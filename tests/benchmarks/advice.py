@@ -44,6 +44,7 @@ NOISE = np.loadtxt(
     Path(__file__).with_name("data") / "photo_noise.csv", delimiter=",", skiprows=1
 )  # photo_noise.py makes it
 ADVICE = "advice, first part each time"
+MOST_STRIPS = 3  # of one batch, however often another is asked for
 ALIKE = 25  # photos whose strips were about as far apart, to draw the noise of a reading from
 
 
@@ -297,13 +298,15 @@ def follow(rng, case: Case, decide, trails: float | None = None) -> Followed:
     past, done = [], False
     for _ in range(3):
         if not done:
+            pulled = 0
             while True:
                 photo = take_photo(rng, case, batch, trails)
                 move = decide(photo, past)
                 out.took.append(move.took)
                 out.batches.append(batch)
                 out.photos.append(photo)
-                if not move.look_again:
+                pulled += 1
+                if not move.look_again or pulled >= MOST_STRIPS:
                     break
                 past = [*past, (photo, {})]
                 out.steps.append({})
