@@ -120,7 +120,7 @@ def test_killed_while_the_tables_are_made_or_brought_up_to_date(tmp_path, monkey
     monkeypatch.undo()
     with open_book(folder, create=True) as book:
         keep(book, "first")
-        assert not book.rows("SELECT name FROM sqlite_schema WHERE name = 'half'")
+        assert not book.rows("SELECT name FROM sqlite_master WHERE name = 'half'")
 
 
 @posix
@@ -152,6 +152,47 @@ def test_killed_while_brought_up_to_date_it_opens_the_next_time(tmp_path):
             assert schema.version_of(book.db) == schema.VERSION
         assert check(folder).whole
     assert cut > 0
+
+
+@posix
+def test_a_log_cut_anywhere_loses_nothing(tmp_path):
+    """As a power cut or a disk may leave it: the database's log ends somewhere, or holds
+    garbage from there on. The diary brings back what that takes away."""
+    source = tmp_path / "source"
+    program = f"""
+import os, sys
+sys.path.insert(0, {str(KIT.parent)!r})
+from book_kit import keep
+from drawdown.book import open_book
+book = open_book({str(source)!r}, create=True)
+for k in range(12):
+    keep(book, f"colour {{k}}", photo=b"photo %d" % k)
+os._exit(0)  # without closing: the log stays
+"""
+    subprocess.run(
+        [sys.executable, "-c", program], check=True, env={**os.environ, "PYTHONPATH": str(ROOT)}
+    )
+    every = {f"colour {k}" for k in range(12)}
+    log = (source / "book.sqlite-wal").read_bytes()
+    assert len(log) > 50_000
+    pick = random.Random(3)
+    shorter = 0
+    for k in range(40):
+        folder = Path(shutil.copytree(source, tmp_path / f"cut {k}"))
+        at = pick.randrange(len(log))
+        kept = log[:at] + (pick.randbytes(min(9000, len(log) - at)) if k % 2 else b"")
+        (folder / "book.sqlite-wal").write_bytes(kept)
+        try:
+            with open_book(folder) as book:
+                assert names(book) == every
+        except BadFile as told:  # cut so early that not even the tables are there
+            assert "check --repair" in told.paragraph()  # noqa: PT017
+            shorter += 1
+            assert check(folder, repair=True).mended
+            with open_book(folder) as book:
+                assert names(book) == every
+        assert check(folder).whole
+    assert shorter < 20
 
 
 # Two at once -------------------------------------------------------------------------------
@@ -342,6 +383,42 @@ def test_photos_that_are_missing_changed_or_nobodys_are_told(full_book):
         book.photos.add_bytes(b"photo 0", ".jpg")
         book.photos.add_bytes(b"photo 1", ".jpg")
     assert check(full_book).whole
+
+
+def test_a_program_that_still_holds_the_old_book_writes_nothing_into_it(full_book):
+    with open_book(full_book) as old:
+        spoil(full_book / "diary.jsonl", "cut in half")
+        with sqlite3.connect(full_book / "book.sqlite") as db:
+            db.execute("PRAGMA foreign_keys = OFF")
+            db.execute("UPDATE recipe SET original = 999 WHERE id = 1")
+        db.close()
+        assert check(full_book, repair=True).mended
+        with pytest.raises(BadFile, match="mended or replaced"):
+            keep(old, "too late")
+    with open_book(full_book) as book:
+        keep(book, "in time")
+        assert "too late" not in names(book)
+    assert check(full_book).whole
+
+
+@posix
+def test_checking_while_another_writes_sees_one_state(tmp_path):
+    folder = tmp_path / "book"
+    writer = subprocess.Popen(
+        [sys.executable, str(KIT), "write", str(folder), "w", "60"],
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    looked = 0
+    while writer.poll() is None:
+        if (folder / "diary.jsonl").exists():
+            report = check(folder, hashes=False)
+            assert report.whole, report
+            looked += 1
+    told = writer.communicate()[0].splitlines()
+    assert (writer.returncode, len(told)) == (0, 60)
+    assert looked
+    with open_book(folder) as book:
+        assert names(book) == set(told)
 
 
 # No room, no permission ----------------------------------------------------------------------

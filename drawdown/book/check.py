@@ -14,7 +14,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from drawdown.book import problems, schema
-from drawdown.book.mend import Source, read_database, read_diary, rebuild, set_aside
+from drawdown.book.mend import (
+    Source,
+    nobody_writing,
+    read_database,
+    read_diary,
+    rebuild,
+    set_aside,
+)
 from drawdown.book.opening import open_book
 from drawdown.book.photos import PhotoStore, is_photo_name, sha256_of
 from drawdown.book.store import DIARY, FILE
@@ -60,8 +67,9 @@ def check(folder: Path, *, repair: bool = False, hashes: bool = True) -> Report:
 
 
 def _check_tables(folder: Path, report: Report, repair: bool) -> None:
-    found = read_database(folder, whole_rows=False)
-    told = read_diary(folder, whole_rows=False)
+    with nobody_writing(folder):
+        found = read_database(folder, whole_rows=False)
+        told = read_diary(folder, whole_rows=False)
     foreign = bool(told.book_id and found.book_id and told.book_id != found.book_id)
     report.faults += found.faults
     if foreign:

@@ -13,7 +13,8 @@ import os
 import shutil
 import sqlite3
 import uuid
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -57,6 +58,31 @@ def digest(row: Row) -> bytes:
 
 def _same(row: Row) -> Row:
     return row
+
+
+@contextmanager
+def nobody_writing(folder: Path) -> Iterator[None]:
+    """Within it no other program changes the book, so that database and diary are read at the
+    same change. A database too damaged to be locked is not."""
+    file = folder / FILE
+    db = None
+    if file.exists() and os.access(folder, os.W_OK) and os.access(file, os.W_OK):
+        db = connect(file, True)
+        try:
+            db.execute("BEGIN IMMEDIATE")
+        except sqlite3.Error as error:
+            db.close()
+            db = None
+            name = str(getattr(error, "sqlite_errorname", ""))
+            if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+                raise
+    try:
+        yield
+    finally:
+        if db is not None:
+            with suppress(sqlite3.Error):
+                db.execute("ROLLBACK")
+            db.close()
 
 
 # Reading -----------------------------------------------------------------------------------
@@ -163,8 +189,9 @@ def rebuild(folder: Path, *, use_diary: bool) -> tuple[list[str], list[str]]:
 
     A whole diary is believed; what it does not know comes from the database. Raises
     ``BadFile`` and OSError; then everything is as it was."""
-    found = read_database(folder, whole_rows=True)
-    told = read_diary(folder, whole_rows=True) if use_diary else Source()
+    with nobody_writing(folder):
+        found = read_database(folder, whole_rows=True)
+        told = read_diary(folder, whole_rows=True) if use_diary else Source()
     if not told.whole:
         rows = told.rows | found.rows
     elif told.number < found.number:
@@ -191,8 +218,11 @@ def rebuild(folder: Path, *, use_diary: bool) -> tuple[list[str], list[str]]:
     if not use_diary:
         with suppress(FileNotFoundError):
             (folder / DIARY).unlink()
+    # A whole diary stays: what another program wrote in it meanwhile is rolled forward.
+    stays = told.whole and not told.torn_end and told.number >= found.number
     with open_book(folder, write=True) as book:
-        book.renew_diary()
+        if not stays:
+            book.renew_diary()
     kept = sum(1 for table, _ in rows if table not in ("change", "change_row", "setting"))
     source = "diary" if told.whole else "diary and what the old one still held"
     done = (

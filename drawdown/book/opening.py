@@ -101,7 +101,7 @@ def _prepare(db: sqlite3.Connection, folder: Path, writable: bool) -> None:
     db.execute("PRAGMA trusted_schema = OFF")
     version = schema.version_of(db)
     application = int(db.execute("PRAGMA application_id").fetchone()[0])
-    tables = int(db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0])
+    tables = int(db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
     if tables and application != schema.APPLICATION_ID:
         raise BadFile(
             f"{folder / FILE} is a database, but not a studio book",

@@ -72,6 +72,14 @@ def no_permission(folder: Path) -> BadFile:
     )
 
 
+def replaced(folder: Path) -> BadFile:
+    return BadFile(
+        f"the book in {folder} was mended or replaced by another program",
+        f"this program still had the old one open; {_UNCHANGED}",
+        "give the command again",
+    )
+
+
 def newer(folder: Path, version: int, ours: int) -> BadFile:
     return BadFile(
         f"the book in {folder} was written by a newer drawdown (book version {version}; this "

@@ -13,6 +13,7 @@ the same book: one writes at a time, the other waits.
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -127,6 +128,12 @@ def put_row(db: sqlite3.Connection, table: str, row_id: int, row: Row) -> None:
     )
 
 
+def _identity(file: Path) -> tuple[int, int]:
+    """What tells a file from another that took its name."""
+    found = os.stat(file)
+    return found.st_dev, found.st_ino
+
+
 class Book:
     """An open book. Use ``open_book``; close it, or use it in a ``with``."""
 
@@ -134,6 +141,7 @@ class Book:
         self.folder = folder
         self.db = db
         self.writable = writable
+        self._file = _identity(folder / FILE)
         self.photos = PhotoStore(folder)
         self.diary = Diary(folder / DIARY)
 
@@ -218,6 +226,8 @@ class Book:
             self.db.execute("BEGIN IMMEDIATE")
             try:
                 self.db.execute("PRAGMA defer_foreign_keys = ON")
+                if _identity(self.folder / FILE) != self._file:
+                    raise problems.replaced(self.folder)
                 self._catch_up()
                 yield self._number() + 1
                 self.db.execute("COMMIT")
