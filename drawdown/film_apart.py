@@ -28,8 +28,8 @@ from drawdown.film_curves import LOG_FILM, Family, Mix, family, trail_fit
 FILM_SD = 0.25
 MOST_LOG_FILM = 0.9
 # Explanations and their weights: the same ink; another amount of one ink (shared among those
-# of the mix, or base and colour when none is noted); any other mix.
-SAME_WEIGHT, AMOUNT_WEIGHT, OTHER_WEIGHT = 0.34, 0.36, 0.30
+# of the mix, or base and colour when none is noted); of all inks at once; any other mix.
+SAME_WEIGHT, ONE_WEIGHT, ALL_WEIGHT, OTHER_WEIGHT = 0.34, 0.26, 0.20, 0.20
 # Sizes: what the films leave open even for the same ink, in Delta E per axis; the amount of
 # one ink as a log; another mix in Delta E per axis.
 MODEL_SD, AMOUNT_SD, OTHER_SD = 0.15, 0.3, 2.5
@@ -184,10 +184,11 @@ def _weigh(
     by_amount = np.tile(curves.by_amount[:, keep], (1, len(STRETCH), 1))
     to_lab = np.linalg.inv(metric(lab_o))
     n = len(curves.names)
-    ink = np.zeros((n + 2, len(weight), 3, 3))  # nothing, when the ink is the same
-    ink[1:-1] = AMOUNT_SD**2 * by_amount[..., :, None] * by_amount[..., None, :]
+    ink = np.zeros((n + 3, len(weight), 3, 3))  # nothing, when the ink is the same
+    ink[1:-2] = AMOUNT_SD**2 * by_amount[..., :, None] * by_amount[..., None, :]
+    ink[-2] = ink[1:-2].sum(axis=0)
     ink[-1] = OTHER_SD**2 * to_lab @ to_lab.T
-    odds = np.array([SAME_WEIGHT, *[AMOUNT_WEIGHT / n] * n, OTHER_WEIGHT])
+    odds = np.array([SAME_WEIGHT, *[ONE_WEIGHT / n] * n, ALL_WEIGHT, OTHER_WEIGHT])
     total = ink + cov + MODEL_SD**2 * to_lab @ to_lab.T
     inverse = np.linalg.inv(total)
     logs = -0.5 * np.einsum("cfi,hcij,cfj->hcf", residual, inverse, residual)
@@ -213,7 +214,7 @@ def _weigh(
         de00_equal_film_high95=de_high,
         p_same=float(p[0]),
         p_within=within,
-        instead=_instead(curves.names, by_amount, lab_b - lab_o, inverse[0], w[1:-1]),
+        instead=_instead(curves.names, by_amount, lab_b - lab_o, inverse[0], w[1:-2]),
         effect_de00=effect,
     )
 
