@@ -34,6 +34,9 @@ LEAST_SLICES = 3
 MOST_CHANGE, CROOKED = 0.3, 0.15
 # Of what the film does on the uneven side of the bar, the share that may be felt on the near half.
 ON_NEAR_HALF = 0.05
+# A film that is gone on the bar's far side (by this share of what it takes from the paper's
+# light) and looks on the bar as the bare bar does (log of Y) may not lie on it at all.
+GONE, LIKE_BARE = 0.7, 0.25
 CALM_SHARE = 0.025  # of Y: film that changes more than this per stretch is start or run-out
 # Standard uncertainties of our own, from rendered scenes (DEVELOPERS.md, "Uncertainty"):
 # light that lens and room add to everything dark, in Y; and what one strip of light says of
@@ -164,6 +167,10 @@ def _read(w: Window, span: Span) -> _Found | None:
     xyz[1], error[1] = bar_best, bar_error
     for k, part in ((2, bare_paper), (3, bare_bar)):
         xyz[k], error[k] = _even(w.xyz[part])
+    thick = abs(np.log(xyz[0, 1] / xyz[2, 1]))
+    like_bare = abs(np.log(max(xyz[1, 1], 1e-5) / max(xyz[3, 1], 1e-5))) < LIKE_BARE
+    if film.one_side and film.step > GONE * thick and like_bare:
+        return None  # no film after the bar, and none that shows on it: it may end before
     rgb = np.stack([np.median(w.rgb[part], axis=0) for part in parts])
     place = np.stack([[w.u[part].mean(), w.v[part].mean(), 1.0] for part in parts])
     v = np.array([-w.half_width, w.half_width])

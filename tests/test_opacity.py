@@ -270,6 +270,20 @@ def test_film_that_runs_out_is_read_where_it_is_still_even(run_out):
     assert pair.film_change > 0.1
 
 
+def test_film_that_ends_before_the_bar_is_not_read():
+    """Bare bar inside the strip's rectangle is no transparent ink."""
+    strip, sheet = drawn()
+    y_mm = sheet.grid_mm()[1][:, None]
+    level = sheet.rgb_linear / WHITE_D50.astype(np.float32)
+    level = np.where(((np.abs(y_mm - 138) < 6) & strip.mask)[..., None], 0.025, level)
+    level = np.where(((y_mm > 144) & strip.mask)[..., None], 0.85, level)
+    bare = Sheet(
+        (level * WHITE_D50).astype(np.float32), sheet.inside, sheet.clipped, sheet.crushed,
+        sheet.origin_mm, sheet.px_per_mm,
+    )  # fmt: skip
+    assert read_film_pair(strip, bare, Plain(), builtin_cards()[0]) is None
+
+
 def test_a_dark_strip_that_was_pulled_over_serves_as_a_bar():
     strip, sheet = drawn()
     y_mm = sheet.grid_mm()[1]
