@@ -5,8 +5,10 @@ from __future__ import annotations
 import errno
 import os
 import secrets
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import BinaryIO
 
 from calibration.errors import BadFile
 
@@ -27,6 +29,14 @@ def write_atomically(path: str | os.PathLike[str], data: bytes) -> None:
         The folder is missing or closed to writing, the disk is full, or the name belongs
         to something that is not an ordinary file.
     """
+    with writing_atomically(path) as stream:
+        stream.write(data)
+
+
+@contextmanager
+def writing_atomically(path: str | os.PathLike[str]) -> Iterator[BinaryIO]:
+    """A stream to write a large file in pieces, in the way of ``write_atomically``: it takes
+    its name when the block ends, and leaves nothing behind when the block raises."""
     try:
         target = Path(os.path.realpath(path))
     except ValueError as error:  # a NUL in the name
@@ -39,22 +49,18 @@ def write_atomically(path: str | os.PathLike[str], data: bytes) -> None:
                 "replacing it would do harm",
                 "give a file name",
             )
-        _fill(temporary, data)
+        # os.open rather than tempfile, so that the reader's usual permissions (umask) hold.
+        flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+        with open(os.open(temporary, flags, 0o666), "w+b") as stream:
+            yield stream
+            stream.flush()
+            os.fsync(stream.fileno())
         os.replace(temporary, target)
     except OSError as error:
         raise _cannot_write(path, target, error) from error
     finally:
         with suppress(OSError):
             temporary.unlink()
-
-
-def _fill(temporary: Path, data: bytes) -> None:
-    # os.open rather than tempfile, so that the reader's usual permissions (umask) hold.
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    with open(os.open(temporary, flags, 0o666), "wb") as stream:
-        stream.write(data)
-        stream.flush()
-        os.fsync(stream.fileno())
 
 
 def _cannot_write(path: object, target: Path, error: OSError) -> BadFile:

@@ -21,6 +21,8 @@ COMMANDS = {
     "put-by": f"{HERE}.book_packets:put_by",
     "packets": f"{HERE}.book_lists:packets",
     "take": f"{HERE}.book_packets:take",
+    "export": f"{HERE}.book_share:export",
+    "import": f"{HERE}.book_share:import_",
     "remove": f"{HERE}.book_undo:remove",
     "log": f"{HERE}.book_lists:log",
     "undo": f"{HERE}.book_undo:undo",

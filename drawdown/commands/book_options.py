@@ -125,11 +125,45 @@ SearchText = Annotated[
     str, typer.Option("--text", metavar="WORDS", help="Only what holds these words anywhere.")
 ]
 Reverse = Annotated[bool, typer.Option("--reverse", help="The other way round.")]
+Replace = Annotated[
+    bool, typer.Option("--replace", help="Write over a file of that name, if there is one.")
+]
 Limit = Annotated[int | None, typer.Option("--most", metavar="N", help="Show no more than N.")]
 Removed = Annotated[bool, typer.Option("--removed", help="What was struck out instead.")]
 
 
 # Checks ----------------------------------------------------------------------------------
+
+
+def check_out(out: Path, endings: tuple[str, ...], replace: bool) -> None:
+    """Raise ``WrongUsage`` for a file of the wrong ending, and unless asked for with
+    ``--replace`` (or by a person at the terminal) for one that is there already."""
+    if out.suffix.lower() not in endings:
+        raise WrongUsage(
+            f"{out} does not end in {' or '.join(endings)}",
+            "the ending tells other programs what is in it",
+            f"write, for instance: {(out.stem or 'out') + endings[0]}",
+        )
+    try:
+        there = out.is_file()
+    except (OSError, ValueError):
+        return  # told when it is written
+    if not there or replace:
+        return
+    import sys
+
+    from drawdown.report.terminal import is_tty
+
+    if is_tty(sys.stdin) and is_tty(sys.stderr):
+        sys.stderr.write(f"{out} is there already. Write over it (y), or stop (n)? ")
+        sys.stderr.flush()
+        if sys.stdin.readline().strip().lower()[:1] == "y":
+            return
+    raise WrongUsage(
+        f"{out} is there already",
+        "nothing is written over without asking",
+        "choose another name, or say --replace",
+    )
 
 
 def check_sort(sort: str, allowed: tuple[str, ...]) -> str:
