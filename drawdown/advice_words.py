@@ -19,6 +19,7 @@ from drawdown.lamps import HERE, UnderLamp
 # once in some hundred readings by chance.
 SURPRISING = 5.7
 STRONG_PARTS = 1.0
+FAR_DE00 = 10.0  # further away than this it is the amount of ink that is in the way
 # A match that another lamp spoils: beyond tolerance there, and by this much worse than here.
 LAMP_WORSE = 0.5
 
@@ -142,15 +143,20 @@ def _nothing(facts: Facts) -> str:
                 f"Stop here: no ink on the shelf would bring the batch clearly nearer than Delta "
                 f"E {facts.de00_now:.1f}; {_lacking(facts)}."
             )
-        return f"No ink on the shelf would bring the batch clearly nearer; {_lacking(facts)}."
+        return (
+            f"No ink on the shelf would bring the batch clearly nearer than Delta E "
+            f"{facts.de00_now:.1f}; {_lacking(facts)}."
+        )
     start = (
         "The batch cannot be brought to the original by adding these inks: the nearest is Delta "
         f"E {facts.de00_nearest:.1f}"
     )
-    if facts.hue_on_shelf:
+    if facts.hue_on_shelf and facts.de00_now > FAR_DE00:
         why = "It is too far away for sensible amounts of ink"
         return f"{start}. {why}. Mixing afresh is likely to waste less."
-    return f"{start}; {_lacking(facts)}. Mixing afresh with such an ink is likely to waste less."
+    if facts.story:
+        return f"Stop here. {start}; {_lacking(facts)}."
+    return f"{start}; {_lacking(facts)}. Mixing afresh is likely to waste less."
 
 
 def _lacking(facts: Facts) -> str:

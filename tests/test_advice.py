@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import importlib.util
 import math
+import re
 import sys
 import time
 from pathlib import Path
@@ -206,7 +207,9 @@ def test_what_the_shelf_cannot_do_is_said_with_the_hue():
     red, blue = strip({"white": 60, "pyrrole-red": 40}), {"white": 90, "phthalo-blue": 10}
     answer = ask(red, strip(blue), blue, shelf=some("white", "phthalo-blue", "bone-black"))
     assert answer.additions == ()
-    assert "redder ink than any on the shelf" in answer.note
+    assert "redder ink than any on the shelf: add one" in answer.note
+    nearest = float(re.search(r"nearest is Delta E (\d+\.\d)", answer.note)[1])
+    assert 4 < nearest <= answer.predicted_de00 + 0.05
     assert answer.predicted_de00 == pytest.approx(float(delta_e_2000(red, strip(blue))))
 
 
@@ -345,6 +348,32 @@ def test_a_film_that_may_hide_something_is_pulled_again():
     data = reading(strip(noted), seen)
     again = ask(strip(noted), seen, noted, story=(Step(data), Step(data)))
     assert not again.look_again
+
+
+def test_it_says_when_to_stop():
+    """A grey that wants to be redder, with nothing red on the shelf: after an addition that
+    could not help, the work is over."""
+    shelf = some("white", "bone-black")
+    noted = {"white": 90, "bone-black": 10}
+    seen = strip(noted) + np.array([0.0, -4.0, 0.0])
+    data = reading(strip(noted), seen)
+    told = ask(strip(noted), seen, noted, shelf=shelf, story=(Step(data), Step(data), Step(data)))
+    assert told.additions == ()
+    assert told.note.startswith("Stop here. The batch cannot be brought to the original by adding")
+    assert "redder" in told.note
+
+
+def test_it_says_whether_the_addition_helped():
+    noted = {"white": 90, "phthalo-blue": 10}
+    far, near = (strip(noted | {"phthalo-blue": b}) for b in (5, 7))
+    steps = [Step(reading(strip(noted), lab)) for lab in (far, near)]
+    put_in = {"phthalo-blue": 0.02}
+    better = ask(strip(noted), near, noted, story=(steps[0],), added=put_in)
+    assert better.note.startswith("It came nearer: Delta E read ")
+    worse = ask(strip(noted), far, noted, story=(steps[1],), added={"titanium-white": 0.3})
+    assert worse.note.startswith("It reads further away")
+    same = ask(strip(noted), far, noted, story=(steps[0],), added={"titanium-white": 0.001})
+    assert same.note.startswith("It came no nearer")
 
 
 def test_same_question_same_answer():
