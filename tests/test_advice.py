@@ -545,16 +545,16 @@ def benchmark():
 
 
 def test_following_the_advice_brings_hidden_inks_home(benchmark):
-    """Our own targets on simulated inks, films told apart by the strips' trails: 70 % within 2
-    after one addition, at most 2 % made worse by one. Of 95 % after two and 8 % of ink the
-    long runs of tests/benchmarks/advice.py fall a little short, so what is held here is what
-    they reach."""
+    """Our own targets on invented inks, the ratio of the films told: 70 % within 2 after one
+    addition, 95 % after two, at most 2 % made worse by one, at most 8 % of ink (median). Two
+    studios and 60 batches are few, so what is held here is a little less than what the long
+    runs of tests/benchmarks/advice.py reach (83 %, 95 %, 1.3 %, 5.7 %)."""
     rows = benchmark.run(60, seed=11, baselines=False, trails=0.08, quick=True)[benchmark.ADVICE]
     distance = np.array([row.distance for row in rows])
     assert (distance[:, 1] <= 2).mean() >= 0.70
     assert (distance[:, 2] <= 2).mean() >= 0.90
     assert (distance[:, 1:] > distance[:, :-1] + 0.05).mean() <= 0.02
-    assert np.median([row.added for row in rows]) <= 0.11
+    assert np.median([row.added for row in rows]) <= 0.10
     low, high, true = np.array([kept for row in rows for kept in row.kept]).T
     assert ((low <= true) & (true <= high)).mean() >= 0.85
 
