@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw
 from calibration.colorimetry import lab_to_xyz, xyz_d50_to_srgb
 from calibration.files import write_atomically
 from calibration.tonemap import metric
-from drawdown.report.lettering import font, plain
+from drawdown.report.lettering import fitting, font, plain
 from drawdown.report.picture import png_bytes
 
 if TYPE_CHECKING:
@@ -58,7 +58,9 @@ def draw_path(batch: Batch, original: Original | None, story: tuple[Entry, ...])
     if original is not None and original.reading is not None:
         target = np.array(original.reading.lab_d50)
     towards = f" on its way to {original.name}" if original else ""
-    draw.text((LEFT, 30), plain(batch.name + towards), INK, font(34))
+    title = batch.name + towards
+    size = fitting(draw, title, 34, WIDTH - 2 * LEFT)
+    draw.text((LEFT, 30), plain(title), INK, font(size))
     if not len(way):
         draw.text((LEFT, 90), "Nothing was read yet.", INK, font(26))
         return picture
@@ -93,11 +95,12 @@ def draw_path(batch: Batch, original: Original | None, story: tuple[Entry, ...])
         draw.text((x + 26, y), "original", INK, font(22), anchor="lm")
     for number, ((x, y), lab) in enumerate(zip(places, way, strict=True), 1):
         draw.ellipse((x - 15, y - 15, x + 15, y + 15), _rgb(lab), INK, 2)
-        draw.text((x - 24, y), str(number), INK, font(24), anchor="rm")
+        letters = INK if lab[0] > 50 else GROUND
+        draw.text((x, y), str(number), letters, font(20), anchor="mm")
     _lightness(draw, way, target, reads)
     notes = [
         f"grey ring round the original: Delta E 2000 of {tolerance:g} at equal lightness",
-        "thin ovals: 95 % region of each reading's difference from the original",
+        "thin ovals: 95 % regions, of the difference from the original where one photo shows both",
     ]
     for row, note in enumerate(notes):
         draw.text((LEFT, HEIGHT - 68 + 30 * row), note, INK, font(20))
@@ -204,4 +207,5 @@ def _lightness(draw: ImageDraw.ImageDraw, way, target, reads) -> None:
             draw.text((x, TOP + SIDE + 12), str(number), INK, font(20), anchor="ma")
         if entry.de00 is not None and len(way) <= 6:
             draw.text((x, y - r - 6), f"{entry.de00:.1f}", INK, font(18), anchor="mb")
-    draw.text((BAR_LEFT, TOP + SIDE + 40), "reading; above it Delta E", INK, font(20))
+    what = "reading; above it Delta E" if len(way) <= 6 else "reading"
+    draw.text((BAR_LEFT, TOP + SIDE + 40), what, INK, font(20))
