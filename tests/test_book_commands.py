@@ -141,6 +141,24 @@ def test_a_colour_is_kept_matched_remade_and_found_again(book, capsys, tmp_path)
     assert run(capsys, "book", "check")[0] == 0
 
 
+def test_what_match_is_told_was_added_goes_into_the_story(book, capsys):
+    with open_book(book, create=True) as opened:
+        keep(opened, "Tide blue", (79.9, -27.4, -27.4))
+    first, second = PHOTOS / "no-match.jpg", PHOTOS / "match.jpg"
+    code, _, err = run(capsys, "match", first, "--kept", "tide", "--log", "May", "--slab", "May",
+                       "--batch-grams", 100)  # fmt: skip
+    assert code == 3, err
+    args = ("match", second, "--log", "May", "--slab", "May", "--added", "PB15:3=1.5")
+    for _ in range(2):  # the same photo again adds nothing twice
+        code, _, err = run(capsys, *args)
+        assert code == 0, err
+    told = json_of(capsys, "book", "story", "may")
+    assert [e["kind"] for e in told["entries"]] == ["read", "added", "read", "read"]
+    assert told["entries"][1]["added"] == [{"ink": "phthalo-blue", "grams": 1.5}]
+    assert told["grams_now"] == pytest.approx(101.5)
+    assert told["mix_now"][1]["parts"] == pytest.approx(450 / 101.5, abs=1e-3)
+
+
 def test_one_strip_alone_is_compared_with_the_book(book, capsys):
     """A photo of the batch alone, placed by hand as its only strip."""
     with open_book(book, create=True) as opened:

@@ -210,7 +210,7 @@ def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | No
                 "write for example: --tin phthalo-blue=L2041",
             )
         marks[ink.strip()] = clean_name(mark, "--tin")
-    known = _shelf_names(list({**parts, **marks}), shelf)
+    known = shelf_names(list({**parts, **marks}), shelf)
     stray = [ink for ink in marks if known[ink] not in {known[name] for name in parts}]
     if stray and parts:
         raise WrongUsage(
@@ -242,7 +242,7 @@ def not_on_shelf(inks: list[str], shelf: Path | None) -> list[str]:
     return strange
 
 
-def _shelf_names(inks: list[str], shelf: Path | None) -> dict[str, str]:
+def shelf_names(inks: list[str], shelf: Path | None) -> dict[str, str]:
     """Each ink under the shelf's name for it, or as it was said."""
     if not inks:
         return {}

@@ -171,11 +171,11 @@ def match(
         source = from_book(
             kept, log, book, said=parts, grams=batch_grams,
             apart=True if apart else False if original is not None else None,
-            batch_number=batch,
+            batch_number=batch, added=more,
         )  # fmt: skip
-        if parts is None and (slab is None or is_new(slab, shelf)):
-            parts = source.parts(shelf)
-        batch_grams = source.grams
+        if slab is None or is_new(slab, shelf):  # else the batch's own memory knows both
+            parts = parts or source.parts(shelf)
+            batch_grams = source.grams
 
     from drawdown.judge import Options, judge
     from drawdown.progress import ProgressLine

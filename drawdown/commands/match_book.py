@@ -22,7 +22,8 @@ SAME_PARTS = 0.05  # parts per 100: less is no other recipe
 @dataclass(frozen=True)
 class FromBook:
     """What the book gives to a match: the original, the batch if it is in the book already,
-    the batch's mix and weight as far as they are known."""
+    the batch's mix and weight as far as they are known; ``added`` is what the command said
+    went in since (grams, or parts per 100 of a batch whose weight is not known)."""
 
     folder: Path
     original: Original
@@ -31,6 +32,7 @@ class FromBook:
     batch_name: str | None
     mix: Mix
     grams: float | None
+    added: dict[str, float]
 
     def parts(self, shelf_path: Path | None) -> dict[str, float] | None:
         """The mix for the advice; None when an ink of it is not on the shelf (told on
@@ -65,6 +67,7 @@ def from_book(
     grams: float | None,
     apart: bool | None,
     batch_number: int | None,
+    added: dict[str, float] | None = None,
 ) -> FromBook:
     """Look up what ``--kept`` and ``--log`` name. Raises ``WrongUsage`` and ``BadFile``."""
     from drawdown.book import open_book
@@ -130,6 +133,7 @@ def from_book(
         batch_name=name,
         mix=mix,
         grams=grams if grams is not None else inside[1] if inside else None,
+        added=dict(added or {}),
     )
 
 
@@ -187,6 +191,8 @@ def _write(
     else:
         row = batch.id
         told.append(f'Logged to batch "{batch.name}".')
+    if source.added and not _is_logged(opened, row, stored):
+        told += _log_added(opened, change, row, source.added)
     reading = insert_reading(change, judgement, batch_strip, stored, crop)
     apart = bool(judgement.kept and judgement.kept.apart)
     original_reading = source.original.reading.id
@@ -204,6 +210,29 @@ def _write(
     if c.verdict == "match":
         told += _better_recipe(opened, change, source, row)
     return told
+
+
+def _is_logged(opened: Book, row: int, stored: Stored) -> bool:
+    """Whether this very photo is the last that was logged to the batch: then what was added
+    before it is in the book already."""
+    last = opened.rows(
+        "SELECT p.sha256 FROM entry e JOIN reading r ON r.id = e.reading "
+        "JOIN photo p ON p.id = r.photo WHERE e.batch = ? ORDER BY e.id DESC LIMIT 1",
+        (row,),
+    )
+    return bool(last) and last[0]["sha256"] == stored.sha256
+
+
+def _log_added(opened: Book, change: Change, row: int, added: dict[str, float]) -> list[str]:
+    from drawdown.book.batches import GRAMS, PER_100, batch_by_id, log_added
+    from drawdown.commands.book_options import shelf_names
+
+    batch = batch_by_id(opened, row)
+    assert batch is not None
+    unit = GRAMS if batch.grams is not None else PER_100
+    names = shelf_names(list(added), None)
+    log_added(change, row, tuple((names[ink], amount) for ink, amount in added.items()), unit)
+    return [f"What was added went into the batch's story, in {unit}."]
 
 
 def _better_recipe(opened: Book, change: Change, source: FromBook, row: int) -> list[str]:
