@@ -17,6 +17,7 @@ from drawdown.strip_picture import Picture, disc
 
 RUN_MM = 6.0  # the narrowest ink that counts beside a bar
 EDGE_SHIFT_MM = 3.5  # how far an edge may move across a bar
+BESIDE_BAR_MM = (0.8, 1.2, 1.6, 2.2, 2.8, 3.4, 4.0, 4.6, 5.2)
 HIDDEN_MM = 60.0  # how much of a bar strips at its end may hide
 
 
@@ -117,12 +118,17 @@ class _Run:
         return bool(self.ink @ other.ink > 0.85 * sizes[0] * sizes[1])
 
 
+def faded(run: np.ndarray) -> bool:
+    """Does ink fade or end before it reaches a bar? ``run`` is its contrast to the paper at the
+    depths ``BESIDE_BAR_MM``."""
+    return bool(run[:5].min() < 0.5 * np.median(run[4:]))
+
+
 def _runs(ground: Ground, corners: np.ndarray, side: int) -> list[_Run]:
     """The ink along one long side of a bar."""
     picture = ground.picture
     ppm = picture.px_per_mm
-    depths = (0.8, 1.2, 1.6, 2.2, 2.8, 3.4, 4.0, 4.6, 5.2)
-    places = [_beside(ground.contrast.shape, corners, depth * ppm)[side] for depth in depths]
+    places = [_beside(ground.contrast.shape, corners, depth * ppm)[side] for depth in BESIDE_BAR_MM]
     if not len(places[0][0]):
         return []
     contrast = np.array([ground.contrast[y, x] for y, x in places])
@@ -139,7 +145,7 @@ def _runs(ground: Ground, corners: np.ndarray, side: int) -> list[_Run]:
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         inner = slice(a + (b - a) // 5, b - (b - a) // 5)
         run = np.median(contrast[:, inner], axis=1)
-        gap = run[:5].min() < 0.5 * np.median(run[4:])
+        gap = faded(run)
         ink = np.median(lab[:, inner].reshape(-1, 3), axis=0) - paper
         runs.append(_Run(float(a), float(b), ink, bool(gap)))
     return runs

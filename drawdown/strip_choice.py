@@ -8,15 +8,15 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from drawdown.strip_bars import Bar, grown_px
+from drawdown.strip_bars import BESIDE_BAR_MM, Bar, faded, grown_px
 from drawdown.strip_picture import Picture, Zones, disc
 from drawdown.strip_search import Candidate, filled, paste
-from drawdown.strip_shapes import View, measure_shape
+from drawdown.strip_shapes import BULGE_MM, ROUND_L, View, measure_shape
 from drawdown.strip_upright import middle_colour
 
 MAX_GAP_MM = 24.0
 BAR_GAP_MM = 1.5
-ROUND_L, BULGE_MM, ONE_SIDED_MM = 3.5, 1.2, 0.6  # on strips one of them may occur, not two
+ONE_SIDED_MM = 0.6
 PAPER_SPAN_L = 21.0
 ZONE_SOFT_MM = 1.5
 
@@ -40,7 +40,7 @@ def join_halves(
         for j, b in enumerate(partners):
             if j == i or j in used or not _in_line(a, b):
                 continue
-            if _apart(a, b, bars, BAR_GAP_MM + view.blur_mm):
+            if _apart(picture, a, b, bars, BAR_GAP_MM + view.blur_mm):
                 continue
             joined = _joined(picture, a, b, view)
             if joined is not None and not joined.shape.reason:
@@ -77,8 +77,9 @@ def _in_line(a: Candidate, b: Candidate) -> bool:
     return bool(ink_a @ ink_b > 0.9 * size_a * size_b)
 
 
-def _apart(a: Candidate, b: Candidate, bars: list[Bar], limit_mm: float) -> bool:
-    """Is there a bar between two pieces in line, and more than the limit of something else?"""
+def _apart(picture: Picture, a: Candidate, b: Candidate, bars: list[Bar], limit_mm: float) -> bool:
+    """Is there a bar between two pieces in line, and more than the limit of something else,
+    or ink that has faded?"""
     axis = a.shape.axis
     for bar in bars:
         c = bar.corners_mm
@@ -94,8 +95,29 @@ def _apart(a: Candidate, b: Candidate, bars: list[Bar], limit_mm: float) -> bool
             continue
         # The nearer corners' mean is the middle of the facing end.
         ends = np.sort(above)[-2:].mean(), np.sort(below)[:2].mean()
-        return -ends[0] > limit_mm or ends[1] - height > limit_mm
+        if -ends[0] > limit_mm or ends[1] - height > limit_mm:
+            return True
+        pieces = (a, b) if away[0].mean() < away[1].mean() else (b, a)
+        return any(
+            faded(_run_off(picture, p, c[0] + start * down, way * down))
+            for p, start, way in zip(pieces, (0.0, height), (-1.0, 1.0), strict=True)
+        )
     return False
+
+
+def _run_off(picture: Picture, c: Candidate, edge: np.ndarray, away: np.ndarray) -> np.ndarray:
+    """Contrast to its paper (depths,) of a piece that ends at a bar, from the bar's ``edge``
+    (a point on it) away from it."""
+    axis, across, _, half_w = _frame(c)
+    axis = axis if axis @ away > 0 else -axis
+    # Where the middle line of the piece meets the edge.
+    start = c.shape.centre_mm - axis * ((c.shape.centre_mm - edge) @ away) / (axis @ away)
+    depths = np.array(BESIDE_BAR_MM)[:, None, None]
+    sides = (np.linspace(-0.6, 0.6, 7) * half_w)[None, :, None]
+    px = np.rint(picture.to_px(start + depths * axis + sides * across)).astype(int)
+    rows, columns = picture.usable.shape
+    lab = picture.lab[np.clip(px[..., 1], 0, rows - 1), np.clip(px[..., 0], 0, columns - 1)]
+    return np.median(np.linalg.norm(lab - c.paper_lab.astype(np.float32), axis=2), axis=1)
 
 
 def _frame(c: Candidate):

@@ -35,6 +35,9 @@ from drawdown.strip_upright import (
 WIDTH_MM = (7.5, 68.0)
 LENGTH_MM = (17.0, 175.0)
 MAX_ASPECT = 10.5
+# Flanks darker than the middle, and edges that bulge: a strip may have one of them, a knife
+# has both.
+ROUND_L, BULGE_MM = 3.5, 1.2
 SOLID_LEVEL = 20.0  # contrast from which a shape's relief can be told
 SOFT_MM = 2.2
 STRAIGHTEN = 0.02  # slope of the edges beyond which a shape is turned once more
@@ -220,8 +223,10 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
         partial = cut or any(s[0] < PAPER_SHARE for s in sides) or "other" in ends
         partial |= _slight(width_mm, length_mm)
         partial |= ("card" in ends and not view.framed) or abs(rises[0] - rises[1]) > 0.6
-        if partial and level > SOLID_LEVEL:
+        if level > SOLID_LEVEL:
             m["round"], m["bulge"] = relief_of(up, e)
+            if m["round"] > ROUND_L and m["bulge"] > BULGE_MM:
+                reason = "round"
     middle_px = up.to_px @ ((left + right) / 2, mid, 1.0)
     middle = picture.to_mm(middle_px + np.array([offset[1], offset[0]]))
     axis, across = straight_axis, np.array([straight_axis[1], -straight_axis[0]])

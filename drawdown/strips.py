@@ -11,6 +11,7 @@ import itertools
 from collections import Counter
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from calibration import flags as fl
@@ -27,15 +28,19 @@ from drawdown.strip_picture import (
     light_part,
     make_picture,
     sheet_white,
+    to_lab,
 )
 from drawdown.strip_rims import lightest_paper, ridges, rim_ground
 from drawdown.strip_search import Candidate, shapes_on_ground
 from drawdown.strip_shapes import View
+from drawdown.strip_shine import find_shine
 
 SMALL_BODY_MM2 = 100.0
 NO_BODY_MM2 = 25.0
 GLARE_FLAG = 0.03
 MAX_STRIPS = 40
+OVERLAP_SHARE = 0.03  # of the smaller of two places given by hand: drawn edge to edge
+AROUND_MM = 6.0
 
 
 @dataclass(frozen=True)
@@ -233,6 +238,7 @@ _REASONS = {
     "ragged": "that are no rectangle with straight edges",
     "textured": "that change along their length like print, wood or a ruler",
     "open": "that are not surrounded by paper",
+    "round": "that bulge and are darker at both sides like a knife or a pencil",
     "goes on": "that go on beyond the paper",
     "faint": "that hardly differ from their paper",
     "large": "that are too large",
@@ -280,13 +286,14 @@ def strips_by_hand(sheet, view, specs: list[str]) -> tuple[Strip, ...]:
     """Strips whose places are given: "x,y,w,h" in mm from the card's upper left corner
     (x to the right, y down), or with "px" after the last number in pixels of the photo.
 
-    They keep the order given. Raises ``WrongUsage`` when a text is no rectangle or lies
-    outside what the photo shows."""
+    They keep the order given. Raises ``WrongUsage`` when a text is no rectangle, lies outside
+    what the photo shows, or overlaps another."""
     white = sheet_white(sheet, view)
     printed = strip_printing.printed_mask(sheet, view)
+    places = [_corners_from_text(spec, view) for spec in specs]
+    _refuse_overlap(specs, places)
     strips = []
-    for number, spec in enumerate(specs, start=1):
-        corners = _corners_from_text(spec, view)
+    for number, (spec, corners) in enumerate(zip(specs, places, strict=True), start=1):
         if np.linalg.norm(corners[1] - corners[0]) > np.linalg.norm(corners[3] - corners[0]):
             corners = np.roll(corners, 1, axis=0)  # the pull runs along the long side
         body = _body_by_hand(sheet, white, corners, printed, spec)
@@ -319,12 +326,38 @@ def _corners_from_text(spec: str, view) -> np.ndarray:
     return corners
 
 
+def _refuse_overlap(specs: list[str], places: list[np.ndarray]) -> None:
+    """Two places that share ink would be compared with themselves."""
+    for (one, a), (other, b) in itertools.combinations(zip(specs, places, strict=True), 2):
+        a, b = a.astype(np.float32), b.astype(np.float32)
+        shared = cv2.intersectConvexConvex(a, b)[0]
+        share = shared / min(cv2.contourArea(a), cv2.contourArea(b))
+        if share > OVERLAP_SHARE:
+            same = "are the same place" if share > 0.9 else f"overlap by {100 * share:.0f} %"
+            raise WrongUsage(
+                f"--strip {one} and --strip {other} {same}",
+                "ink that belongs to both would be compared with itself, and the two would "
+                "look more alike than they are",
+                "give each strip a place of its own; the first number is x to the right, the "
+                "second y downwards, then width and height",
+            )
+
+
+def _paper_around(sheet, white, part, margin: np.ndarray) -> np.ndarray:
+    """(3,) Lab of the paper beside a place: the lighter part of what lies around it."""
+    around = (margin < -1.5) & (margin > -AROUND_MM) & sheet.inside[part]
+    lab = to_lab(sheet.rgb_linear[part], white)[around]
+    if not len(lab):
+        return np.array([100.0, 0.0, 0.0])
+    return np.median(lab[lab[:, 0] >= np.quantile(lab[:, 0], 0.6)], axis=0)
+
+
 def _body_by_hand(sheet, white, corners, printed, spec: str) -> Body:
     rows, columns = sheet.inside.shape
     ppm = sheet.px_per_mm
     low, high = corners.min(axis=0), corners.max(axis=0)
-    x0, y0 = np.floor((low - sheet.origin_mm) * ppm).astype(int)
-    x1, y1 = np.ceil((high - sheet.origin_mm) * ppm).astype(int)
+    x0, y0 = np.floor((low - AROUND_MM - sheet.origin_mm) * ppm).astype(int)
+    x1, y1 = np.ceil((high + AROUND_MM - sheet.origin_mm) * ppm).astype(int)
     part = (
         slice(min(max(0, y0), rows), min(max(0, y1), rows)),
         slice(min(max(0, x0), columns), min(max(0, x1), columns)),
@@ -350,4 +383,12 @@ def _body_by_hand(sheet, white, corners, printed, spec: str) -> Body:
     if printed is not None:
         body &= ~printed[part]
     body &= sheet.clipped[part] < 0.05
-    return Body(part, mask, body, 0.0, 0.0, True)
+    corners_px = (corners - sheet.origin_mm) * ppm - 0.5 - (part[1].start, part[0].start)
+    paper = _paper_around(sheet, white, part, margin)
+    shine = find_shine(sheet.rgb_linear[part], white, body, paper, corners_px[[0, 1, 3]], ppm)
+    if shine is None:
+        return Body(part, mask, body, 0.0, 0.0, True)
+    if np.count_nonzero(body & shine.clean) >= 12:
+        body &= shine.clean
+    lost = shine.share if shine.lost else 0.0
+    return Body(part, mask, body, shine.share, 0.0, True, lost)
