@@ -15,6 +15,7 @@ import numpy as np
 from drawdown.strip_ground import Ground
 from drawdown.strip_picture import Picture, disc
 
+BARE_MM2 = 600.0  # paper with a bar on it shows at least this much of itself
 RUN_MM = 6.0  # the narrowest ink that counts beside a bar
 EDGE_SHIFT_MM = 3.5  # how far an edge may move across a bar
 BESIDE_BAR_MM = (0.8, 1.2, 1.6, 2.2, 2.8, 3.4, 4.0, 4.6, 5.2)
@@ -158,7 +159,7 @@ def _quad(corners_px: np.ndarray) -> np.ndarray:
 def find_bars(grounds: list[Ground]) -> list[Bar]:
     """Unknown printed bars on some papers: black, straight, crossed by strips. Ink that covers
     leaves only pieces of the bar in sight; ink that does not shows one long bar."""
-    found = [bar for ground in grounds for bar in _bars_on(ground)]
+    found = [bar for ground in grounds if ground.area_mm2 > BARE_MM2 for bar in _bars_on(ground)]
     bars: list[np.ndarray] = []
     for _, corners_mm in sorted(found, key=lambda f: -f[0]):
         # Bars do not meet: what meets one is a strip, or the same bar on another paper.

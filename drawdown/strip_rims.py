@@ -18,7 +18,8 @@ REACH_MM = 2.5  # a rim pixel is the lightest within this distance
 DIP_L = 3.0  # give or take
 ABOVE_L = 4.0  # how much lighter than all even surfaces a rim is that makes tables of them
 MAX_L = 104.0  # lighter than this is a mirrored lamp
-MIN_RIM_MM2 = 60.0
+LIGHTER_MM2 = 60.0  # so much of it makes it the lightest paper
+MIN_RIM_MM2 = 400.0  # so much of it is worth a look for strips
 OFF_GROUND = 5.0
 
 
@@ -38,7 +39,7 @@ def lightest_paper(picture: Picture, zones: Zones, ridge: np.ndarray) -> float:
     lightest = float(zones.lab[big, 0].max()) if big.any() else 0.0
     some = picture.lab[..., 0][ridge]
     some = some[(some > lightest + ABOVE_L) & (some < MAX_L)]
-    if len(some) < MIN_RIM_MM2 * picture.px_per_mm**2:
+    if len(some) < LIGHTER_MM2 * picture.px_per_mm**2:
         return lightest
     return float(np.median(some))
 

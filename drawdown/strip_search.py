@@ -233,7 +233,7 @@ class _Work:
         parts = [] if large else self.by_bridges(piece, 4.5)
         if parts:
             yield parts
-        parts = self.by_level(piece)
+        parts = self.by_level(piece) if large else []
         if len(parts) > 1:
             yield parts
 
