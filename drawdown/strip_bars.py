@@ -307,8 +307,9 @@ def _bar_through(ground: Ground, a, b, pieces) -> tuple[float, np.ndarray] | Non
     middle = np.round(origin + s[:, None] * along + down * height / 2).astype(int)
     x = np.clip(middle[:, 0], 0, contrast.shape[1] - 1)
     y = np.clip(middle[:, 1], 0, contrast.shape[0] - 1)
-    if (contrast[y, x] > ground.low).mean() < 0.93:
-        return None
+    bare = contrast[y, x] <= ground.low
+    if bare.mean() > 0.07 or np.diff(np.flatnonzero(~bare), prepend=-1).max() > 3 * ppm:
+        return None  # paper between two dark strips in line
     if not _between_papers(ground, corners):
         return None
     if length > 110 * ppm and length > 8 * height:

@@ -196,11 +196,11 @@ class _Work:
     def take_apart(self, piece: Piece, depth: int) -> list[Candidate]:
         """The candidates in a piece; rejected ones too, with the reason."""
         whole = self.judge(piece)
-        if whole is None:
-            return []
-        reason = whole.shape.reason
+        # What shows no edges at all may be many strips that hang together.
+        seen = [] if whole is None else [whole]
+        reason = "ragged" if whole is None else whole.shape.reason
         if reason in ("small", "faint"):
-            return [whole]
+            return seen
         if not reason:
             parts = [] if self.one_colour(piece, whole) else self.by_colour(piece)
             if len(parts) > 1 and self.two_colours(parts, whole):
@@ -209,7 +209,7 @@ class _Work:
                     return fine
             return [whole]
         if depth >= 2:
-            return [whole]
+            return seen
         for parts in self.cuts(piece, reason == "large"):
             judged = self.judge_parts(parts)
             if any(not c.shape.reason for c, _ in judged):
@@ -218,7 +218,7 @@ class _Work:
                     keep = not c.shape.reason or c.shape.reason in ("small", "faint")
                     out += [c] if keep else self.take_apart(part, depth + 1)
                 return out
-        return [whole]
+        return seen
 
     def cuts(self, piece: Piece, large: bool) -> Iterator[list[Piece]]:
         """Ways to cut a piece, the gentler first; fewer for a table or the like."""
