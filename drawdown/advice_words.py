@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drawdown.advice_amounts import Amounts
+from drawdown.advice_amounts import Amounts, round_grams
 from drawdown.hues import tinge
 from drawdown.inks import Shelf
 from drawdown.lamps import HERE, UnderLamp
@@ -272,7 +272,8 @@ def _premix(facts: Facts, name: str, grams: float) -> str:
             100,
             f"stir 1 part of it into 9 parts of {into}, and 1 part of that into 9 more",
         )
-    return f"To weigh it, {how}, and put in {times * grams:.2g} g of that."
+    weight = round_grams(times * grams, facts.scale_step)
+    return f"To weigh it, {how}, and put in {weight:g} g of that."
 
 
 def _guess(facts: Facts) -> list[str]:

@@ -278,13 +278,18 @@ def test_what_the_scale_cannot_show_is_mixed_down_first():
     ((name, grams),) = answer.grams
     assert answer.knife_tips == (name,) == ("phthalo-blue",)
     assert 0.02 < grams < 0.1
-    assert f"9 parts of titanium-white, and put in {10 * grams:.2g} g of that" in answer.note
+    assert (
+        f"9 parts of titanium-white, and put in {round(10 * grams, 1):g} g of that" in answer.note
+    )
     fine = ask(strip(noted), seen, noted, batch_grams=50, tolerance=1.0, scale_step=0.01)
     assert fine.knife_tips == ()
     assert fine.grams[0][1] == pytest.approx(grams, abs=0.006)
     assert "knife tip" not in fine.note
     tiny = ask(strip(noted), seen, noted, batch_grams=4, tolerance=1.0)
-    assert f"1 part of that into 9 more, and put in {100 * tiny.grams[0][1]:.2g} g" in tiny.note
+    assert (
+        f"1 part of that into 9 more, and put in {round(100 * tiny.grams[0][1], 1):g} g"
+        in tiny.note
+    )
 
 
 def test_what_the_scale_shows_is_what_is_predicted():
