@@ -93,6 +93,10 @@ def read_bytes(path: str | os.PathLike[str], what: str, most_bytes: int) -> byte
     try:
         place = Path(path)
         if place.exists() and not place.is_file():
+            if str(path) in ("", "."):  # what is left of an empty name
+                raise BadFile(f'no file was named where {what} belongs, only "" or "."', _WHY_READ,
+                              "check the command: perhaps there is nothing between two quotes"
+                              )  # fmt: skip
             raise BadFile(f"{path} is a folder or a device, not a file", _WHY_READ,
                           f"give the file that holds {what}")  # fmt: skip
         if place.stat().st_size > most_bytes:

@@ -31,10 +31,10 @@ class LayerSpec:
 def read_layers(texts: Sequence[str], shelf: Shelf, least: int, most: int) -> list[LayerSpec]:
     """The layers of ``--layer``, in the order given; raises ``WrongUsage``."""
     if not least <= len(texts) <= most:
-        count = f"{len(texts)} times" if len(texts) != 1 else "once"
+        count = "once" if len(texts) == 1 else f"{len(texts)} times"
         raise WrongUsage(
-            f"--layer was given {count if texts else 'not at all'}",
-            f"it takes {least} to {most} layers",
+            f"--layer was given {count}" if texts else "no --layer was given",
+            f"it takes {least} to {most} layers" if most > least else f"it takes {most} layers",
             f"give --layer once for each layer of the print: {_SYNTAX[18:]}",
         )
     layers = [_layer(text, shelf) for text in texts]
@@ -54,6 +54,7 @@ def _layer(text: str, shelf: Shelf) -> LayerSpec:
     name, rest = _split_name(text, shelf)
     parts: dict[str, float] = {}
     film, at = 1.0, 0
+    named: set[str] = set()
     rest = rest.strip()
     while at < len(rest):
         part = _PART.match(rest, at)
@@ -62,10 +63,18 @@ def _layer(text: str, shelf: Shelf) -> LayerSpec:
                 f'in --layer "{text}", "{rest[at:].strip()}" is not an ink, an equals sign and '
                 "its parts",
                 "the parts say what the layer is mixed from",
-                _SYNTAX,
+                f"{_SYNTAX}, with a point for decimals",
             )
         at = part.end()
-        if part[1].casefold() == "film":
+        what = part[1].casefold()
+        if what in named:
+            raise WrongUsage(
+                f'--layer "{text}" names {part[1]} twice',
+                "it is not clear which of the two amounts is meant",
+                "give it once, with all of it",
+            )
+        named.add(what)
+        if what == "film":
             film = _number(part[2], "film", text)
             if film > THICKEST:
                 raise WrongUsage(
@@ -74,7 +83,7 @@ def _layer(text: str, shelf: Shelf) -> LayerSpec:
                     "use a number like 0.7 for a thin film or 1.5 for a thick one",
                 )
         else:
-            parts[part[1]] = parts.get(part[1], 0.0) + _number(part[2], part[1], text)
+            parts[part[1]] = _number(part[2], part[1], text)
     if not parts:
         raise WrongUsage(f'--layer "{text}" names no ink', "a layer needs a colour", _SYNTAX)
     mix = shelf.named_mix(parts)
@@ -126,7 +135,7 @@ def read_paper(text: str | None) -> tuple[float, float, float] | None:
         lab = ()
     if len(lab) != 3 or not (20 <= lab[0] <= 100) or not all(abs(v) <= 60 for v in lab[1:]):
         raise WrongUsage(
-            f"--paper {text} is not a paper's colour",
+            f'--paper "{text}" is not a paper\'s colour',
             "every layer is seen against the paper",
             "give its L*, a*, b* as drawdown read shows them, for example --paper 93,0,4; L* "
             "must lie between 20 and 100",

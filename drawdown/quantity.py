@@ -62,6 +62,14 @@ def about(value: float, factor: float) -> Range:
     return Range(value / factor, value, value * factor)
 
 
+def rounded_up(value: float) -> float:
+    """The next amount of two figures that is no less: 21.2 is 22, as 21 might not suffice."""
+    if value <= 0:
+        return 0.0
+    step = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return float(f"{math.ceil(value / step - 1e-9) * step:.6g}")
+
+
 @dataclass(frozen=True, eq=False)
 class PrintedArea:
     """What of a picture is printed: the share of it (0..1) and its area; ``limit`` is the grey
@@ -123,7 +131,8 @@ def printed_area(grey: np.ndarray, width_mm: float, light_prints: bool = False) 
 @dataclass(frozen=True)
 class Need:
     """What an edition takes, in grams: ``on_paper`` without waste and losses, ``ink`` all in
-    all; ``mix_g`` is the amount to mix so that it suffices with 95 % probability."""
+    all; ``mix_g`` is the amount to mix so that it suffices with 95 % probability, rounded up
+    to what one weighs."""
 
     area_cm2: Range
     film_g_m2: Range
@@ -135,7 +144,7 @@ class Need:
 
     @property
     def mix_g(self) -> float:
-        return self.ink.high
+        return rounded_up(self.ink.high)
 
 
 @dataclass(frozen=True)

@@ -43,7 +43,7 @@ def wrong_usage(error: Any) -> WrongUsage:
         )
     if (extra := _found(_EXTRA, said)) is not None:
         return WrongUsage(
-            f"{_safe(extra)} is unexpected: {command} cannot tell what it is for",
+            f'"{_safe(extra)}" is unexpected: {command} cannot tell what it is for',
             "perhaps a space in a file's name lacks quotes, or an option's name was left out",
             f'write names with spaces in quotes ("my photo.jpg"); {todo}',
         )
@@ -93,8 +93,8 @@ def _name(parameter: Any) -> str:
     options = [o for o in getattr(parameter, "opts", ()) if o.startswith("--")]
     if options:
         return options[0]
-    name = getattr(parameter, "metavar", None) or getattr(parameter, "name", None) or "a name"
-    return str(name).upper()
+    name = getattr(parameter, "metavar", None)
+    return str(name or str(getattr(parameter, "name", None) or "a name").upper())
 
 
 def _options(context: Any) -> list[str]:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from calibration.errors import BadFile
-from calibration.files import write_atomically
+from calibration.files import read_bytes, write_atomically
 
 
 def test_a_file_is_replaced_whole_and_through_a_link(tmp_path):
@@ -44,6 +44,12 @@ def test_a_place_that_cannot_be_written_is_explained(tmp_path, name, words):
     with pytest.raises(BadFile, match=words):
         write_atomically(tmp_path / name if "\0" not in name else f"{tmp_path}/{name}", b"x")
     assert os.listdir(tmp_path) == ["file"]
+
+
+@pytest.mark.parametrize("name", ["", Path("")])
+def test_an_empty_name_is_told(name):
+    with pytest.raises(BadFile, match="no file was named"):
+        read_bytes(name, "a card definition", 100)
 
 
 def test_a_device_is_never_replaced():

@@ -20,8 +20,8 @@ LIBRARY = ("invalid value", "no such", "input should be", "got unexpected", "arg
     ("args", "says"),
     [
         (["match"], "PHOTO was not given."),
-        (["sheet"], "OUT was not given."),
-        (["match", "my", "photo.jpg"], "photo.jpg is unexpected"),
+        (["sheet"], "OUT.pdf was not given."),
+        (["match", "my", "photo.jpg"], '"photo.jpg" is unexpected'),
         (["match", "a.jpg", "--tolerance", "two"], '--tolerance is "two", which is not a number.'),
         (["match", "a.jpg", "--original", "1.5"], 'is "1.5", which is not a whole number.'),
         (["match", "a.jpg", "--batch="], '--batch is "", which is not a whole number.'),

@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from calibration.errors import WrongUsage
+from calibration.errors import BadFile, WrongUsage
 
 SHAPES = ("slip", "frame")
 PAPERS = ("a4", "letter")
@@ -22,21 +22,34 @@ FORMATS = (".pdf", ".svg", ".png")
 def card(
     out: Annotated[
         Path | None,
-        typer.Argument(help="File to draw the card in: .pdf, .svg or .png.", show_default=False),
+        typer.Argument(
+            metavar="OUT.pdf",
+            help="File to draw the card in: .pdf, .svg or .png.",
+            show_default=False,
+        ),
     ] = None,
     shape: Annotated[
         str,
-        typer.Option(help="slip: lay it beside the strips. frame: lay it over them."),
+        typer.Option(
+            metavar="SHAPE", help="slip: lay it beside the strips. frame: lay it over them."
+        ),
     ] = "slip",
-    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    paper: Annotated[
+        str, typer.Option(metavar="SIZE", help="Size of the page: a4 or letter.")
+    ] = "a4",
     dpi: Annotated[
         int | None,
-        typer.Option(help="Pixels per inch of a PNG, 72 to 2400 (else 600).", show_default=False),
+        typer.Option(
+            metavar="N",
+            help="Pixels per inch of a PNG, 72 to 2400 (else 600).",
+            show_default=False,
+        ),
     ] = None,
     definition: Annotated[
         Path | None,
         typer.Option(
-            help="File (.toml) to write the card's definition in: places, colours, uncertainty.",
+            metavar="OUT.toml",
+            help="File to write the card's definition in: places, colours, uncertainty.",
             show_default=False,
         ),
     ] = None,
@@ -69,7 +82,9 @@ def card(
     ] = None,
     date: Annotated[
         str | None,
-        typer.Option(help="When it was read, as 2030-12-31 (else today).", show_default=False),
+        typer.Option(
+            metavar="DAY", help="When it was read, as 2030-12-31 (else today).", show_default=False
+        ),
     ] = None,
 ) -> None:
     """Make the reference card to print, write its definition, or enrol your print of it."""
@@ -83,22 +98,30 @@ def card(
             "the card has to go somewhere",
             "write, for instance: drawdown card card.pdf",
         )
-    check_choice("--shape", shape, SHAPES)
+    shape = check_choice("--shape", shape, SHAPES)
     if out is not None:
-        check_drawing(out, paper, dpi)
+        paper = check_drawing(out, paper, dpi)
     if definition is not None:
         _check_definition(definition)
 
     from calibration.card import builtin_cards, write_card
 
     chosen = next(c for c in builtin_cards() if c.name == shape)
-    if definition is not None:
+    if out is None:
         write_card(definition, chosen)
-        typer.echo(str(definition))
-    if out is not None:
+    else:
         from calibration.artwork_card import card_page
+        from calibration.files import writing_atomically
 
-        write_drawing(card_page(chosen, paper), out, dpi)
+        data = drawing(card_page(chosen, paper), out, dpi)
+        with writing_atomically(out) as stream:  # both files are written, or neither
+            stream.write(data)
+            if definition is not None:
+                write_card(definition, chosen)
+    for path in (definition, out):
+        if path is not None:
+            typer.echo(str(path))
+    if out is not None:
         typer.echo(
             "Print it at 100 % on plain matt paper and check the 100 mm scale with a ruler.",
             err=True,
@@ -133,7 +156,7 @@ def _enrol(
             "write, for instance: drawdown card --enrol readings.csv --definition my-card.toml",
         )
     _check_definition(definition)
-    check_choice("--shape", shape, SHAPES)
+    shape = check_choice("--shape", shape, SHAPES)
     if card_file is not None and shape != SHAPES[0]:
         raise WrongUsage("--shape and --card were both given", "each names the card to enrol",
                          "give the one that holds")  # fmt: skip
@@ -144,6 +167,7 @@ def _enrol(
     from calibration.instrument import is_table
 
     own = read_card(card_file) if card_file else next(c for c in builtin_cards() if c.name == shape)
+    _check_sources(sources)
     sources = _once(sources)
     tables = [is_table(source) for source in sources]
     if any(tables) and not all(tables):
@@ -198,6 +222,17 @@ def _readings(sources: list[Path], own):
     tables = [read_readings(source, patches) for source in sources]
     names = tuple(str(s) for s, table in zip(sources, tables, strict=True) for _ in table)
     return np.concatenate(tables), names
+
+
+def _check_sources(sources: list[Path]) -> None:
+    """Before anything is said of photos or tables: are these files at all?"""
+    for source in sources:
+        if source.is_dir() or not source.exists():
+            raise BadFile(
+                f"{source} is a folder" if source.is_dir() else f"there is no file {source}",
+                "the colours of your print are read from a photo or a table",
+                "give --enrol a photo, or a table of readings (CSV or CGATS.17)",
+            )
 
 
 def _once(sources: list[Path]) -> list[Path]:
@@ -276,18 +311,19 @@ def _check_definition(definition: Path) -> None:
         )
 
 
-def check_choice(option: str, value: str, allowed: tuple[str, ...]) -> None:
-    """Raise ``WrongUsage`` unless an option has one of its values."""
-    if value not in allowed:
+def check_choice(option: str, value: str, allowed: tuple[str, ...]) -> str:
+    """The option's value in small letters; ``WrongUsage`` unless it is one of its own."""
+    if value.lower() not in allowed:
         raise WrongUsage(
             f'{option} is "{value}", which is unknown',
             "only these can be drawn: " + ", ".join(allowed),
             f"write, for instance: {option} {allowed[0]}",
         )
+    return value.lower()
 
 
-def check_drawing(out: Path, paper: str, dpi: int | None) -> None:
-    """Raise ``WrongUsage`` unless a page can be drawn so."""
+def check_drawing(out: Path, paper: str, dpi: int | None) -> str:
+    """The paper's size; raises ``WrongUsage`` unless a page can be drawn so."""
     if out.suffix.lower() not in FORMATS:
         ending = f'"{out.suffix}"' if out.suffix else "no ending"
         raise WrongUsage(
@@ -295,22 +331,21 @@ def check_drawing(out: Path, paper: str, dpi: int | None) -> None:
             "the ending decides the format",
             "let the name end in .pdf (best for printing), .svg or .png",
         )
-    check_choice("--paper", paper, PAPERS)
+    paper = check_choice("--paper", paper, PAPERS)
     if dpi is not None and not 72 <= dpi <= 2400:
         raise WrongUsage(
             f"--dpi is {dpi}",
             "below 72 nothing is legible and above 2400 no printer follows",
             "choose a number from 72 to 2400; 600 suits most printers",
         )
+    return paper
 
 
-def write_drawing(page, out: Path, dpi: int | None) -> None:
-    """Draw a page into a file and print the file's path."""
+def drawing(page, out: Path, dpi: int | None) -> bytes:
+    """A page in the format that the file's ending names."""
     from calibration.artwork_render import DPI_DEFAULT, render
-    from calibration.files import write_atomically
 
     suffix = out.suffix.lower()
     if dpi is not None and suffix != ".png":
         typer.echo(f"--dpi matters to PNG only; {suffix} is drawn in exact lines.", err=True)
-    write_atomically(out, render(page, suffix, dpi or DPI_DEFAULT))
-    typer.echo(str(out))
+    return render(page, suffix, dpi or DPI_DEFAULT)

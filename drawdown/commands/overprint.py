@@ -18,7 +18,7 @@ def overprint(
     photo: Annotated[
         Path | None,
         typer.Argument(
-            metavar="[PHOTO]",
+            metavar="PHOTO",
             help="Photo of one strip laid across another, and card: the prediction is compared "
             "with the reading.",
         ),

@@ -15,13 +15,14 @@ if TYPE_CHECKING:
     from drawdown.quantity import PrintedArea, Range
 
 MOST_PRINTS = 100_000
+MOST_AMOUNT = 10_000  # of grams, per cent or g/m2
 
 
 def quantity(
     block: Annotated[
         Path | None,
         typer.Argument(
-            metavar="[PICTURE]",
+            metavar="PICTURE",
             help="Scan or photo of the block or a print, cut to its edges: dark prints.",
         ),
     ] = None,
@@ -78,6 +79,12 @@ def quantity(
     """How much ink an edition needs; does what is left suffice?"""
     _check(block, width_mm, area_cm2, prints, left, light, way)
     parts = read_mix(mix or [])
+    if shelf is not None and not parts:
+        raise WrongUsage(
+            "--shelf was given without --mix",
+            "without a mix nothing is asked of the shelf",
+            "say what the colour is mixed from with --mix, or leave --shelf out",
+        )
     if picture is not None:
         check_picture(picture, block)
         if block is None:
@@ -187,7 +194,7 @@ def _check(block, width_mm, area_cm2, prints, left, light, way) -> None:
     ):
         if value is not None and not 0 < value <= most:
             raise WrongUsage(
-                f"{option} is {value:g}, and must lie above 0 and not above {most:g}",
+                f"{option} is {value:g}, and must lie above 0 and not above {most:.0f}",
                 "amounts and sizes are positive numbers",
                 "check the number and its unit",
             )
@@ -199,7 +206,7 @@ def _check(block, width_mm, area_cm2, prints, left, light, way) -> None:
         )
     if way not in ("relief", "litho"):
         raise WrongUsage(
-            f"--way is {way}, and can be relief or litho",
+            f'--way is "{way}", and can be relief or litho',
             "the film weight is only known for these",
             "for any other way give your own film weight with --film-weight",
         )
@@ -219,11 +226,12 @@ def _range(text: str | None, option: str) -> Range | None:
     if zero_is_fine and numbers == [0.0]:
         return Range(0.0, 0.0, 0.0)
     ends = numbers[0], numbers[-1]
-    if len(numbers) > 2 or not (0 < ends[0] <= ends[1] < 1e4):
+    if len(numbers) > 2 or not (0 < ends[0] <= ends[1] < MOST_AMOUNT):
         raise WrongUsage(
-            f"{option} {text} is not an amount or a range of two",
-            "it goes into the weight of ink as a number above 0",
-            f"write for example {option} 6 or {option} 4-9",
+            f'{option} "{text}" is not an amount or a range of two',
+            f"it goes into the weight of ink as a number above 0 and below {MOST_AMOUNT:g}"
+            + (", or 0 for none" if zero_is_fine else ""),
+            f"write for example {option} 6 or {option} 4-9, with a point for decimals",
         )
     return about(numbers[0], OWN_FIGURE) if len(numbers) == 1 else between(*ends)
 
@@ -243,7 +251,7 @@ def _used(text: str, film_weight: str | None) -> tuple[float, int]:
         pair = (math.nan, 0)
     if not (0 < pair[0] < 1e6 and 1 <= pair[1] <= MOST_PRINTS):
         raise WrongUsage(
-            f"--used {text} is not grams and prints",
+            f'--used "{text}" is not grams and prints',
             "it says how much ink went for how many prints",
             "weigh the ink before and after, and write for example --used 18/20",
         )

@@ -7,26 +7,38 @@ from typing import Annotated
 
 import typer
 
-from drawdown.commands.card import check_drawing, write_drawing
+from drawdown.commands.card import check_drawing, drawing
 
 
 def sheet(
     out: Annotated[
         Path,
-        typer.Argument(help="File to draw the sheet in: .pdf, .svg or .png.", show_default=False),
+        typer.Argument(
+            metavar="OUT.pdf",
+            help="File to draw the sheet in: .pdf, .svg or .png.",
+            show_default=False,
+        ),
     ],
-    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    paper: Annotated[
+        str, typer.Option(metavar="SIZE", help="Size of the page: a4 or letter.")
+    ] = "a4",
     dpi: Annotated[
         int | None,
-        typer.Option(help="Pixels per inch of a PNG, 72 to 2400 (else 600).", show_default=False),
+        typer.Option(
+            metavar="N",
+            help="Pixels per inch of a PNG, 72 to 2400 (else 600).",
+            show_default=False,
+        ),
     ] = None,
 ) -> None:
     """Make the test sheet to print: lanes for strips, a black bar, a place for the card."""
-    check_drawing(out, paper, dpi)
+    paper = check_drawing(out, paper, dpi)
 
+    from calibration.files import write_atomically
     from drawdown.testsheet import builtin_sheets, sheet_page
 
-    write_drawing(sheet_page(builtin_sheets()[paper]), out, dpi)
+    write_atomically(out, drawing(sheet_page(builtin_sheets()[paper]), out, dpi))
+    typer.echo(str(out))
     typer.echo(
         "Print it at 100 % on the paper you pull on, or one like it. Let the black bar dry well: "
         "some printers' black runs under water-based ink.",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from drawdown.cautions import CAUTIONS
-from drawdown.quantity import ink_grams
+from drawdown.quantity import ink_grams, rounded_up
 from drawdown.report import words
 from drawdown.report.json import dump, rounded
 from drawdown.report.layers_text import chance
@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 
 RANGES = (
     "The ranges of area, film, waste and what stays are 95 % intervals. The amount to mix "
-    "suffices with 95 % probability; in 5 % of cases less than the lower end is needed."
+    "suffices with 95 % probability; in 5 % of cases less ink than its lower end is needed."
 )
+LASTS = "The range of prints holds the true number with 90 % probability."
 UNCLEAR = (
     "Light and dark are not clearly apart in the picture: scan it, or photograph a print on white "
     "paper in even light, and look at --picture."
@@ -41,7 +42,8 @@ class Answer:
     @property
     def notes(self) -> list[str]:
         found = [] if self.area is None or self.area.clear else [UNCLEAR]
-        return [*found, RANGES, self.film_source]
+        ranges = RANGES if self.left is None else f"{RANGES} {LASTS}"
+        return [*found, ranges, self.film_source]
 
 
 def film_source(way: str, own: bool, used: str | None) -> str:
@@ -96,7 +98,7 @@ def quantity_text(answer: Answer, screen: Screen) -> str:
     lines = [paint(bold, "1", screen.colour)]
     lines += wrap(
         f"Probably {amount(need.ink.middle)} g will do ({amount(need.ink.low)} to "
-        f"{amount(need.ink.high)}); {span(need.on_paper, 'g')} of it on the paper.",
+        f"{amount(need.mix_g)}); {span(need.on_paper, 'g')} of it on the paper.",
         screen.columns,
         " ",
     )
@@ -105,9 +107,9 @@ def quantity_text(answer: Answer, screen: Screen) -> str:
         lines += ["", *(paint(row, "1", screen.colour) for row in wrap(verdict(left), 78, " "))]
         text = f"It lasts for {whole(left.prints)} prints."
         if left.word != "enough":
+            more = amount(rounded_up(left.short_g.high))
             text += (
-                f" Mix {amount(left.short_g.high)} g more to be sure, before it runs out: two "
-                "batches never match quite."
+                f" Mix {more} g more to be sure, before it runs out: two batches never match quite."
             )
         lines += wrap(text, screen.columns, " ")
     if answer.mix:

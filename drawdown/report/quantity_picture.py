@@ -23,7 +23,8 @@ def draw_quantity(answer: Answer) -> Image.Image:
     need, area = answer.need, answer.area
     page.y = 3
     page.line(f"Mix {amount(need.mix_g)} g for {need.prints} prints", 5.5, bold=0.12)
-    page.line(f"Probably {span(need.ink, 'g')} will do.", 3.2)
+    likely = f"{amount(need.ink.middle)} ({amount(need.ink.low)} to {amount(need.mix_g)})"
+    page.line(f"Probably {likely} g will do.", 3.2)
     if answer.left is not None:
         page.line(verdict(answer.left), 3.6, bold=0.08)
     page.y += 1
