@@ -238,6 +238,12 @@ STRIP_MIXED = FlagKind(
     "that is no single pull of ink: something else lies on it or was taken for it",
     "look at the picture (--picture), clear the sheet, or place the strip with --strip",
 )  # fmt: skip
+SHAPE_UNCOUNTED = FlagKind(
+    "shape-not-counted", True, "strip",
+    "in a row with the strips, {detail}, lies something much like a strip that was not counted",
+    "if it is one, the strips are numbered wrongly, and the wrong two would be compared",
+    "look at the picture (--picture), clear the sheet, or place both strips with --strip",
+)  # fmt: skip
 STRIP_SMALL = FlagKind(
     "small-strip", False, "strip",
     "the strip's even part is only {detail}",

@@ -20,6 +20,7 @@ from drawdown import strip_printing
 from drawdown.strip_bars import Bar, find_bars
 from drawdown.strip_body import Body, cut_out
 from drawdown.strip_choice import in_window, join_halves, rims_of, settle, shapes_from_zones
+from drawdown.strip_count import uncounted
 from drawdown.strip_ground import Ground, find_grounds, ground_around
 from drawdown.strip_picture import (
     Picture,
@@ -79,6 +80,11 @@ def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
     if not chosen:
         raise _nothing_found(grounds, rejected)
     printed = strip_printing.printed_mask(sheet, view)
+    places = [c.shape.centre_mm for c in uncounted(chosen, rejected)]
+    unsure = tuple(
+        fl.SHAPE_UNCOUNTED(f"{x:.0f} mm to the right and {y:.0f} mm down of the card's corner")
+        for x, y in places[:1]
+    )
     strips = []
     for c in chosen:
         body = cut_out(
@@ -91,7 +97,7 @@ def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
             c.shape.low,
             printed,
         )
-        strips.append(_strip(sheet, c.shape.corners_mm, body, cut=c.shape.cut))
+        strips.append(_strip(sheet, c.shape.corners_mm, body, c.shape.cut, unsure))
     order = reading_order([s.corners_mm for s in strips])
     return tuple(replace(strips[k], number=n + 1) for n, k in enumerate(order))
 

@@ -163,3 +163,21 @@ def test_a_place_by_hand_is_looked_at_for_glare(shines):
     assert fl.STRIP_BY_HAND.code in codes
     assert (fl.STRIP_GLARE.code in codes or fl.STRIP_EMPTY.code in codes) == shines
     assert (strip.glare_share > 0.1) == shines
+
+
+@pytest.mark.parametrize("doubtful", [False, True])
+def test_something_like_a_strip_that_was_not_counted_stops_the_verdict(doubtful):
+    """A strip that runs on into a smear across the sheet is not counted: which is number 2?"""
+    d = Drawing(42)
+    d.strip(0, 80, 20, 60, (50, 50, 20))
+    d.strip(64, 80, 20, 60, (52, 46, 20))
+    if doubtful:
+        d.strip(32, 80, 20, 60, (60, 30, 20), truth=False)
+        for k in range(9):
+            d.fill(box(34, 84 + 6 * k, 16, 3), (30, 30, 40))
+    sheet, view = d.done()
+    strips = find_strips(sheet, view)
+    assert len(strips) == 2
+    for s in strips:
+        assert (fl.SHAPE_UNCOUNTED.code in fl.codes(s.flags)) == doubtful
+    assert fl.SHAPE_UNCOUNTED.hard
