@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from drawdown.strip_bars import BESIDE_BAR_MM, Bar, faded, grown_px
+from drawdown.strip_ground import RIM_GROUND
 from drawdown.strip_picture import Picture, Zones, disc
 from drawdown.strip_search import Candidate, filled, paste
 from drawdown.strip_shapes import BULGE_MM, ROUND_L, View, measure_shape
@@ -279,10 +280,10 @@ def _holds(a: Candidate, b: Candidate) -> bool:
 
 def _other_paper(good: list[Candidate]) -> list[bool]:
     """What lies on something darker and has the colour of the paper under ordinary strips is
-    that paper, seen against a table."""
+    that paper, seen against a table; or seen against a paper known only from thin rims."""
     papers = [(c.paper_lab, c.ground) for c in good if c.darker > 0.5]
     return [
-        c.darker < -0.5
+        (c.darker < -0.5 or c.ground >= RIM_GROUND)
         and any(
             ground != c.ground and np.linalg.norm(c.shape.lab - lab) < min(4.0, 0.6 * c.shape.level)
             for lab, ground in papers

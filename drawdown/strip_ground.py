@@ -12,6 +12,7 @@ from drawdown.strip_picture import LIGHT_SPAN, MIN_GROUND_L, ZONE_PX, Picture, Z
 
 COARSE = 4  # the paper's colour is smoothed on every fourth pixel of the working picture
 MAX_GROUNDS = 6
+RIM_GROUND = 2 * MAX_GROUNDS  # the number of a paper that is known from rims only
 RIM_LOW = 3.0
 REACH_MM = 8.0  # how far beyond its open parts a paper is looked at
 MIN_GROUND_MM2 = 120.0
@@ -204,7 +205,7 @@ def ground_around(picture: Picture, rims: list[tuple[tuple[int, int], np.ndarray
     there = both[..., 3] > 0.1
     lab = both[..., :3] / np.maximum(both[..., 3:], 1e-3)
     coarse = _Coarse(lab, np.zeros(there.shape, np.int32), ~there, COARSE / picture.px_per_mm)
-    ground = _ground(picture, coarse, there, _spread(coarse, there), 2 * MAX_GROUNDS)
+    ground = _ground(picture, coarse, there, _spread(coarse, there), RIM_GROUND)
     # Other scraps may lie in slightly other light.
     return replace(ground, low=max(ground.low, RIM_LOW))
 
