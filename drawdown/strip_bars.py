@@ -30,6 +30,18 @@ class Bar:
     corners_mm: np.ndarray
 
 
+def _covered(picture: Picture, corners: np.ndarray) -> np.ndarray:
+    """(n,) True where something lighter or coloured lies on a bar, pixel by pixel along it."""
+    height = float(np.linalg.norm(corners[3] - corners[0]))
+    colours = []
+    for share in (0.3, 0.5, 0.7):
+        y, x = _beside(picture.usable.shape, corners, -share * height)[0]
+        colours.append(picture.lab[y, x])
+    colour = np.median(colours, axis=0)
+    bare = np.median(colour[colour[:, 0] <= np.quantile(colour[:, 0], 0.3)], axis=0)
+    return np.linalg.norm(colour - bare, axis=1) > 8.0
+
+
 def grown_px(picture: Picture, bar: Bar, margin_mm: float, offset=(0, 0)) -> np.ndarray:
     """A bar grown on all sides, as a polygon for cv2.fillPoly with shift=4, on the part of
     the picture that begins at ``offset`` (row, column)."""
@@ -69,18 +81,27 @@ def bridge_bars(ground: Ground, mask: np.ndarray, bars: list[Bar], margin_mm: fl
         along, down = corners[1] - corners[0], corners[3] - corners[0]
         height = np.linalg.norm(down)
         along, down = along / np.linalg.norm(along), down / height
-        for one, other in itertools.product(*runs):
-            if not one.goes_on_as(other, ppm):
-                continue
-            top, bottom = -(margin_mm + 1.2) * ppm, height + (margin_mm + 1.2) * ppm
-            wider = max(one, other, key=lambda run: run.last - run.first)
-            narrower = other if wider is one else one
-            if narrower.last - narrower.first < 0.8 * (wider.last - wider.first):
-                narrower = wider
-            ends = [
-                (r.first, r.last)
-                for r in ((wider, narrower) if wider is one else (narrower, wider))
-            ]
+        covered = _covered(picture, corners)
+        beyond = (margin_mm + 1.2) * ppm
+        pairs = [
+            (a, b, -beyond, height + beyond)
+            for a, b in itertools.product(*runs)
+            if a.goes_on_as(b, ppm)
+        ]
+        joined = {id(run) for a, b, _, _ in pairs for run in (a, b)}
+        for side, run in ((k, run) for k in (0, 1) for run in runs[k]):
+            # Opaque ink shows on the bar itself, even where it runs out right behind.
+            shows = covered[int(run.first) : int(run.last)].mean() > 0.5
+            if shows and not run.gap and id(run) not in joined:
+                top, bottom = (
+                    (-beyond, 0.9 * height) if side == 0 else (0.1 * height, height + beyond)
+                )
+                pairs.append((run, run, top, bottom))
+        for one, other, top, bottom in pairs:
+            ends = [(run.first, run.last) for run in (one, other)]
+            wide = [last - first for first, last in ends]
+            if min(wide) < 0.8 * max(wide):  # ragged: between the edges of the other side
+                ends = [ends[int(np.argmax(wide))]] * 2
             quad = corners[0] + np.array(
                 [
                     along * ends[0][0] + down * top,
@@ -93,7 +114,7 @@ def bridge_bars(ground: Ground, mask: np.ndarray, bars: list[Bar], margin_mm: fl
     return mask
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Run:
     """Ink right beside a bar: from where to where along it (px), how its colour differs from
     the paper's (3,), and whether it fades or ends before it reaches the bar."""
