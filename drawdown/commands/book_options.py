@@ -219,12 +219,9 @@ def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | No
             "give the same name with --mix",
         )
     by_name = {known[ink]: mark for ink, mark in marks.items()}
-    total: dict[str, float] = {}
-    for ink, amount in parts.items():
-        total[known[ink]] = total.get(known[ink], 0.0) + amount
     return tuple(
         MixPart(clean_name(ink, "--mix"), amount, by_name.get(ink, ""))
-        for ink, amount in total.items()
+        for ink, amount in by_shelf(parts, shelf).items()
     )
 
 
@@ -255,3 +252,12 @@ def shelf_names(inks: list[str], shelf: Path | None) -> dict[str, str]:
         with contextlib.suppress(WrongUsage):
             names[ink] = known.find(ink).name
     return names
+
+
+def by_shelf(amounts: dict[str, float], shelf: Path | None) -> dict[str, float]:
+    """The amounts under the shelf's names; those of one ink under two names are added up."""
+    names = shelf_names(list(amounts), shelf)
+    total: dict[str, float] = {}
+    for ink, amount in amounts.items():
+        total[names[ink]] = total.get(names[ink], 0.0) + amount
+    return total

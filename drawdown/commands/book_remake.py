@@ -60,13 +60,16 @@ def remake(
     from drawdown.shelf_files import shelf_in_use
 
     inks = shelf_in_use(shelf).shelf
+    # An ink may have been noted under two of its names: it is weighed once.
+    names = opt.shelf_names([part.ink for part in original.recipe.mix], shelf)
     mix: dict[str, float] = {}
     for part in original.recipe.mix:
-        mix[part.ink] = mix.get(part.ink, 0.0) + part.parts
+        mix[names[part.ink]] = mix.get(names[part.ink], 0.0) + part.parts
+    tins = {names[part.ink]: part.ink_batch for part in original.recipe.mix if part.ink_batch}
     result = weigh_out(mix, grams, _ground(mix, inks), hold_back / 100)
     paler = _predicted(original, result, inks)
     if batch is not None:
-        _begin(opt.folder_of(book), batch, original, result)
+        _begin(opt.folder_of(book), batch, original, result, tins)
     if json:
         data: dict[str, Any] = {
             "name": original.name,
@@ -91,7 +94,7 @@ def remake(
         terminal.write_result(dump_book("remake", data))
     else:
         screen = terminal.screen(sys.stdout)
-        terminal.write_result(remake_screen(original, result, paler, screen))
+        terminal.write_result(remake_screen(original, result, paler, tins, screen))
     if batch is not None and not json:
         from drawdown.report.book import UNDO
 
@@ -102,14 +105,14 @@ def remake(
     return 0
 
 
-def _begin(folder: Path, batch: str, original: Original, result: Remake) -> None:
+def _begin(
+    folder: Path, batch: str, original: Original, result: Remake, tins: dict[str, str]
+) -> None:
     """The batch as it is on the slab: what was weighed first, not the whole recipe."""
     from drawdown.book import open_book
     from drawdown.book.batches import begin_batch
     from drawdown.book.records import MixPart, clean_date
 
-    assert original.recipe is not None
-    tins = {part.ink: part.ink_batch for part in original.recipe.mix}
     mix = tuple(
         MixPart(row.ink, round(row.first_g, 4), tins.get(row.ink, "")) for row in result.inks
     )
@@ -160,7 +163,9 @@ def _predicted(original: Original, result: Remake, shelf: Shelf) -> float | None
     return float(delta_e_2000(labs[0], labs[1]))
 
 
-def remake_screen(original: Original, result: Remake, paler: float | None, screen: Screen) -> str:
+def remake_screen(
+    original: Original, result: Remake, paler: float | None, tins: dict[str, str], screen: Screen
+) -> str:
     """What to weigh, why it is light, and what comes next."""
     from drawdown.cautions import CAUTIONS
     from drawdown.report.book import grams_text, mix_words, paragraph, table
@@ -170,7 +175,6 @@ def remake_screen(original: Original, result: Remake, paler: float | None, scree
     assert recipe is not None
     title = f" {original.name}: {grams_text(result.whole_g)}"
     lines = [paint(title, "1", screen.colour), ""]
-    tins = {p.ink: p.ink_batch for p in recipe.mix if p.ink_batch}
     rows = [
         [row.ink, f"{row.parts_per_100:.3g}", weight(row.first_g),
          weight(row.held_g) if row.held_g else "-", tins.get(row.ink, "")]

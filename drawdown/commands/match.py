@@ -171,7 +171,7 @@ def match(
         source = from_book(
             kept, log, book, said=parts, grams=batch_grams,
             apart=True if apart else False if original is not None else None,
-            batch_number=batch, added=more,
+            batch_number=batch, added=more, shelf=shelf,
         )  # fmt: skip
         if slab is None or is_new(slab, shelf):  # else the batch's own memory knows both
             parts = parts or source.parts(shelf)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration.errors import WrongUsage
-from drawdown.commands.book_options import folder_of
+from drawdown.commands.book_options import by_shelf, folder_of
 
 if TYPE_CHECKING:
     from drawdown.book import Book, Change
@@ -23,7 +23,8 @@ SAME_PARTS = 0.05  # parts per 100: less is no other recipe
 class FromBook:
     """What the book gives to a match: the original, the batch if it is in the book already,
     the batch's mix and weight as far as they are known; ``added`` is what the command said
-    went in since (grams, or parts per 100 of a batch whose weight is not known)."""
+    went in since (grams, or parts per 100 of a batch whose weight is not known), and
+    ``mix_said`` that the mix is the command's, not the book's."""
 
     folder: Path
     original: Original
@@ -33,6 +34,7 @@ class FromBook:
     mix: Mix
     grams: float | None
     added: dict[str, float]
+    mix_said: bool
 
     def parts(self, shelf_path: Path | None) -> dict[str, float] | None:
         """The mix for the advice; None when an ink of it is not on the shelf (told on
@@ -68,8 +70,10 @@ def from_book(
     apart: bool | None,
     batch_number: int | None,
     added: dict[str, float] | None = None,
+    shelf: Path | None = None,
 ) -> FromBook:
-    """Look up what ``--kept`` and ``--log`` name. Raises ``WrongUsage`` and ``BadFile``."""
+    """Look up what ``--kept`` and ``--log`` name; inks go by the shelf's names, so that the
+    same ink under two names counts as one. Raises ``WrongUsage`` and ``BadFile``."""
     from drawdown.book import open_book
     from drawdown.book.batches import batch_called, mix_with_added, story_of
     from drawdown.book.originals import find_original, original_by_id
@@ -107,7 +111,7 @@ def from_book(
         )
     mix = inside[0] if inside else original.recipe.mix if original.recipe else ()
     if said:
-        mix = tuple(MixPart(ink, amount) for ink, amount in said.items())
+        mix = tuple(MixPart(ink, amount) for ink, amount in by_shelf(said, shelf).items())
     if original.state == "wet":
         from drawdown.report.terminal import write_aside
 
@@ -133,7 +137,8 @@ def from_book(
         batch_name=name,
         mix=mix,
         grams=grams if grams is not None else inside[1] if inside else None,
-        added=dict(added or {}),
+        added=by_shelf(added or {}, shelf),
+        mix_said=bool(said),
     )
 
 
@@ -153,7 +158,7 @@ def log_match(source: FromBook, photo: Path, judgement: Judgement) -> None:
         crop = store_crop(opened, judgement, batch_strip)
         earlier = judgement.earlier
         other = None if earlier is None else store_photo(opened, Path(earlier.photo.path))
-        with opened.change(f'logged a match to batch "{source.batch_name}"') as change:
+        with opened.change(f'logged a photo of batch "{source.batch_name}"') as change:
             told = _write(opened, change, source, judgement, (stored, other, crop))
     for text in told:
         write_aside(text)
@@ -186,12 +191,17 @@ def _write(
             date=clean_date(None), mix=source.mix, grams=source.grams,
         )  # fmt: skip
         told.append(f'Logged to the new batch "{source.batch_name}".')
-        if source.mix:
-            told.append("Its mix was noted as used here: if it is another, undo and give --mix.")
+        if source.mix and not source.mix_said:
+            told.append(
+                f'It is noted as mixed like "{source.original.name}": if it was not, undo and '
+                "give --mix."
+            )
     else:
         row = batch.id
         told.append(f'Logged to batch "{batch.name}".')
-    if source.added and not _is_logged(opened, row, stored):
+    # What the batch's own memory does not take is said again with the next photo: noted here
+    # as well, it would count twice.
+    if source.added and judgement.step is not None and not _is_logged(opened, row, stored):
         told += _log_added(opened, change, row, source.added)
     reading = insert_reading(change, judgement, batch_strip, stored, crop)
     apart = bool(judgement.kept and judgement.kept.apart)
@@ -213,25 +223,28 @@ def _write(
 
 
 def _is_logged(opened: Book, row: int, stored: Stored) -> bool:
-    """Whether this very photo is the last that was logged to the batch: then what was added
-    before it is in the book already."""
-    last = opened.rows(
-        "SELECT p.sha256 FROM entry e JOIN reading r ON r.id = e.reading "
-        "JOIN photo p ON p.id = r.photo WHERE e.batch = ? ORDER BY e.id DESC LIMIT 1",
+    """Whether what was added before this very photo is in the book already: since it went
+    in, nothing but this photo was logged to the batch."""
+    newest_first = opened.rows(
+        "SELECT e.kind, p.sha256 FROM entry e LEFT JOIN reading r ON r.id = e.reading "
+        "LEFT JOIN photo p ON p.id = r.photo WHERE e.batch = ? ORDER BY e.id DESC",
         (row,),
     )
-    return bool(last) and last[0]["sha256"] == stored.sha256
+    for entry in newest_first:
+        if entry["kind"] == "added":
+            return entry is not newest_first[0]
+        if entry["sha256"] != stored.sha256:
+            return False
+    return False
 
 
 def _log_added(opened: Book, change: Change, row: int, added: dict[str, float]) -> list[str]:
     from drawdown.book.batches import GRAMS, PER_100, batch_by_id, log_added
-    from drawdown.commands.book_options import shelf_names
 
     batch = batch_by_id(opened, row)
     assert batch is not None
     unit = GRAMS if batch.grams is not None else PER_100
-    names = shelf_names(list(added), None)
-    log_added(change, row, tuple((names[ink], amount) for ink, amount in added.items()), unit)
+    log_added(change, row, tuple(added.items()), unit)
     return [f"What was added went into the batch's story, in {unit}."]
 
 

@@ -30,7 +30,7 @@ def keep(judgement: Judgement, photo: Path, given_shelf: Path | None) -> None:
     if opened is None:
         return
     if judgement.step is None:
-        terminal.write_aside(report.not_kept(opened.slab.name))
+        terminal.write_aside(report.not_kept(opened.slab.name, added=bool(opened.added)))
         return
     paper = judgement.correction.paper_lab_d50
     seen = SlabPhoto(

@@ -25,9 +25,15 @@ def kept(name: str, number: int, lesson: Lesson | None) -> str:
     return text + "."
 
 
-def not_kept(name: str) -> str:
-    """That a photo without a verdict teaches nothing."""
-    return f'Not remembered for the batch "{name}": a photo without a verdict teaches nothing.'
+def not_kept(name: str, *, added: bool = False) -> str:
+    """That a photo which cannot be judged yet teaches nothing."""
+    text = (
+        f'Not remembered for the batch "{name}": a photo without a sure verdict on dry strips '
+        "teaches nothing."
+    )
+    if added:
+        text += " What was --added is not noted yet: say it again with the next photo."
+    return text
 
 
 def undone(slab: Slab, photo: SlabPhoto) -> str:

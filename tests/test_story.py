@@ -1,0 +1,100 @@
+"""A batch from its first photo to the ink that is weighed out weeks later: what each command
+is told must come out of the others as the same inks and the same amounts."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from book_kit import keep, quick_place
+
+from drawdown import cli
+from drawdown.book import open_book
+from drawdown.book.records import MixPart
+
+PHOTOS = Path(__file__).resolve().parents[1] / "fixtures" / "photos"
+FIRST, SECOND = PHOTOS / "no-match.jpg", PHOTOS / "match.jpg"
+MIX = ("--mix", "white=97.1", "--mix", "PB15:3=1.9", "--mix", "PG7=1")
+
+
+@pytest.fixture
+def book(monkeypatch):
+    for place in quick_place():
+        folder = place / "book"
+        monkeypatch.setenv("DRAWDOWN_BOOK", str(folder))
+        with open_book(folder, create=True) as opened:
+            keep(opened, "Tide blue", (79.9, -27.4, -27.4))
+        yield folder
+
+
+def run(capsys, *args: object) -> tuple[int, str, str]:
+    capsys.readouterr()
+    code = cli.main([str(arg) for arg in args])
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+def json_of(capsys, *args: object) -> dict:
+    code, out, err = run(capsys, *args, "--json")
+    assert code == 0, err
+    return json.loads(out)
+
+
+def test_one_ink_under_two_names_is_one_ink_in_book_and_remake(book, capsys):
+    code, _, err = run(
+        capsys, "match", FIRST, "--kept", "tide", "--log", "May", "--slab", "May", *MIX,
+        "--batch-grams", 250,
+    )  # fmt: skip
+    assert code == 3, err
+    assert "if it was not" not in err  # the mix was said, so nobody is asked whether it was
+    args = ("match", SECOND, "--log", "May", "--slab", "May", "--added", "phthalo-blue=5.5")
+    code, _, err = run(capsys, *args)
+    assert code == 0, err
+    # By hand: 250 g hold 242.75 g white, 4.75 g blue and 2.5 g green; 5.5 g blue more.
+    whole = 250 + 5.5
+    now = {p["ink"]: p["parts"] for p in json_of(capsys, "book", "story", "may")["mix_now"]}
+    assert now == pytest.approx(
+        {
+            "titanium-white": 100 * 242.75 / whole,
+            "phthalo-blue": 100 * (4.75 + 5.5) / whole,
+            "phthalo-green": 100 * 2.5 / whole,
+        },
+        abs=1e-3,
+    )
+    data = json_of(capsys, "book", "remake", "tide", "--grams", 60)
+    rows = {row["ink"]: row for row in data["inks"]}
+    assert list(rows) == ["titanium-white", "phthalo-blue", "phthalo-green"]
+    blue = 60 * 10.25 / whole
+    assert rows["phthalo-blue"]["first_grams"] == pytest.approx(0.9 * blue, abs=1e-3)
+    assert rows["phthalo-blue"]["held_back_grams"] == pytest.approx(0.1 * blue, abs=1e-3)
+    assert sum(r["first_grams"] + r["held_back_grams"] for r in rows.values()) == (
+        pytest.approx(60, abs=2e-3)
+    )
+
+
+def test_an_ink_that_a_book_holds_under_two_names_is_weighed_once(book, capsys):
+    mix = (MixPart("white", 95.0), MixPart("PB15:3", 2.0, "A7"), MixPart("phthalo-blue", 3.0))
+    with open_book(book) as opened:
+        keep(opened, "Rain", mix=mix)
+    data = json_of(capsys, "book", "remake", "rain", "--grams", 100)
+    rows = {row["ink"]: row["parts_per_100"] for row in data["inks"]}
+    assert rows == pytest.approx({"titanium-white": 95.0, "phthalo-blue": 5.0})
+    _, out, _ = run(capsys, "book", "remake", "rain", "--grams", 100)
+    assert "A7" in out
+
+
+def test_what_was_added_before_a_photo_that_teaches_nothing_counts_once(book, capsys):
+    code, _, err = run(
+        capsys, "match", FIRST, "--kept", "tide", "--log", "May", "--slab", "May", *MIX,
+        "--batch-grams", 250,
+    )  # fmt: skip
+    assert code == 3, err
+    args = ("--log", "May", "--slab", "May", "--added", "PB15:3=5.5")
+    code, _, err = run(capsys, "match", SECOND, *args, "--wet", "batch")
+    assert code == 4, err
+    assert "say it again with the next photo" in err
+    assert json_of(capsys, "book", "story", "may")["grams_now"] == pytest.approx(250)
+    code, _, err = run(capsys, "match", SECOND, *args)
+    assert code == 0, err
+    assert json_of(capsys, "book", "story", "may")["grams_now"] == pytest.approx(255.5)
