@@ -1,6 +1,7 @@
 """The studio's pairs of wet and dry readings: a TOML file beside its shelf.
 
-A pair is never deleted, only set aside, so that it can be brought back.
+A pair is never deleted, only set aside, so that it can be brought back. A change locks the
+file, so that two at once lose none.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import numpy as np
 from calibration.errors import BadFile, WrongUsage
 from calibration.files import read_bytes, write_atomically
 from drawdown.drying import Drying, DryingPair, learn
+from drawdown.file_lock import locked
 from drawdown.places import own_shelf
 
 FORMAT = "drawdown.drying/1"
@@ -122,17 +124,10 @@ def set_aside(number: int, aside: bool, path: Path | None = None) -> KeptPair:
 
 def _change(work: Callable[[list[KeptPair]], KeptPair], path: Path | None) -> KeptPair:
     path = own_drying() if path is None else path
-    pairs = list(read_pairs(path))
-    done = work(pairs)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise BadFile(
-            f"the folder {path.parent} cannot be made ({error.strerror or error})",
-            "the pair would have no place",
-            "check the folder, or set DRAWDOWN_SHELF to a place of your own",
-        ) from error
-    write_atomically(path, _text(pairs).encode("utf-8"))
+    with locked(path, "the file of pairs,", "set DRAWDOWN_SHELF to a place of your own"):
+        pairs = list(read_pairs(path))
+        done = work(pairs)
+        write_atomically(path, _text(pairs).encode("utf-8"))
     return done
 
 

@@ -10,18 +10,18 @@ from __future__ import annotations
 import contextlib
 import os
 import re
-import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calibration.errors import BadFile, WrongUsage
 from calibration.files import read_bytes, write_atomically
+from drawdown.file_lock import locked
 from drawdown.ink_figures import plain
 from drawdown.inks import FORMAT, KINDS, Ink, Shelf, read_shelf, shelf_to_dict, starter_shelf
 from drawdown.places import own_shelf
 
-LONGEST_WAIT_S = 10.0
+SHELF_LOCK = ("the shelf", "choose a folder of your own for it, with --shelf")
 _ENTRY = re.compile(r"(?m)^[ \t]*\[\[\s*inks\s*\]\]")
 _HEAD = f"""\
 # The inks of the studio; the order is yours. What an entry may hold: see
@@ -169,7 +169,7 @@ def edit_shelf(path: Path, change: Callable[[Shelf | None], Shelf]) -> Shelf:
     Raises what ``change`` raises (the file is then as it was), and ``BadFile``.
     """
     path = _real(path)
-    with _lock(path):
+    with locked(path, *SHELF_LOCK):
         there = os.path.lexists(path)
         text, shelf = (_text(path), read_shelf(path)) if there else ("", None)
         wanted = change(shelf)
@@ -186,7 +186,7 @@ def undo_shelf(path: Path) -> Shelf | None:
     Raises ``WrongUsage`` when nothing was changed, and ``BadFile``.
     """
     path = _real(path)
-    with _lock(path):
+    with locked(path, *SHELF_LOCK):
         before = before_path(path)
         if not before.is_file():
             raise WrongUsage(
@@ -304,50 +304,3 @@ def _parsed(text: str, path: Path) -> Shelf:
     from drawdown.inks import shelf_from_text
 
     return shelf_from_text(text, path)
-
-
-# Lock ------------------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def _lock(path: Path) -> Iterator[None]:
-    """Hold the shelf's lock, a small hidden file beside it that the system frees by itself
-    when a process ends. Makes the folder if need be."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle = os.open(path.with_name(f".{path.name}.lock"), os.O_RDWR | os.O_CREAT, 0o666)
-    except OSError as problem:
-        raise BadFile(
-            f"the shelf {path} cannot be changed ({problem.strerror or problem})",
-            "nothing was changed",
-            "choose a folder of your own for it, with --shelf",
-        ) from problem
-    try:
-        deadline = time.monotonic() + LONGEST_WAIT_S
-        while not _grab(handle):
-            if time.monotonic() > deadline:
-                raise BadFile(
-                    f"the shelf {path} is being changed by another program",
-                    "two changes at once could lose an ink, so nothing was changed",
-                    "wait for the other one to end, then try again",
-                )
-            time.sleep(0.02)
-        yield
-    finally:
-        os.close(handle)
-
-
-def _grab(handle: int) -> bool:
-    """Try to take the lock; closing the file gives it back."""
-    try:
-        try:
-            import fcntl
-        except ImportError:  # Windows
-            import msvcrt
-
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-        else:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

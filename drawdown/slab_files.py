@@ -2,7 +2,7 @@
 
 One JSON file for each shelf (``shelf.learnt.json`` beside ``shelf.toml``) holds the batches,
 newest last, and what all but the newest have taught of the inks; the newest is learnt anew
-each time, so that it can go on. A change takes the shelf's lock and replaces the file whole.
+each time, so that it can go on. A change locks the file and replaces the file whole.
 """
 
 from __future__ import annotations
@@ -19,15 +19,20 @@ from calibration.errors import BadFile, WrongUsage
 from calibration.files import read_bytes, write_atomically
 from drawdown.advice_colour import paper_ground
 from drawdown.advice_story import Reading, Step
+from drawdown.file_lock import locked
 from drawdown.ink_doubt import ROWS, Knowledge
 from drawdown.ink_figures import plain
 from drawdown.inks import Ink, Shelf
 from drawdown.learn import Lesson, gather, learn
 from drawdown.places import own_shelf
-from drawdown.shelf_files import ShelfInUse, _lock
+from drawdown.shelf_files import ShelfInUse
 
 FORMAT = "drawdown.learnt/1"
 MOST_BYTES = 50_000_000
+MEMORY_LOCK = (
+    "what was learnt of inks,",
+    "choose a folder of your own for shelf and batches, with --shelf",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -359,7 +364,7 @@ def _last(slabs: tuple[Slab, ...], slab: Slab) -> tuple[Slab, ...]:
 def remember(path: Path, shelf: Shelf, opened: Opened, photo: SlabPhoto) -> Lesson | None:
     """Keep a photo of a batch. Returns what the batch teaches now. Raises ``BadFile``."""
     slab = replace(opened.slab, photos=(*opened.slab.photos, photo))
-    with _lock(path):
+    with locked(path, *MEMORY_LOCK):
         memory = read_memory(path)
         newest = memory.slabs and plain(memory.slabs[-1].name) == plain(slab.name)
         slabs = _last(memory.slabs, slab)
@@ -371,7 +376,7 @@ def remember(path: Path, shelf: Shelf, opened: Opened, photo: SlabPhoto) -> Less
 def forget_last(path: Path, shelf: Shelf) -> tuple[Slab, SlabPhoto]:
     """Take back the newest photo, and its batch when that was its only one. Raises
     ``WrongUsage`` when there is none, and ``BadFile``."""
-    with _lock(path):
+    with locked(path, *MEMORY_LOCK):
         memory = read_memory(path)
         if not memory.slabs:
             raise WrongUsage(

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import multiprocessing
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -168,6 +170,24 @@ def test_pairs_come_back_as_they_were_written():
         with pytest.raises(WrongUsage):
             df.set_aside(number, aside)
     assert list(df.own_drying().parent.glob("*.part")) == []
+
+
+def _add_some(start: int) -> None:
+    for i in range(6):
+        df.add_pair(kept(f"pair {start + i}"))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="starts processes by forking")
+def test_processes_at_once_lose_no_pair():
+    context = multiprocessing.get_context("fork")
+    workers = [context.Process(target=_add_some, args=(10 * n,)) for n in range(3)]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join(30)
+        assert worker.exitcode == 0
+    expected = {f"pair {10 * n + i}" for n in range(3) for i in range(6)}
+    assert {pair.name for pair in df.read_pairs()} == expected
 
 
 @pytest.mark.parametrize(

@@ -228,12 +228,12 @@ def test_processes_at_once_lose_no_ink(path):
 
 
 def test_a_lock_that_is_held_is_waited_for_not_broken(path, monkeypatch):
-    from drawdown import shelf_files
+    from drawdown import file_lock
 
     put_ink(path, an_ink("river"))
-    monkeypatch.setattr(shelf_files, "LONGEST_WAIT_S", 0.05)
+    monkeypatch.setattr(file_lock, "LONGEST_WAIT_S", 0.05)
     held = os.open(path.with_name(f".{path.name}.lock"), os.O_RDWR)
-    assert shelf_files._grab(held)
+    assert file_lock._grab(held)
     with pytest.raises(BadFile, match="another program"):
         put_ink(path, an_ink("night"))
     os.close(held)

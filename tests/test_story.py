@@ -98,3 +98,9 @@ def test_what_was_added_before_a_photo_that_teaches_nothing_counts_once(book, ca
     code, _, err = run(capsys, "match", SECOND, *args)
     assert code == 0, err
     assert json_of(capsys, "book", "story", "may")["grams_now"] == pytest.approx(255.5)
+
+
+def test_an_empty_name_of_the_original_is_told_as_such(book, capsys):
+    code, out, err = run(capsys, "match", FIRST, "--kept", "")
+    assert (code, out) == (2, "")
+    assert "--kept '' is not a name" in err

@@ -84,7 +84,7 @@ def from_book(
     name = None if log is None else clean_name(log, "--log")
     with open_book(folder, write=log is not None) as opened:
         batch = batch_called(opened, name) if name else None
-        original = find_original(opened, kept) if kept else None
+        original = None if kept is None else find_original(opened, clean_name(kept, "--kept"))
         if original is None and batch is not None and batch.original:
             original = original_by_id(opened, batch.original)
         if original is None:
