@@ -21,6 +21,8 @@ COMMANDS = {
     "put-by": f"{HERE}.book_packets:put_by",
     "packets": f"{HERE}.book_lists:packets",
     "take": f"{HERE}.book_packets:take",
+    "labels": f"{HERE}.book_print:labels",
+    "recipe-sheet": f"{HERE}.book_print:recipe_sheet",
     "export": f"{HERE}.book_share:export",
     "import": f"{HERE}.book_share:import_",
     "remove": f"{HERE}.book_undo:remove",
