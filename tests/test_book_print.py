@@ -3,6 +3,7 @@ and what could hurt someone is never left out."""
 
 from __future__ import annotations
 
+import itertools
 import json
 import random
 import re
@@ -84,7 +85,7 @@ def test_known_stock_goes_on_its_paper(size):
     places = [sheet.box_mm(k) for k in range(sheet.count)]
     assert all(inside(place, (-0.2, -0.2, sheet.paper_mm[0] + 0.4, sheet.paper_mm[1] + 0.4))
                for place in places)  # fmt: skip
-    for a, b in zip(places, places[1:], strict=False):
+    for a, b in itertools.pairwise(places):
         assert b[0] >= a[0] + a[2] - 1e-6 or b[1] >= a[1] + a[3] - 1e-6  # none over another
     # Centred, as stock is cut.
     right = max(x + w for x, _, w, _ in places)
@@ -103,7 +104,7 @@ def test_nothing_leaves_its_label_and_the_caution_stays(size, label):
     for item in items:
         assert inside(item.box_mm, box), item
     words = [item for item in items if isinstance(item, Words)]
-    for a, b in zip(words, words[1:], strict=False):
+    for a, b in itertools.pairwise(words):
         assert b.at_mm[1] - a.at_mm[1] >= 0.9 * min(a.size_mm, b.size_mm)  # no line over another
     assert min(word.size_mm for word in words) > 1.3  # about 4 points
     said = " ".join(word.text for word in words)
