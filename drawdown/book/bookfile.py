@@ -158,6 +158,7 @@ class _Gatherer:
                ("edition", "number", "date", "spot", "note", "removed")},
             "good": bool(row["good"]),
             "reading": self.reading(row["reading"]),
+            "beside": self.reading(row["beside"]),
         }  # fmt: skip
 
     def reading(self, reading: int | None) -> Data | None:

@@ -121,7 +121,8 @@ def readings_of(file: BookFile) -> list[tuple[str, Data]]:
             for name in ("reading", "original_reading"):
                 found.append((f"batches[{i}].entries[{k}].{name}", entry[name]))
     found += [(f"packets[{i}].reading", p["reading"]) for i, p in enumerate(file.packets)]
-    found += [(f"pulls[{i}].reading", p["reading"]) for i, p in enumerate(file.pulls)]
+    for name in ("reading", "beside"):
+        found += [(f"pulls[{i}].{name}", p[name]) for i, p in enumerate(file.pulls)]
     return [(where, reading) for where, reading in found if reading is not None]
 
 
@@ -390,6 +391,6 @@ _PACKET = record(
 )  # fmt: skip
 _PULL = record(
     edition=_NAME, number=whole(0, 10**9), date=day, spot=text(MOST_LETTERS), note=_REMARK,
-    removed=maybe(moment), good=boolean, reading=_READING,
+    removed=maybe(moment), good=boolean, reading=_READING, beside=maybe(_READING),
 )  # fmt: skip
 _PHOTO = record(sha256=sha256, ending=ending, size_bytes=whole(1, MOST_BYTES))

@@ -26,7 +26,7 @@ from drawdown.book.records import MOST_LETTERS, name_key
 from drawdown.book.store import Book, Change
 
 RENAME, SKIP = "rename", "skip"
-_READINGS = ("reading", "original_reading")
+_READINGS = ("reading", "original_reading", "beside")
 KINDS = {"originals": "original", "batches": "batch", "packets": "packet"}
 
 
@@ -353,7 +353,7 @@ class _Writer:
             self.change.insert("pull", {
                 **_pick(pull, "number", "date", "spot", "note", "removed"), "edition": edition,
                 "edition_key": spot[0], "good": int(is_good),
-                "reading": self.reading(pull["reading"]),
+                "reading": self.reading(pull["reading"]), "beside": self.reading(pull["beside"]),
             })  # fmt: skip
             self.taken.added.setdefault("pulls", []).append(f"{edition} {pull['number']}")
 

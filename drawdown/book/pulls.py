@@ -14,7 +14,7 @@ def _pull(row: sqlite3.Row) -> Pull:
     assert reading is not None
     return Pull(
         row["id"], row["edition"], row["number"], row["date"], row["spot"], bool(row["good"]),
-        row["note"], row["removed"], reading,
+        row["note"], row["removed"], reading, reading_of(row, "b_"),
     )  # fmt: skip
 
 
@@ -29,8 +29,10 @@ def add_pull(
     spot: str = "",
     good: bool = False,
     note: str = "",
+    beside: int | None = None,
 ) -> int:
-    """Add a pulled print; ``good`` makes it the one that this spot's run is held to (the
+    """Add a pulled print; ``beside`` is the reading of the first good pull in the same photo;
+    ``good`` makes it the one that this spot's run is held to (the
     earlier one no longer is). Raises ``WrongUsage`` when that number is in the book."""
     key = name_key(edition)
     spot_rows = book.rows(
@@ -58,6 +60,7 @@ def add_pull(
             "good": int(good),
             "note": note,
             "reading": reading,
+            "beside": beside,
         },
     )
 
@@ -65,8 +68,8 @@ def add_pull(
 def run_of(book: Book, edition: str) -> tuple[Pull, ...]:
     """The pulls of an edition in the order of their numbers, ensembles included."""
     rows = book.rows(
-        f"SELECT p.*, {reading_columns('r', 'r_')} FROM pull p "
-        "JOIN reading r ON r.id = p.reading "
+        f"SELECT p.*, {reading_columns('r', 'r_')}, {reading_columns('b', 'b_')} FROM pull p "
+        "JOIN reading r ON r.id = p.reading LEFT JOIN reading b ON b.id = p.beside "
         "WHERE p.edition_key = ? AND p.removed IS NULL ORDER BY p.spot, p.number",
         (name_key(edition),),
     )

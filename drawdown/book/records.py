@@ -190,7 +190,8 @@ class Packet:
 @dataclass(frozen=True)
 class Pull:
     """A pulled print of an edition, read at one ``spot``; ``good`` marks the first good pull
-    that the run is held to."""
+    that the run is held to; ``beside`` is that first good pull as read in the same photo, or
+    None."""
 
     id: int
     edition: str
@@ -201,6 +202,7 @@ class Pull:
     note: str
     removed: str | None
     reading: Reading
+    beside: Reading | None = None
 
 
 # Rows and records ------------------------------------------------------------------------

@@ -160,7 +160,12 @@ CREATE INDEX original_lab ON original (removed, lab_l, lab_a, lab_b);
 CREATE INDEX packet_lab ON packet (removed, lab_l, lab_a, lab_b, grams);
 """
 
-MIGRATIONS = (_VERSION_1, _VERSION_2, _VERSION_3)
+# The first good pull as it was read beside a later one, in the same photo.
+_VERSION_4 = """
+ALTER TABLE pull ADD COLUMN beside INTEGER REFERENCES reading (id);
+"""
+
+MIGRATIONS = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
 VERSION = len(MIGRATIONS)
 
 # What the diary carries, parents before children.

@@ -21,6 +21,8 @@ COMMANDS = {
     "put-by": f"{HERE}.book_packets:put_by",
     "packets": f"{HERE}.book_lists:packets",
     "take": f"{HERE}.book_packets:take",
+    "pull": f"{HERE}.book_pull:pull",
+    "drift": f"{HERE}.book_pull:drift",
     "labels": f"{HERE}.book_print:labels",
     "recipe-sheet": f"{HERE}.book_print:recipe_sheet",
     "export": f"{HERE}.book_share:export",

@@ -14,10 +14,17 @@ if TYPE_CHECKING:
 
 
 def read_strip(
-    photo: Path, number: int, card: Path | None, card_corners: str | None, *, keep: bool
+    photo: Path,
+    number: int,
+    card: Path | None,
+    card_corners: str | None,
+    *,
+    keep: bool,
+    by_hand: tuple[str, ...] = (),
 ) -> tuple[Judgement, StripColour]:
-    """The strip of that number and the photo it is in. With ``keep``, a strip that no verdict
-    could rest on is refused. Raises ``WrongUsage``, ``PhotoUnfit`` and ``BadFile``."""
+    """The strip of that number and the photo it is in; ``by_hand`` places strips instead of
+    looking for them. With ``keep``, a strip that no verdict could rest on is refused. Raises
+    ``WrongUsage``, ``PhotoUnfit`` and ``BadFile``."""
     if number < 1:
         raise WrongUsage(
             f"--strip-number is {number}, and strips are numbered from 1",
@@ -29,7 +36,13 @@ def read_strip(
     from drawdown.progress import ProgressLine
 
     with ProgressLine() as progress:
-        seen = read_strips(photo, Options(card_path=card, card_corners=corners), progress)
+        options = Options(card_path=card, card_corners=corners, strips_by_hand=by_hand)
+        seen = read_strips(photo, options, progress)
+    return seen, strip_of(seen, number, photo, keep=keep)
+
+
+def strip_of(seen: Judgement, number: int, photo: Path, *, keep: bool) -> StripColour:
+    """One more strip of a photo that was read; raises as ``read_strip``."""
     by_number = {s.strip.number: s for s in seen.strips}
     if number not in by_number:
         count = len(by_number)
@@ -47,4 +60,4 @@ def read_strip(
             f"{hard[0].kind.why}; a colour that is kept must be one to trust",
             hard[0].kind.todo,
         )
-    return seen, colour
+    return colour

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -53,13 +54,16 @@ def remove(
     ],
     packet: Annotated[bool, typer.Option("--packet", help="NAME is a packet.")] = False,
     batch: Annotated[bool, typer.Option("--batch", help="NAME is a batch.")] = False,
+    pull: Annotated[
+        int | None, typer.Option(metavar="N", help="NAME is an edition: its pull N.")
+    ] = None,
     book: opt.BookFolder = None,
     json: opt.AsJson = False,
 ) -> int:
-    """Strike a kept original, a packet or a batch out; it leaves the lists, not the book."""
-    if packet and batch:
+    """Strike something out; it leaves the lists, not the book."""
+    if packet + batch + (pull is not None) > 1:
         raise WrongUsage(
-            "--packet and --batch were both given",
+            "more than one of --packet, --batch and --pull was given",
             "a name is struck out in one list at a time",
             "give one of them, or neither for a kept original",
         )
@@ -71,6 +75,8 @@ def remove(
     from drawdown.report.book import UNDO
     from drawdown.report.book_json import dump_book
 
+    if pull is not None:
+        return _remove_pull(name, pull, book, json)
     with open_book(opt.folder_of(book), write=True) as opened:
         row = find_by_name(opened, table, name)
         whole = opened.rows(f'SELECT name FROM "{table}" WHERE id = ?', (row,))[0]["name"]
@@ -81,6 +87,37 @@ def remove(
         return 0
     terminal.write_result(f' The {table} "{whole}" is struck out.')
     terminal.write_aside(f"The lists show it with --removed. {UNDO}")
+    return 0
+
+
+def _remove_pull(name: str, number: int, book: Path | None, json: bool) -> int:
+    """Strike a pull out, at each spot that was read of it."""
+    from drawdown.book import open_book
+    from drawdown.book.drift import find_edition
+    from drawdown.book.history import strike_out
+    from drawdown.book.pulls import run_of
+    from drawdown.report import terminal
+    from drawdown.report.book import UNDO
+    from drawdown.report.book_json import dump_book
+
+    with open_book(opt.folder_of(book), write=True) as opened:
+        edition = find_edition(opened, name)
+        found = [p.id for p in run_of(opened, edition) if p.number == number]
+        if not found:
+            raise WrongUsage(
+                f'there is no pull {number} of "{edition}" in the book',
+                "nothing was struck out",
+                "see them with: drawdown book drift EDITION",
+            )
+        with opened.change(f'struck out pull {number} of "{edition}"') as change:
+            for row in found:
+                strike_out(change, "pull", row)
+    if json:
+        data = {"kind": "pull", "name": edition, "number": number}
+        terminal.write_result(dump_book("removed", data))
+        return 0
+    terminal.write_result(f' Pull {number} of "{edition}" is struck out.')
+    terminal.write_aside(UNDO)
     return 0
 
 
