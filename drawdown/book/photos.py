@@ -13,6 +13,7 @@ from pathlib import Path
 
 from calibration.errors import BadFile
 from calibration.files import read_bytes, write_atomically
+from calibration.whereabouts import without_place
 from drawdown.book.diary import sync_folder
 
 FOLDER = "photos"
@@ -39,8 +40,10 @@ class PhotoStore:
         return self.folder / sha256[:2] / f"{sha256}{ending}"
 
     def add_file(self, source: Path) -> Stored:
-        """Keep a copy of a photo. Raises ``BadFile`` when it cannot be read or written."""
-        return self.add_bytes(read_bytes(source, "a photo", MOST_BYTES), source.suffix)
+        """Keep a copy of a photo, without the place where it was taken. Raises ``BadFile``
+        when it cannot be read or written."""
+        data = without_place(read_bytes(source, "a photo", MOST_BYTES))
+        return self.add_bytes(data, source.suffix)
 
     def add_bytes(self, data: bytes, ending: str) -> Stored:
         """Keep a photo given as bytes. Raises ``BadFile``."""
