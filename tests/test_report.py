@@ -88,7 +88,23 @@ def test_a_strip_that_was_not_compared_does_not_spoil_the_answer():
     judgement = fake.judgement("match", strips=strips)
     assert "burnt out" not in flat(match_screen(judgement, Screen()))
     read = fake.judgement("match", strips=strips, comparison=None)
-    assert "Strip 3: 40 % of the strip is burnt out" in flat(read_screen(read, Screen()))
+    for screen in (Screen(), Screen(60)):
+        said = read_screen(read, screen)
+        assert "Strip 3: 40 % of the strip is burnt out" in flat(said)
+        assert "do not use them" in flat(said)  # and which: by a sign, not by colour
+        marked = next(line for line in said.splitlines() if "×" in line)
+        assert marked.split()[:2] in (["×", "3"], ["STRIP", "3"])
+
+
+def test_readings_of_several_strips_do_not_run_into_each_other(monkeypatch):
+    from drawdown.report import panel
+
+    monkeypatch.setattr(panel, "_footer", lambda *_, **__: None)
+    strips = fake.strips(((), (), ()))
+    read = fake.judgement("match", strips=(*strips, strips[0]), comparison=None)
+    below = np.asarray(panel.draw_panel(read, 600))[27 * 6 :]
+    for edge in (150, 300, 450):
+        assert (below[:, edge - 3 : edge] == panel.PAPER).all()
 
 
 def test_too_close_to_call_says_what_would_settle_it():

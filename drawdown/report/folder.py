@@ -14,6 +14,12 @@ if TYPE_CHECKING:
     from drawdown.folder import FolderReading
 
 
+MEANING = (
+    "± is half the width of the interval that holds the strip's own colour with 95 % "
+    "probability. What a remark means is told by drawdown read with that photo alone."
+)
+
+
 def folder_screen(readings: Sequence[FolderReading], screen: Screen) -> str:
     """Each photo with a line for each of its strips; what could not be read, and why."""
     read = [r for r in readings if r.data is not None]
@@ -28,15 +34,17 @@ def folder_screen(readings: Sequence[FolderReading], screen: Screen) -> str:
             continue
         for strip in reading.data["strips"]:
             lab = "  ".join(
-                f"{axis}* {value:6.1f} ± {u:.1f}"
+                f"{axis}* {value:6.1f} ± {u:<4.1f}"
                 for axis, value, u in zip("Lab", strip["lab_d50"], strip["lab_u95"], strict=True)
             )
             mark = "×" if _stopped(strip["flags"]) else " "
-            line = f"{mark}{strip['number']:>2}   {lab}"
+            line = f"{mark}{strip['number']:>2}   {lab}".rstrip()
             fits = len(line) <= screen.columns
             lines += [line] if fits else wrap(line[1:], screen.columns, f"{mark} ", "      ")
             lines += _remarks("", strip["flags"], screen)
         lines += _remarks("photo", reading.data["photo"]["flags"], screen)
+    if read:
+        lines += ["", *wrap(MEANING, screen.columns)]
     return "\n".join(lines)
 
 

@@ -173,7 +173,9 @@ def _readings(pen: _Pen, pairs: list[tuple[str, StripColour]]) -> None:
             reading = f"{words.number(value)} ± {words.number(half_width)}"
             pen.put(reading, small, x + 1.8 * small, pen.y)
             pen.y += small * 1.3 * pen.unit
-        pen.put(f"Munsell value {words.munsell(strip)}", small, x, pen.y, QUIET)
+        text, room = f"Munsell value {words.munsell(strip)}", (column - 2) * pen.unit
+        size = fitting(pen.draw, text, small * pen.unit, room) / pen.unit
+        pen.put(text, size, x, pen.y, QUIET)
         pen.y += small * 1.3 * pen.unit
     pen.skip(2)
 
@@ -214,7 +216,10 @@ def _add(pen: _Pen, judgement: Judgement) -> None:
     pen.skip(0.5)
     pen.line(words.LOOK_AGAIN, 3.6, x=7, room=89)
     text = f"In all, per 100 parts: {' and '.join(amounts)}. "
-    text += f"Delta E should then be about {words.number(advice.predicted_de00)}."
+    text += (
+        f"Delta E should then be about {words.number(advice.predicted_de00)} (95 % below "
+        f"{words.number(advice.predicted_de00_high95)})."
+    )
     pen.line(text, 3.6, x=7, room=89)
     if advice.mix_inferred:
         pen.line("The batch's mix was guessed from its colour.", 3.2, x=7, room=89)

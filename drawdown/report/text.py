@@ -61,9 +61,12 @@ def read_screen(judgement: Judgement, screen: Screen) -> str:
         if table is not None:
             if index == 0:
                 lines += ["", " " + table[0]]
-            lines.append(_beside_swatch(" " + table[index + 1], strip, screen))
+            mark = "×" if _stopped(strip) else " "
+            lines.append(_beside_swatch(mark + table[index + 1], strip, screen))
         else:
             lines += ["", *_strip_block(strip, screen)]
+    if any(map(_stopped, strips)):
+        lines += _wrapped(f"×: {words.NOT_TO_BE_USED}", screen)
     lines += _remarks(judgement, screen, hard=True)
     lines += _remarks(judgement, screen, hard=False)
     lines += ["", *_wrapped(words.UNCERTAINTY.split(" What both")[0], screen, style="2")]
@@ -233,12 +236,17 @@ def _table(judgement: Judgement) -> list[str]:
     return ["  ".join(cell.rjust(w) for cell, w in zip(row, widths, strict=True)) for row in rows]
 
 
+def _stopped(strip: StripColour) -> bool:
+    return any(flag.hard for flag in words.strip_flags(strip))
+
+
 def _beside_swatch(line: str, strip: StripColour, screen: Screen) -> str:
     return f"{line}  {_block(strip, 6, indent='')}" if screen.truecolour else line
 
 
 def _strip_block(strip: StripColour, screen: Screen) -> list[str]:
-    lines = [_title(f"Strip {strip.strip.number}", screen)]
+    mark = " ×" if _stopped(strip) else ""
+    lines = [_title(f"Strip {strip.strip.number}{mark}", screen)]
     if screen.truecolour:
         lines.append(_block(strip, screen.columns - 2))
     return lines + [f" {line}" for line in (*_reading(strip), f"size {_size(strip)} mm")]
