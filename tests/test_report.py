@@ -104,7 +104,7 @@ def test_readings_of_several_strips_do_not_run_into_each_other(monkeypatch):
     read = fake.judgement("match", strips=(*strips, strips[0]), comparison=None)
     below = np.asarray(panel.draw_panel(read, 600))[27 * 6 :]
     for edge in (150, 300, 450):
-        assert (below[:, edge - 3 : edge] == panel.PAPER).all()
+        assert (below[:, edge - 4 : edge + 13] == panel.PAPER).all()
 
 
 def test_too_close_to_call_says_what_would_settle_it():
