@@ -170,13 +170,18 @@ def pair(layers: Sequence[Layer], on: Sheet, lower: int, upper: int) -> Pair:
         lower,
         upper,
         both,
-        float(delta_e_2000(both.lab_d50, below.lab_d50)),
-        tuple(np.percentile(change, [2.5, 97.5])),
-        float(delta_e_2000(both.lab_d50, alone.lab_d50)),
-        tuple(np.percentile(shows, [2.5, 97.5])),
+        *_with_interval(float(delta_e_2000(both.lab_d50, below.lab_d50)), change),
+        *_with_interval(float(delta_e_2000(both.lab_d50, alone.lab_d50)), shows),
         float((change < LOST_DE).mean()),
         float((shows > SHOWS_DE).mean()),
     )
+
+
+def _with_interval(best: float, samples: np.ndarray) -> tuple[float, tuple[float, float]]:
+    """A Delta E and its 95 % interval. Near zero all samples lie above the best estimate, as
+    a distance cannot be negative: the interval then begins there."""
+    low, high = np.percentile(samples, [2.5, 97.5])
+    return best, (min(float(low), best), max(float(high), best))
 
 
 def breaks(order: Sequence[int], traits: Sequence[Traits]) -> int:

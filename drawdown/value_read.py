@@ -3,7 +3,7 @@ ink with white or with base. Pure: records in, records out."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +28,7 @@ from drawdown.lighten import (
     fit_ink,
     lighten,
 )
+from drawdown.opacity import Number
 from drawdown.opacity_read import pair_of
 from drawdown.value import Value, l_of_value, value_of
 
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
 
 PRINTED_BLACK_L = 20.0  # a home printer's black, where the photo shows no bar
 LEAST_STEP = 0.05  # of value: nearer is there already
+# A mix that the fit cannot bring nearer to the strip than this is another strip's: with figures
+# off by a factor of 2.5 the right mixes stay below 5, those of other pigments are mostly above 20.
+ANOTHER_INK_DE = 20.0
 
 
 @dataclass(frozen=True)
@@ -59,9 +63,10 @@ class Plan:
     mix: dict[str, float]
     guessed: bool
     across_bar: bool
-    grams: dict[str, float] | None
+    grams: dict[str, Number] | None
     misfit: float
     flags: tuple[fl.Flag, ...]
+    cautions: tuple[str, ...] = ()  # of the very pigments
 
 
 def strip_value(strip: StripColour) -> Value:
@@ -81,8 +86,8 @@ def plan_of(
     """How to bring strip ``number`` to value ``to``. ``mix`` is by the shelf's names; ``over``
     the number of a strip that stands for the other layer, None for black.
 
-    Raises ``WrongUsage`` for a strip that is not there or is as light already, and for a
-    shelf without white and base."""
+    Raises ``WrongUsage`` for a strip that is not there or is as light already, for a mix that
+    cannot be this strip's, and for a shelf without white and base."""
     by_number = {s.strip.number: s for s in seen.strips}
     for option, wanted in (("--strip-number", number), ("--over", over)):
         if wanted is not None and wanted not in by_number:
@@ -110,6 +115,13 @@ def plan_of(
     pair = pair_of(seen, strip)
     reading = _reading(strip, pair, seen.correction.paper_lab_d50)
     states, used = _fit(reading, shelf, mix)
+    if mix is not None and states.misfit > ANOTHER_INK_DE:
+        raise WrongUsage(
+            f"strip {number} cannot be of the mix that --mix names: however thick its film, it "
+            f"would be Delta E {states.misfit:.0f} from what the photo shows",
+            "what lightens an ink is worked out from its mix",
+            "check --mix and --strip-number, or leave --mix out to have it guessed",
+        )
     if over is not None:
         layer, layer_lab = f"strip {over}", by_number[over].lab_d50
     elif pair is not None:
@@ -120,13 +132,22 @@ def plan_of(
     ways = tuple(lighten(states, ink, to, ground) for ink in adding if ink is not None)
     grams = None
     if batch_grams is not None:
-        grams = {w.ink: w.parts.value / 100 * batch_grams for w in ways if w.parts is not None}
+        grams = {w.ink: _times(w.parts, batch_grams / 100) for w in ways if w.parts is not None}
+    # As it is, it was read: no model is asked how sure that is.
+    now = replace(as_it_is(states, ground), lab_d50=strip.lab_d50, lab_u95=strip.lab_u95)
+    concerned = {*used, *(i.name for i in adding if i is not None)}
     stand_in = any(i.starter for i in shelf if i.name in used or i in adding)
     return Plan(
-        number, to, value, as_it_is(states, ground), ways, layer, layer_lab,
+        number, to, value, now, ways, layer, layer_lab,
         l_of_value(to), used, mix is None, pair is not None, grams,
         states.misfit, (fl.STAND_IN_INKS(),) if stand_in else (),
+        tuple(f"{i.name}: {i.caution}." for i in shelf if i.caution and i.name in concerned),
     )  # fmt: skip
+
+
+def _times(n: Number, factor: float) -> Number:
+    high = None if n.high95 is None else n.high95 * factor
+    return Number(n.value * factor, n.low95 * factor, high)
 
 
 def _ground(lab: np.ndarray) -> np.ndarray:

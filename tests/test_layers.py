@@ -190,6 +190,10 @@ def test_layers_prints_an_order_and_cautions(capsys, tmp_path):
     assert "All 6 orders" in out
     assert "cadmium" in out.split("Caution:")[1]
     assert "solvent" in out
+    assert "[proposed]" in out
+    table = out.split("off its own\n")[1].split("\n\n")[0].splitlines()
+    assert len(table) == 3
+    assert all(row.count("±") == 3 for row in table)  # no colour without its uncertainty
     with Image.open(picture) as found:
         assert found.width == 1280
 
@@ -204,6 +208,24 @@ def test_layers_json(capsys):
     assert {tuple(p) for p in (d["layers"] for d in data["overlaps"])} >= {("sky", "breast")}
     assert len(data["pairs"]) == 3
     assert data["exact"] is True
+    assert data["layers"][1]["mix"] == [
+        {"ink": "pyrrole-orange", "parts_per_100": 30.0},
+        {"ink": "transparent-base", "parts_per_100": 70.0},
+    ]
+    assert all(min(found["lab_u95"]) > 0 for found in data["overlaps"] if found["layers"])
+    assert cli.main(["layers", *THREE, "--order", order]) == 0
+    out = capsys.readouterr().out
+    assert f"{order} [asked about" in out
+    assert "We would print" in out
+
+
+def test_an_interval_holds_its_own_value(capsys):
+    """An opaque layer over anything is itself: Delta E near 0, its samples all above it."""
+    typed = ["--layer", "op: white=95 PY74=5 film=20", "--layer", "clear: base=100"]
+    assert cli.main(["overprint", *typed, "--json"]) == 0
+    for p in json.loads(capsys.readouterr().out)["pairs"]:
+        for key in ("de00_change", "de00_shows"):
+            assert p[f"{key}_95"][0] <= p[key] <= p[f"{key}_95"][1]
 
 
 def test_overprint_grid(capsys, tmp_path):

@@ -32,7 +32,7 @@ from drawdown.lighten import (
     lighten,
 )
 from drawdown.value import grey_hex, hex_of, l_of_value, value_of, y_of_value
-from drawdown.value_read import plan_of
+from drawdown.value_read import ANOTHER_INK_DE, plan_of
 
 ROOT = Path(__file__).resolve().parents[1]
 PHOTO = ROOT / "fixtures" / "photos" / "no-match.jpg"
@@ -212,7 +212,12 @@ def test_plan_on_a_photo(judged):
     assert plan.layer == "the black bar"
     for way in plan.ways:
         assert way.lab_d50[0] == pytest.approx(plan.target_l, abs=0.2)
-        assert plan.grams[way.ink] == pytest.approx(way.parts.value / 2)
+        assert plan.grams[way.ink].value == pytest.approx(way.parts.value / 2)
+        assert plan.grams[way.ink].low95 == pytest.approx(way.parts.low95 / 2)
+    # As it is, it was read: the same colour and the same uncertainty as everywhere else.
+    strip = judged.strips[0]
+    assert np.array_equal(plan.now.lab_d50, strip.lab_d50)
+    assert np.array_equal(plan.now.lab_u95, strip.lab_u95)
     over = plan_of(judged, 1, 8.6, starter_shelf(), over=2)
     assert over.layer == "strip 2"
 
@@ -224,6 +229,22 @@ def test_plan_on_a_photo(judged):
 def test_plans_that_make_no_sense(judged, number, to, over, words):
     with pytest.raises(WrongUsage, match=words):
         plan_of(judged, number, to, starter_shelf(), over=over)
+
+
+def test_a_mix_of_another_strip_is_refused(judged):
+    shelf = starter_shelf()
+    with pytest.raises(WrongUsage, match="cannot be of the mix"):
+        plan_of(judged, 1, 8.6, shelf, shelf.named_mix({"PR254": 20, "base": 80}))
+
+
+def test_right_mixes_are_not_refused_though_the_figures_are_off():
+    """Figures wrong by a factor of 2.5, as far as tubes of one pigment differ, fit below 5."""
+    shelf = starter_shelf()
+    for mix in ({"PR108": 5, "white": 95}, {"PG36": 20, "base": 80}, {"PB15:3": 2, "white": 98}):
+        fig = figures_of(shelf.named_mix(mix), shelf)
+        for factor in (0.4, 2.5):
+            reading = seen(fig.k * factor, fig.s)
+            assert fit_ink(fig, reading, guessed=False).misfit < ANOTHER_INK_DE / 4
 
 
 def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
@@ -241,6 +262,10 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
         assert f"value {strip['munsell']['value']:.1f}" in text
         assert strip["munsell"]["grey_srgb"] in text
     assert len(data["plan"]["ways"]) == 2
+    assert {row["ink"] for row in data["plan"]["mix"]} >= {"titanium-white"}
+    flat = " ".join(text.split())
+    for said in (*data["notes"], *data["cautions"]):  # word for word what a person is told
+        assert " ".join(said.split()) in flat.replace(" · ", " ")
     with Image.open(picture) as image:
         assert image.size[0] == 1200
     assert cli.main(["value", str(PHOTO), "--json"]) == 0
@@ -253,7 +278,7 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
         ["--to", "nan"], ["--to", "0"], ["--to", "12"], ["--to", "8.6", "--strip-number", "0"],
         ["--over", "2"], ["--to", "8.6", "--batch-grams", "-1"], ["--mix", "white=1"],
         ["--to", "8.6", "--mix", "white"], ["--to", "8.6", "--mix", "no-such-ink=2"],
-        ["--to", "8.6", "--strip-number", "5"],
+        ["--to", "8.6", "--strip-number", "5"], ["--shelf", "no.toml"],
     ],
 )  # fmt: skip
 def test_wrong_usage(argv, capsys):

@@ -74,7 +74,7 @@ def value(
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
 ) -> int:
     """How light is each ink, and what lightens it: white or base?"""
-    check_value(to, strip_number, over, batch_grams, mix or [])
+    check_value(to, strip_number, over, batch_grams, mix or [], shelf)
     parts = read_mix(mix or [])
     corners = (check_card_corners(card_corners),) if card_corners is not None else ()
     strips = check_strips(strip or [], 1, 1)
@@ -125,6 +125,7 @@ def check_value(
     over: int | None,
     grams: float | None,
     mix: list[str],
+    shelf: Path | None = None,
 ) -> None:
     """Refuse what makes no sense; raises ``WrongUsage``."""
     if to is not None and not 0 < to < 10:  # also refuses nan
@@ -151,6 +152,7 @@ def check_value(
         for option, there in (
             ("--strip-number", strip_number is not None), ("--over", over is not None),
             ("--mix", bool(mix)), ("--batch-grams", grams is not None),
+            ("--shelf", shelf is not None),
         )
         if there
     ]  # fmt: skip

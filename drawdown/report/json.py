@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -241,6 +241,11 @@ def _advice(advice: Advice | None) -> dict[str, Any] | None:
 
 def _amounts(pairs: Iterable[tuple[str, float]], unit: str) -> list[dict[str, Any]]:
     return [{"ink": ink, unit: rounded(amount, 3)} for ink, amount in pairs]
+
+
+def mix_data(mix: Mapping[str, float]) -> list[dict[str, Any]]:
+    """A mix in parts per 100, as every command gives it."""
+    return _amounts(mix.items(), "parts_per_100")
 
 
 def _notes(judgement: Judgement) -> list[str]:

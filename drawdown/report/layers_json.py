@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from drawdown.cautions import CAUTIONS
-from drawdown.report.json import dump, rounded
+from drawdown.report.json import dump, mix_data, rounded
 from drawdown.report.layers_text import faults
 
 if TYPE_CHECKING:
@@ -38,7 +38,11 @@ def layers_json(answer: Answer) -> str:
         "overlaps": None
         if found is None
         else [
-            {"layers": [answer.name(i) for i in places], "lab_d50": _list(colour)}
+            {
+                "layers": [answer.name(i) for i in places],
+                "lab_d50": _list(colour),
+                "lab_u95": _spread(answer, places),
+            }
             for places, colour in found.items()
         ],
         **_words(answer),
@@ -59,6 +63,13 @@ def overprint_json(answer: Answer) -> str:
     return dump(data)
 
 
+def _spread(answer: Answer, places: tuple[int, ...]) -> list[float | None]:
+    """95 % half widths of an overlap's Lab; of the bare paper for ()."""
+    from drawdown.overprint import over
+
+    return _list(over([answer.films[i] for i in places], answer.on).lab_u95)
+
+
 def _words(answer: Answer) -> dict[str, Any]:
     return {"notes": answer.notes, "cautions": [*answer.cautions, *CAUTIONS]}
 
@@ -67,7 +78,7 @@ def _layer(answer: Answer, place: int) -> dict[str, Any]:
     spec, traits = answer.specs[place], answer.plan.traits[place]
     return {
         "name": spec.name,
-        "mix": {ink: rounded(parts, 3) for ink, parts in spec.mix.items()},
+        "mix": mix_data(spec.mix),
         "film": spec.film,
         "lab_d50": _list(traits.colour.lab_d50),
         "lab_u95": _list(traits.colour.lab_u95),

@@ -27,7 +27,7 @@ _OTHERS = 5
 
 def draw_plan(answer: Answer) -> Image.Image:
     """The picture; 1280 px wide, 2400 where there are many fields."""
-    from drawdown.report.layers_text import how_found
+    from drawdown.report.layers_text import better, how_found
 
     plan = answer.plan
     many = len(answer.specs) > 5
@@ -38,6 +38,8 @@ def draw_plan(answer: Answer) -> Image.Image:
     page.y += 1
     _legend(page, answer, plan.shown)
     page.line(how_found(plan), 2.6, fill=QUIET)
+    if text := better(answer):
+        page.line(text, 2.6, bold=0.05)
     page.y += 2
     if len(answer.specs) > MOST_EXACT:
         page.line("Each layer over each other (too many layers to show every overlap):", 3)
@@ -72,7 +74,8 @@ def _legend(page: Page, answer: Answer, order: Order) -> None:
         page.put(str(step), size * 1.3, 8, page.y + height / 2 - 0.3, on_top(colour), 0.08, "mm")
         name = answer.name(place)
         page.put(name, page.fitted(name, size * 1.15, 40), 15, page.y, bold=0.06)
-        kind = f"{traits.kind}, L* {words.number(traits.lightness)}"
+        spread = words.number(traits.colour.lab_u95[0])
+        kind = f"{traits.kind}, L* {words.number(traits.lightness)} ± {spread}"
         page.put(kind, size * 0.8, 60, page.y + 0.3, QUIET)
         mix = answer.mix(place)
         page.put(mix, page.fitted(mix, size * 0.75, 82), 15, page.y + size * 1.3, QUIET)
@@ -162,6 +165,8 @@ def _others(page: Page, answer: Answer) -> None:
     others = unique
     if not others:
         return
+    from drawdown.report.layers_text import tagged
+
     page.y += 1.5
     shown = len(others) + 1
     page.line("Other orders", 4, bold=0.1)
@@ -184,8 +189,8 @@ def _others(page: Page, answer: Answer) -> None:
             top = lowest + 1.5
         x = 3 + (i % per_row) * (wide + gap)
         page.y = top
-        worst = plan.worst is not None and order.places == plan.worst.places
-        tag = "worst" if worst else "light to dark" if order.places == plan.practice.places else ""
+        tags = [t for t, one in tagged(plan) if one is not None and one.places == order.places]
+        tag = ", ".join(tags)
         text = " ".join(str(numbers[place]) for place in order.places)
         text = f"{text}  score {order.score:.2f}" + (f" ({tag})" if tag else "")
         page.line(text, page.fitted(text, 2.6, wide), x=x, room=wide + 5)

@@ -12,7 +12,7 @@ from drawdown.report.terminal import Screen, paint, wrap
 if TYPE_CHECKING:
     from drawdown.layer_text import LayerSpec
     from drawdown.layers import Order, Pair, Plan
-    from drawdown.overprint import Layer, Sheet
+    from drawdown.overprint import Layer, Predicted, Sheet
 
 SURE, MAYBE = 0.95, 0.2
 MEANING = (
@@ -78,8 +78,16 @@ def faults(pair: Pair) -> tuple[str, str]:
     return lost, shows
 
 
-def lab(values) -> str:
-    return " ".join(f"{words.number(v):>5}" for v in values)
+def lab(colour: Predicted) -> str:
+    """L* a* b*, each with its 95 % half width."""
+    cells = zip(colour.lab_d50, colour.lab_u95, strict=True)
+    return " ".join(f"{words.number(v, 0)}±{words.number(u, 0)}".rjust(6) for v, u in cells)
+
+
+def de(value: float, interval: tuple[float, float]) -> str:
+    """A Delta E with its interval: "56 (43-64)"."""
+    low, high = interval
+    return f"{words.number(value, 0 if value >= 10 else 1)} ({low:.0f}-{high:.0f})"
 
 
 def screen_text(answer: Answer, screen: Screen) -> str:
@@ -89,9 +97,7 @@ def screen_text(answer: Answer, screen: Screen) -> str:
     lines = [paint(f" {head}", "1", screen.colour)]
     lines += wrap(how_found(plan), screen.columns, " ")
     lines += ["", *layer_rows(answer, plan.shown, screen)]
-    if plan.wanted and plan.wanted.places != plan.proposal.places:
-        better = names(answer, plan.proposal)
-        text = f"We would print {better} (score {plan.proposal.score:.2f})."
+    if text := better(answer):
         lines += ["", *wrap(text, screen.columns, " ")]
     lines += ["", *pair_lines(answer, plan.pairs_of(plan.shown), screen)]
     lines += ["", *_orders(answer, screen), ""]
@@ -133,10 +139,14 @@ def how_found(plan: Plan) -> str:
     text += f" (light to dark: {plan.practice.score:.2f})."
     if order.breaks:
         text += (
-            " Pairs against common practice (light to dark, transparent before opaque): "
-            f"{order.breaks}; in light to dark {plan.practice.breaks}."
+            " It goes against common practice (light to dark, transparent before opaque) "
+            f"{_times(order.breaks)}; plain light to dark does {_times(plan.practice.breaks)}."
         )
     return text
+
+
+def _times(count: int) -> str:
+    return {0: "nowhere", 1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def names(answer: Answer, order: Order) -> str:
@@ -163,26 +173,25 @@ def pair_lines(answer: Answer, pairs: list[Pair], screen: Screen) -> list[str]:
     if len(pairs) > 45:
         told = [p for p in pairs if p.p_lost >= MAYBE]
     wide = max(len(answer.name(p.upper)) + len(answer.name(p.lower)) for p in pairs) + 6
-    table = screen.columns >= wide + 60
+    table = screen.columns >= wide + 58
     lines = []
     if table:
         lines.append(
             paint(
-                f" {'over':<{wide}}   L*    a*    b*     changes     off its own",
+                f" {'over':<{wide}}   L*     a*     b*      changes  off its own",
                 "1",
                 screen.colour,
             )
         )
     for p in told:
         name = f"{answer.name(p.upper)} over {answer.name(p.lower)}"
-        change = f"{words.number(p.de_change)} ({_range(p.de_change_95)})"
-        shows = f"{words.number(p.de_shows)} ({_range(p.de_shows_95)})"
+        change, shows = de(p.de_change, p.de_change_95), de(p.de_shows, p.de_shows_95)
         mark = " ".join(word for word in faults(p) if word)
         if table:
-            row = f" {name:<{wide}} {lab(p.colour.lab_d50)}  {change:>12}  {shows:>12}  {mark}"
+            row = f" {name:<{wide}} {lab(p.colour)}  {change:>11}  {shows:>11}  {mark}"
             lines.append(row.rstrip())
         else:
-            text = f"{name}: L* a* b* {' '.join(lab(p.colour.lab_d50).split())}; changes what is "
+            text = f"{name}: L* a* b* {' '.join(lab(p.colour).split())}; changes what is "
             text += f"there by Delta E {change}, off its own colour by {shows}. {mark}"
             lines += wrap(text, screen.columns, " ", "   ")
     if len(told) < len(pairs):
@@ -191,9 +200,22 @@ def pair_lines(answer: Answer, pairs: list[Pair], screen: Screen) -> list[str]:
     return lines
 
 
-def _range(interval) -> str:
-    low, high = interval
-    return f"{low:.0f}-{high:.0f}"
+def tagged(plan: Plan) -> tuple[tuple[str, Order | None], ...]:
+    """The orders that have a name of their own."""
+    return (
+        ("asked about", plan.wanted),
+        ("proposed", plan.proposal),
+        ("light to dark", plan.practice),
+        ("worst", plan.worst),
+    )
+
+
+def better(answer: Answer) -> str:
+    """What we would print instead of the order asked about; empty where that is the same."""
+    plan = answer.plan
+    if plan.wanted is None or plan.wanted.places == plan.proposal.places:
+        return ""
+    return f"We would print {names(answer, plan.proposal)} (score {plan.proposal.score:.2f})."
 
 
 def _orders(answer: Answer, screen: Screen) -> list[str]:
@@ -204,15 +226,7 @@ def _orders(answer: Answer, screen: Screen) -> list[str]:
         listed.append(plan.worst)
     for order in listed:
         good = "" if order.p_good is None else f", as good {chance(order.p_good)}"
-        tags = [
-            tag
-            for tag, one in (
-                ("proposed", plan.proposal),
-                ("light to dark", plan.practice),
-                ("worst", plan.worst),
-            )
-            if one is not None and one.places == order.places
-        ]
+        tags = [tag for tag, one in tagged(plan) if one is not None and one.places == order.places]
         tag = f" [{', '.join(tags)}]" if tags else ""
         text = f"{order.score:.2f}  {names(answer, order)}{tag}{good}"
         lines += wrap(text, screen.columns, "  ", " " * 8)

@@ -82,7 +82,8 @@ def draw_grid(page: Page, answer: Answer, places: Sequence[int]) -> None:
         page.y += tall
     page.y += 1
     page.line(
-        "x: lost. Hatched corner: shows through (two lines: perhaps). Numbers: L* a* b*.",
+        "x: lost. Hatched corner: shows through (two lines: perhaps). Numbers: L* a* b*, each "
+        "with its uncertainty.",
         2.5,
         fill=QUIET,
     )
@@ -98,7 +99,8 @@ def _name(page: Page, answer: Answer, place: int, numbers, x: float, y: float, r
 def _words(page: Page, box, lab_d50, word: str, colour) -> None:
     """L* a* b* and a word, in a field that has the room for them."""
     room, tall = (box[2] - box[0]) * 0.9, box[3] - box[1]
-    numbers = " ".join(words.number(v, 0) for v in colour.lab_d50)
+    cells = zip(colour.lab_d50, colour.lab_u95, strict=True)
+    numbers = " ".join(f"{words.number(v, 0)}±{words.number(u, 0)}" for v, u in cells)
     size = page.fitted(numbers, min(2.5, 0.22 * tall), room)
     fill = on_top(lab_d50)
     page.put(numbers, size, box[0] + 0.05 * room, box[1] + 0.05 * tall, fill)

@@ -173,7 +173,10 @@ def _readings(pen: _Pen, pairs: list[tuple[str, StripColour]]) -> None:
             reading = f"{words.number(value)} ± {words.number(half_width)}"
             pen.put(reading, small, x + 1.8 * small, pen.y)
             pen.y += small * 1.3 * pen.unit
-        text, room = f"Munsell value {words.munsell(strip)}", (column - min(4, column / 10) - 1) * pen.unit
+        text, room = (
+            f"Munsell value {words.munsell(strip)}",
+            (column - min(4, column / 10) - 1) * pen.unit,
+        )
         size = fitting(pen.draw, text, small * pen.unit, room) / pen.unit
         pen.put(text, size, x, pen.y, QUIET)
         pen.y += small * 1.3 * pen.unit

@@ -5,8 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from calibration.flags import codes
-from drawdown.report.json import dump, read_data, rounded
+from drawdown.cautions import CAUTIONS
+from drawdown.report import words
+from drawdown.report.json import dump, mix_data, read_data, rounded
 from drawdown.report.opacity_json import number
+from drawdown.report.value_text import MEANING, PLAN_MEANING, sentences
 from drawdown.value import hex_of
 from drawdown.value_read import strip_value
 
@@ -37,9 +40,21 @@ def value_text(seen: Judgement, plan: Plan | None) -> str:
             "card": data["card"],
             "strips": strips,
             "plan": None if plan is None else _plan(plan),
-            "notes": data["notes"],
+            "notes": _notes(seen, plan),
+            "cautions": [] if plan is None else [*plan.cautions, *CAUTIONS],
         }
     )
+
+
+def _notes(seen: Judgement, plan: Plan | None) -> list[str]:
+    """The remarks, and what the numbers mean: as in the text."""
+    notes = [flag.text for flag in words.general_flags(seen)]
+    for strip in seen.strips:
+        notes += [f"Strip {strip.strip.number}: {f.text}" for f in words.strip_flags(strip)]
+    if plan is None:
+        return [*notes, MEANING]
+    notes += [flag.text for flag in plan.flags]
+    return [*notes, *sentences(plan), MEANING, PLAN_MEANING]
 
 
 def _plan(plan: Plan) -> dict[str, Any]:
@@ -48,14 +63,14 @@ def _plan(plan: Plan) -> dict[str, Any]:
         "to": plan.to,
         "layer": plan.layer,
         "layer_lab_d50": _lab(plan.layer_lab),
-        "mix": {ink: rounded(parts, 3) for ink, parts in plan.mix.items()},
+        "mix": mix_data(plan.mix),
         "mix_guessed": plan.guessed,
         "mix_misfit_de00": rounded(plan.misfit, 2),
         "read_over_bar": plan.across_bar,
         "as_it_is": _way(plan.now) | {"ink": None},
         "ways": [
             _way(way)
-            | {"grams": None if plan.grams is None else rounded(plan.grams.get(way.ink), 2)}
+            | {"grams": number(plan.grams[way.ink], 2) if way.ink in (plan.grams or ()) else None}
             for way in plan.ways
         ],
         "flags": codes(plan.flags),

@@ -15,7 +15,7 @@ from PIL import Image, ImageDraw
 from calibration.files import write_atomically
 from drawdown.report.lettering import broken, fitting, font, plain
 from drawdown.report.text import swatch_rgb
-from drawdown.report.value_text import layer_text, names, parts_around, sentences
+from drawdown.report.value_text import grams_around, layer_text, names, parts_around, sentences
 from drawdown.value import l_of_value
 from drawdown.value_read import strip_value
 
@@ -150,7 +150,7 @@ def _column(pen: _Pen, plan: Plan, name: str, way: Lightened, x: float, wide: fl
     if way is not plan.now:
         lines += ["parts to 100", parts_around(way.parts)]
         if plan.grams is not None:
-            lines[0] = f"{plan.grams[way.ink]:.1f} g; parts to 100"
+            lines[0] = f"{grams_around(plan.grams[way.ink])}; parts to 100"
     else:
         lines += ["value", f"{plan.value.value:.1f} ({plan.value.low95:.1f} to "
                   f"{plan.value.high95:.1f})"]  # fmt: skip

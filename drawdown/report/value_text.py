@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from drawdown.cautions import CAUTIONS
 from drawdown.report import words
 from drawdown.report.opacity_text import heading
 from drawdown.report.terminal import Screen, paint, wrap
@@ -61,7 +62,8 @@ def value_screen(seen: Judgement, plan: Plan | None, screen: Screen) -> str:
     lines += ["", *wrap(MEANING, screen.columns - 1, " ")]
     if plan is not None:
         lines += wrap(PLAN_MEANING, screen.columns - 1, " ")
-        lines += ["", *wrap(f"Caution: {words.GLOVES}", screen.columns - 1, " ")]
+        caution = " ".join([*plan.cautions, *CAUTIONS])
+        lines += ["", *wrap(f"Caution: {caution}", screen.columns - 1, " ")]
     return "\n".join(lines)
 
 
@@ -78,6 +80,11 @@ def parts_around(n: Number) -> str:
     low, value = _parts(n.low95), _parts(n.value)
     high = "or more" if n.high95 is None else f"to {_parts(n.high95)}"
     return f"{value} ({low} {high})"
+
+
+def grams_around(n: Number) -> str:
+    """Grams, no finer than they are known."""
+    return f"{parts_around(n)} g"
 
 
 def _parts(value: float) -> str:
@@ -98,7 +105,7 @@ def rows_of(plan: Plan) -> list[tuple[str, list[str]]]:
     rows = [("parts to 100", ["-", *cells(lambda w: parts_around(w.parts))[1:]])]
     if plan.grams is not None:
         weighed = [
-            words.grams(plan.grams[w.ink]) if w.ink in plan.grams else "-" for w in plan.ways
+            grams_around(plan.grams[w.ink]) if w.ink in plan.grams else "-" for w in plan.ways
         ]
         rows.append(("grams", ["-", *weighed]))
     for axis, name in enumerate("Lab"):
