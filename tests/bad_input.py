@@ -10,6 +10,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from bad_commands import commands
 from bad_photos import bad_files, good_scene, saved, unfit_photos
 
 CARD = Path(__file__).resolve().parents[1] / "calibration" / "cards" / "slip.toml"
@@ -42,6 +43,7 @@ def make_all(folder: Path) -> list[BadInput]:
         *_cards(folder, str(good)),
         *_shelves(folder, str(good)),
         *_drawings(folder),
+        *(BadInput(*case) for case in commands(folder, str(good))),
     ]
 
 

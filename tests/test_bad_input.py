@@ -79,7 +79,10 @@ def _run_all(inputs: list[BadInput], capfd) -> dict[str, object]:
     return wrong
 
 
-GROUPS = ("file", "photo", "scene", "usage", "picture", "card", "shelf", "sheet", "definition")
+GROUPS = (
+    "file", "photo", "scene", "usage", "picture", "card", "shelf", "sheet", "definition",
+    "opacity", "value", "overprint", "layers", "quantity", "ink", "book",
+)  # fmt: skip
 
 
 @pytest.mark.parametrize("group", GROUPS)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import sys
 import tempfile
 import time
@@ -36,11 +37,15 @@ def first_sentence(err: str, folder: str) -> str:
 
 
 def table() -> None:
-    """Run the whole catalogue."""
+    """Run the whole catalogue, in a studio of its own."""
     from bad_input import make_all
+
+    from drawdown import places
 
     right, total = 0, 0
     with tempfile.TemporaryDirectory() as folder:
+        os.environ[places.SHELF_VARIABLE] = str(Path(folder) / "studio" / "shelf.toml")
+        os.environ[places.BOOK_VARIABLE] = str(Path(folder) / "studio" / "book")
         catalogue = make_all(Path(folder))
         print("| kind | exit | first sentence |\n|---|---|---|")
         for bad in catalogue:
