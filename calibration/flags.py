@@ -355,6 +355,12 @@ STAND_IN_INKS = FlagKind(
     "your inks may be stronger or weaker, so the amounts are a guide",
     "add in steps, and list your own inks in a shelf when you have figures for them",
 )  # fmt: skip
+LEARNT_UNREADABLE = FlagKind(
+    "learnt-unreadable", False, "comparison",
+    "what earlier batches taught of the inks cannot be read ({detail})",
+    "the advice goes without it",
+    "put back a copy of the file, or move it away to begin anew",
+)  # fmt: skip
 
 ALL: dict[str, FlagKind] = {
     value.code: value for value in list(globals().values()) if isinstance(value, FlagKind)

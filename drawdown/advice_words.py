@@ -14,6 +14,7 @@ from drawdown.advice_amounts import Amounts, round_grams
 from drawdown.hues import tinge
 from drawdown.inks import Shelf
 from drawdown.lamps import HERE, UnderLamp
+from drawdown.weights import noted_grams
 
 # Squared misfit beyond its expectation by so many times the root of what it has of freedom:
 # once in some hundred readings by chance.
@@ -87,7 +88,8 @@ def describe(facts: Facts) -> str:
             said.append("What earlier batches taught of these inks is counted in.")
     said += _other_lamps(facts)
     if facts.inferred:
-        said += _guess(facts)
+        # Of a batch that is to be left alone, nobody asks what it was mixed from.
+        said += _guess(facts) if facts.amounts.additions or _far(facts) else []
     elif facts.surprise > facts.freedom + SURPRISING * facts.freedom**0.5 and _far(facts):
         said.append(
             "The difference is not one that other amounts of the noted inks would make: check "
@@ -128,9 +130,10 @@ def _nothing(facts: Facts) -> str:
             )
         return "The batch is within tolerance: leave it as it is."
     if facts.de00_equal_film < min(facts.tolerance, 0.7 * facts.de00_now):
+        going_by = "going by what went in, " if facts.story else ""
         return (
-            "Add nothing yet: most of the difference looks like film, not ink. Pull both strips "
-            "again with the same pressure and take another photo."
+            f"Add nothing yet: {going_by}most of the difference looks like film, not ink. Pull "
+            "both strips again with the same pressure and take another photo."
         )
     if facts.reachable:
         if facts.look_again:
@@ -223,17 +226,13 @@ def _let_down(facts: Facts) -> str:
     if facts.batch_grams is None:
         by, rest = f"{100 * (1 - portion):.0f} of every 100 parts", f"{100 * portion:.0f} parts"
     else:
-        by = _weight((1 - portion) * facts.batch_grams)
-        rest = _weight(portion * facts.batch_grams)
+        by = noted_grams((1 - portion) * facts.batch_grams)
+        rest = noted_grams(portion * facts.batch_grams)
     return (
         f"So much {thinner} would flood the batch. Instead take out {by} and put it by as a "
         f"packet; the amounts above go into the {rest} that stay, and you end with about as much "
         "ink as you have now."
     )
-
-
-def _weight(value: float) -> str:
-    return f"{value:.0f} g" if value >= 20 else f"{value:.1f} g"
 
 
 def _small_amounts(facts: Facts) -> list[str]:

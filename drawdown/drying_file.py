@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -31,7 +31,8 @@ _HEAD = (
 @dataclass(frozen=True)
 class KeptPair:
     """A pair with its number (from 1), name, day (ISO) and the two photos' names; ``aside``
-    pairs do not count."""
+    pairs do not count. ``u95_wet`` and ``u95_dry`` are the half widths (3,) of what holds each
+    colour with 95 % probability; None in files of earlier versions."""
 
     number: int
     pair: DryingPair
@@ -39,6 +40,8 @@ class KeptPair:
     day: str = ""
     photos: tuple[str, str] = ("", "")
     aside: bool = False
+    u95_wet: tuple[float, ...] | None = None
+    u95_dry: tuple[float, ...] | None = None
 
 
 def own_drying() -> Path:
@@ -77,6 +80,14 @@ def _pair(entry: dict, number: int) -> KeptPair:
             raise ValueError(f"pair {number}: {key} is no colour")
         return np.array(values, dtype=float)
 
+    def u95(key: str) -> tuple[float, ...] | None:
+        if key not in entry:
+            return None
+        values = tuple(float(v) for v in entry[key])
+        if len(values) != 3 or not all(0 <= v < 1000 for v in values):  # also refuses nan
+            raise ValueError(f"pair {number} has no {key} of three numbers")
+        return values
+
     return KeptPair(
         number,
         DryingPair(lab("lab_wet"), lab("lab_dry")),
@@ -84,6 +95,8 @@ def _pair(entry: dict, number: int) -> KeptPair:
         str(entry.get("day", "")),
         (str(entry.get("photo_wet", "")), str(entry.get("photo_dry", ""))),
         bool(entry.get("aside", False)),
+        u95("u95_wet"),
+        u95("u95_dry"),
     )
 
 
@@ -144,11 +157,13 @@ def _text(pairs: list[KeptPair]) -> str:
             f"lab_dry = {_row(kept.pair.lab_dry)}\n",
             f"aside = {'true' if kept.aside else 'false'}\n",
         ]
+        for key, u95 in (("u95_wet", kept.u95_wet), ("u95_dry", kept.u95_dry)):
+            lines += [] if u95 is None else [f"{key} = {_row(u95)}\n"]
     return "".join(lines)
 
 
-def _row(lab: np.ndarray) -> str:
-    return "[" + ", ".join(f"{v:.3f}" for v in lab) + "]"
+def _row(values: Iterable[float]) -> str:
+    return "[" + ", ".join(f"{v:.3f}" for v in values) + "]"
 
 
 def _quoted(text: str) -> str:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from drawdown.compare import Comparison
     from drawdown.kept import Kept
     from drawdown.measure import StripColour
-    from drawdown.slab_files import Opened
+    from drawdown.slab_files import Memory, Opened
 
 Progress = Callable[[str, float], None]
 UNEVEN_LIGHT_SHARE = 0.35
@@ -188,7 +188,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     used = shelf_in_use(options.shelf_path)
     shelf = used.shelf
     mix = shelf.named_mix(options.mix) if options.mix else None
-    memory = slab_files.read_memory(slab_files.memory_path(used))
+    memory, spoiled = _memory(slab_files.memory_path(used), options.slab)
     opened = None
     if options.slab is not None:
         opened = slab_files.open_slab(
@@ -301,12 +301,26 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
         seen.strips,
         comparison,
         advice,
-        (*seen.flags, *differs),
+        (*seen.flags, *differs, *spoiled),
         earlier,
         book,
         opened,
         step,
     )
+
+
+def _memory(path: Path, slab: str | None) -> tuple[Memory, tuple[fl.Flag, ...]]:
+    """What earlier batches taught. Where no batch is followed, a spoiled file costs no more
+    than what it held, and that is told. Raises ``BadFile``."""
+    from calibration.errors import BadFile
+    from drawdown.slab_files import Memory, read_memory
+
+    try:
+        return read_memory(path), ()
+    except BadFile:
+        if slab is not None:
+            raise
+        return Memory(), (fl.LEARNT_UNREADABLE(path.name),)
 
 
 def _kept_wet(book: Kept) -> bool:

@@ -227,6 +227,7 @@ def test_a_difference_of_film_is_not_answered_with_ink():
     answer = ask(strip(noted), strip(noted, 0.75), noted, film_ratio=0.75)
     assert answer.additions == ()
     assert "film" in answer.note
+    assert "going by" not in answer.note  # nothing went in yet
 
 
 def test_known_film_helps_to_find_the_ink():
@@ -248,6 +249,15 @@ def test_a_guess_is_called_a_guess():
     # It knows less, so it promises less.
     known = ask(strip(noted), strip({"white": 90, "phthalo-blue": 6}), noted)
     assert answer.predicted_de00_high95 > known.predicted_de00_high95
+
+
+def test_of_a_batch_that_is_left_alone_nobody_is_told_a_guess():
+    noted = {"white": 90, "phthalo-blue": 10}
+    answer = ask(strip(noted), strip(noted), matched=True)
+    assert answer.mix_inferred
+    assert answer.additions == ()
+    assert "leave it as it is" in answer.note
+    assert "guess" not in answer.note
 
 
 def test_cautions_and_stand_in_flag_come_with_advised_ink():

@@ -199,6 +199,8 @@ def test_processes_at_once_lose_no_pair():
         'format = "drawdown.drying/1"\n[[pairs]]\nlab_wet = [1, 2, nan]\nlab_dry = [1, 2, 3]',
         'format = "drawdown.drying/1"\n[[pairs]]\nlab_wet = [1, 2, 900]\nlab_dry = [1, 2, 3]',
         'format = "drawdown.drying/1"\npairs = [1]',
+        'format = "drawdown.drying/1"\n[[pairs]]\nlab_wet = [1, 2, 3]\nlab_dry = [1, 2, 3]\n'
+        "u95_wet = [1, nan, 2]",
         "\x00\xff",
     ],
 )
@@ -227,6 +229,25 @@ def test_learn_list_and_take_back(capsys):
     assert "river" in shown.out
     assert "From 1 pair" in shown.out
     assert "--set-aside 1" in shown.err
+    assert " ± " in shown.out.split("Delta E")[0]  # no colour without its uncertainty
+    assert cli.main(["drying", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["schema"] == "drawdown.drying/1"
+    (pair,) = told["pairs"]
+    assert (pair["number"], pair["name"], pair["counts"]) == (1, "river", True)
+    (kept_pair,) = df.read_pairs()
+    np.testing.assert_allclose(pair["lab_wet_d50"], kept_pair.pair.lab_wet, atol=6e-3)
+    np.testing.assert_allclose(pair["lab_dry_u95"], kept_pair.u95_dry, atol=6e-3)
+    known = df.learned()
+    assert told["known"]["pairs"] == 1
+    assert told["known"]["absorbs_more_log"] == pytest.approx(known.mean[0], abs=1e-4)
+    assert told["known"]["surface_white_u95"] == pytest.approx(1.96 * known.sd[1], abs=1e-4)
+    assert cli.main(["drying", "--set-aside", "1", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["known"] is None
+    assert not told["pairs"][0]["counts"]
+    assert cli.main(["drying", "--bring-back", "1"]) == 0
+    capsys.readouterr()
     assert cli.main(["drying", "--set-aside", "1"]) == 0
     assert "(set aside)" in capsys.readouterr().out
     assert cli.main(["drying", "--bring-back", "1"]) == 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,6 +21,8 @@ from drawdown.ink_doubt import ROWS, Knowledge, ShelfFigures
 from drawdown.inks import Shelf, starter_shelf
 from drawdown.learn import gather, learn, turned_out
 from drawdown.shelf_files import ShelfInUse
+
+PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
 
 GROUND = paper_ground(None)
 NAMES = ("titanium-white", "transparent-base", "phthalo-blue", "arylide-yellow", "bone-black")
@@ -309,6 +312,21 @@ def test_a_spoiled_file_is_explained(text):
     with pytest.raises(BadFile) as seen:
         slab_files.read_memory(path)
     assert "begin anew" in seen.value.todo
+
+
+def test_a_spoiled_file_does_not_stop_a_match_that_follows_no_batch(capsys):
+    path = slab_files.memory_path(USED)
+    path.write_text("{}")
+    photo = str(PHOTOS / "no-match.jpg")
+    mix = ["--mix", "white=97", "--mix", "PB15:3=2", "--mix", "PG7=1"]
+    assert cli.main(["match", photo, "--json"]) == 3
+    assert "learnt-unreadable" in json.loads(capsys.readouterr().out)["photo"]["flags"]
+    assert cli.main(["match", photo]) == 3
+    assert "goes without it" in " ".join(capsys.readouterr().out.split())
+    # To follow a batch, the file is needed, and it is not written over.
+    assert cli.main(["match", photo, "--slab", "river", *mix]) == 6
+    assert capsys.readouterr().out == ""
+    assert path.read_text() == "{}"
 
 
 def test_where_it_is_kept(tmp_path):

@@ -100,6 +100,13 @@ def test_what_was_added_before_a_photo_that_teaches_nothing_counts_once(book, ca
     assert json_of(capsys, "book", "story", "may")["grams_now"] == pytest.approx(255.5)
 
 
+def test_a_scale_coarser_than_the_batch_is_refused(capsys):
+    args = (*MIX, "--batch-grams", 5, "--scale-step", 50)
+    code, out, err = run(capsys, "match", FIRST, *args)
+    assert (code, out) == (2, "")
+    assert "more than the batch weighs" in err
+
+
 def test_an_empty_name_of_the_original_is_told_as_such(book, capsys):
     code, out, err = run(capsys, "match", FIRST, "--kept", "")
     assert (code, out) == (2, "")

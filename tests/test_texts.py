@@ -16,6 +16,7 @@ from drawdown.report.lettering import broken
 from drawdown.report.terminal import Screen, wrap
 from drawdown.report.text import match_screen
 from drawdown.report.words import grams
+from drawdown.weights import noted_grams
 
 
 def test_a_number_and_its_unit_stay_on_one_line():
@@ -45,6 +46,16 @@ def test_nor_do_they_part_in_a_picture():
 )  # fmt: skip
 def test_weights_as_a_scale_shows_them(value, said):
     assert grams(value) == said
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [(None, ""), (0.0, "0 g"), (0.003, "under 0.01 g"), (0.5, "0.5 g"), (35.0, "35 g"),
+     (255.5, "255.5 g"), (250.0, "250 g"), (1000.0, "1000 g"), (12_000.0, "12 kg"),
+     (float("nan"), "unknown")],
+)  # fmt: skip
+def test_noted_weights_lose_needless_zeros_alone(value, said):
+    assert noted_grams(value) == said
 
 
 @pytest.mark.parametrize(

@@ -125,13 +125,14 @@ def _name(one: Found) -> str:
 
 def _more(one: Found) -> str:
     """How the strip differs from it, and what it is or what is left of it."""
-    from drawdown.report.book import grams_text, mix_words
+    from drawdown.report.book import mix_words
+    from drawdown.weights import noted_grams
 
     parts = [f"the strip: {one.comparison.words}"]
     if one.packet is not None:
         p = one.packet
         place = f", {p.place}" if p.place else ""
-        parts.append(f"{grams_text(p.grams)} of {p.date}{place}")
+        parts.append(f"{noted_grams(p.grams)} of {p.date}{place}")
         parts += [] if p.own_reading else ["colour of its original"]
     elif one.original is not None and one.original.recipe is not None:
         parts.append(mix_words(one.original.recipe.mix))
@@ -148,8 +149,9 @@ def find_screen(
 ) -> str:
     """The nearest first; a packet that may do is named above all."""
     from drawdown.report import words
-    from drawdown.report.book import grams_text, paragraph, swatch, table
+    from drawdown.report.book import paragraph, swatch, table
     from drawdown.report.terminal import paint
+    from drawdown.weights import noted_grams
 
     number = colour.strip.number
     seen_as = ", ".join(
@@ -168,7 +170,7 @@ def find_screen(
         lines += ["", *(
             paint(line, "1", screen.colour)
             for line in paragraph(
-                f'Use this up first: packet "{p.name}", {grams_text(p.grams)} of {p.date}{place}; '
+                f'Use this up first: packet "{p.name}", {noted_grams(p.grams)} of {p.date}{place}; '
                 f"Delta E {words.number(first.near.de00, 1)} ({words.number(c.de00_low95, 1)} to "
                 f"{words.number(c.de00_high95, 1)}).{chance}",
                 screen,

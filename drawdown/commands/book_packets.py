@@ -66,8 +66,9 @@ def put_by(
     from drawdown.book.packets import put_by as put_packet_by
     from drawdown.book.readings import insert_reading, store_crop, store_photo
     from drawdown.report import terminal
-    from drawdown.report.book import UNDO, grams_text, lab_words, mix_words
+    from drawdown.report.book import UNDO, lab_words, mix_words
     from drawdown.report.book_json import dump_book, original_names, packet_data
+    from drawdown.weights import noted_grams
 
     folder = opt.folder_of(book)
     with open_book(folder, create=photo is not None, write=True) as opened:
@@ -103,7 +104,7 @@ def put_by(
         if json:
             terminal.write_result(dump_book("packet", packet_data(packet, names, opened)))
             return 0
-    lines = [f" {packet.name}: {grams_text(packet.grams)}" + (f", {place}" if place else "")]
+    lines = [f" {packet.name}: {noted_grams(packet.grams)}" + (f", {place}" if place else "")]
     lines.append(f" {lab_words(packet.reading)}")
     if parts:
         lines += terminal.wrap(mix_words(parts), terminal.width(sys.stdout) - 1, " ")
@@ -131,8 +132,9 @@ def take(
     from drawdown.book import open_book
     from drawdown.book.packets import find_packet, take_from
     from drawdown.report import terminal
-    from drawdown.report.book import UNDO, grams_text
+    from drawdown.report.book import UNDO
     from drawdown.report.book_json import dump_book, original_names, packet_data
+    from drawdown.weights import noted_grams
 
     with open_book(opt.folder_of(book), write=True) as opened:
         name = find_packet(opened, name).name
@@ -147,7 +149,7 @@ def take(
             data = packet_data(after, original_names(opened), opened)
             terminal.write_result(dump_book("packet", data))
             return 0
-    rest = f"{grams_text(left)} left" if left else "used up"
+    rest = f"{noted_grams(left)} left" if left else "used up"
     terminal.write_result(f' "{name}": {rest}.')
     terminal.write_aside(UNDO)
     return 0

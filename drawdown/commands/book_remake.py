@@ -168,12 +168,14 @@ def remake_screen(
 ) -> str:
     """What to weigh, why it is light, and what comes next."""
     from drawdown.cautions import CAUTIONS
-    from drawdown.report.book import grams_text, mix_words, paragraph, table
+    from drawdown.report.book import mix_words, paragraph, table
     from drawdown.report.terminal import paint
+    from drawdown.weights import grams as weight
+    from drawdown.weights import noted_grams
 
     recipe = original.recipe
     assert recipe is not None
-    title = f" {original.name}: {grams_text(result.whole_g)}"
+    title = f" {original.name}: {noted_grams(result.whole_g)}"
     lines = [paint(title, "1", screen.colour), ""]
     rows = [
         [row.ink, f"{row.parts_per_100:.3g}", weight(row.first_g),
@@ -208,11 +210,6 @@ def remake_screen(
         lines += paragraph("The original was read wet: a dry strip will look lighter.", screen)
     lines += ["", *paragraph("Caution: " + " ".join(CAUTIONS), screen)]
     return "\n".join(lines)
-
-
-def weight(grams: float) -> str:
-    """As a studio scale shows it: 0.1 g, below one gram 0.01 g."""
-    return f"{grams:.1f} g" if grams >= 1 else f"{grams:.2f} g"
 
 
 def correct(

@@ -103,8 +103,9 @@ def added(
         story_of,
     )
     from drawdown.report import terminal
-    from drawdown.report.book import UNDO, grams_text, mix_words, paragraph
+    from drawdown.report.book import UNDO, mix_words, paragraph
     from drawdown.report.book_json import batch_data, dump_book, mix_data
+    from drawdown.weights import noted_grams
 
     with open_book(opt.folder_of(book), write=True) as opened:
         found = find_batch(opened, batch)
@@ -123,7 +124,7 @@ def added(
     if inside is None:
         text = "What is in the batch is not known: its mix or its weight was not noted at first."
     else:
-        weight = f", {grams_text(inside[1])}" if inside[1] else ""
+        weight = f", {noted_grams(inside[1])}" if inside[1] else ""
         text = f'In "{found.name}" now: {mix_words(inside[0])} (parts per 100){weight}.'
     screen = terminal.screen(sys.stdout)
     terminal.write_result("\n".join(paragraph(text, screen)))

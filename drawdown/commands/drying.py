@@ -44,11 +44,15 @@ def drying(
     bring_back: Annotated[
         int | None, typer.Option(metavar="N", help="Let pair N count again.")
     ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
 ) -> None:
     """Learn from the same strip wet and dry how colours change; without options, list what
     is known."""
     _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back)
+    import sys
+
     from drawdown import drying_file
+    from drawdown.report import drying as report
     from drawdown.report import terminal
 
     if set_aside is not None or bring_back is not None:
@@ -63,7 +67,11 @@ def drying(
         terminal.write_aside(
             f"Kept as pair {kept.number}; to undo: drawdown drying --set-aside {kept.number}"
         )
-    terminal.write_result(_listing())
+    pairs = drying_file.read_pairs()
+    if json:
+        terminal.write_result(report.drying_json(pairs, drying_file.own_drying()))
+    else:
+        terminal.write_result(report.drying_screen(pairs, terminal.width(sys.stdout)))
 
 
 def _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back) -> None:
@@ -130,8 +138,11 @@ def _learn(wet: Path, dry: Path, number, dry_number, card, name) -> KeptPair:
             "check the photos, and say which strip it is with --strip-number and --dry-number",
         )
     return drying_file.add_pair(
-        drying_file.KeptPair(0, pair, name or "", date.today().isoformat(), (wet.name, dry.name))
-    )
+        drying_file.KeptPair(
+            0, pair, name or "", date.today().isoformat(), (wet.name, dry.name),
+            u95_wet=tuple(first.lab_u95), u95_dry=tuple(second.lab_u95),
+        )
+    )  # fmt: skip
 
 
 def _strip(seen, number: int | None, photo: Path, option: str) -> StripColour:
@@ -153,52 +164,3 @@ def _strip(seen, number: int | None, photo: Path, option: str) -> StripColour:
     if hard:
         raise PhotoUnfit(f"{photo}: {hard[0].seen}", hard[0].kind.why, hard[0].kind.todo)
     return found
-
-
-def _listing() -> str:
-    """All pairs, and what they say together."""
-    import sys
-
-    from drawdown import drying_file
-    from drawdown.drying import learn
-    from drawdown.report.terminal import width, wrap
-
-    columns = width(sys.stdout)
-    kept = drying_file.read_pairs()
-    if not kept:
-        return "\n".join(
-            wrap(
-                "No strip was read wet and dry yet. Photograph a strip wet, let it dry, photograph "
-                "it again with the same card in the same light, and give both photos: drawdown "
-                "drying --wet wet.jpg --dry dry.jpg",
-                columns,
-            )
-        )
-    lines = []
-    for k in kept:
-        head = f"pair {k.number}   {k.day}   {k.name}".rstrip()
-        lines.append(head + ("   (set aside)" if k.aside else ""))
-        colours = (_lab(k.pair.lab_wet), _lab(k.pair.lab_dry))
-        lines += wrap(
-            f"wet {colours[0]}   dry {colours[1]}   Delta E {k.pair.de00:.1f}", columns, "   "
-        )
-    counted = [k.pair for k in kept if not k.aside]
-    lines.append("")
-    if not counted:
-        lines += wrap("No pair counts, so nothing is known of drying.", columns)
-        return "\n".join(lines)
-    known = learn(counted)
-    power, light = known.mean
-    more = f"{100 * abs(power):.0f} % {'more' if power >= 0 else 'less'}"
-    pairs = "1 pair" if len(counted) == 1 else f"{len(counted)} pairs"
-    lines += wrap(
-        f"From {pairs}: dry ink absorbs {more} (± {196 * known.sd[0]:.0f} %) as a film, and its "
-        f"surface adds {100 * light:+.1f} % (± {196 * known.sd[1]:.1f} %) of white. ± holds the "
-        "next strip with 95 % probability; it shrinks with more pairs that agree.",
-        columns,
-    )
-    return "\n".join(lines)
-
-
-def _lab(lab) -> str:
-    return " ".join(f"{a}* {v:.1f}" for a, v in zip("Lab", lab, strict=True))

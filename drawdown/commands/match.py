@@ -319,6 +319,12 @@ def check_scale_step(step: float | None, grams: float | None, slab: str | None) 
             "amounts are rounded to what the scale can show",
             "kitchen scales show 1 g, letter scales 0.1 g, pocket scales 0.01 g",
         )
+    if grams is not None and step > grams:
+        raise WrongUsage(
+            f"--scale-step is {step:g} g, more than the batch weighs ({grams:g} g)",
+            "no ink could be weighed out for it on such a scale",
+            "give the smallest step the scale shows, in grams, such as 0.1",
+        )
     if grams is None and slab is None:
         raise WrongUsage(
             "--scale-step is given without --batch-grams",

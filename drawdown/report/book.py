@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from drawdown.report import words
 from drawdown.report.terminal import Screen, paint, wrap
+from drawdown.weights import noted_grams
 
 if TYPE_CHECKING:
     from drawdown.book.history import Done
@@ -92,10 +93,6 @@ def parts_text(value: float) -> str:
     return f"{value:.3g}" if value < 1000 else f"{value:.0f}"
 
 
-def grams_text(value: float | None) -> str:
-    return "" if value is None else f"{value:.4g} g" if value < 1000 else f"{value:.0f} g"
-
-
 def lab_words(reading: Reading | None) -> str:
     """Lab with its uncertainty."""
     if reading is None:
@@ -147,7 +144,7 @@ def originals_screen(found: list[Original], shown: int, screen: Screen) -> str:
 def batches_screen(found: list[Batch], names: dict[int, str], shown: int, screen: Screen) -> str:
     head = ["name", "date", "towards", " grams", "begun with"]
     rows = [
-        [b.name, b.date, names.get(b.original or 0, ""), grams_text(b.grams), mix_words(b.mix)]
+        [b.name, b.date, names.get(b.original or 0, ""), noted_grams(b.grams), mix_words(b.mix)]
         for b in found[:shown]
     ]
     title = count_words(len(found), "batch", "batches")
@@ -157,13 +154,13 @@ def batches_screen(found: list[Batch], names: dict[int, str], shown: int, screen
 def packets_screen(found: list[Packet], names: dict[int, str], shown: int, screen: Screen) -> str:
     head = ["name", "date", " left", "where", "colour of", " L*", " a*", " b*", "mix"]
     rows = [
-        [p.name, p.date, grams_text(p.grams) or "0 g", p.place,
+        [p.name, p.date, noted_grams(p.grams), p.place,
          "its own strip" if p.own_reading else names.get(p.original or 0, ""),
          *lab_cells(p.reading), mix_words(p.mix)]
         for p in found[:shown]
     ]  # fmt: skip
     grams = sum(p.grams for p in found)
-    title = f"{count_words(len(found), 'packet')}, {grams_text(grams) or '0 g'} in all"
+    title = f"{count_words(len(found), 'packet')}, {noted_grams(grams)} in all"
     spare = ("mix", "colour of", "b*", "a*", "L*")
     text = _list(title, head, rows, len(found), screen, spare)
     note = spread([p.reading for p in found[:shown]], screen) if "L*" in text else []
@@ -227,7 +224,7 @@ def original_screen(
     if recipes:
         lines += ["", paint(" Recipe, the newest counts (parts by weight)", "1", screen.colour)]
         for recipe in reversed(recipes):
-            weight = f", {grams_text(recipe.grams)} in all" if recipe.grams else ""
+            weight = f", {noted_grams(recipe.grams)} in all" if recipe.grams else ""
             text = f"{recipe.made_at[:10]}  {mix_words(recipe.mix, tins=True)}{weight}"
             lines += wrap(f"{text} ({recipe.reason})", screen.columns - 1, "   ", " " * 15)
     else:
@@ -248,7 +245,7 @@ def story_screen(
     title = f" {batch.name}" + (f", towards {towards}" if towards else "")
     lines = [paint(title, "1", screen.colour), ""]
     begun = mix_words(batch.mix, tins=True) or "mix not noted"
-    weight = f", {grams_text(batch.grams)}" if batch.grams else ""
+    weight = f", {noted_grams(batch.grams)}" if batch.grams else ""
     steps = [(batch.date, "begun", "", begun + weight)]
     for entry in story:
         when = entry.at.replace("T", " ")[:16]
@@ -277,7 +274,7 @@ def story_screen(
         lines += wrap(detail, screen.columns - 1, "   ", "   ")
     if now_in_it is not None:
         mix, grams = now_in_it
-        weight = f", {grams_text(grams)}" if grams else ""
+        weight = f", {noted_grams(grams)}" if grams else ""
         lines += ["", *paragraph(f"In it now: {mix_words(mix)} (parts per 100){weight}.", screen)]
     return "\n".join(lines)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from calibration.errors import sentence as sentence  # for the reports
 from calibration.flags import Flag
+from drawdown.weights import grams as grams  # for the reports
 
 if TYPE_CHECKING:
     from drawdown.advice import Advice
@@ -77,13 +78,6 @@ def evenness(strip: StripColour) -> str:
     if half is None:
         return number(strip.evenness_de00)
     return f"{number(strip.evenness_de00, 2)} ± {number(half, 2)}"
-
-
-def grams(value: float) -> str:
-    """A weight as a scale shows it: 0.1 g steps, finer below 1 g, coarser from 1 kg up."""
-    if value >= 10_000:
-        return f"{value / 1000:,.0f} kg" if value >= 100_000 else f"{number(value / 1000)} kg"
-    return f"{number(value, 0 if value >= 1000 else 1 if value >= 1 else 2)} g"
 
 
 def parts(value: float) -> str:
