@@ -27,10 +27,12 @@ Data = dict[str, Any]
 
 @dataclass
 class BookFile:
-    """The records in one file. ``photos`` maps a SHA-256 to (ending, size in bytes);
-    ``missing`` are photos that the book names and no longer has."""
+    """The records in one file; they name their readings by place in ``readings``. ``photos``
+    maps a SHA-256 to (ending, size in bytes); ``missing`` are photos that the book names and no
+    longer has."""
 
     made_at: str
+    readings: list[Data] = field(default_factory=list)
     originals: list[Data] = field(default_factory=list)
     batches: list[Data] = field(default_factory=list)
     packets: list[Data] = field(default_factory=list)
@@ -52,6 +54,7 @@ class BookFile:
         return {
             "format": FORMAT,
             "made_at": self.made_at,
+            "readings": self.readings,
             "originals": self.originals,
             "batches": self.batches,
             "packets": self.packets,
@@ -103,6 +106,7 @@ class _Gatherer:
         self.book = book
         self.whole_photos = whole_photos
         self.file = BookFile(now())
+        self.places: dict[int, int] = {}
         self.store = {row["id"]: row for row in book.rows("SELECT * FROM photo")}
 
     def original(self, row: sqlite3.Row) -> Data:
@@ -161,13 +165,18 @@ class _Gatherer:
             "beside": self.reading(row["beside"]),
         }  # fmt: skip
 
-    def reading(self, reading: int | None) -> Data | None:
+    def reading(self, reading: int | None) -> int | None:
+        """The place of a reading in the file."""
         if reading is None:
             return None
+        if reading not in self.places:
+            self.places[reading] = len(self.file.readings)
+            self.file.readings.append(self.reading_data(reading))
+        return self.places[reading]
+
+    def reading_data(self, reading: int) -> Data:
         columns = ", ".join((*READING_COLUMNS, "paper"))
         found = self.book.rows(f"SELECT {columns} FROM reading WHERE id = ?", (reading,))
-        if not found:
-            return None
         row = found[0]
         samples = row["samples"]
         return {

@@ -25,6 +25,7 @@ from drawdown.book.records import MOST_LETTERS, name_key
 Check = Callable[[Any, str], Any]
 MOST_RECORDS = 1_000_000
 MOST_SAMPLES = 4096
+READINGS = ("reading", "original_reading", "beside")
 _DEEPEST, _MOST_ADVISED = 12, 5000
 
 
@@ -42,6 +43,7 @@ def check_manifest(archive: Archive, data: Any) -> BookFile:
     try:
         file = _manifest(data)
         _check_references(file)
+        _check_places(file)
         _check_photos(file, archive)
     except Wrong as wrong:
         raise bad(path, f"in its manifest {wrong}") from None
@@ -64,8 +66,8 @@ def _check_format(path: Path, data: Any) -> None:
 
 def _manifest(data: Any) -> BookFile:
     whole = record(
-        format=text(100), made_at=moment, originals=many(_ORIGINAL), batches=many(_BATCH),
-        packets=many(_PACKET), pulls=many(_PULL), photos=many(_PHOTO),
+        format=text(100), made_at=moment, readings=many(_READING), originals=many(_ORIGINAL),
+        batches=many(_BATCH), packets=many(_PACKET), pulls=many(_PULL), photos=many(_PHOTO),
     )(data, "the whole")  # fmt: skip
     photos: dict[str, tuple[str, int]] = {}
     for i, photo in enumerate(whole["photos"]):
@@ -73,8 +75,8 @@ def _manifest(data: Any) -> BookFile:
             raise Wrong(f"photos[{i}]", "stands there twice")
         photos[photo["sha256"]] = (photo["ending"], photo["size_bytes"])
     return BookFile(
-        whole["made_at"], whole["originals"], whole["batches"], whole["packets"], whole["pulls"],
-        photos,
+        whole["made_at"], whole["readings"], whole["originals"], whole["batches"],
+        whole["packets"], whole["pulls"], photos,
     )  # fmt: skip
 
 
@@ -113,25 +115,27 @@ def _check_references(file: BookFile) -> None:
             good.add(spot)
 
 
-def readings_of(file: BookFile) -> list[tuple[str, Data]]:
-    """Every reading in the file and where it stands."""
-    found = [(f"originals[{i}].reading", o["reading"]) for i, o in enumerate(file.originals)]
-    for i, batch in enumerate(file.batches):
-        for k, entry in enumerate(batch["entries"]):
-            for name in ("reading", "original_reading"):
-                found.append((f"batches[{i}].entries[{k}].{name}", entry[name]))
-    found += [(f"packets[{i}].reading", p["reading"]) for i, p in enumerate(file.packets)]
-    for name in ("reading", "beside"):
-        found += [(f"pulls[{i}].{name}", p[name]) for i, p in enumerate(file.pulls)]
-    return [(where, reading) for where, reading in found if reading is not None]
+def _check_places(file: BookFile) -> None:
+    """Every reading that is named is in the file."""
+
+    def check(data: Data, where: str) -> None:
+        for name in READINGS:
+            if data.get(name) is not None and data[name] >= len(file.readings):
+                raise Wrong(f"{where}.{name}", f"is {data[name]}, which is not in the file")
+
+    for kind in ("originals", "batches", "packets", "pulls"):
+        for i, data in enumerate(getattr(file, kind)):
+            check(data, f"{kind}[{i}]")
+            for k, entry in enumerate(data.get("entries", ())):
+                check(entry, f"{kind}[{i}].entries[{k}]")
 
 
 def _check_photos(file: BookFile, archive: Archive) -> None:
     """Every photo that is named is there and listed, and the other way round."""
-    for where, reading in readings_of(file):
+    for i, reading in enumerate(file.readings):
         for name in ("photo", "crop"):
             if reading[name] is not None and reading[name] not in file.photos:
-                raise Wrong(f"{where}.{name}", "is a photo that is not in the file")
+                raise Wrong(f"readings[{i}].{name}", "is a photo that is not in the file")
     for sha, (ending, size) in file.photos.items():
         if sha not in archive.photos:
             raise Wrong(f"the photo {sha[:12]}...", "is listed and is not in the file")
@@ -339,6 +343,7 @@ def _modest(value: Any, where: str, count: list[int], depth: int) -> None:
 _NAME, _REMARK = text(MOST_LETTERS, 1), text(10 * MOST_LETTERS)
 _ID = whole(1, 2**53)
 _MIX = many(record(ink=_NAME, parts=number(1e-9, 1e9), ink_batch=text(MOST_LETTERS)), 200)
+_PLACE = whole(0, MOST_RECORDS)
 _GRAMS = maybe(number(0, 1e7))
 _READING = record(
     lab_d50=many(number(-1000, 1000), 3, 3),
@@ -361,7 +366,7 @@ _READING = record(
 _RECIPE = record(made_at=moment, mix=_MIX, grams=_GRAMS, reason=_REMARK)
 _ORIGINAL = record(
     id=_ID, name=_NAME, date=day, paper=_REMARK, state=choice("wet", "dry"), edition=_REMARK,
-    note=_REMARK, removed=maybe(moment), reading=maybe(_READING), recipes=many(_RECIPE, 10_000),
+    note=_REMARK, removed=maybe(moment), reading=maybe(_PLACE), recipes=many(_RECIPE, 10_000),
 )  # fmt: skip
 _ENTRY = record(
     at=moment,
@@ -378,8 +383,8 @@ _ENTRY = record(
     across_photos=maybe(boolean),
     advised=maybe(advised),
     added=maybe(many(pair(_NAME, number(0, 1e7)), 200)),
-    reading=maybe(_READING),
-    original_reading=maybe(_READING),
+    reading=maybe(_PLACE),
+    original_reading=maybe(_PLACE),
 )
 _BATCH = record(
     id=_ID, name=_NAME, original=maybe(_ID), date=day, grams=_GRAMS, note=_REMARK,
@@ -387,10 +392,10 @@ _BATCH = record(
 )  # fmt: skip
 _PACKET = record(
     name=_NAME, original=maybe(_ID), batch=maybe(_ID), grams=number(0, 1e7), date=day,
-    place=_REMARK, note=_REMARK, removed=maybe(moment), mix=_MIX, reading=maybe(_READING),
+    place=_REMARK, note=_REMARK, removed=maybe(moment), mix=_MIX, reading=maybe(_PLACE),
 )  # fmt: skip
 _PULL = record(
     edition=_NAME, number=whole(0, 10**9), date=day, spot=text(MOST_LETTERS), note=_REMARK,
-    removed=maybe(moment), good=boolean, reading=_READING, beside=maybe(_READING),
+    removed=maybe(moment), good=boolean, reading=_PLACE, beside=maybe(_PLACE),
 )  # fmt: skip
 _PHOTO = record(sha256=sha256, ending=ending, size_bytes=whole(1, MOST_BYTES))

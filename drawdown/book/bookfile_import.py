@@ -8,6 +8,7 @@ names them begins; a file that turns out to be bad is refused before that.
 from __future__ import annotations
 
 import base64
+import hashlib
 import json
 import shutil
 from collections.abc import Callable, Iterator
@@ -18,7 +19,7 @@ from typing import Any
 
 from calibration.errors import BadFile
 from drawdown.book.bookfile import BookFile, Data, gather
-from drawdown.book.bookfile_check import check_manifest
+from drawdown.book.bookfile_check import READINGS, check_manifest
 from drawdown.book.bookfile_zip import WHY, Archive, bad, open_archive
 from drawdown.book.originals import colour_at_hand
 from drawdown.book.photos import Stored
@@ -26,7 +27,6 @@ from drawdown.book.records import MOST_LETTERS, name_key
 from drawdown.book.store import Book, Change
 
 RENAME, SKIP = "rename", "skip"
-_READINGS = ("reading", "original_reading", "beside")
 KINDS = {"originals": "original", "batches": "batch", "packets": "packet"}
 
 
@@ -77,23 +77,41 @@ def look_through(path: Path, progress: Callable[[str, float], None]) -> Iterator
 # Clashes -----------------------------------------------------------------------------------
 
 
-def plain_form(kind: str, data: Data, names: dict[str, dict[int, str]]) -> str:
-    """A record as one text to compare: ids give way to the names they stand for. A photo that
-    one of the two lacks makes no other record of it."""
-    data = _plain(data)
-    data.pop("id", None)
-    for name, target in (("original", "originals"), ("batch", "batches")):
-        if name in data:
-            data[name] = names[target].get(data[name])
-    return json.dumps([kind, data], sort_keys=True)
-
-
-def _plain(value: Any) -> Any:
+def _plain(value: Any, readings: list[str]) -> Any:
+    """A record to compare: each reading by what it says, whole numbers as any others."""
     if isinstance(value, dict):
-        return {k: _plain(v) for k, v in value.items() if k not in ("photo", "crop")}
+        return {
+            k: readings[v] if k in READINGS and v is not None else _plain(v, readings)
+            for k, v in value.items()
+        }
     if isinstance(value, list):
-        return [_plain(v) for v in value]
+        return [_plain(v, readings) for v in value]
     return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+def _forms(file: BookFile) -> list[tuple[str, int, str]]:
+    """(kind, place, its plain form) of each record of a file. Ids give way to the names they
+    stand for; a photo that one of two lacks makes no other record of it."""
+    names = names_of(file)
+    readings = [
+        hashlib.sha256(
+            json.dumps(
+                _plain({k: v for k, v in r.items() if k not in ("photo", "crop")}, []),
+                sort_keys=True,
+            ).encode()
+        ).hexdigest()
+        for r in file.readings
+    ]
+    forms = []
+    for kind in (*KINDS, "pulls"):
+        for i, record in enumerate(getattr(file, kind)):
+            data = _plain(record, readings)
+            data.pop("id", None)
+            for name, target in (("original", "originals"), ("batch", "batches")):
+                if name in data:
+                    data[name] = names[target].get(record[name])
+            forms.append((kind, i, json.dumps([kind, data], sort_keys=True)))
+    return forms
 
 
 def names_of(file: BookFile) -> dict[str, dict[int, str]]:
@@ -101,29 +119,15 @@ def names_of(file: BookFile) -> dict[str, dict[int, str]]:
             ("originals", "batches")}  # fmt: skip
 
 
-def _forms(file: BookFile) -> dict[str, str]:
-    """Each record of a file by its plain form; the value is its name in the tables."""
-    names = names_of(file)
-    return {
-        plain_form(kind, data, names): kind
-        for kind in (*KINDS, "pulls")
-        for data in getattr(file, kind)
-    }
-
-
 class Plan:
     """What would be done with each record of a file in one book."""
 
     def __init__(self, book: Book, file: BookFile) -> None:
         self.file = file
+        self.changes = book.setting("changes")
         self.here = gather(book)
-        forms, names = _forms(self.here), names_of(file)
-        self.same = {
-            (kind, i)
-            for kind in (*KINDS, "pulls")
-            for i, data in enumerate(getattr(file, kind))
-            if plain_form(kind, data, names) in forms
-        }
+        here = {form for _, _, form in _forms(self.here)}
+        self.same = {(kind, i) for kind, i, form in _forms(file) if form in here}
         self.taken = {
             kind: {name_key(d["name"]) for d in getattr(self.here, kind) if d["removed"] is None}
             for kind in KINDS
@@ -143,8 +147,10 @@ class Plan:
             for i, data in enumerate(getattr(self.file, kind)):
                 if (kind, i) not in self.same:
                     inside = (data, *data.get("entries", ()))
-                    for reading in (d.get(k) for d in inside for k in _READINGS):
-                        known |= {(reading or {}).get("photo"), (reading or {}).get("crop")}
+                    for place in (d.get(k) for d in inside for k in READINGS):
+                        if place is not None:
+                            reading = self.file.readings[place]
+                            known |= {reading["photo"], reading["crop"]}
         return [sha for sha in self.file.photos if sha in known]
 
     def clashes(self) -> list[Clash]:
@@ -184,13 +190,14 @@ def _pull_key(pull: Data) -> tuple:
 def take_in(
     book: Book,
     incoming: Incoming,
+    plan: Plan,
     answers: dict[Clash, str],
     progress: Callable[[str, float], None],
 ) -> Taken:
-    """Store the photos, then write everything in one change. ``answers`` hold ``RENAME`` or
-    ``SKIP`` for each clash. Raises ``BadFile``; nothing is then changed."""
+    """Store the photos, then write everything as planned, in one change. ``answers`` hold
+    ``RENAME`` or ``SKIP`` for each clash. Raises ``BadFile``; nothing is then changed."""
     file, archive = incoming.file, incoming.archive
-    wanted = Plan(book, file).photos(book)
+    wanted = plan.photos(book)
     need = sum(file.photos[sha][1] for sha in wanted)
     free = shutil.disk_usage(book.folder).free
     if need * 1.05 > free:
@@ -203,11 +210,11 @@ def take_in(
     for k, sha in enumerate(wanted):
         progress("storing the photos", 0.6 + 0.35 * k / len(wanted))
         stored[sha] = _store(book, incoming, sha)
-    plan = Plan(book, file)
     if not plan.news:
         return Taken(same=len(plan.same))
     with book.change(f"took in the shared book {archive.path.name[:80]}") as change:
-        plan = Plan(book, file)  # as the book is now that nobody else writes
+        if book.setting("changes") != plan.changes:  # another program wrote in between
+            plan = Plan(book, file)
         fresh = [clash for clash in plan.clashes() if clash not in answers]
         if fresh:
             raise bad(archive.path, f'"{fresh[0].name}" came into the book while you were asked',
@@ -228,7 +235,7 @@ class _Writer:
     ) -> None:  # fmt: skip
         self.book, self.change, self.plan, self.incoming = book, change, plan, incoming
         self.stored, self.answers = stored, answers
-        self.readings: dict[str, int] = {}
+        self.readings: dict[int, int] = {}
         self.ids: dict[str, dict[int, int]] = {"originals": {}, "batches": {}}
         self.taken = Taken()
 
@@ -357,15 +364,15 @@ class _Writer:
             })  # fmt: skip
             self.taken.added.setdefault("pulls", []).append(f"{edition} {pull['number']}")
 
-    def reading(self, data: Data | None) -> int | None:
-        """The id of a reading; equal ones are one row."""
-        if data is None:
+    def reading(self, place: int | None) -> int | None:
+        """The id of a reading of the file."""
+        if place is None:
             return None
-        key = json.dumps(data, sort_keys=True)
-        if key not in self.readings:
+        if place not in self.readings:
+            data = self.plan.file.readings[place]
             lab, u95 = data["lab_d50"], data["lab_u95"]
             samples = data["samples"]
-            self.readings[key] = self.change.insert("reading", {
+            self.readings[place] = self.change.insert("reading", {
                 **_pick(data, "card", "evenness_de00", "light_sd", "munsell_value",
                         "strip_number", "captured", "read_at"),
                 **{f"lab_{axis}": lab[i] for i, axis in enumerate("lab")},
@@ -377,7 +384,7 @@ class _Writer:
                 "paper": _json(data["paper_lab_d50"]),
                 "photo": self.photo(data["photo"]), "crop": self.photo(data["crop"]),
             })  # fmt: skip
-        return self.readings[key]
+        return self.readings[place]
 
     def photo(self, sha: str | None) -> int | None:
         if sha is None:

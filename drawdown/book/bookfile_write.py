@@ -8,6 +8,7 @@ import hashlib
 import io
 import json
 import zipfile
+import zlib
 from pathlib import Path
 
 from calibration.cgats_write import cgats_text
@@ -27,7 +28,8 @@ from drawdown.book.photos import PhotoStore
 
 _TIME = (1980, 1, 1, 0, 0, 0)  # of each member: the same book gives the same members
 _CHUNK = 1 << 20
-MOST_MANIFEST_BYTES = 256_000_000
+MOST_SHRINKING = 40  # a reader believes 100
+MOST_MANIFEST_BYTES = 1_000_000_000
 
 _ABOUT = f"""A studio book, written by drawdown ({FORMAT}).
 
@@ -43,8 +45,7 @@ Weights are grams, mixes are parts by weight. To take it into a book: drawdown b
 
 def write_book_file(out: Path, file: BookFile, store: PhotoStore) -> int:
     """Write the file, whole or not at all; returns its size in bytes. Raises ``BadFile``."""
-    manifest = json.dumps(file.manifest(), ensure_ascii=False, allow_nan=False, indent=1)
-    data = manifest.encode("utf-8")
+    data = manifest_text(file).encode("utf-8")
     if len(data) > MOST_MANIFEST_BYTES:
         raise BadFile(
             f"the records come to {len(data) / 1e6:.0f} MB",
@@ -60,10 +61,32 @@ def write_book_file(out: Path, file: BookFile, store: PhotoStore) -> int:
                 texts[COLOURS_CSV] = colours_csv(rows).encode("utf-8-sig")
                 texts[COLOURS_TXT] = colours_cgats(rows, file.made_at[:10]).encode()
             for name, text in texts.items():
-                archive.writestr(_member(name, zipfile.ZIP_DEFLATED), text)
+                archive.writestr(_member(name, _packing(text)), text)
             for sha, (ending, _) in sorted(file.photos.items()):
                 _add_photo(archive, store.path(sha, ending), sha, ending)
         return stream.seek(0, io.SEEK_END)
+
+
+def manifest_text(file: BookFile) -> str:
+    """The manifest with one record on each line."""
+
+    def dump(value: object) -> str:
+        return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+    parts = []
+    for key, value in file.manifest().items():
+        if isinstance(value, list):
+            rows = ",\n".join(map(dump, value))
+            parts.append(f"{dump(key)}:[\n{rows}\n]" if value else f"{dump(key)}:[]")
+        else:
+            parts.append(f"{dump(key)}:{dump(value)}")
+    return "{" + ",\n".join(parts) + "}\n"
+
+
+def _packing(text: bytes) -> int:
+    """Packed small, unless it would shrink so much that a reader takes it for a bomb."""
+    small = len(zlib.compress(text, 1)) * MOST_SHRINKING < len(text)
+    return zipfile.ZIP_STORED if small else zipfile.ZIP_DEFLATED
 
 
 def _member(name: str, method: int) -> zipfile.ZipInfo:
@@ -101,16 +124,23 @@ _HEAD = (
 def colour_rows(file: BookFile) -> list[Data]:
     """What has a colour and was not struck out, one row each."""
     rows: list[Data] = []
+
+    def read(place: int | None) -> Data | None:
+        return None if place is None else file.readings[place]
+
     for o in file.originals:
         recipe = (o["recipes"] or [None])[-1] or {}
-        rows += _row("original", o["name"], o, mix=recipe.get("mix"), grams=recipe.get("grams"))
+        data = {**o, "reading": read(o["reading"])}
+        rows += _row("original", o["name"], data, mix=recipe.get("mix"), grams=recipe.get("grams"))
     readings = {o["id"]: o["reading"] for o in file.originals}
     for p in file.packets:
-        own = p["reading"] or readings.get(p["original"])
-        rows += _row("packet", p["name"], {**p, "reading": own}, mix=p["mix"], grams=p["grams"])
+        own = readings.get(p["original"]) if p["reading"] is None else p["reading"]
+        rows += _row(
+            "packet", p["name"], {**p, "reading": read(own)}, mix=p["mix"], grams=p["grams"]
+        )
     for p in file.pulls:
         name = f"{p['edition']} {p['number']}" + (f" {p['spot']}" if p["spot"] else "")
-        rows += _row("pull", name, p)
+        rows += _row("pull", name, {**p, "reading": read(p["reading"])})
     return rows
 
 

@@ -153,8 +153,11 @@ def _number(here: list[Pull], number: int | None, edition: str) -> int:
 
 def drift(
     edition: Annotated[
-        str, typer.Argument(metavar="EDITION", help="The edition.", autocompletion=_pulled)
-    ],
+        str | None,
+        typer.Argument(
+            metavar="[EDITION]", help="The edition; else a list of them.", autocompletion=_pulled
+        ),
+    ] = None,
     spot: Annotated[
         str | None, typer.Option(metavar="TEXT", help="Only this part of the print.")
     ] = None,
@@ -182,6 +185,12 @@ def drift(
             f"--baseline is {baseline}", f"fewer than {LEAST_BASELINE} pulls give no limits worth "
             "the name", f"give {LEAST_BASELINE} or more",
         )  # fmt: skip
+    if edition is None:
+        if picture is not None:
+            raise WrongUsage("--picture was given without an edition", "a chart shows one run",
+                             "say which: drawdown book drift EDITION --picture OUT.png"
+                             )  # fmt: skip
+        return _list_editions(book, json)
     from drawdown.book import open_book
     from drawdown.book.drift import drift_of, find_edition
     from drawdown.report import terminal
@@ -203,6 +212,24 @@ def drift(
     terminal.write_result("\n\n".join(run_screen(run, screen) for run in runs))
     if picture is not None:
         terminal.write_aside(f"The chart is in {picture}.")
+    return 0
+
+
+def _list_editions(book: Path | None, json: bool) -> int:
+    from drawdown.book import open_book
+    from drawdown.book.pulls import editions
+    from drawdown.report import terminal
+    from drawdown.report.book import count_words
+    from drawdown.report.book_json import dump_book
+
+    with open_book(opt.folder_of(book)) as opened:
+        found = editions(opened)
+    if json:
+        rows = [{"edition": edition, "pulls": count} for edition, count in found]
+        terminal.write_result(dump_book("editions", {"editions": rows}))
+        return 0
+    lines = [f" {edition}  {count_words(count, 'pull')}" for edition, count in found]
+    terminal.write_result("\n".join(lines) or " No pulled print is in the book.")
     return 0
 
 

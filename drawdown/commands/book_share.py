@@ -135,7 +135,7 @@ def import_(
                 answers = _ask(clashes, json)
             else:
                 answers = dict.fromkeys(clashes, answer or "")
-            taken = take_in(opened, incoming, answers, progress)
+            taken = take_in(opened, incoming, plan, answers, progress)
             progress("done", 1.0)
     if json:
         data: dict[str, Any] = {
