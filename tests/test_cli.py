@@ -21,7 +21,13 @@ import pytest
 
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
 from drawdown import __version__, cli
-from drawdown.commands.match import check_numbers, check_strips, read_mix
+from drawdown.commands.options import (
+    check_batch_grams,
+    check_strip_numbers,
+    check_strips,
+    check_tolerance,
+    read_mix,
+)
 from drawdown.progress import PATIENCE_S, ProgressLine
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -253,8 +259,11 @@ def test_picture_never_replaces_the_photo(chain, tmp_path, capsys):
 
 
 def test_option_checks_one_by_one():
-    check_numbers(1, 2, 20.0, None)
-    check_numbers(None, None, 20.0, 1.0)
+    check_strip_numbers(original=1, batch=2)
+    check_strip_numbers(original=None, batch=None)
+    check_tolerance(20.0)
+    check_batch_grams(None)
+    check_batch_grams(1.0)
     assert read_mix([]) is None
     assert check_strips([], 1, 2) == ()
     with pytest.raises(WrongUsage, match="strip 3 is to be compared"):

@@ -10,6 +10,7 @@ import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
 
 if TYPE_CHECKING:
     from drawdown.book import Book
@@ -44,11 +45,11 @@ def amend(
         Path | None,
         typer.Option(metavar="PHOTO", help="Read its colour anew, as when it has dried."),
     ] = None,
-    strip_number: opt.StripNumber = 1,
-    card: opt.CardFile = None,
-    card_corners: opt.CardCorners = None,
+    strip_number: shared.StripNumber = 1,
+    card: shared.CardFile = None,
+    card_corners: shared.CardCorners = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """Put right what was noted of a kept original or a packet, or read its colour anew."""
     from drawdown.book.records import clean_date, clean_name, clean_text, name_key

@@ -10,6 +10,7 @@ import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
 
 if TYPE_CHECKING:
     from drawdown.book.find import Found
@@ -22,7 +23,7 @@ MOST_SHOWN = 50
 
 def find(
     photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of the strip and card.")],
-    strip_number: opt.StripNumber = 1,
+    strip_number: shared.StripNumber = 1,
     originals: Annotated[
         bool, typer.Option("--originals", help="Among the kept originals alone.")
     ] = False,
@@ -31,15 +32,13 @@ def find(
     tolerance: Annotated[
         float, typer.Option(metavar="T", help="Largest Delta E 2000 that counts as the same.")
     ] = 2.0,
-    card: opt.CardFile = None,
-    card_corners: opt.CardCorners = None,
+    card: shared.CardFile = None,
+    card_corners: shared.CardCorners = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """Find the kept original and the packet nearest to a strip, with Delta E."""
-    from drawdown.commands.match import check_numbers
-
-    check_numbers(1, 2, tolerance, None)
+    shared.check_tolerance(tolerance)
     if not 1 <= most <= MOST_SHOWN:
         raise WrongUsage(
             f"--most is {most}, and must be from 1 to {MOST_SHOWN}",

@@ -10,13 +10,14 @@ import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
 
 
 def keep(
     photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of the strip and card.")],
     name: Annotated[str, typer.Option(metavar="NAME", help="What the colour is called.")],
-    strip_number: opt.StripNumber = 1,
-    mix: opt.MixParts = None,
+    strip_number: shared.StripNumber = 1,
+    mix: shared.MixParts = None,
     tin: opt.TinMarks = None,
     grams: Annotated[
         float | None, typer.Option(metavar="G", help="What the whole mix weighed.")
@@ -33,13 +34,11 @@ def keep(
         ),
     ] = "",
     note: Annotated[str, typer.Option(metavar="TEXT", help="Anything else.")] = "",
-    card: opt.CardFile = None,
-    card_corners: opt.CardCorners = None,
-    shelf: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="The shelf that the inks' names are of.")
-    ] = None,
+    card: shared.CardFile = None,
+    card_corners: shared.CardCorners = None,
+    shelf: shared.ShelfOfNames = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """Keep a strip as an original: its colour, its mix, its photo."""
     from drawdown.book.records import clean_date, clean_grams, clean_name, clean_text

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
 
 ORIGINAL_SORTS = ("name", "date", "edition", "paper", "lightness", "chroma", "hue")
 BATCH_SORTS = ("name", "date", "grams")
@@ -23,7 +24,7 @@ def list_(
     paper: Annotated[str, typer.Option(metavar="TEXT", help="Only on this paper.")] = "",
     ink: Annotated[
         str,
-        typer.Option(metavar="INK", autocompletion=opt.plain_inks, help="Only with this ink."),
+        typer.Option(metavar="INK", autocompletion=shared.plain_inks, help="Only with this ink."),
     ] = "",
     wet: Annotated[bool, typer.Option("--wet", help="Only those read wet.")] = False,
     dry: Annotated[bool, typer.Option("--dry", help="Only those read dry.")] = False,
@@ -38,7 +39,7 @@ def list_(
     most: opt.Limit = None,
     removed: opt.Removed = False,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """List the kept originals."""
     opt.check_sort(sort, ORIGINAL_SORTS)
@@ -63,7 +64,7 @@ def list_(
     return 0
 
 
-def show(name: opt.Kept, book: opt.BookFolder = None, json: opt.AsJson = False) -> int:
+def show(name: opt.Kept, book: opt.BookFolder = None, json: shared.AsJson = False) -> int:
     """Show one kept original with its recipes."""
     from drawdown.book import open_book
     from drawdown.book.originals import find_original, recipes_of
@@ -102,7 +103,7 @@ def batches(
     most: opt.Limit = None,
     removed: opt.Removed = False,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """List the batches that were logged."""
     opt.check_sort(sort, BATCH_SORTS)
@@ -135,7 +136,7 @@ def packets(
     where: Annotated[str, typer.Option(metavar="TEXT", help="Only those kept there.")] = "",
     ink: Annotated[
         str,
-        typer.Option(metavar="INK", autocompletion=opt.plain_inks, help="Only with this ink."),
+        typer.Option(metavar="INK", autocompletion=shared.plain_inks, help="Only with this ink."),
     ] = "",
     since: opt.Since = None,
     until: opt.Until = None,
@@ -151,7 +152,7 @@ def packets(
     most: opt.Limit = None,
     removed: opt.Removed = False,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """List the packets of ink put by, the oldest first."""
     opt.check_sort(sort, PACKET_SORTS)
@@ -184,7 +185,7 @@ def log(
     reverse: opt.Reverse = False,
     most: opt.Limit = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """List what was changed in the book, the newest first."""
     opt.check_most(most)

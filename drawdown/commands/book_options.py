@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from calibration.errors import WrongUsage
+from drawdown.commands.options import inks, read_mix
 
 
 def folder_of(book: Path | None) -> Path:
@@ -60,53 +61,15 @@ def editions(ctx: typer.Context, incomplete: str) -> list[str]:
     return _names(ctx, sql, incomplete)
 
 
-def inks(ctx: typer.Context, incomplete: str) -> list[str]:
-    """The inks of the shelf, each with an equals sign to put its parts behind."""
-    with contextlib.suppress(Exception):
-        from drawdown.shelf_files import shelf_in_use
-
-        said = ctx.params.get("shelf")
-        names = shelf_in_use(Path(said) if said else None).shelf.names
-        return [f"{name}=" for name in names if name.startswith(incomplete)]
-    return []
-
-
-def plain_inks(ctx: typer.Context, incomplete: str) -> list[str]:
-    return [name.rstrip("=") for name in inks(ctx, incomplete)]
-
-
 # Options ---------------------------------------------------------------------------------
 
 BookFolder = Annotated[
     Path | None,
     typer.Option("--book", metavar="FOLDER", help="The book's folder; else the studio's own."),
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
 Kept = Annotated[
     str, typer.Argument(metavar="NAME", help="A kept original.", autocompletion=originals)
 ]
-StripNumber = Annotated[
-    int, typer.Option("--strip-number", metavar="K", help="Which strip, counted from the left.")
-]
-CardFile = Annotated[
-    Path | None,
-    typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
-]
-CardCorners = Annotated[
-    str | None,
-    typer.Option(
-        metavar="POINTS",
-        help='The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright '
-        "photo, clockwise from the card's upper left.",
-    ),
-]
-MixParts = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--mix", metavar="INK=PARTS", autocompletion=inks,
-        help="One ink of the mix and its parts; repeat for each ink.",
-    ),
-]  # fmt: skip
 TinMarks = Annotated[
     list[str] | None,
     typer.Option(
@@ -197,7 +160,6 @@ def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | No
     """``--mix`` and ``--tin`` as a mix. An ink that the shelf knows under another name keeps
     the shelf's name; one that it does not know is kept as it was said."""
     from drawdown.book.records import MixPart, clean_name
-    from drawdown.commands.match import read_mix
 
     parts = read_mix(pairs or []) or {}
     marks: dict[str, str] = {}

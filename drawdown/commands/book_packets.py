@@ -10,6 +10,7 @@ import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
 
 
 def put_by(
@@ -29,21 +30,19 @@ def put_by(
             metavar="BATCH", autocompletion=opt.batches, help="The logged batch it is left of."
         ),
     ] = None,
-    mix: opt.MixParts = None,
+    mix: shared.MixParts = None,
     tin: opt.TinMarks = None,
     photo: Annotated[
         Path | None, typer.Option(metavar="PHOTO", help="A photo of a strip of this very ink.")
     ] = None,
-    strip_number: opt.StripNumber = 1,
+    strip_number: shared.StripNumber = 1,
     date: opt.OnDate = None,
     note: Annotated[str, typer.Option(metavar="TEXT", help="Anything else.")] = "",
-    card: opt.CardFile = None,
-    card_corners: opt.CardCorners = None,
-    shelf: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="The shelf that the inks' names are of.")
-    ] = None,
+    card: shared.CardFile = None,
+    card_corners: shared.CardCorners = None,
+    shelf: shared.ShelfOfNames = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note a packet of leftover ink, so that it is found when its colour is wanted."""
     from drawdown.book.records import clean_date, clean_grams, clean_name, clean_text
@@ -123,7 +122,7 @@ def take(
         float | None, typer.Option(metavar="G", help="What was taken out; else all of it.")
     ] = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """Note that ink was taken out of a packet."""
     from drawdown.book.records import clean_grams

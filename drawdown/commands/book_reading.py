@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration.errors import PhotoUnfit, WrongUsage
-from drawdown.card_corners import check_card_corners
+from drawdown.commands import options as opt
+from drawdown.commands.answers import read_photo
 
 if TYPE_CHECKING:
     from drawdown.judge import Judgement
@@ -25,19 +26,8 @@ def read_strip(
     """The strip of that number and the photo it is in; ``by_hand`` places strips instead of
     looking for them. With ``keep``, a strip that no verdict could rest on is refused. Raises
     ``WrongUsage``, ``PhotoUnfit`` and ``BadFile``."""
-    if number < 1:
-        raise WrongUsage(
-            f"--strip-number is {number}, and strips are numbered from 1",
-            "the number says which strip is meant",
-            "count the strips from left to right with the card upright",
-        )
-    corners = (check_card_corners(card_corners),) if card_corners is not None else ()
-    from drawdown.judge import Options, read_strips
-    from drawdown.progress import ProgressLine
-
-    with ProgressLine() as progress:
-        options = Options(card_path=card, card_corners=corners, strips_by_hand=by_hand)
-        seen = read_strips(photo, options, progress)
+    opt.check_strip_numbers(strip_number=number)
+    seen = read_photo(photo, card, opt.check_corners_of_one(card_corners), by_hand)
     return seen, strip_of(seen, number, photo, keep=keep)
 
 

@@ -10,6 +10,7 @@ import typer
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
 
 if TYPE_CHECKING:
     from drawdown.book.records import Original
@@ -35,7 +36,7 @@ def remake(
         Path | None, typer.Option(metavar="FILE", help="The inks you own; else the shelf in use.")
     ] = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """Weigh out a kept original's mix again, beginning a little light."""
     from drawdown.book import open_book
@@ -214,7 +215,7 @@ def remake_screen(
 
 def correct(
     name: opt.Kept,
-    mix: opt.MixParts = None,
+    mix: shared.MixParts = None,
     tin: opt.TinMarks = None,
     batch: Annotated[
         str | None,
@@ -227,11 +228,9 @@ def correct(
         float | None, typer.Option(metavar="G", help="What the whole mix weighed.")
     ] = None,
     why: Annotated[str, typer.Option(metavar="TEXT", help="The reason.")] = "",
-    shelf: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="The shelf that the inks' names are of.")
-    ] = None,
+    shelf: shared.ShelfOfNames = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note a better recipe for a kept original; the older ones stay."""
     from drawdown.book.records import clean_grams, clean_text

@@ -11,6 +11,7 @@ import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
 
 if TYPE_CHECKING:
     from drawdown.book.bookfile_import import Clash, Taken
@@ -42,7 +43,7 @@ def export(
     ] = False,
     replace: opt.Replace = False,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Write the book, or some of its recipes, as one file to share or to put away."""
     opt.check_out(out, (".zip",), replace)
@@ -104,7 +105,7 @@ def import_(
         bool, typer.Option("--look", help="Only check the file and say what is in it.")
     ] = False,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """Take a shared file into the book; nothing in the book is written over."""
     if rename and skip:

@@ -10,6 +10,8 @@ import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
+from drawdown.commands.answers import say_saved
 
 Batch = Annotated[
     str, typer.Argument(metavar="BATCH", help="A logged batch.", autocompletion=opt.batches)
@@ -23,13 +25,11 @@ def story(
         typer.Option(metavar="OUT.png", help="Also draw its way through Lab to the original."),
     ] = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """Tell a batch's story: what was read, advised and added."""
     if picture is not None:
-        from drawdown.commands.match import check_picture
-
-        check_picture(picture, Path("-"))
+        shared.check_picture(picture)
     from drawdown.book import open_book
     from drawdown.book.batches import find_batch, mix_with_added, story_of
     from drawdown.book.originals import original_by_id
@@ -59,8 +59,8 @@ def story(
     name = original.name if original else None
     screen = terminal.screen(sys.stdout)
     terminal.write_result(story_screen(found, name, entries, inside, screen))
-    if picture is not None and terminal.is_tty(sys.stderr):
-        terminal.write_aside(f"Picture saved: {picture}")
+    if picture is not None:
+        say_saved(picture)
     return 0
 
 
@@ -69,7 +69,7 @@ def added(
     ink: Annotated[
         list[str],
         typer.Option(
-            metavar="INK=AMOUNT", autocompletion=opt.inks,
+            metavar="INK=AMOUNT", autocompletion=shared.inks,
             help="What was stirred in; repeat for each ink.",
         ),
     ],
@@ -78,11 +78,9 @@ def added(
         typer.Option("--per-100", help="AMOUNT is parts to 100 parts of the batch, not grams."),
     ] = False,
     note: Annotated[str, typer.Option(metavar="TEXT", help="Anything else.")] = "",
-    shelf: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="The shelf that the inks' names are of.")
-    ] = None,
+    shelf: shared.ShelfOfNames = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note what was stirred into a batch, in grams."""
     from drawdown.book.records import clean_text

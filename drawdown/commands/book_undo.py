@@ -10,14 +10,15 @@ import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
 
 
-def undo(book: opt.BookFolder = None, json: opt.AsJson = False) -> int:
+def undo(book: opt.BookFolder = None, json: shared.AsJson = False) -> int:
     """Take back the last change of the book."""
     return _swap("undo", book, json)
 
 
-def redo(book: opt.BookFolder = None, json: opt.AsJson = False) -> int:
+def redo(book: opt.BookFolder = None, json: shared.AsJson = False) -> int:
     """Do again what was undone last."""
     return _swap("redo", book, json)
 
@@ -58,7 +59,7 @@ def remove(
         int | None, typer.Option(metavar="N", help="NAME is an edition: its pull N.")
     ] = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """Strike something out; it leaves the lists, not the book."""
     if packet + batch + (pull is not None) > 1:
@@ -125,7 +126,7 @@ def check(
     repair: Annotated[bool, typer.Option("--repair", help="Mend what can be mended.")] = False,
     quick: Annotated[bool, typer.Option("--quick", help="Do not read every photo.")] = False,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """See that the book is whole; mend it with --repair."""
     from drawdown.book.check import check as check_book

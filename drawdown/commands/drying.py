@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown.commands import options as opt
 
 if TYPE_CHECKING:
     from drawdown.drying_file import KeptPair
@@ -94,13 +95,7 @@ def _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back
             "there is no pair that it belongs to",
             "give both photos too",
         )
-    for option, number in (("--strip-number", strip_number), ("--dry-number", dry_number)):
-        if number is not None and number < 1:
-            raise WrongUsage(
-                f"{option} is {number}, and strips are numbered from 1",
-                "the number says which strip is meant",
-                "count the strips from left to right with the card upright",
-            )
+    opt.check_strip_numbers(strip_number=strip_number, dry_number=dry_number)
     if name is not None and (len(name) > LONGEST_NAME or any(ord(c) < 32 for c in name)):
         raise WrongUsage(
             f"--name must be one line of at most {LONGEST_NAME} letters",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.errors import BadFile, WrongUsage
+from drawdown.commands import options as opt
 
 if TYPE_CHECKING:
     from drawdown.inks import Ink
@@ -46,14 +47,9 @@ def add(
     source: Annotated[
         str | None, typer.Option(metavar="TEXT", help="Where the figures come from.")
     ] = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Put it in the place of an ink of that name.")
-    ] = False,
-    shelf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    replace: opt.ReplaceInk = False,
+    shelf: opt.ShelfKept = None,
+    json: opt.AsJson = False,
 ) -> None:
     """Put inks on the shelf: starter pigments as stand-ins, or figures of your own."""
     from drawdown.report import ink as report

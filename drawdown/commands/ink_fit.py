@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.errors import PhotoUnfit, WrongUsage
-from drawdown.card_corners import check_card_corners
+from drawdown.commands import options as opt
+from drawdown.commands.answers import unfit_in_json
 
 if TYPE_CHECKING:
     from drawdown.inks import Ink
@@ -44,29 +45,14 @@ def fit(
     base: Annotated[
         str, typer.Option(metavar="INK", help="The base of the mixtures, on the shelf.")
     ] = "base",
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Put it in the place of an ink of that name.")
-    ] = False,
-    card: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
-    ] = None,
-    card_corners: Annotated[
-        str | None,
-        typer.Option(
-            metavar="POINTS",
-            help='The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright '
-            "photo, clockwise from the card's upper left.",
-        ),
-    ] = None,
-    shelf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    replace: opt.ReplaceInk = False,
+    card: opt.CardFile = None,
+    card_corners: opt.CardCorners = None,
+    shelf: opt.ShelfKept = None,
+    json: opt.AsJson = False,
 ) -> int:
     """Work out an ink's figures from strips of it alone, in white and in base."""
-    corners = (check_card_corners(card_corners),) if card_corners is not None else ()
+    corners = opt.check_corners_of_one(card_corners)
     from drawdown.shelf_files import (
         checked_kind,
         checked_name,
@@ -100,20 +86,15 @@ def fit(
     from drawdown.report import terminal
 
     named = _named(name, kind, known, colour_index)
-    try:
-        with ProgressLine() as progress:
-            seen = read_strips(photo, Options(card_path=card, card_corners=corners), progress)
-            hard = next((f for f in seen.flags if f.hard), None)
-            if hard is not None:
-                raise PhotoUnfit(hard.seen, hard.kind.why, hard.kind.todo)
-            progress("reading the ladder", 0.9)
-            readings = read_ladder(seen, steps)
-            progress("fitting the ink", 0.95)
-            ink, told = fit_readings(readings, named, known, thinner, photo.name)
-    except PhotoUnfit as unfit:
-        if json:
-            terminal.write_result(report.unfit_json(photo, unfit))
-        raise
+    with unfit_in_json("ink-fit", photo, json, report.unfit_json), ProgressLine() as progress:
+        seen = read_strips(photo, Options(card_path=card, card_corners=corners), progress)
+        hard = next((f for f in seen.flags if f.hard), None)
+        if hard is not None:
+            raise PhotoUnfit(hard.seen, hard.kind.why, hard.kind.todo)
+        progress("reading the ladder", 0.9)
+        readings = read_ladder(seen, steps)
+        progress("fitting the ink", 0.95)
+        ink, told = fit_readings(readings, named, known, thinner, photo.name)
     if name is not None:
         dated = f"{ink.source}, {datetime.date.today().isoformat()}"
         put_inks(path, [dataclasses.replace(ink, source=dated)], over=replace)

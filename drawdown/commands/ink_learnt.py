@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from drawdown.commands import options as opt
 
 
 def learnt(
     undo: Annotated[
         bool, typer.Option("--undo", help="Take back the photo that was remembered last.")
     ] = False,
-    shelf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    shelf: opt.ShelfKept = None,
+    json: opt.AsJson = False,
 ) -> None:
     """Show what remembered batches have taught of the inks, or take back the last photo."""
     from drawdown.learn import turned_out

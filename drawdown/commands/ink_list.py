@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated
-
-import typer
+from drawdown.commands import options as opt
 
 
 def list_inks(
-    shelf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    shelf: opt.ShelfKept = None,
+    json: opt.AsJson = False,
 ) -> None:
     """List the inks on the shelf, and what their figures rest on."""
     import sys

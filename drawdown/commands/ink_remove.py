@@ -4,24 +4,19 @@ last change of it. (One file, as the one is the other's safety net.)"""
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from calibration.errors import WrongUsage
+from drawdown.commands import options as opt
 
 
 def remove(
-    name: Annotated[
-        str, typer.Argument(metavar="INK", help="Its name, generic or Colour Index name.")
-    ],
+    name: opt.InkName,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask first.")] = False,
-    shelf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    shelf: opt.ShelfKept = None,
+    json: opt.AsJson = False,
 ) -> int:
     """Take an ink off the shelf; it can be taken back with undo."""
     from drawdown.report import ink as report
@@ -49,11 +44,8 @@ def remove(
 
 
 def undo(
-    shelf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    shelf: opt.ShelfKept = None,
+    json: opt.AsJson = False,
 ) -> None:
     """Take back the last change of the shelf; a second time, that one."""
     from drawdown.report import ink as report

@@ -7,30 +7,22 @@ from typing import Annotated
 
 import typer
 
-from calibration.errors import WrongUsage
+from drawdown.commands import options as opt
+from drawdown.commands.answers import say_saved
 
 
 def show(
-    name: Annotated[
-        str, typer.Argument(metavar="INK", help="Its name, generic or Colour Index name.")
-    ],
+    name: opt.InkName,
     picture: Annotated[
         Path | None,
         typer.Option(metavar="OUT.png", help="Also save its tints and let-downs as a picture."),
     ] = None,
-    shelf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another shelf than the studio's own."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    shelf: opt.ShelfKept = None,
+    json: opt.AsJson = False,
 ) -> None:
     """Show one ink: where its figures come from, how it looks, how sure that is."""
-    if picture is not None and picture.suffix.lower() != ".png":
-        raise WrongUsage(
-            f"--picture {picture} does not end in .png",
-            "PNG keeps the colours exactly",
-            "give a name that ends in .png",
-        )
+    if picture is not None:
+        opt.check_picture(picture)
     import sys
 
     from drawdown.report import ink as report
@@ -48,5 +40,5 @@ def show(
         terminal.write_result(report.ink_json(ink, white, base))
     else:
         terminal.write_result(report.ink_screen(ink, white, base, terminal.width(sys.stdout)))
-    if picture is not None and terminal.is_tty(sys.stderr):
-        terminal.write_aside(f"Picture saved: {picture}")
+    if picture is not None:
+        say_saved(picture)

@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from drawdown.commands.match import check_picture
+from drawdown.commands import options as opt
+from drawdown.commands.answers import save_drawn, tell
 
 
 def layers(
@@ -23,32 +24,22 @@ def layers(
         str | None,
         typer.Option(metavar="NAMES", help='Show this order instead of ours, as "reed, sky, key".'),
     ] = None,
-    paper: Annotated[
-        str | None,
-        typer.Option(metavar="L,A,B", help="The paper's colour; without it, an ordinary white."),
-    ] = None,
-    wet: Annotated[
-        bool, typer.Option("--wet", help="Layers are printed on layers that are still wet.")
-    ] = False,
-    shelf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="The inks you own; without it, the studio's shelf."),
-    ] = None,
+    paper: opt.PaperLab = None,
+    wet: opt.WetOnWet = False,
+    shelf: opt.ShelfInUse = None,
     picture: Annotated[
         Path | None, typer.Option(metavar="OUT.png", help="Also save every overlap as a picture.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    json: opt.AsJson = False,
 ) -> int:
     """Propose the order of printing; show every overlap, what is lost and what shows through."""
     if picture is not None:
-        check_picture(picture)
-
-    import sys
+        opt.check_picture(picture)
 
     from drawdown import layers as room
     from drawdown.layer_text import cautions, read_layers, read_order, read_paper
     from drawdown.overprint import layers_from_mixes, sheet
-    from drawdown.report import layers_text, terminal
+    from drawdown.report import layers_text
     from drawdown.shelf_files import shelf_in_use
 
     paper_lab = read_paper(paper)
@@ -61,18 +52,11 @@ def layers(
     answer = layers_text.Answer(
         specs, plan, on, films, wet, cautions(specs, used.shelf), used.origin == "starter"
     )
-    if json:
-        from drawdown.report.layers_json import layers_json
+    from drawdown.report.layers_json import layers_json
 
-        terminal.write_result(layers_json(answer))
-    else:
-        terminal.write_result(layers_text.screen_text(answer, terminal.screen(sys.stdout)))
+    tell(json, lambda: layers_json(answer), lambda screen: layers_text.screen_text(answer, screen))
     if picture is not None:
-        from calibration.files import write_atomically
         from drawdown.report.layers_picture import draw_plan
-        from drawdown.report.picture import png_bytes
 
-        write_atomically(picture, png_bytes(draw_plan(answer)))
-        if terminal.is_tty(sys.stderr):
-            terminal.write_aside(f"Picture saved: {picture}")
+        save_drawn(picture, draw_plan(answer))
     return 0

@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import math
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calibration.errors import BadFile, PhotoUnfit, WrongUsage
-from drawdown.card_corners import Corners, check_card_corners
-from drawdown.commands import book_options as opt
+from calibration.errors import WrongUsage
+from drawdown.commands import book_options as book_opt
+from drawdown.commands import options as opt
+from drawdown.commands.answers import say_saved, unfit_in_json
 from drawdown.which_strips import refuse_itself, same_photo, which_strips
 
 if TYPE_CHECKING:
     from drawdown.judge import Judgement
 
 EXIT_CODES = {"match": 0, "no match": 3, "too close to call": 4, None: 5}
-LOOSEST_TOLERANCE = 20.0
-_NUMBER = r"\s*-?\d+(?:\.\d+)?\s*"
-_STRIP = re.compile(rf"{_NUMBER},{_NUMBER},{_NUMBER},{_NUMBER}(?:mm|px)?\s*")
 
 
 def match(
@@ -35,10 +32,7 @@ def match(
         Path | None,
         typer.Option(metavar="OLD", help="The kept original is in this other photo."),
     ] = None,
-    card: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
-    ] = None,
+    card: opt.CardFile = None,
     card_corners: Annotated[
         list[str] | None,
         typer.Option(
@@ -47,13 +41,7 @@ def match(
             "photo, clockwise from the card's upper left; once more for OLD.",
         ),
     ] = None,
-    shelf: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            help="The inks you own; without it, the studio's shelf, or else starter pigments.",
-        ),
-    ] = None,
+    shelf: opt.ShelfInUse = None,
     mix: Annotated[
         list[str] | None,
         typer.Option(
@@ -62,10 +50,7 @@ def match(
             help="One ink of the batch and its parts; repeat for each ink.",
         ),
     ] = None,
-    batch_grams: Annotated[
-        float | None,
-        typer.Option(metavar="G", help="Weight of the batch, to be told grams to add."),
-    ] = None,
+    batch_grams: opt.BatchGrams = None,
     scale_step: Annotated[
         float | None,
         typer.Option(metavar="G", help="Smallest step your scale shows in grams; usually 0.1."),
@@ -110,22 +95,13 @@ def match(
             "not the film.",
         ),
     ] = False,
-    strip: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="X,Y,W,H",
-            help="Place a strip by hand: mm from the card's upper left corner, or photo "
-            "pixels with px at the end; repeat, in order.",
-        ),
-    ] = None,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="OUT.png", help="Also save the answer as a picture.")
-    ] = None,
+    strip: opt.StripPlaces = None,
+    picture: opt.AnswerPicture = None,
     kept: Annotated[
         str | None,
         typer.Option(
             metavar="NAME",
-            autocompletion=opt.originals,
+            autocompletion=book_opt.originals,
             help="The kept original's name in the book: its mix, and its colour where the photo "
             "does not show it.",
         ),
@@ -138,27 +114,29 @@ def match(
         str | None,
         typer.Option(
             metavar="BATCH",
-            autocompletion=opt.batches,
+            autocompletion=book_opt.batches,
             help="Log the answer to this batch in the book.",
         ),
     ] = None,
-    book: opt.BookFolder = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    book: book_opt.BookFolder = None,
+    json: opt.AsJson = False,
 ) -> int:
     """Does the batch match the kept original? If not, what to add."""
     elsewhere = original_photo is not None
     check_kept(kept, apart, log, original, elsewhere)
-    check_numbers(original, batch, tolerance, batch_grams)
+    opt.check_strip_numbers(original=original, batch=batch)
+    opt.check_tolerance(tolerance)
+    opt.check_batch_grams(batch_grams)
     step = check_scale_step(scale_step, batch_grams, slab)
     more = check_added(added or [], slab)
     lone = apart or (kept is not None and original is None and len(strip or []) == 1)
     which = which_strips(original, batch, elsewhere or lone)
-    strips = check_strips(strip or [], 1 if elsewhere else which.original, which.batch)
-    corners = check_corners(card_corners or [], elsewhere)
-    parts = read_mix(mix or [])
+    strips = opt.check_strips(strip or [], 1 if elsewhere else which.original, which.batch)
+    corners = opt.check_corners(card_corners or [], elsewhere)
+    parts = opt.read_mix(mix or [])
     wet_strips = check_wet(wet or [])
     if picture is not None:
-        check_picture(picture, photo)
+        opt.check_picture(picture, photo)
     if original_photo is not None:
         refuse_itself(photo, original_photo, which)
         if same_photo(photo, original_photo):
@@ -200,16 +178,8 @@ def match(
         card_corners=corners,
         kept=None if source is None else source.kept,
     )
-    try:
-        with ProgressLine() as progress:
-            judgement = judge(photo, options, progress)
-    except PhotoUnfit as unfit:
-        if json:
-            from drawdown.report.json import unfit_text
-            from drawdown.report.terminal import write_result
-
-            write_result(unfit_text("match", photo, unfit))
-        raise
+    with unfit_in_json("match", photo, json), ProgressLine() as progress:
+        judgement = judge(photo, options, progress)
     code = deliver(judgement, as_json=json, picture=picture)
     if source is not None and log is not None:
         from drawdown.commands.match_book import log_match
@@ -248,7 +218,7 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int
 
     from drawdown.report import terminal
 
-    if as_json:
+    if as_json:  # each way loads only what it needs: this command must be quick
         from drawdown.report.json import match_text
 
         terminal.write_result(match_text(judgement))
@@ -260,36 +230,9 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int
         from drawdown.report.picture import save_picture
 
         save_picture(judgement, picture)
-        if terminal.is_tty(sys.stderr):
-            terminal.write_aside(f"Picture saved: {picture}")
+        say_saved(picture)
     verdict = judgement.comparison.verdict if judgement.comparison is not None else None
     return EXIT_CODES[verdict]
-
-
-def check_numbers(
-    original: int | None, batch: int | None, tolerance: float, grams: float | None
-) -> None:
-    """Refuse numbers that make no sense; raises ``WrongUsage``."""
-    for option, number in (("--original", original), ("--batch", batch)):
-        if number is not None and number < 1:
-            raise WrongUsage(
-                f"{option} is {number}, and strips are numbered from 1",
-                "the number says which strip is meant",
-                "count the strips from left to right with the card upright",
-            )
-    if not 0 < tolerance <= LOOSEST_TOLERANCE:  # also refuses nan
-        raise WrongUsage(
-            f"--tolerance is {tolerance:g}, and must lie above 0 and not above "
-            f"{LOOSEST_TOLERANCE:g}",
-            "it is the largest Delta E 2000 that still counts as a match",
-            "2 is usual, 1 is strict, 3.5 is loose",
-        )
-    if grams is not None and not (grams > 0 and math.isfinite(grams)):
-        raise WrongUsage(
-            f"--batch-grams is {grams:g}, and must be above 0",
-            "the ink to add is weighed out against it",
-            "weigh the batch on the slab or in its tin, less the tin",
-        )
 
 
 def check_added(pairs: list[str], slab: str | None) -> dict[str, float]:
@@ -300,7 +243,7 @@ def check_added(pairs: list[str], slab: str | None) -> dict[str, float]:
             "what was added only says something of a batch whose earlier photos are known",
             "name the batch with --slab, or give its whole mix as it is now with --mix",
         )
-    return _amounts(
+    return opt.read_amounts(
         "--added",
         pairs,
         "an ink, an equals sign and an amount",
@@ -345,95 +288,3 @@ def check_wet(roles: list[str]) -> frozenset[str]:
                 "write --wet batch, or --wet original, or both",
             )
     return frozenset(found)
-
-
-def read_mix(pairs: list[str]) -> dict[str, float] | None:
-    """``["PB15:3=2", "white=10"]`` -> parts by ink; None when none are given."""
-    parts = _amounts(
-        "--mix",
-        pairs,
-        "an ink, an equals sign and its parts",
-        "the parts say what the batch was mixed from",
-        "write for example: --mix PB15:3=2 --mix PW6=10",
-    )
-    return parts or None
-
-
-def _amounts(option: str, pairs: list[str], what: str, why: str, todo: str) -> dict[str, float]:
-    """INK=NUMBER pairs; raises ``WrongUsage``."""
-    parts: dict[str, float] = {}
-    for pair in pairs:
-        ink, sign, amount = pair.rpartition("=")
-        ink = ink.strip()
-        try:
-            number = float(amount)
-        except ValueError:
-            number = math.nan
-        if not sign or not ink or not (number > 0 and math.isfinite(number)):
-            raise WrongUsage(f"{option} {pair} is not {what}", why, todo)
-        if ink in parts:
-            raise WrongUsage(
-                f"{option} names {ink} twice",
-                "it is not clear which of the two amounts is meant",
-                "give each ink once, with all of it",
-            )
-        parts[ink] = number
-    return parts
-
-
-def check_strips(strips: list[str], original: int, batch: int) -> tuple[str, ...]:
-    """Check the wording of ``--strip X,Y,W,H[px]``; raises ``WrongUsage``."""
-    for text in strips:
-        sides = re.split(r",|mm|px", text)[2:4] if _STRIP.fullmatch(text) else ()
-        if not sides or any(float(side) <= 0 for side in sides):
-            raise WrongUsage(
-                f"--strip {text} is not x,y,width,height",
-                "these four numbers place a strip by hand",
-                "write for example --strip 10,-60,20,50 (mm from the card's upper left corner; "
-                "x to the right, y down, so what lies above the card is negative) or "
-                "--strip 300,200,240,600px (pixels of the photo)",
-            )
-    if strips and len(strips) < max(original, batch):
-        raise WrongUsage(
-            f"--strip was given {len(strips)} time{'s' if len(strips) > 1 else ''}, and strip "
-            f"{max(original, batch)} is to be compared",
-            "when strips are placed by hand, no others are looked for",
-            "give --strip once for each, in order: the first is strip 1",
-        )
-    return tuple("".join(text.split()).removesuffix("mm") for text in strips)
-
-
-def check_corners(texts: list[str], apart: bool) -> tuple[Corners, ...]:
-    """The corners for the photo and, if the strips are in two, for the original's photo."""
-    most = 2 if apart else 1
-    if len(texts) > most:
-        raise WrongUsage(
-            f"--card-corners is given {len(texts)} times",
-            "each time it places the card in one photo: first in PHOTO"
-            + (", then in the one of --original-photo" if apart else ""),
-            "give all four corners in one pair of quotes",
-        )
-    return tuple(check_card_corners(text) for text in texts)
-
-
-def check_picture(picture: Path, photo: Path | None = None) -> None:
-    """Find out before the measuring, not after, that the picture cannot be saved."""
-    if picture.suffix.lower() != ".png":
-        raise WrongUsage(
-            f"--picture {picture} does not end in .png",
-            "PNG keeps the colours of the swatches exactly",
-            "give a name that ends in .png",
-        )
-    if photo is not None and picture.exists() and photo.exists() and picture.samefile(photo):
-        raise WrongUsage(
-            f"--picture {picture} is the photo itself",
-            "the photo would be overwritten",
-            "give the picture another name",
-        )
-    if picture.is_dir() or not picture.absolute().parent.is_dir():
-        raise BadFile(
-            f"the picture {picture} cannot be saved: "
-            + ("that is a folder" if picture.is_dir() else "its folder does not exist"),
-            "better to hear of it now than after the measuring",
-            "give the name of a file in a folder that exists",
-        )

@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from calibration.errors import PhotoUnfit, WrongUsage
-from drawdown.card_corners import check_card_corners
-from drawdown.commands.match import check_picture, check_strips
+from calibration.errors import WrongUsage
+from drawdown.commands import options as opt
+from drawdown.commands.answers import code_of, read_photo, save_drawn, tell, unfit_in_json
 
 MOST_LAYERS = 12
 
@@ -50,50 +50,30 @@ def overprint(
         str | None,
         typer.Option(metavar="X,Y,W,H", help="Where they cross, if their places do not say so."),
     ] = None,
-    card: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
-    ] = None,
-    card_corners: Annotated[
-        str | None,
-        typer.Option(
-            metavar="POINTS",
-            help='The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright '
-            "photo, clockwise from the card's upper left.",
-        ),
-    ] = None,
-    paper: Annotated[
-        str | None,
-        typer.Option(metavar="L,A,B", help="The paper's colour; without it, an ordinary white."),
-    ] = None,
-    wet: Annotated[
-        bool, typer.Option("--wet", help="Layers are printed on layers that are still wet.")
-    ] = False,
-    shelf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="The inks you own; without it, the studio's shelf."),
-    ] = None,
+    card: opt.CardFile = None,
+    card_corners: opt.CardCorners = None,
+    paper: opt.PaperLab = None,
+    wet: opt.WetOnWet = False,
+    shelf: opt.ShelfInUse = None,
     picture: Annotated[
         Path | None, typer.Option(metavar="OUT.png", help="Also save the grid as a picture.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    json: opt.AsJson = False,
 ) -> int:
     """Predict the colour of any layer printed over any other."""
     if picture is not None:
-        check_picture(picture, photo)
+        opt.check_picture(picture, photo)
     places = _check_places(photo, on_top, strip or [], at, card, card_corners, paper)
     if photo is not None:
-        corners = (check_card_corners(card_corners),) if card_corners is not None else ()
+        corners = opt.check_corners_of_one(card_corners)
         return _crossing(
             photo, layer or [], on_top, places, card, corners, wet, shelf, picture, json
         )
 
-    import sys
-
     from drawdown import layers as room
     from drawdown.layer_text import cautions, read_layers, read_paper
     from drawdown.overprint import layers_from_mixes, sheet
-    from drawdown.report import layers_text, terminal
+    from drawdown.report import layers_text
     from drawdown.shelf_files import shelf_in_use
 
     paper_lab = read_paper(paper)
@@ -110,20 +90,17 @@ def overprint(
         cautions(specs, used.shelf),
         used.origin == "starter",
     )
-    if json:
-        from drawdown.report.layers_json import overprint_json
+    from drawdown.report.layers_json import overprint_json
 
-        terminal.write_result(overprint_json(answer))
-    else:
-        terminal.write_result(layers_text.overprint_text(answer, terminal.screen(sys.stdout)))
+    tell(
+        json,
+        lambda: overprint_json(answer),
+        lambda screen: layers_text.overprint_text(answer, screen),
+    )
     if picture is not None:
-        from calibration.files import write_atomically
         from drawdown.report.overprint_picture import draw_overprint
-        from drawdown.report.picture import png_bytes
 
-        write_atomically(picture, png_bytes(draw_overprint(answer)))
-        if terminal.is_tty(sys.stderr):
-            terminal.write_aside(f"Picture saved: {picture}")
+        save_drawn(picture, draw_overprint(answer))
     return 0
 
 
@@ -169,19 +146,14 @@ def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> tuple
             "by hand, two strips are placed, and their order says which is on top",
             "give --strip twice, first the lower strip, then the upper one",
         )
-    return check_strips([*strips, *([at] if at else [])], 1, 2)
+    return opt.check_strips([*strips, *([at] if at else [])], 1, 2)
 
 
 def _crossing(photo: Path, layer, on_top, places, card, corners, wet, shelf, picture, json) -> int:
     """Read a crossing, predict it from the two strips alone, and compare."""
-    import sys
-
     from drawdown import crossing as room
-    from drawdown.judge import Options, read_strips
     from drawdown.layer_text import cautions, read_layers
-    from drawdown.progress import ProgressLine
     from drawdown.report import crossing as report
-    from drawdown.report import terminal
     from drawdown.shelf_files import shelf_in_use
 
     used = shelf_in_use(shelf)
@@ -193,26 +165,18 @@ def _crossing(photo: Path, layer, on_top, places, card, corners, wet, shelf, pic
             "add --on-top upright or --on-top across",
         )
     mixes = (specs[0].mix, specs[1].mix) if specs else (None, None)
-    try:
-        with ProgressLine() as progress:
-            options = Options(card_path=card, strips_by_hand=places, card_corners=corners)
-            seen = read_strips(photo, options, progress)
-            strips = [s.strip for s in seen.strips]
-            cross = room.cross_by_hand(strips) if places else room.find_cross(seen)
-            read = room.read_cross(seen, cross)
-            one, other = cross.names
-            ways = [(one, other), (other, one)]
-            if places:
-                ways = ways[:1]
-            elif on_top:
-                ways = [way for way in ways if way[1] == on_top]
-            orders = [room.predict(seen, read, used.shelf, *way, mixes, wet) for way in ways]
-    except PhotoUnfit as unfit:
-        if json:
-            from drawdown.report.json import unfit_text
-
-            terminal.write_result(unfit_text("overprint", photo, unfit))
-        raise
+    with unfit_in_json("overprint", photo, json):
+        seen = read_photo(photo, card, corners, places)
+        strips = [s.strip for s in seen.strips]
+        cross = room.cross_by_hand(strips) if places else room.find_cross(seen)
+        read = room.read_cross(seen, cross)
+        one, other = cross.names
+        ways = [(one, other), (other, one)]
+        if places:
+            ways = ways[:1]
+        elif on_top:
+            ways = [way for way in ways if way[1] == on_top]
+        orders = [room.predict(seen, read, used.shelf, *way, mixes, wet) for way in ways]
     answer = report.Crossed(
         seen,
         read,
@@ -220,16 +184,13 @@ def _crossing(photo: Path, layer, on_top, places, card, corners, wet, shelf, pic
         cautions(specs, used.shelf),
         bool(specs),
     )
-    if json:
-        terminal.write_result(report.crossing_json(answer))
-    else:
-        terminal.write_result(report.crossing_text(answer, terminal.screen(sys.stdout)))
+    tell(
+        json,
+        lambda: report.crossing_json(answer),
+        lambda screen: report.crossing_text(answer, screen),
+    )
     if picture is not None:
-        from calibration.files import write_atomically
         from drawdown.report.crossing_picture import draw_crossing
-        from drawdown.report.picture import png_bytes
 
-        write_atomically(picture, png_bytes(draw_crossing(answer)))
-        if terminal.is_tty(sys.stderr):
-            terminal.write_aside(f"Picture saved: {picture}")
-    return 5 if any(flag.hard for flag in answer.flags) else 0
+        save_drawn(picture, draw_crossing(answer))
+    return code_of(answer.flags)

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.errors import PhotoUnfit, WrongUsage
-from drawdown.commands.match import check_picture, read_mix
+from drawdown.commands import options as opt
+from drawdown.commands.answers import save_drawn, tell
 
 if TYPE_CHECKING:
     from drawdown.quantity import PrintedArea, Range
@@ -66,19 +67,16 @@ def quantity(
     left: Annotated[
         float | None, typer.Option(metavar="G", help="What is left of the mix: does it suffice?")
     ] = None,
-    shelf: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="The inks you own; without it, the studio's shelf."),
-    ] = None,
+    shelf: opt.ShelfInUse = None,
     picture: Annotated[
         Path | None,
         typer.Option(metavar="OUT.png", help="Also save a picture of what was counted as printed."),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
+    json: opt.AsJson = False,
 ) -> int:
     """How much ink an edition needs; does what is left suffice?"""
     _check(block, width_mm, area_cm2, prints, left, light, way)
-    parts = read_mix(mix or [])
+    parts = opt.read_mix(mix or [])
     if shelf is not None and not parts:
         raise WrongUsage(
             "--shelf was given without --mix",
@@ -86,7 +84,7 @@ def quantity(
             "say what the colour is mixed from with --mix, or leave --shelf out",
         )
     if picture is not None:
-        check_picture(picture, block)
+        opt.check_picture(picture, block)
         if block is None:
             raise WrongUsage(
                 "--picture was given without a picture of the block",
@@ -99,11 +97,8 @@ def quantity(
     )
     used_given = None if used is None else _used(used, film_weight)
 
-    import sys
-
     from drawdown import quantity as room
     from drawdown.report import quantity as report
-    from drawdown.report import terminal
 
     named = cautions = None
     if parts:
@@ -135,18 +130,15 @@ def quantity(
         None if block is None else str(block),
         used is not None,
     )
-    if json:
-        terminal.write_result(report.quantity_json(answer))
-    else:
-        terminal.write_result(report.quantity_text(answer, terminal.screen(sys.stdout)))
+    tell(
+        json,
+        lambda: report.quantity_json(answer),
+        lambda screen: report.quantity_text(answer, screen),
+    )
     if picture is not None:
-        from calibration.files import write_atomically
-        from drawdown.report.picture import png_bytes
         from drawdown.report.quantity_picture import draw_quantity
 
-        write_atomically(picture, png_bytes(draw_quantity(answer)))
-        if terminal.is_tty(sys.stderr):
-            terminal.write_aside(f"Picture saved: {picture}")
+        save_drawn(picture, draw_quantity(answer))
     return 0
 
 
