@@ -56,6 +56,7 @@ class Options:
     pulled_alike: bool = False
     wet: frozenset[str] = frozenset()  # "original", "batch": strips that are still wet
     strips_by_hand: tuple[str, ...] = field(default=())
+    crossing: bool = False  # one of them is laid across the other
     original_photo: Path | None = None
     # The card's corners in photo px, by hand: in the photo, and in the original's photo.
     card_corners: tuple[tuple[tuple[float, float], ...], ...] = field(default=())
@@ -161,7 +162,7 @@ def _read(
     progress("looking for the strips", 0.5)
     flat = flatten(sheet, fit_field(samples, samples.rgb))
     if options.strips_by_hand:
-        found = strips_by_hand(flat, view, list(options.strips_by_hand))
+        found = strips_by_hand(flat, view, list(options.strips_by_hand), crossing=options.crossing)
     else:
         found = find_strips(flat, view)
     progress("correcting the colours", 0.7)

@@ -288,16 +288,17 @@ def _nothing_found(grounds, rejected: list[Candidate]) -> PhotoUnfit:
     )
 
 
-def strips_by_hand(sheet, view, specs: list[str]) -> tuple[Strip, ...]:
+def strips_by_hand(sheet, view, specs: list[str], *, crossing: bool = False) -> tuple[Strip, ...]:
     """Strips whose places are given: "x,y,w,h" in mm from the card's upper left corner
     (x to the right, y down), or with "px" after the last number in pixels of the photo.
 
     They keep the order given. Raises ``WrongUsage`` when a text is no rectangle, lies outside
-    what the photo shows, or overlaps another."""
+    what the photo shows, or overlaps another, unless they are meant to (``crossing``)."""
     white = sheet_white(sheet, view)
     printed = strip_printing.printed_mask(sheet, view)
     places = [_corners_from_text(spec, view) for spec in specs]
-    _refuse_overlap(specs, places)
+    if not crossing:
+        _refuse_overlap(specs, places)
     strips = []
     for number, (spec, corners) in enumerate(zip(specs, places, strict=True), start=1):
         if np.linalg.norm(corners[1] - corners[0]) > np.linalg.norm(corners[3] - corners[0]):

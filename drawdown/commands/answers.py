@@ -27,13 +27,18 @@ def read_photo(
     card: Path | None = None,
     corners: tuple[Corners, ...] = (),
     strips: tuple[str, ...] = (),
+    *,
+    crossing: bool = False,
 ) -> Judgement:
-    """Every strip in the photo, with progress on stderr. ``strips`` are placed by hand."""
+    """Every strip in the photo, with progress on stderr. ``strips`` are placed by hand;
+    ``crossing`` says that one lies across the other."""
     from drawdown.judge import Options, read_strips
     from drawdown.progress import ProgressLine
 
     with ProgressLine() as progress:
-        options = Options(card_path=card, card_corners=corners, strips_by_hand=strips)
+        options = Options(
+            card_path=card, card_corners=corners, strips_by_hand=strips, crossing=crossing
+        )
         return read_strips(photo, options, progress)
 
 

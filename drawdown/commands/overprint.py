@@ -166,7 +166,7 @@ def _crossing(photo: Path, layer, on_top, places, card, corners, wet, shelf, pic
         )
     mixes = (specs[0].mix, specs[1].mix) if specs else (None, None)
     with unfit_in_json("overprint", photo, json):
-        seen = read_photo(photo, card, corners, places)
+        seen = read_photo(photo, card, corners, places, crossing=True)
         strips = [s.strip for s in seen.strips]
         cross = room.cross_by_hand(strips) if places else room.find_cross(seen)
         read = room.read_cross(seen, cross)
