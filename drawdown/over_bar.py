@@ -80,6 +80,7 @@ def bars_in_view(sheet: Sheet, view, correction: Correction) -> list[Bar]:
     from drawdown.strip_bars import find_bars
     from drawdown.strip_ground import find_grounds
     from drawdown.strip_picture import find_zones, make_picture, sheet_white
+    from drawdown.strip_rims import lightest_paper, ridges
 
     known = strip_printing.bars(view)
     if known:
@@ -88,7 +89,9 @@ def bars_in_view(sheet: Sheet, view, correction: Correction) -> list[Bar]:
     picture = make_picture(
         flat, view, sheet_white(flat, view), None, strip_printing.printed_polygons(view)
     )
-    for tier in find_grounds(picture, find_zones(picture)):
+    zones = find_zones(picture)
+    lightest = lightest_paper(picture, zones, ridges(picture))
+    for tier in find_grounds(picture, zones, lightest):
         found = [bar for ground in tier for bar in find_bars(ground)]
         if found:
             return found
