@@ -92,7 +92,7 @@ def bars_in_view(sheet: Sheet, view, correction: Correction) -> list[Bar]:
     zones = find_zones(picture)
     lightest = lightest_paper(picture, zones, ridges(picture))
     for tier in find_grounds(picture, zones, lightest):
-        found = [bar for ground in tier for bar in find_bars(ground)]
+        found = find_bars(tier)
         if found:
             return found
     return []

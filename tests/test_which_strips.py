@@ -86,7 +86,7 @@ def test_both_strips_of_one_photo_are_compared_in_one_light(tmp_path, capsys):
 
 
 def test_with_three_strips_the_other_one_must_be_named(capsys):
-    places = ["1440,850,120,600px", "1680,850,120,600px", "1440,850,120,200px"]
+    places = ["1440,850,120,270px", "1680,850,120,600px", "1440,1180,120,270px"]
     by_hand = [word for place in places for word in ("--strip", place)]
     assert cli.main(["match", str(MATCH), "--original", "2", *by_hand]) == 2
     out, err = capsys.readouterr()
