@@ -10,6 +10,7 @@ import typer
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
 from drawdown.commands.card import check_choice
 
 if TYPE_CHECKING:
@@ -77,7 +78,7 @@ def labels(
     shelf: ShelfFile = None,
     replace: opt.Replace = False,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Print labels: colour, name, mix, weight, day, place, and cautions."""
     opt.check_out(out, (".pdf",), replace)
@@ -237,7 +238,7 @@ def recipe_sheet(
     shelf: ShelfFile = None,
     replace: opt.Replace = False,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """Print a kept original's recipe: swatches, grams for several amounts, cautions."""
     opt.check_out(out, (".pdf",), replace)

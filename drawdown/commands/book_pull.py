@@ -10,6 +10,7 @@ import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands import book_options as opt
+from drawdown.commands import options as shared
 
 if TYPE_CHECKING:
     from drawdown.book import Book
@@ -38,7 +39,7 @@ def pull(
     spot: Annotated[
         str, typer.Option(metavar="TEXT", help="Which part of the print, if there are several.")
     ] = "",
-    strip_number: opt.StripNumber = 1,
+    strip_number: shared.StripNumber = 1,
     strip: Annotated[
         list[str] | None,
         typer.Option(
@@ -58,19 +59,18 @@ def pull(
     tolerance: Annotated[
         float, typer.Option(metavar="T", help="Largest Delta E 2000 that counts as the same.")
     ] = 2.0,
-    card: opt.CardFile = None,
-    card_corners: opt.CardCorners = None,
+    card: shared.CardFile = None,
+    card_corners: shared.CardCorners = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note a pulled print of an edition, and say whether to go on."""
     from drawdown.book.records import clean_date, clean_name, clean_text
-    from drawdown.commands.match import check_numbers, check_strips
 
     edition = clean_name(edition, "--edition")
     spot = clean_name(spot, "--spot") if spot.strip() else ""
     day, remark = clean_date(date), clean_text(note, "--note")
-    check_numbers(1, 2, tolerance, None)
+    shared.check_tolerance(tolerance)
     if number is not None and not 0 <= number <= 10**9:
         raise WrongUsage(f"--number is {number}", "pulls are counted from 1",
                          "give the number of this pull, or leave it out")  # fmt: skip
@@ -82,7 +82,7 @@ def pull(
             "count the strips from the left; give --strip-number for this pull and --beside for "
             "the first good one",
         )  # fmt: skip
-    by_hand = check_strips(strip or [], strip_number, max(beside or 1, 1))
+    by_hand = shared.check_strips(strip or [], strip_number, max(beside or 1, 1))
     from drawdown.book import open_book
     from drawdown.book.drift import drift_of
     from drawdown.book.pulls import add_pull, run_of
@@ -171,15 +171,14 @@ def drift(
         Path | None, typer.Option(metavar="OUT.png", help="Also save the control chart.")
     ] = None,
     book: opt.BookFolder = None,
-    json: opt.AsJson = False,
+    json: shared.AsJson = False,
 ) -> int:
     """Follow an edition from pull to pull: a control chart, and when to stop and adjust."""
-    from drawdown.commands.match import check_numbers, check_picture
     from drawdown.control import LEAST_BASELINE
 
-    check_numbers(1, 2, tolerance, None)
+    shared.check_tolerance(tolerance)
     if picture is not None:
-        check_picture(picture)
+        shared.check_picture(picture)
     if baseline < LEAST_BASELINE:
         raise WrongUsage(
             f"--baseline is {baseline}", f"fewer than {LEAST_BASELINE} pulls give no limits worth "
