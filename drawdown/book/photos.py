@@ -13,7 +13,6 @@ from pathlib import Path
 
 from calibration.errors import BadFile
 from calibration.files import read_bytes, write_atomically
-from calibration.whereabouts import without_place
 from drawdown.book.diary import sync_folder
 
 FOLDER = "photos"
@@ -42,6 +41,8 @@ class PhotoStore:
     def add_file(self, source: Path) -> Stored:
         """Keep a copy of a photo, without the place where it was taken. Raises ``BadFile``
         when it cannot be read or written."""
+        from calibration.whereabouts import without_place  # lists of the book need no numpy
+
         data = without_place(read_bytes(source, "a photo", MOST_BYTES))
         return self.add_bytes(data, source.suffix)
 
