@@ -66,6 +66,7 @@ class FakeOptions:
     pulled_alike: bool = False
     wet: frozenset = frozenset()
     strips_by_hand: tuple = ()
+    crossing: bool = False
     original_photo: Path | None = None
     card_corners: tuple = ()
     assumed: str | None = None
