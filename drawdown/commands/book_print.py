@@ -164,12 +164,13 @@ def _chosen(book: Book, names: list[str], originals: bool) -> list[Packet | Orig
 
 def _label(one: Packet | Original, shelf: Shelf) -> Label:
     from drawdown.book.records import Packet
-    from drawdown.report.book import grams_text, parts_text
+    from drawdown.report.book import parts_text
     from drawdown.report.labels import Label
+    from drawdown.weights import grams
 
     if isinstance(one, Packet):
         mix: Mix = one.mix
-        facts = (grams_text(one.grams), one.date, one.place, one.note)
+        facts = (grams(one.grams), one.date, one.place, one.note)
     else:
         mix = one.recipe.mix if one.recipe else ()
         facts = (f"{one.date}, {one.state}", one.paper, one.edition, one.note)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drawdown.book.drift import GO_ON, LOOK, SOON, STOP, Point, Run, advice_of
 from drawdown.report import words
-from drawdown.report.book import paragraph, table
+from drawdown.report.book import count_words, paragraph, table
 from drawdown.report.terminal import Screen, paint
 
 SIGNS = {
@@ -37,7 +37,7 @@ def run_screen(run: Run, screen: Screen, only: int | None = None) -> str:
     advice, why = advice_of(last, run.tolerance)
     where = f" at {run.spot}" if run.spot else ""
     title = f" {run.edition}{where}: "
-    title += f"pull {last.pull.number}" if only is not None else f"{len(points)} pulls"
+    title += f"pull {last.pull.number}" if only is not None else count_words(len(points), "pull")
     lines = [paint(title, "1", screen.colour), ""]
     head = ["pull", " Delta E", " 95 %", " L*", "it is", "signs"]
     lines += table(head, [_row(p) for p in points], screen, ("it is", "95 %"))

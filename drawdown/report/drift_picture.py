@@ -11,6 +11,7 @@ from PIL import Image, ImageDraw
 
 from calibration.files import write_atomically
 from drawdown.book.drift import SOON, STOP, Point, Run
+from drawdown.report.book import count_words
 from drawdown.report.drift import SIGNS
 from drawdown.report.lettering import broken, font, plain
 from drawdown.report.page import PAPER, rgb_of
@@ -45,7 +46,7 @@ def draw_run(run: Run) -> Image.Image:
     draw = ImageDraw.Draw(picture)
     y = 28
     where = f" at {run.spot}" if run.spot else ""
-    y = _words(draw, f"{run.edition}{where}, {len(run.points)} pulls", y, TITLE)
+    y = _words(draw, f"{run.edition}{where}, {count_words(len(run.points), 'pull')}", y, TITLE)
     last = run.points[-1]
     signs = ", ".join(SIGNS[s] for s in last.signs)
     said = f"{run.advice.capitalize()}." + (f" Pull {last.pull.number}: {signs}." if signs else "")
@@ -137,7 +138,7 @@ def _panel(
             draw.ellipse((x - r, y - r, x + r, y + r), INK)
         last = len(points) - 1
         if i == last or (i % every == 0 and last - i >= every):
-            draw.text((x, bottom + 12), str(p.pull.number), INK, font(SMALL), anchor="ma")
+            draw.text((x, bottom + 20), str(p.pull.number), INK, font(SMALL), anchor="ma")
     return bottom + 60
 
 

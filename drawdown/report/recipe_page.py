@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from drawdown.book.records import Original, Recipe
 from drawdown.cautions import CAUTIONS
-from drawdown.report.book import grams_text, lab_words, mix_words
+from drawdown.report.book import lab_words, mix_words
 from drawdown.report.print_pdf import (
     ASCENT,
     GREY,
@@ -24,6 +24,7 @@ from drawdown.report.print_pdf import (
     shortened,
     width_mm,
 )
+from drawdown.weights import grams
 
 MARGIN_MM = 15.0
 AMOUNTS_G = (25.0, 50.0, 100.0, 250.0)
@@ -181,8 +182,8 @@ class _Setter:
                 y = top + ASCENT * em + k * LEADING * em
                 self.put(Words((MARGIN_MM + 14, y), em, line))
             self.right(f"{share:.3g}", parts_at + 20, em)
-            for grams, x in zip(AMOUNTS_G, columns, strict=True):
-                self.right(_weight(share * grams / 100), x + 20, em)
+            for whole_g, x in zip(AMOUNTS_G, columns, strict=True):
+                self.right(_weight(share * whole_g / 100), x + 20, em)
             self.y = top - 1.6 + high
         self.put(Stroke((MARGIN_MM, self.y), (MARGIN_MM + self.room, self.y)))
         self.y += 1.5
@@ -201,7 +202,7 @@ class _Setter:
             return
         self.title("Earlier recipes, replaced by the one above")
         for recipe in reversed(older):
-            weight = f", {grams_text(recipe.grams)} in all" if recipe.grams else ""
+            weight = f", {grams(recipe.grams)} in all" if recipe.grams else ""
             mix = mix_words(recipe.mix, tins=True)
             self.text(f"{recipe.made_at[:10]}: {mix}{weight} ({recipe.reason})")
 
