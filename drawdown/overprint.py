@@ -36,7 +36,7 @@ from drawdown.film import (
     reflectance_slopes,
 )
 from drawdown.ink_doubt import ROWS, ShelfFigures
-from drawdown.inks import Shelf
+from drawdown.inks import Ink, Shelf, starter_shelf
 
 SAMPLES = 64
 PAPER_LAB = (95.0, 0.0, 2.0)  # an ordinary white paper
@@ -250,6 +250,10 @@ def _root(length_nm: float) -> np.ndarray:
     return np.linalg.cholesky(kernel + 1e-8 * np.eye(nm.size))
 
 
+def _tinting(shelf: Shelf) -> list[Ink]:
+    return [ink for ink in shelf if ink.kind in ("colour", "black")]
+
+
 def _candidates(shelf: Shelf, mix, opaque):
     """(c, 62) means of log K and log S, (c,) 1 where the body is covering, and {covering:
     (62, j) root of the prior covariance}."""
@@ -277,12 +281,12 @@ def _candidates(shelf: Shelf, mix, opaque):
         columns = np.vstack([np.hstack([_FILM_SD * ones, rows]) for rows in doubts])
         return np.concatenate(mean)[None], np.zeros(1, dtype=int), {0: columns}
     rows, white = [], []
+    # A shelf may hold white and base alone: any colour will do to start from.
+    colours = _tinting(shelf) or _tinting(starter_shelf())
     for covering in (0, 1):
         if opaque is not None and covering != int(opaque):
             continue
-        for ink in shelf:
-            if ink.kind not in ("colour", "black"):
-                continue
+        for ink in colours:
             # Where it starts from hardly counts: the film is almost free.
             k = ink.k * (0.03 if covering else 0.15)
             s = np.full(n, _WHITE_S if covering else _CLEAR_S)

@@ -15,7 +15,7 @@ from calibration.colorimetry import delta_e_2000, xyz_to_lab
 from calibration.spectra import XYZ_D50_WEIGHTS
 from drawdown import overprint
 from drawdown.film import measured_from_internal, over, reflectance, transmittance
-from drawdown.inks import starter_shelf
+from drawdown.inks import Shelf, starter_shelf
 
 SHELF = starter_shelf()
 
@@ -183,3 +183,11 @@ def test_unlikely_colours_are_still_reached():
         assert float(delta_e_2000(got, np.array(lab))) < 1.5, lab
         assert np.isfinite(layer.kx_samples).all()
         assert np.isfinite(layer.sx_samples).all()
+
+
+def test_a_shelf_without_colours_will_do_for_a_colour_that_was_read():
+    on = overprint.sheet()
+    bare = Shelf(tuple(i for i in SHELF if i.kind in ("white", "base")))
+    layer = overprint.layer_from_colour("x", np.array([60, 40, 10]), on, bare)
+    got = overprint.over([layer], on).lab_d50
+    assert float(delta_e_2000(got, np.array([60, 40, 10]))) < 1.5
