@@ -25,14 +25,14 @@ def draw_crossing(answer: Crossed) -> Image.Image:
     alone = list(answer.read.alone.items())
     for i, (name, colour) in enumerate(alone):
         x = 3 + 48 * i
-        _swatch(page, (x, page.y, x + 46, page.y + 14), colour.lab_d50, f"{name} alone")
+        _swatch(page, (x, page.y, x + 46, page.y + 14), colour, f"{name} alone")
     page.y += 16
     for order in answer.orders:
         page.line(f"Crossing, {title(order)}", 4, bold=0.1)
         page.y += 0.5
         top = page.y
-        _swatch(page, (3, top, 50, top + 18), answer.read.crossing.lab_d50, "read")
-        _swatch(page, (50, top, 97, top + 18), order.predicted.lab_d50, "predicted")
+        _swatch(page, (3, top, 50, top + 18), answer.read.crossing, "read")
+        _swatch(page, (50, top, 97, top + 18), order.predicted, "predicted")
         page.y = top + 19
         page.line(
             f"Delta E {spread(order)}: the reading {fits(order)}. {covers(order)}",
@@ -46,9 +46,13 @@ def draw_crossing(answer: Crossed) -> Image.Image:
     return page.cut()
 
 
-def _swatch(page: Page, box, lab_d50, text: str) -> None:
-    page.field(box, lab_d50, edge=None)
-    fill = on_top(lab_d50)
+def _swatch(page: Page, box, colour, text: str) -> None:
+    """A field of a colour that has ``lab_d50`` and ``lab_u95``, with both in numbers."""
+    page.field(box, colour.lab_d50, edge=None)
+    fill = on_top(colour.lab_d50)
     page.put(text, 3.2, box[0] + 1.2, box[1] + 0.8, fill, 0.05)
-    numbers = ", ".join(words.number(v) for v in lab_d50)
-    page.put(f"L* a* b*  {numbers}", 2.5, box[0] + 1.2, box[1] + 5.4, fill)
+    cells = zip(colour.lab_d50, colour.lab_u95, strict=True)
+    numbers = ", ".join(f"{words.number(v)} ± {words.number(u)}" for v, u in cells)
+    text = f"L* a* b*  {numbers}"
+    size = page.fitted(text, 2.5, box[2] - box[0] - 2.4)
+    page.put(text, size, box[0] + 1.2, box[1] + 5.4, fill)
