@@ -19,6 +19,7 @@ from drawdown.commands.card import card
 from drawdown.commands.completion import completion, prepare
 from drawdown.commands.drying import drying
 from drawdown.commands.ink import app as ink
+from drawdown.commands.late import FullGroup
 from drawdown.commands.layers import layers
 from drawdown.commands.match import match
 from drawdown.commands.opacity import opacity
@@ -42,6 +43,7 @@ HEADLINES = {
 
 app = typer.Typer(
     name="drawdown",
+    cls=FullGroup,
     help=(
         "Judge from one photo whether a new batch of hand-mixed ink matches the kept "
         "draw-down, and which ink to add. The reference card must lie beside both strips: "

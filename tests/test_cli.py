@@ -293,6 +293,15 @@ def test_commands_come_in_order_of_use():
     assert names == ["match", "read", "card", "sheet"]
 
 
+@pytest.mark.parametrize("group", [[], ["ink"], ["book"]])
+def test_help_cuts_no_line_short(group, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    assert cli.main([*group, "--help"]) == 0
+    out = capsys.readouterr().out
+    assert "Commands:" in out
+    assert "..." not in out.split("Commands:")[1]
+
+
 def test_version_and_bare_call():
     done = run("--version")
     assert (done.returncode, done.stdout, done.stderr) == (0, f"drawdown {__version__}\n", "")

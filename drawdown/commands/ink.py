@@ -10,8 +10,10 @@ from drawdown.commands.ink_learnt import learnt
 from drawdown.commands.ink_list import list_inks
 from drawdown.commands.ink_remove import remove, undo
 from drawdown.commands.ink_show import show
+from drawdown.commands.late import FullGroup
 
 app = typer.Typer(
+    cls=FullGroup,
     help="The inks you own: add, list, show, remove; fit one from a photo of its strips.",
     rich_markup_mode=None,
 )

@@ -1,5 +1,5 @@
-"""A group whose commands are read in when they are wanted: start-up stays short however
-many there are."""
+"""Groups of commands: with whole lines in their help, and one whose commands are read in when
+they are wanted, so that start-up stays short however many there are."""
 
 from __future__ import annotations
 
@@ -9,12 +9,29 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
+_WHOLE = 1000  # letters: more than any command's line has
+
+
+class FullGroup(TyperGroup):
+    """A group whose help gives each command's line whole, on two lines where one is short."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        commands = [(name, self.get_command(ctx, name)) for name in self.list_commands(ctx)]
+        rows = [
+            (name, command.get_short_help_str(_WHOLE))
+            for name, command in commands
+            if command is not None and not command.hidden
+        ]
+        if rows:
+            with formatter.section("Commands"):
+                formatter.write_dl(rows)
+
 
 def late_group(places: dict[str, str]) -> type[TyperGroup]:
     """A group's class; ``places`` says where each command's function is: name ->
     "module:function", in the order of the help."""
 
-    class LateGroup(TyperGroup):
+    class LateGroup(FullGroup):
         def __init__(self, **settings: Any) -> None:
             self._ready: dict[str, Any] = {}
             super().__init__(**settings)
