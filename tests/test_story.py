@@ -100,6 +100,36 @@ def test_what_was_added_before_a_photo_that_teaches_nothing_counts_once(book, ca
     assert json_of(capsys, "book", "story", "may")["grams_now"] == pytest.approx(255.5)
 
 
+def test_a_mistyped_ink_is_noted_but_told(book, capsys):
+    assert run(capsys, "match", FIRST, "--kept", "tide", "--log", "May", *MIX)[0] == 3
+    code, _, err = run(capsys, "book", "added", "May", "--ink", "phthalo-bleu=1", "--per-100")
+    assert code == 0
+    assert "Not on the shelf in use: phthalo-bleu" in err
+    code, _, err = run(capsys, "book", "correct", "tide", "--mix", "whiet=9", "--mix", "PB15:3=1")
+    assert code == 0
+    assert "Not on the shelf in use: whiet" in err
+
+
+def test_wrong_words_are_told_of_the_option_that_was_given(book, capsys):
+    for words, said in (
+        (("book", "added", "x", "--ink", "PB15:3"), "--ink PB15:3 is not an ink, an equals sign"),
+        (("book", "list", "--since", "May"), "--since May is not a day"),
+        (("book", "list", "--until", "May"), "--until May is not a day"),
+        (("book", "keep", FIRST, "--name", "x", "--tin", "PB15:3=A7"), "without --mix"),
+        (("book", "remake", "tide", "--grams", "nan"), "--grams is nan"),
+        (("book", "remake", "tide", "--grams", 5, "--hold-back", "nan"), "--hold-back is nan %"),
+    ):
+        code, out, err = run(capsys, *words)
+        assert (code, out) == (2, "")
+        assert said in " ".join(err.split())
+
+
+def test_a_change_is_logged_under_the_whole_name(book, capsys):
+    assert run(capsys, "book", "amend", "tid", "--paper", "washi")[0] == 0
+    whats = [c["what"] for c in json_of(capsys, "book", "log")["changes"]]
+    assert whats[0] == 'amended the original "Tide blue"'
+
+
 def test_a_scale_coarser_than_the_batch_is_refused(capsys):
     args = (*MIX, "--batch-grams", 5, "--scale-step", 50)
     code, out, err = run(capsys, "match", FIRST, *args)

@@ -299,7 +299,7 @@ def clean_text(text: str | None, option: str) -> str:
     return kept
 
 
-def clean_date(text: str | None) -> str:
+def clean_date(text: str | None, option: str = "--date") -> str:
     """A day as YYYY-MM-DD; today when none is given. Raises ``WrongUsage``."""
     if text is None:
         return Day.today().isoformat()
@@ -309,7 +309,7 @@ def clean_date(text: str | None) -> str:
             raise ValueError
     except ValueError:
         raise WrongUsage(
-            f"--date {text} is not a day of the calendar",
+            f"{option} {text} is not a day of the calendar",
             "the book puts things in order by their day",
             "write year, month and day, as in 2030-12-31",
         ) from None

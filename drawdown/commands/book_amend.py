@@ -96,7 +96,8 @@ def amend(
 
             seen, colour = read_strip(photo, strip_number, card, card_corners, keep=True)
             stored, crop = store_photo(opened, photo), store_crop(opened, seen, colour)
-        with opened.change(f'amended the {table} "{name}"') as change:
+        known = opened.rows(f'SELECT name FROM "{table}" WHERE id = ?', (row,))[0][0]
+        with opened.change(f'amended the {table} "{known}"') as change:
             if values.get("name_key") not in (None, _key(opened, table, row)):
                 check_free(opened, table, values["name"])
             if values:

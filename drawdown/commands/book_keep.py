@@ -88,11 +88,6 @@ def keep(
         terminal.write_aside(f"Strip {strip_number} of {len(seen.strips)} in the photo was kept.")
     if not parts:
         terminal.write_aside("No mix was given: nobody can remake a colour from its look alone.")
-    strange = opt.not_on_shelf([part.ink for part in parts], shelf)
-    if strange:
-        terminal.write_aside(
-            f"Not on the shelf in use: {', '.join(strange)}. The mix is kept as you said it, but "
-            "advice can only guess with such inks; put them on the shelf with drawdown ink add."
-        )
+    opt.tell_strange([part.ink for part in parts], shelf)
     terminal.write_aside(f"Kept in {folder}. {UNDO}")
     return 0

@@ -189,7 +189,7 @@ def log(
 ) -> int:
     """List what was changed in the book, the newest first."""
     opt.check_most(most)
-    (first,) = opt.check_days(since)
+    first, _ = opt.check_days(since)
     from drawdown.book import open_book
     from drawdown.book.history import list_changes
     from drawdown.report import terminal

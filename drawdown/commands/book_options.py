@@ -150,10 +150,11 @@ def check_most(most: int | None) -> int | None:
     return most
 
 
-def check_days(*days: str | None) -> list[str | None]:
+def check_days(since: str | None, until: str | None = None) -> tuple[str | None, str | None]:
     from drawdown.book.records import clean_date
 
-    return [None if day is None else clean_date(day) for day in days]
+    first = None if since is None else clean_date(since, "--since")
+    return first, None if until is None else clean_date(until, "--until")
 
 
 def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | None = None):
@@ -174,7 +175,13 @@ def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | No
         marks[ink.strip()] = clean_name(mark, "--tin")
     known = shelf_names(list({**parts, **marks}), shelf)
     stray = [ink for ink in marks if known[ink] not in {known[name] for name in parts}]
-    if stray and parts:
+    if marks and not parts:
+        raise WrongUsage(
+            "--tin is given without --mix",
+            "a mark belongs to an ink of the mix, and would be lost",
+            "give the whole mix with --mix as well",
+        )
+    if stray:
         raise WrongUsage(
             f"--tin names {stray[0]}, which is not in the mix",
             "a mark belongs to an ink of the mix",
@@ -199,6 +206,18 @@ def not_on_shelf(inks: list[str], shelf: Path | None) -> list[str]:
         except WrongUsage:
             strange.append(ink)
     return strange
+
+
+def tell_strange(inks: list[str], shelf: Path | None) -> None:
+    """Say on stderr which inks the shelf in use does not know: a name may be mistyped."""
+    strange = not_on_shelf(inks, shelf)
+    if strange:
+        from drawdown.report.terminal import write_aside
+
+        write_aside(
+            f"Not on the shelf in use: {', '.join(strange)}. It is noted as you said it, but "
+            "advice can only guess with such inks; put them on the shelf with drawdown ink add."
+        )
 
 
 def shelf_names(inks: list[str], shelf: Path | None) -> dict[str, str]:

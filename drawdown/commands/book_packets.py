@@ -108,6 +108,7 @@ def put_by(
     if parts:
         lines += terminal.wrap(mix_words(parts), terminal.width(sys.stdout) - 1, " ")
     terminal.write_result("\n".join(lines))
+    opt.tell_strange([part.ink for part in parts] if mix else [], shelf)
     if packet.reading is None:
         terminal.write_aside("It has no colour yet, so drawdown book find cannot find it.")
     terminal.write_aside(f"Noted. {UNDO}")

@@ -273,5 +273,6 @@ def correct(
             terminal.write_result(dump_book("original", original_data(newer, opened, recipes)))
             return 0
     terminal.write_result(f' "{original.name}" is now {mix_words(parts)}.')
+    opt.tell_strange([part.ink for part in parts], shelf)
     terminal.write_aside(f"{len(recipes) - 1} older recipes stay in the book. {UNDO}")
     return 0

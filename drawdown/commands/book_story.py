@@ -8,7 +8,6 @@ from typing import Annotated
 
 import typer
 
-from calibration.errors import WrongUsage
 from drawdown.commands import book_options as opt
 from drawdown.commands import options as shared
 from drawdown.commands.answers import say_saved
@@ -83,14 +82,17 @@ def added(
     json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note what was stirred into a batch, in grams."""
-    from drawdown.book.records import clean_text
+    from drawdown.book.records import clean_name, clean_text
 
     remark = clean_text(note, "--note")
-    try:
-        amounts = opt.read_parts(ink, None, shelf)
-    except WrongUsage as wrong:
-        raise WrongUsage(wrong.seen.replace("--mix", "--ink"), wrong.why,
-                         wrong.todo.replace("--mix", "--ink")) from None  # fmt: skip
+    said = opt.read_amounts(
+        "--ink",
+        ink,
+        "an ink, an equals sign and an amount",
+        "the amounts say what is in the batch now",
+        "write for example: --ink phthalo-blue=1.2",
+    )
+    pairs = tuple((clean_name(name, "--ink"), g) for name, g in opt.by_shelf(said, shelf).items())
     from drawdown.book import open_book
     from drawdown.book.batches import (
         GRAMS,
@@ -107,7 +109,6 @@ def added(
 
     with open_book(opt.folder_of(book), write=True) as opened:
         found = find_batch(opened, batch)
-        pairs = tuple((part.ink, part.parts) for part in amounts)
         with opened.change(f'added to batch "{found.name}"') as change:
             log_added(change, found.id, pairs, PER_100 if per_100 else GRAMS, remark)
         inside = mix_with_added(found, story_of(opened, found.id))
@@ -126,5 +127,6 @@ def added(
         text = f'In "{found.name}" now: {mix_words(inside[0])} (parts per 100){weight}.'
     screen = terminal.screen(sys.stdout)
     terminal.write_result("\n".join(paragraph(text, screen)))
+    opt.tell_strange([name for name, _ in pairs], shelf)
     terminal.write_aside(UNDO)
     return 0
