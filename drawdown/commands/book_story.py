@@ -85,7 +85,7 @@ def added(
     from drawdown.book.records import clean_name, clean_text
 
     remark = clean_text(note, "--note")
-    said = opt.read_amounts(
+    said = shared.read_amounts(
         "--ink",
         ink,
         "an ink, an equals sign and an amount",
