@@ -11,6 +11,8 @@ import synthetic
 
 from calibration.card import CardDefinition, Marker, Patch
 from calibration.colorimetry import SRGB_TO_XYZ_D50, lab_to_xyz
+from calibration.locate import locate
+from calibration.photo import open_photo
 
 SIDE, GAP, RIM = 12.0, 2.0, 16.0
 # Where a maker puts the first marker, the second, ...: shares of the free width and height.
@@ -157,3 +159,18 @@ def patch_miss(view, matrix: np.ndarray) -> float:
     true = cv2.perspectiveTransform(centres[None], matrix)[0]
     away = np.linalg.norm(view.to_px(centres) - true, axis=1) / view.pixels_per_mm
     return float((away / rects[:, 2:].min(axis=1)).max())
+
+
+SIZE = (1000, 800)
+
+
+def seen(tmp_path, card, matrix, **drawn):
+    return locate(photo_of(tmp_path, card, matrix, **drawn), (card,))
+
+
+def codes(view) -> list[str]:
+    return [flag.code for flag in view.flags]
+
+
+def photo_of(tmp_path, card, matrix, **drawn):
+    return open_photo(shot(tmp_path / "photo.jpg", card, matrix, SIZE, quality=95, **drawn))
