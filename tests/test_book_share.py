@@ -23,6 +23,7 @@ from drawdown.book.bookfile import gather
 from drawdown.book.bookfile_check import READINGS
 from drawdown.book.find import nearest
 from drawdown.book.originals import find_original, keep_original
+from drawdown.book.records import MixPart
 
 
 @pytest.fixture
@@ -309,6 +310,30 @@ def test_a_book_of_equal_readings_is_no_bomb(tmp_path, capsys):
     assert run(capsys, "export", tmp_path / "a.zip", "--book", tmp_path / "a")[0] == 0
     code, _, err = run(capsys, "import", tmp_path / "a.zip", "--book", tmp_path / "b")
     assert code == 0, err
+
+
+def test_whatever_a_book_may_hold_goes_out_and_in(tmp_path, capsys):
+    """The longest and strangest that the commands keep: import must take what export writes."""
+    long = "x" * 200
+    mix = (MixPart(long, 1e-6, long), MixPart("y", 999_999.0))
+    with open_book(tmp_path / "a", create=True) as book:
+        keep(book, long, mix=mix, paper="p" * 2000, edition="e" * 2000, note="n" * 2000)
+        with book.change("odd") as change:
+            row = kit.reading_row(
+                captured="2030:01:01\x00\n\x1b[2J", flags='[["x", "a\\nb\\u001b\\u202e"]]',
+                samples=None, u95_l=None, u95_a=None, u95_b=None, card=None, munsell_value=None,
+                corners_px=None, strip_number=None, light_sd=None,
+            )  # fmt: skip
+            reading = change.insert("reading", row)
+            keep_original(book, change, name="ö", reading=reading, date="0001-01-01", mix=mix,
+                          grams=9_999_999.0)  # fmt: skip
+            keep_original(book, change, name="none", reading=None, date="9999-12-31")
+    assert run(capsys, "export", tmp_path / "a.zip", "--book", tmp_path / "a")[0] == 0
+    code, _, err = run(capsys, "import", tmp_path / "a.zip", "--book", tmp_path / "b")
+    assert code == 0, err
+    assert content(tmp_path / "a") == content(tmp_path / "b")
+    took = json_of(capsys, "import", tmp_path / "a.zip", "--book", tmp_path / "b")
+    assert took["already_there"] == 3
 
 
 # Hostile files -----------------------------------------------------------------------------

@@ -101,6 +101,11 @@ def gather(
     return found.file
 
 
+def printable(text: str, most: int) -> str:
+    """What a camera or a file's name brought along, without hidden signs."""
+    return "".join(c if c.isprintable() else " " for c in text)[:most]
+
+
 class _Gatherer:
     def __init__(self, book: Book, whole_photos: bool) -> None:
         self.book = book
@@ -186,9 +191,9 @@ class _Gatherer:
             "card": row["card"],
             "shaded": bool(row["shaded"]),
             **{name: row[name] for name in
-               ("evenness_de00", "light_sd", "munsell_value", "strip_number", "captured",
-                "read_at")},
-            "flags": json.loads(row["flags"]),
+               ("evenness_de00", "light_sd", "munsell_value", "strip_number", "read_at")},
+            "captured": None if row["captured"] is None else printable(row["captured"], 100),
+            "flags": [[code, printable(detail, 4000)] for code, detail in json.loads(row["flags"])],
             "corners_px": json.loads(row["corners_px"] or "[]"),
             "paper_lab_d50": None if row["paper"] is None else json.loads(row["paper"]),
             "photo": self.photo(row["photo"]) if self.whole_photos else None,

@@ -164,13 +164,13 @@ def _chosen(book: Book, names: list[str], originals: bool) -> list[Packet | Orig
 
 def _label(one: Packet | Original, shelf: Shelf) -> Label:
     from drawdown.book.records import Packet
-    from drawdown.report.book import parts_text
+    from drawdown.report.book import lab_words, parts_text
     from drawdown.report.labels import Label
-    from drawdown.weights import grams
+    from drawdown.weights import noted_grams
 
     if isinstance(one, Packet):
         mix: Mix = one.mix
-        facts = (grams(one.grams), one.date, one.place, one.note)
+        facts = (noted_grams(one.grams), one.date, one.place, one.note)
     else:
         mix = one.recipe.mix if one.recipe else ()
         facts = (f"{one.date}, {one.state}", one.paper, one.edition, one.note)
@@ -179,18 +179,8 @@ def _label(one: Packet | Original, shelf: Shelf) -> Label:
         _rgb(one.reading),
         tuple(f"{part.ink} {parts_text(part.parts)}" for part in mix),
         facts,
-        _lab(one.reading),
+        lab_words(one.reading),
         tuple(c for part in mix for c in cautions_of(part.ink, shelf)),
-    )
-
-
-def _lab(reading: Reading | None) -> str:
-    if reading is None:
-        return "colour not known"
-    from drawdown.report import words
-
-    return " ".join(
-        f"{axis}* {words.number(v, 1)}" for axis, v in zip("Lab", reading.lab_d50, strict=True)
     )
 
 

@@ -24,7 +24,7 @@ from drawdown.report.print_pdf import (
     shortened,
     width_mm,
 )
-from drawdown.weights import grams
+from drawdown.weights import noted_grams
 
 MARGIN_MM = 15.0
 AMOUNTS_G = (25.0, 50.0, 100.0, 250.0)
@@ -141,8 +141,6 @@ class _Setter:
         self.y += 6
         self.text(lab_words(o.reading) + (" (CIELAB, D50; ± is the 95 % interval)"
                                           if o.reading else ""))  # fmt: skip
-        if o.reading is not None and o.reading.munsell_value is not None:
-            self.text(f"Munsell value {o.reading.munsell_value:.1f}")
         self.text(
             "A printer and a screen only remind of a colour: compare ink with the kept strip, "
             "by drawdown match or side by side in good light.", 3.2, rgb=GREY,
@@ -187,9 +185,12 @@ class _Setter:
             self.y = top - 1.6 + high
         self.put(Stroke((MARGIN_MM, self.y), (MARGIN_MM + self.room, self.y)))
         self.y += 1.5
-        self.text("Swatches: each ink alone as an ordinary film on white paper, by the ink model; "
-                  "a crossed one is not on the shelf. Begin light: hold a tenth of the strong inks "
-                  "back, pull a strip, let it dry, compare.", 3.2, rgb=GREY)  # fmt: skip
+        self.text(
+            "Swatches: each ink alone as an ordinary film on white paper, by the ink model; a "
+            "crossed one is not on the shelf. In brackets: less than a studio scale shows. Begin "
+            "light: hold a tenth of the strong inks back, pull a strip, let it dry, compare.",
+            3.2, rgb=GREY,
+        )  # fmt: skip
 
     def right(self, text: str, x: float, em: float, bold: bool = False) -> None:
         """Figures that end at x."""
@@ -202,7 +203,7 @@ class _Setter:
             return
         self.title("Earlier recipes, replaced by the one above")
         for recipe in reversed(older):
-            weight = f", {grams(recipe.grams)} in all" if recipe.grams else ""
+            weight = f", {noted_grams(recipe.grams)} in all" if recipe.grams else ""
             mix = mix_words(recipe.mix, tins=True)
             self.text(f"{recipe.made_at[:10]}: {mix}{weight} ({recipe.reason})")
 
