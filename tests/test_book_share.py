@@ -315,7 +315,7 @@ def test_a_book_of_equal_readings_is_no_bomb(tmp_path, capsys):
 def test_whatever_a_book_may_hold_goes_out_and_in(tmp_path, capsys):
     """The longest and strangest that the commands keep: import must take what export writes."""
     long = "x" * 200
-    mix = (MixPart(long, 1e-6, long), MixPart("y", 999_999.0))
+    mix = (MixPart(long, 1e-9, long), MixPart("y", 1e9), MixPart("trace", 0.0))
     with open_book(tmp_path / "a", create=True) as book:
         keep(book, long, mix=mix, paper="p" * 2000, edition="e" * 2000, note="n" * 2000)
         with book.change("odd") as change:
@@ -403,7 +403,8 @@ MANIFESTS = {
     "size": (put("photos", 0, "size_bytes", 7), "another size"),
     "photo twice": (lambda m: m["photos"].append(m["photos"][0]), "stands there twice"),
     "photo not listed": (lambda m: m.update(photos=m["photos"][1:]), "not in the file"),
-    "parts nought": (put("originals", 0, "recipes", 0, "mix", 0, "parts", 0), "only be from"),
+    "parts negative": (put("originals", 0, "recipes", 0, "mix", 0, "parts", -1), "only be from"),
+    "parts all nought": (put("originals", 0, "recipes", 1, "mix", 0, "parts", 0), "to nothing"),
     "grams negative": (put("packets", 0, "grams", -5), "only be from"),
     "grams null": (put("packets", 0, "grams", None), "is null, not a number"),
     "no such reading": (put("packets", 0, "reading", 99), "which is not in the file"),

@@ -342,9 +342,19 @@ def _modest(value: Any, where: str, count: list[int], depth: int) -> None:
 
 _NAME, _REMARK = text(MOST_LETTERS, 1), text(10 * MOST_LETTERS)
 _ID = whole(1, 2**53)
-_MIX = many(record(ink=_NAME, parts=number(1e-9, 1e9), ink_batch=text(MOST_LETTERS)), 200)
+_PARTS = many(record(ink=_NAME, parts=number(0, 1e12), ink_batch=text(MOST_LETTERS)), 200)
+
+
+def _mix(value: Any, where: str) -> list:
+    """A trace of an ink may have been rounded to nought; a whole mix may not."""
+    parts = _PARTS(value, where)
+    if parts and not sum(part["parts"] for part in parts):
+        raise Wrong(where, "adds up to nothing")
+    return parts
+
+
 _PLACE = whole(0, MOST_RECORDS)
-_GRAMS = maybe(number(0, 1e7))
+_GRAMS = maybe(number(0, 1e12))
 _READING = record(
     lab_d50=many(number(-1000, 1000), 3, 3),
     lab_u95=many(maybe(number(0, 1000)), 3, 3),
@@ -363,7 +373,7 @@ _READING = record(
     photo=maybe(sha256),
     crop=maybe(sha256),
 )
-_RECIPE = record(made_at=moment, mix=_MIX, grams=_GRAMS, reason=_REMARK)
+_RECIPE = record(made_at=moment, mix=_mix, grams=_GRAMS, reason=_REMARK)
 _ORIGINAL = record(
     id=_ID, name=_NAME, date=day, paper=_REMARK, state=choice("wet", "dry"), edition=_REMARK,
     note=_REMARK, removed=maybe(moment), reading=maybe(_PLACE), recipes=many(_RECIPE, 10_000),
@@ -382,17 +392,17 @@ _ENTRY = record(
     note=_REMARK,
     across_photos=maybe(boolean),
     advised=maybe(advised),
-    added=maybe(many(pair(_NAME, number(0, 1e7)), 200)),
+    added=maybe(many(pair(_NAME, number(0, 1e12)), 200)),
     reading=maybe(_PLACE),
     original_reading=maybe(_PLACE),
 )
 _BATCH = record(
     id=_ID, name=_NAME, original=maybe(_ID), date=day, grams=_GRAMS, note=_REMARK,
-    removed=maybe(moment), mix=_MIX, entries=many(_ENTRY, 100_000),
+    removed=maybe(moment), mix=_mix, entries=many(_ENTRY, 100_000),
 )  # fmt: skip
 _PACKET = record(
-    name=_NAME, original=maybe(_ID), batch=maybe(_ID), grams=number(0, 1e7), date=day,
-    place=_REMARK, note=_REMARK, removed=maybe(moment), mix=_MIX, reading=maybe(_PLACE),
+    name=_NAME, original=maybe(_ID), batch=maybe(_ID), grams=number(0, 1e12), date=day,
+    place=_REMARK, note=_REMARK, removed=maybe(moment), mix=_mix, reading=maybe(_PLACE),
 )  # fmt: skip
 _PULL = record(
     edition=_NAME, number=whole(0, 10**9), date=day, spot=text(MOST_LETTERS), note=_REMARK,

@@ -174,7 +174,7 @@ def read_amounts(option: str, pairs: list[str], what: str, why: str, todo: str) 
             number = float(amount)
         except ValueError:
             number = math.nan
-        if not sign or not ink or not (number > 0 and math.isfinite(number)):
+        if not sign or not ink or not 1e-9 <= number <= 1e9:  # beyond that sums would overflow
             raise WrongUsage(f"{option} {pair} is not {what}", why, todo)
         if ink in parts:
             raise WrongUsage(
