@@ -6,12 +6,15 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from book_kit import keep, quick_place
 
-from drawdown import cli
+from drawdown import cli, drying_file
 from drawdown.book import open_book
 from drawdown.book.records import MixPart
+from drawdown.drying import DryingPair
+from drawdown.drying_file import KeptPair
 
 PHOTOS = Path(__file__).resolve().parents[1] / "fixtures" / "photos"
 FIRST, SECOND = PHOTOS / "no-match.jpg", PHOTOS / "match.jpg"
@@ -141,3 +144,56 @@ def test_an_empty_name_of_the_original_is_told_as_such(book, capsys):
     code, out, err = run(capsys, "match", FIRST, "--kept", "")
     assert (code, out) == (2, "")
     assert "--kept '' is not a name" in err
+
+
+# A kept original that was read wet ---------------------------------------------------------
+
+
+@pytest.fixture
+def wet_book(book, capsys):
+    """The book with an original read wet, and the batch of a photo placed by hand as its only
+    strip, which reads the very same colour."""
+    strip = json_of(capsys, "read", SECOND)["strips"][1]
+    x, y = (sum(c[i] for c in strip["corners_px"]) / 4 for i in (0, 1))
+    place = f"{x - 40:.0f},{y - 100:.0f},80,200px"
+    with open_book(book) as opened:
+        keep(opened, "Rain", strip["lab_d50"], state="wet")
+    return ("match", SECOND, "--kept", "Rain", "--strip", place)
+
+
+def judged(capsys, *args: object) -> tuple[int, dict, str]:
+    code, out, err = run(capsys, *args, "--json")
+    return code, json.loads(out), err
+
+
+def test_a_dry_batch_beside_an_original_kept_wet_is_no_match_however_alike(wet_book, capsys):
+    code, told, err = judged(capsys, *wet_book)
+    assert told["kept"]["compared"] == "book"
+    assert told["comparison"]["de00"] < 3  # as read they are one colour; dry they need not be
+    assert (code, told["comparison"]["verdict"]) == (4, "too close to call")
+    assert told["advice"] is None
+    assert "wet-with-dry" in told["photo"]["flags"]
+    assert "was read wet" in err
+
+
+def test_a_wet_batch_beside_an_original_kept_wet_is_compared_as_it_is(wet_book, capsys):
+    _, told, _ = judged(capsys, *wet_book, "--wet", "batch")
+    assert not {"wet-with-dry", "dry-colour-expected"} & set(told["photo"]["flags"])
+    assert told["strips"][0]["state"] == "wet"
+
+
+def test_once_drying_is_known_the_original_kept_wet_is_taken_as_it_dries(wet_book, capsys):
+    _, before, _ = judged(capsys, *wet_book, "--wet", "batch")
+    blue = np.array(before["kept"]["lab_d50"])
+    for n in range(3):
+        drying_file.add_pair(KeptPair(0, DryingPair(blue, np.add(blue, (4, 3, 3))), f"pair {n}"))
+    code, told, _ = judged(capsys, *wet_book)
+    assert code in (3, 4)
+    assert "dry-colour-expected" in told["photo"]["flags"]
+    # The dry batch is darker than the wet original will be: by about the 4 that it dries.
+    assert told["comparison"]["dL"] == pytest.approx(-4.0, abs=1.5)
+
+
+def test_what_nobody_can_weigh_is_not_told_as_a_number(wet_book, capsys):
+    _, out, _ = run(capsys, *wet_book)
+    assert "evenness not known" in out

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 WIDTH, HEIGHT = 1280, 900
 LEFT, TOP, SIDE = 110, 130, 620  # the a*, b* plane
 BAR_LEFT, BAR_WIDTH = 850, 300  # the L* plane: L* upwards, stops from left to right
+MOST_TOLD = 4  # readings beside each other whose Delta E has room
 INK, FAINT, GROUND = (30, 30, 30), (150, 150, 150), (252, 252, 250)
 
 
@@ -100,7 +101,7 @@ def draw_path(batch: Batch, original: Original | None, story: tuple[Entry, ...])
     _lightness(draw, way, target, reads)
     notes = [
         f"grey ring round the original: Delta E 2000 of {tolerance:g} at equal lightness",
-        "thin ovals: 95 % regions, of the difference from the original where one photo shows both",
+        "thin ovals and bars: 95 %, of the difference from the original where one photo shows both",
     ]
     for row, note in enumerate(notes):
         draw.text((LEFT, HEIGHT - 68 + 30 * row), note, INK, font(20))
@@ -113,7 +114,13 @@ def _rgb(lab: np.ndarray) -> tuple[int, int, int]:
 
 
 def _region(entry: Entry) -> tuple[float, float]:
-    """Half widths in a* and b* of a reading's 95 % region: of the difference from the
+    """Half widths in a* and b* of a reading's 95 % region."""
+    spread = _spread(entry)
+    return 2.45 * float(spread[1]), 2.45 * float(spread[2])  # chi-square, 2 degrees: 5.99
+
+
+def _spread(entry: Entry) -> np.ndarray:
+    """(3,) standard uncertainty of a reading's L*, a*, b*: of the difference from the
     original where both lie in one photo (their shared errors cancel), else of the colour."""
     reading, beside = entry.reading, entry.original_reading
     assert reading is not None
@@ -123,7 +130,7 @@ def _region(entry: Entry) -> tuple[float, float]:
         spread = reading.lab_samples().std(axis=0)
         if reading.lab_u95 is not None:
             spread = np.array(reading.lab_u95) / 1.96
-    return 2.45 * float(spread[1]), 2.45 * float(spread[2])  # chi-square, 2 degrees: 5.99
+    return spread
 
 
 def _paired(one: Reading, other: Reading) -> bool:
@@ -180,7 +187,12 @@ def _arrow(draw: ImageDraw.ImageDraw, start, end) -> None:
 
 def _lightness(draw: ImageDraw.ImageDraw, way, target, reads) -> None:
     """L* of each stop from left to right, the original's as a line."""
-    values = [*way[:, 0], *([target[0]] if target is not None else [])]
+    bars = [1.96 * float(_spread(entry)[0]) for entry in reads]
+    values = [
+        *(way[:, 0] - bars),
+        *(way[:, 0] + bars),
+        *([target[0]] if target is not None else []),
+    ]
     low, high = min(values) - 3, max(values) + 3
 
     def height(value: float) -> float:
@@ -199,13 +211,18 @@ def _lightness(draw: ImageDraw.ImageDraw, way, target, reads) -> None:
         draw.text((BAR_LEFT + BAR_WIDTH + 8, y), "original", INK, font(20), anchor="lm")
     gap = BAR_WIDTH / (len(way) + 1)
     every = max(1, -(-len(way) // 12))
-    for number, (lab, entry) in enumerate(zip(way, reads, strict=True), 1):
+    told = len(way) <= MOST_TOLD
+    for number, (lab, entry, bar) in enumerate(zip(way, reads, bars, strict=True), 1):
         x, y = BAR_LEFT + gap * number, height(lab[0])
         r = min(14.0, 0.4 * gap)
+        draw.line((x, height(lab[0] - bar), x, height(lab[0] + bar)), INK, 1)
         draw.ellipse((x - r, y - r, x + r, y + r), _rgb(lab), INK, 2)
         if (number - 1) % every == 0:
             draw.text((x, TOP + SIDE + 12), str(number), INK, font(20), anchor="ma")
-        if entry.de00 is not None and len(way) <= 6:
-            draw.text((x, y - r - 6), f"{entry.de00:.1f}", INK, font(18), anchor="mb")
-    what = "reading; above it Delta E" if len(way) <= 6 else "reading"
+        if entry.de00 is not None and entry.de00_low95 is not None and told:
+            top = min(y - r, height(lab[0] + bar)) - 6
+            interval = f"{entry.de00_low95:.1f}-{entry.de00_high95:.1f}"
+            draw.text((x, top - 20), f"{entry.de00:.1f}", INK, font(18), anchor="mb")
+            draw.text((x, top), interval, INK, font(15), anchor="mb")
+    what = "reading; above it Delta E, 95 %" if told else "reading"
     draw.text((BAR_LEFT, TOP + SIDE + 40), what, INK, font(20))

@@ -138,10 +138,11 @@ def _reading(strip: StripColour) -> list[str]:
         f"{axis}*  {words.number(value, 1):>6} ± {words.number(half_width, 1)}"
         for axis, value, half_width in zip("Lab", strip.lab_d50, strip.lab_u95, strict=True)
     ]
+    even = words.evenness(strip)
     return [
         *rows,
         f"Munsell value {words.munsell(strip)}",
-        f"evenness {words.evenness(strip)} Delta E",
+        f"evenness {even}" + (" Delta E" if even[0].isdigit() else ""),
     ]
 
 

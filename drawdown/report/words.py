@@ -75,8 +75,8 @@ def munsell(strip: StripColour) -> str:
 def evenness(strip: StripColour) -> str:
     """Evenness with its 95 % half width, where it is known."""
     half = getattr(strip, "evenness_u95", None)
-    if half is None:
-        return number(strip.evenness_de00)
+    if half is None:  # a number that nobody can weigh says nothing
+        return "not known"
     return f"{number(strip.evenness_de00, 2)} ± {number(half, 2)}"
 
 
