@@ -90,6 +90,12 @@ def _layer(text: str, shelf: Shelf) -> LayerSpec:
     if not name:
         tinting = [n for n in mix if shelf.find(n).kind not in ("white", "base")] or list(mix)
         name = max(tinting, key=lambda n: mix[n])
+    if "," in name:  # --order could not tell it from two
+        raise WrongUsage(
+            f'the layer "{name}" has a comma in its name',
+            "commas part the names of an order",
+            f"give it a name without one: {_SYNTAX[18:]}",
+        )
     if len(name) > LONGEST_NAME or not name.isprintable():
         raise WrongUsage(
             f"the name of a layer has {len(name)} letters or a sign that does not print",

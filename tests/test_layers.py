@@ -160,6 +160,7 @@ def test_layers_as_they_are_typed():
         "sky:", "sky: white", "white=nan", "white=-1", "=3", "white=1=2", "sky: film=2",
         "white=1 film=0", "white=1 film=99", "no such ink=3", "white=1e999", "", "\x07: white=1",
         "n" * 60 + ": white=1", "white=1 White=2", "white=1 film=2 film=3", "white=1,5",
+        "sky, far: white=1",
     ],
 )  # fmt: skip
 def test_nonsense_is_explained(typed):

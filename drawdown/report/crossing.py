@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from drawdown.crossing import Order, Readings
     from drawdown.judge import Judgement
     from drawdown.measure import StripColour
+    from drawdown.overprint import Predicted
 
+_TABLE = 64  # columns that the table needs
 WIDE_DE = 12.0  # a prediction this uncertain says little
 
 UNCERTAINTY = (
@@ -90,28 +92,28 @@ def spread(order: Order) -> str:
     return f"{words.number(order.de00)} ({words.number(low)} to {words.number(high)})"
 
 
-def _reading(name: str, colour: StripColour) -> str:
-    cells = (
-        f"{words.number(v):>6} ± {words.number(u):<5}"
-        for v, u in zip(colour.lab_d50, colour.lab_u95, strict=True)
-    )
-    return f"   {name:<16} {' '.join(cells)}".rstrip()
+def _reading(name: str, colour: StripColour | Predicted, screen: Screen) -> list[str]:
+    """A row of the table, or on a narrow screen a line for each number."""
+    both = list(zip("Lab", colour.lab_d50, colour.lab_u95, strict=True))
+    if screen.columns < _TABLE:
+        lines = [f"{axis}* {words.number(v):>6} ± {words.number(u)}" for axis, v, u in both]
+        return [f"   {name}", *(f"     {line}" for line in lines)]
+    cells = (f"{words.number(v):>6} ± {words.number(u):<5}" for _, v, u in both)
+    return [f"   {name:<16} {' '.join(cells)}".rstrip()]
 
 
 def crossing_text(answer: Crossed, screen: Screen) -> str:
     """The answer as text."""
     lines = [paint(f" CROSSING READ in {answer.seen.photo.path}", "1", screen.colour)]
-    lines.append("                     L*              a*              b*")
+    if screen.columns >= _TABLE:
+        lines.append("                     L*              a*              b*")
     for name, colour in answer.read.alone.items():
-        lines.append(_reading(f"{name} alone", colour))
-    lines.append(_reading("crossing", answer.read.crossing))
+        lines += _reading(f"{name} alone", colour, screen)
+    lines += _reading("crossing", answer.read.crossing, screen)
     for order in answer.orders:
-        lines += ["", paint(f" PREDICTED, {title(order)}", "1", screen.colour)]
-        cells = (
-            f"{words.number(v):>6} ± {words.number(u):<5}"
-            for v, u in zip(order.predicted.lab_d50, order.predicted.lab_u95, strict=True)
-        )
-        lines.append(f"   {'crossing':<16} {' '.join(cells)}".rstrip())
+        heading = wrap(f"PREDICTED, {title(order)}", screen.columns, " ")
+        lines += ["", *(paint(line, "1", screen.colour) for line in heading)]
+        lines += _reading("crossing", order.predicted, screen)
         text = f"Reading and prediction are Delta E {spread(order)} apart: the reading "
         text += f"{fits(order)}. {covers(order)}"
         lines += wrap(text, screen.columns, "   ")

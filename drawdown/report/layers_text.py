@@ -160,9 +160,12 @@ def layer_rows(answer: Answer, order: Order, screen: Screen) -> list[str]:
         traits = answer.plan.traits[place]
         lightness = words.number(traits.lightness)
         spread = words.number(traits.colour.lab_u95[0])
-        lines.append(
-            f" {step:>2}  {answer.name(place):<{wide}}  {traits.kind}, L* {lightness} ± {spread}"
-        )
+        kind = f"{traits.kind}, L* {lightness} ± {spread}"
+        row = f" {step:>2}  {answer.name(place):<{wide}}  {kind}"
+        if len(row) > screen.columns:
+            lines += wrap(f"{answer.name(place)}: {kind}", screen.columns, f" {step:>2}  ", " " * 5)
+        else:
+            lines.append(row)
         lines += wrap(answer.mix(place), screen.columns, " " * 5)
     return lines
 

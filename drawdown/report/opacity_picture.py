@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw
 from calibration.files import write_atomically
 from drawdown.opacity import GRADES, WHITE_Y
 from drawdown.report.lettering import broken, fitting, font, plain
-from drawdown.report.opacity_text import interval
+from drawdown.report.opacity_text import added, interval
 from drawdown.report.text import swatch_rgb
 
 if TYPE_CHECKING:
@@ -127,7 +127,7 @@ def _rung(draw, number: int, o: Opacity, top: float, unit: float) -> None:
         (
             f"contrast ratio {interval(o.ratio, 2)}",
             f"black to white Delta E {interval(o.ground_de00, 1)}",
-            f"L* over {base} {interval(o.lightness_added, 0, sign=True)}",
+            f"L* over {base} {added(o, 0)}",
         )
     ):
         size = fitting(draw, line, 2.9 * unit, room) / unit

@@ -84,6 +84,14 @@ def _strip(row: StripOpacity, screen: Screen) -> list[str]:
     return lines
 
 
+def added(o: Opacity, decimals: int) -> str:
+    """The lightness added over black; none of the base that the others are compared with."""
+    n = o.lightness_added
+    if o.against_base and n.value == n.low95 == n.high95 == 0:
+        return "none: this is the base itself"
+    return interval(n, decimals, sign=True)
+
+
 def facts(o: Opacity) -> list[tuple[str, str]]:
     """Label and value of each number."""
     what = "base alone" if o.against_base else "the bare bar"
@@ -92,7 +100,7 @@ def facts(o: Opacity) -> list[tuple[str, str]]:
         ("  over this paper and bar", interval(o.ratio_measured, 3)),
         ("Delta E 2000, over black to white", interval(o.ground_de00, 1)),
         ("  over this bar to this paper", interval(o.ground_de00_measured, 1)),
-        (f"L* over the bar, less {what}", interval(o.lightness_added, 1, sign=True)),
+        (f"L* over the bar, less {what}", added(o, 1)),
         ("  L* over a black of Y 0", interval(o.lightness_over_black, 1)),
         ("absorption K X (light, Y)", interval(o.kx, 2)),
         ("scattering S X (light, Y)", interval(o.sx, 2)),

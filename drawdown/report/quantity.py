@@ -104,7 +104,10 @@ def quantity_text(answer: Answer, screen: Screen) -> str:
     )
     if answer.left is not None:
         left = answer.left
-        lines += ["", *(paint(row, "1", screen.colour) for row in wrap(verdict(left), 78, " "))]
+        lines += [
+            "",
+            *(paint(row, "1", screen.colour) for row in wrap(verdict(left), screen.columns, " ")),
+        ]
         text = f"It lasts for {whole(left.prints)} prints."
         if left.word != "enough":
             more = amount(rounded_up(left.short_g.high))
@@ -118,7 +121,8 @@ def quantity_text(answer: Answer, screen: Screen) -> str:
         wide = max(map(len, grams))
         for name, g in grams.items():
             share = f"{answer.mix[name]:.3g} parts per 100"
-            lines.append(f"   {name:<{wide}}  {g:>5.3g} g   {share}")
+            row = f"   {name:<{wide}}  {g:>5.3g} g   {share}"
+            lines += [row] if len(row) <= screen.columns else wrap(row, screen.columns, "   ")
     lines += ["", paint(" WHAT IT RESTS ON", "1", screen.colour)]
     lines.append(f"   printed area   {span(need.area_cm2, 'cm2')}")
     if answer.area is not None:
