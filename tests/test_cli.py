@@ -11,6 +11,7 @@ import dataclasses
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 import types
@@ -358,6 +359,20 @@ def test_readme_names_every_command_and_option():
             missing += [f"{name} {option}" for option in options if f"`{option}" not in section]
     assert len(group.commands) >= 4
     assert missing == []
+
+
+def test_readme_leads_from_every_job_to_its_command():
+    """Each link within README.md leads somewhere, and no command is left out of the table."""
+    import typer
+
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    prose = re.sub(r"(?ms)^```.*?^```$", "", text)
+    headings = re.findall(r"(?m)^##+ (.+)$", prose)
+    anchors = {re.sub(r"[^\w -]", "", h).lower().replace(" ", "-") for h in headings}
+    assert set(re.findall(r"\]\(#([^)]+)\)", prose)) <= anchors
+    table = text.split("## What do you want to do?")[1].split("\n## ")[0]
+    for name in typer.main.get_command(cli.app).commands:
+        assert f"(#drawdown-{name})" in table, name
 
 
 def test_readme_tells_every_exit_code():
