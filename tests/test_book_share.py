@@ -461,6 +461,9 @@ def test_too_many_files_and_too_much_in_all(shared, tmp_path, monkeypatch, capsy
     monkeypatch.undo()
     monkeypatch.setattr(bz, "MOST_TOTAL_BYTES", 1000)
     assert "more than any book" in run(capsys, "import", shared / "all.zip", "--look")[2]
+    monkeypatch.undo()
+    monkeypatch.setattr(bz, "MOST_VALUES", 100)
+    assert "more values" in run(capsys, "import", shared / "all.zip", "--look")[2]
 
 
 def test_a_disk_that_fills_leaves_the_book_as_it_was(shared, here, capsys, monkeypatch):

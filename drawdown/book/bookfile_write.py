@@ -29,7 +29,9 @@ from drawdown.book.photos import PhotoStore
 _TIME = (1980, 1, 1, 0, 0, 0)  # of each member: the same book gives the same members
 _CHUNK = 1 << 20
 MOST_SHRINKING = 40  # a reader believes 100
-MOST_MANIFEST_BYTES = 1_000_000_000
+MOST_MANIFEST_BYTES = 400_000_000
+# A list of nothing but empty lists takes thirty times its text in memory.
+MOST_VALUES = 20_000_000
 
 _ABOUT = f"""A studio book, written by drawdown ({FORMAT}).
 
@@ -46,7 +48,7 @@ Weights are grams, mixes are parts by weight. To take it into a book: drawdown b
 def write_book_file(out: Path, file: BookFile, store: PhotoStore) -> int:
     """Write the file, whole or not at all; returns its size in bytes. Raises ``BadFile``."""
     data = manifest_text(file).encode("utf-8")
-    if len(data) > MOST_MANIFEST_BYTES:
+    if len(data) > MOST_MANIFEST_BYTES or values_in(data) > MOST_VALUES:
         raise BadFile(
             f"the records come to {len(data) / 1e6:.0f} MB",
             f"one file holds at most {MOST_MANIFEST_BYTES / 1e6:.0f} MB of them, so that any "
@@ -81,6 +83,11 @@ def manifest_text(file: BookFile) -> str:
         else:
             parts.append(f"{dump(key)}:{dump(value)}")
     return "{" + ",\n".join(parts) + "}\n"
+
+
+def values_in(data: bytes) -> int:
+    """How many values a JSON text can hold at most."""
+    return sum(data.count(sign) for sign in (b",", b"[", b"{"))
 
 
 def _packing(text: bytes) -> int:

@@ -20,7 +20,7 @@ from typing import Any
 
 from calibration.errors import BadFile
 from drawdown.book.bookfile import ABOUT, COLOURS_CSV, COLOURS_TXT, MANIFEST, PHOTO_FOLDER
-from drawdown.book.bookfile_write import MOST_MANIFEST_BYTES
+from drawdown.book.bookfile_write import MOST_MANIFEST_BYTES, MOST_VALUES, values_in
 from drawdown.book.photos import MOST_BYTES
 
 WHY = "nothing was taken from it, and the book is as it was"
@@ -209,6 +209,8 @@ def _check_overlap(path: Path, infos: list[zipfile.ZipInfo]) -> None:
 
 
 def parse_json(path: Path, data: bytes) -> Any:
+    if values_in(data) > MOST_VALUES:
+        raise bad(path, f"{MANIFEST} holds more values than any book")
     try:
         return json.loads(
             data.decode("utf-8-sig"),
@@ -219,6 +221,8 @@ def parse_json(path: Path, data: bytes) -> Any:
         )
     except RecursionError:
         raise bad(path, f"{MANIFEST} is nested deeper than any book") from None
+    except MemoryError:
+        raise bad(path, f"{MANIFEST} needs more memory than there is") from None
     except UnicodeDecodeError:
         raise bad(path, f"{MANIFEST} is not text in UTF-8") from None
     except ValueError as error:
