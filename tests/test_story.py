@@ -197,3 +197,49 @@ def test_once_drying_is_known_the_original_kept_wet_is_taken_as_it_dries(wet_boo
 def test_what_nobody_can_weigh_is_not_told_as_a_number(wet_book, capsys):
     _, out, _ = run(capsys, *wet_book)
     assert "evenness not known" in out
+
+
+# A portion is taken out --------------------------------------------------------------------
+
+
+def now_in(capsys, batch: str) -> tuple[dict[str, float], float]:
+    told = json_of(capsys, "book", "story", batch)
+    return {p["ink"]: p["parts"] for p in told["mix_now"]}, told["grams_now"]
+
+
+def test_a_portion_put_by_is_no_longer_in_the_batch(book, capsys):
+    """As the advice says it: take out a portion, put it by, add white to what stays."""
+    args = (*MIX, "--batch-grams", 250)
+    assert run(capsys, "match", FIRST, "--kept", "tide", "--log", "May", *args)[0] == 3
+    assert run(capsys, "book", "put-by", "rest", "--batch", "May", "--grams", 78)[0] == 0
+    _, out, _ = run(capsys, "book", "story", "May")
+    assert "taken out" in out
+    assert '78 g; put by as "rest"' in out
+    assert run(capsys, "book", "added", "May", "--ink", "white=78")[0] == 0
+    parts, grams = now_in(capsys, "May")
+    # By hand: 172 g of 97.1 : 1.9 : 1 and 78 g white.
+    assert grams == pytest.approx(250)
+    assert parts["titanium-white"] == pytest.approx((1.72 * 97.1 + 78) / 2.5, abs=1e-3)
+    assert parts["phthalo-blue"] == pytest.approx(1.72 * 1.9 / 2.5, abs=1e-3)
+    packet = json_of(capsys, "book", "packets")["packets"][0]
+    assert packet["grams"] == 78
+    for _ in range(2):
+        assert run(capsys, "book", "undo")[0] == 0
+    assert now_in(capsys, "May")[1] == pytest.approx(250)
+
+
+def test_a_batch_weighed_lighter_has_had_a_portion_taken_out(book, capsys):
+    args = ("--log", "May", "--slab", "May")
+    first = ("match", FIRST, "--kept", "tide", *args, *MIX, "--batch-grams", 250)
+    assert run(capsys, *first)[0] == 3
+    more = ("match", SECOND, *args, "--added", "PB15:3=2", "--batch-grams", 102)
+    for _ in range(2):  # the same photo again takes nothing out twice
+        code, _, err = run(capsys, *more)
+        assert code == 0, err
+        parts, grams = now_in(capsys, "May")
+        assert grams == pytest.approx(102, abs=0.01)
+        assert parts["phthalo-blue"] == pytest.approx(100 * 3.9 / 102, abs=1e-3)
+    assert run(capsys, "book", "check")[0] == 0
+    out = book.parent / "shared.zip"
+    assert run(capsys, "book", "export", out)[0] == 0
+    assert run(capsys, "book", "import", out, "--look")[0] == 0

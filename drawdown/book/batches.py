@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from drawdown.compare import Comparison
 
 GRAMS, PER_100 = "grams", "parts per 100"
+LEFT_SHARE = 0.999  # who takes out more than this takes all
 
 
 def begin_batch(
@@ -102,6 +103,22 @@ def log_added(
             "note": note,
         },
     )
+
+
+def log_taken(book: Book, change: Change, batch: Batch, grams: float, note: str = "") -> int | None:
+    """A portion of the batch was taken out: an entry of what is added, below nothing, each
+    ink by its share. Returns the entry's id; None, and no entry, where the batch's weight is
+    not known or no more than that."""
+    inside = mix_with_added(batch, story_of(book, batch.id))
+    if inside is None or inside[1] is None or grams >= LEFT_SHARE * inside[1]:
+        return None
+    taken = tuple((part.ink, round(-grams * part.parts / 100, 6)) for part in inside[0])
+    return log_added(change, batch.id, taken, GRAMS, note)
+
+
+def is_taken(entry: Entry) -> bool:
+    """Whether an entry says that a portion was taken out."""
+    return bool(entry.added) and all(amount <= 0 for _, amount in entry.added)
 
 
 def _batch(row: sqlite3.Row) -> Batch:
@@ -217,6 +234,8 @@ def mix_with_added(batch: Batch, story: tuple[Entry, ...]) -> tuple[Mix, float |
             more = amount if entry.added_unit == GRAMS else amount * total / 100
             amounts[ink] = amounts.get(ink, 0.0) + more
     total = sum(amounts.values())
+    if total <= 0 or min(amounts.values()) < 0:
+        return None
     mix = tuple(
         MixPart(ink, round(100 * grams / total, 4), tins.get(ink, ""))
         for ink, grams in amounts.items()

@@ -392,7 +392,7 @@ _ENTRY = record(
     note=_REMARK,
     across_photos=maybe(boolean),
     advised=maybe(advised),
-    added=maybe(many(pair(_NAME, number(0, 1e12)), 200)),
+    added=maybe(many(pair(_NAME, number(-1e12, 1e12)), 200)),
     reading=maybe(_PLACE),
     original_reading=maybe(_PLACE),
 )

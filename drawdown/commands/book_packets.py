@@ -59,7 +59,7 @@ def put_by(
             "say what it is left of, or give a photo of a strip of it",
         )
     from drawdown.book import open_book
-    from drawdown.book.batches import find_batch, mix_with_added, story_of
+    from drawdown.book.batches import find_batch, log_taken, mix_with_added, story_of
     from drawdown.book.originals import check_free, find_original
     from drawdown.book.packets import find_packet
     from drawdown.book.packets import put_by as put_packet_by
@@ -93,6 +93,8 @@ def put_by(
         with opened.change(f'put "{name}" by') as change:
             if seen is not None:
                 reading = insert_reading(change, seen, colour, stored, crop)
+            if source is not None:
+                log_taken(opened, change, source, grams, f'put by as "{name}"')
             put_packet_by(
                 opened, change, name=name, grams=grams, date=day, place=place, mix=parts,
                 original=original_id, batch=source.id if source else None, reading=reading,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from drawdown.judge import Judgement
     from drawdown.kept import Kept
 
+SAME_WEIGHT_G, SAME_WEIGHT_SHARE = 0.1, 0.005  # less is what a scale leaves open
 SAME_PARTS = 0.05  # parts per 100: less is no other recipe
 
 
@@ -24,7 +26,8 @@ class FromBook:
     """What the book gives to a match: the original, the batch if it is in the book already,
     the batch's mix and weight as far as they are known; ``added`` is what the command said
     went in since (grams, or parts per 100 of a batch whose weight is not known), and
-    ``mix_said`` that the mix is the command's, not the book's."""
+    ``mix_said`` that the mix is the command's, not the book's, and ``weighed`` what it said
+    the batch weighs now."""
 
     folder: Path
     original: Original
@@ -35,6 +38,7 @@ class FromBook:
     grams: float | None
     added: dict[str, float]
     mix_said: bool
+    weighed: float | None
 
     def parts(self, shelf_path: Path | None) -> dict[str, float] | None:
         """The mix for the advice; None when an ink of it is not on the shelf (told on
@@ -139,6 +143,7 @@ def from_book(
         grams=grams if grams is not None else inside[1] if inside else None,
         added=by_shelf(added or {}, shelf),
         mix_said=bool(said),
+        weighed=grams,
     )
 
 
@@ -201,8 +206,12 @@ def _write(
         told.append(f'Logged to batch "{batch.name}".')
     # What the batch's own memory does not take is said again with the next photo: noted here
     # as well, it would count twice.
-    if source.added and judgement.step is not None and not _is_logged(opened, row, stored):
-        told += _log_added(opened, change, row, source.added)
+    if judgement.step is not None:
+        added = {} if _is_logged(opened, row, stored) else source.added
+        if batch is not None and source.weighed is not None:
+            told += _weighed_again(opened, change, batch, source.weighed - sum(added.values()))
+        if added:
+            told += _log_added(opened, change, row, added)
     reading = insert_reading(change, judgement, batch_strip, stored, crop)
     apart = bool(judgement.kept and judgement.kept.apart)
     original_reading = source.original.reading.id
@@ -226,16 +235,39 @@ def _is_logged(opened: Book, row: int, stored: Stored) -> bool:
     """Whether what was added before this very photo is in the book already: since it went
     in, nothing but this photo was logged to the batch."""
     newest_first = opened.rows(
-        "SELECT e.kind, p.sha256 FROM entry e LEFT JOIN reading r ON r.id = e.reading "
+        "SELECT e.kind, e.added, p.sha256 FROM entry e LEFT JOIN reading r ON r.id = e.reading "
         "LEFT JOIN photo p ON p.id = r.photo WHERE e.batch = ? ORDER BY e.id DESC",
         (row,),
     )
+    seen = False
     for entry in newest_first:
         if entry["kind"] == "added":
-            return entry is not newest_first[0]
+            if all(amount <= 0 for _, amount in json.loads(entry["added"] or "[]")):
+                continue  # a portion taken out
+            return seen
         if entry["sha256"] != stored.sha256:
             return False
+        seen = True
     return False
+
+
+def _weighed_again(opened: Book, change: Change, batch: Batch, grams: float) -> list[str]:
+    """The batch weighed ``grams`` before what is added now: less than the book knows of means
+    that a portion was taken out."""
+    from drawdown.book.batches import log_taken, mix_with_added, story_of
+    from drawdown.weights import noted_grams
+
+    inside = mix_with_added(batch, story_of(opened, batch.id))
+    known = None if inside is None else inside[1]
+    if known is None or abs(known - grams) <= max(SAME_WEIGHT_G, SAME_WEIGHT_SHARE * known):
+        return []
+    if grams > known:
+        return [
+            f"The book knows of {noted_grams(known)} in it, not {noted_grams(grams)}: note what "
+            "went in with drawdown book added."
+        ]
+    log_taken(opened, change, batch, known - grams, "as weighed since")
+    return [f"{noted_grams(known - grams)} less than in the book: noted as taken out."]
 
 
 def _log_added(opened: Book, change: Change, row: int, added: dict[str, float]) -> list[str]:

@@ -243,6 +243,8 @@ def story_screen(
 ) -> str:
     """The batch from its beginning to now."""
     title = f" {batch.name}" + (f", towards {towards}" if towards else "")
+    from drawdown.book.batches import is_taken
+
     lines = [paint(title, "1", screen.colour), ""]
     begun = mix_words(batch.mix, tins=True) or "mix not noted"
     weight = f", {noted_grams(batch.grams)}" if batch.grams else ""
@@ -250,6 +252,10 @@ def story_screen(
     for entry in story:
         when = entry.at.replace("T", " ")[:16]
         if entry.kind == "added":
+            if is_taken(entry):
+                out = noted_grams(-sum(amount for _, amount in entry.added))
+                steps.append((when, "taken out", "", "; ".join(filter(None, (out, entry.note)))))
+                continue
             unit = "g" if entry.added_unit == "grams" else "parts per 100"
             what = ", ".join(f"{ink} {amount:.3g} {unit}" for ink, amount in entry.added)
             steps.append((when, "added", "", what + (f"; {entry.note}" if entry.note else "")))
