@@ -191,7 +191,8 @@ def _lines(label: Label, em: float, room: float, *, short: bool) -> list[Line]:
         text = _joined(facts, em, room)
         lines += [(t, em, False, black) for t in broken(text, em, room)]
     if not short:
-        lines += [(t, 0.85 * em, False, GREY) for t in broken(label.colour, 0.85 * em, room)]
+        colour = _joined(label.colour.split(", "), 0.85 * em, room)
+        lines += [(t, 0.85 * em, False, GREY) for t in broken(colour, 0.85 * em, room)]
     lines += _caution_lines(label, em, room, short)
     return lines
 
