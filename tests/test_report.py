@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+from pathlib import Path
 
 import fake_judgement as fake
 import numpy as np
@@ -21,6 +22,7 @@ from calibration.colorimetry import P3_TO_XYZ_D50, srgb_decode
 from calibration.errors import BadFile, PhotoUnfit
 from calibration.flags import OVEREXPOSED, STRIP_CLIPPED, UNEVEN_LIGHT
 from calibration.icc import profile_from
+from drawdown import cli
 from drawdown.report import banner, terminal, words
 from drawdown.report.json import match_data, match_text, read_data, read_text, rounded, unfit_text
 from drawdown.report.lettering import plain
@@ -260,6 +262,20 @@ def test_unfit_json_has_the_same_keys(tmp_path):
         assert list(data["photo"]) == list(usual["photo"])
         assert data["schema"] == usual["schema"]
         assert data["notes"] == ["It is dark. Noise. Bring light."]
+
+
+@pytest.mark.parametrize("command", ["opacity", "value", "overprint"])
+def test_unfit_json_of_the_other_commands_has_the_same_keys(command, capsys):
+    """Their answers to a photo that can be read, against the one to a photo that cannot."""
+    photo = Path(__file__).resolve().parents[1] / "fixtures" / "photos" / "no-match.jpg"
+    typed = [command, str(photo), "--json"]
+    if command == "overprint":  # without a photo it answers in the same terms
+        typed = [command, "--json", "--layer", "white=1", "--layer", "black=1"]
+    assert cli.main(typed) == 0
+    usual = json.loads(capsys.readouterr().out)
+    data = json.loads(unfit_text(command, photo, PhotoUnfit("it is dark", "noise", "light")))
+    assert set(data) == set(usual)
+    assert data["schema"] == usual["schema"]
 
 
 @given(st.floats() | st.none(), st.integers(0, 4))

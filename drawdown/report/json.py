@@ -40,6 +40,21 @@ def read_text(judgement: Judgement) -> str:
     return dump(read_data(judgement))
 
 
+# What else each answer holds, as far as it is known of a photo that could not be judged.
+_UNKNOWN: dict[str, dict[str, Any]] = {
+    "match": {
+        "comparison": None,
+        "advice": None,
+        "notes": [],
+        "original_photo": None,
+        "kept": None,
+    },
+    "opacity": {"definition": None},
+    "value": {"plan": None, "notes": [], "cautions": []},
+    "overprint": {"layers": None, "wet": None, "pairs": None, "cautions": []},
+}
+
+
 def unfit_text(command: str, path: Path, error: PhotoUnfit) -> str:
     """JSON text for a photo that could not be judged at all: as much as is known."""
     data: dict[str, Any] = {
@@ -55,11 +70,11 @@ def unfit_text(command: str, path: Path, error: PhotoUnfit) -> str:
         "card": None,
         "strips": [],
     }
-    if command == "match":
-        data |= {"comparison": None, "advice": None}
+    data |= _UNKNOWN.get(command, {})
+    if command == "overprint":  # there the photo is one part of the answer
+        data["photo"] |= {"strips": data.pop("strips"), "crossing": None, "predictions": []}
+        del data["card"]
     data["notes"] = [error.paragraph()]
-    if command == "match":
-        data |= {"original_photo": None, "kept": None}
     return dump(data)
 
 
