@@ -355,6 +355,9 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
     assert cli.main(["opacity", photo, "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert data["schema"] == "drawdown.opacity/1"
+    flat = " ".join(text.split())
+    assert data["notes"]
+    assert all(" ".join(note.split()) in flat for note in data["notes"])
     for strip in data["strips"]:
         o = strip["opacity"]
         assert o["contrast_ratio"]["low95"] <= o["contrast_ratio"]["value"]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from calibration.flags import codes
 from drawdown.opacity import GRADES, WHITE_Y
 from drawdown.report.json import dump, read_data, rounded
+from drawdown.report.opacity_text import LIMITS, MEANING, remarks_on
 
 if TYPE_CHECKING:
     from drawdown.judge import Judgement
@@ -31,7 +32,10 @@ def opacity_text(seen: Judgement, rows: tuple[StripOpacity, ...]) -> str:
                 strip | {"opacity": _opacity(row)}
                 for strip, row in zip(data["strips"], rows, strict=True)
             ],
-            "notes": data["notes"],
+            "notes": [
+                *(where + flag.text for flag, where in remarks_on(seen, rows)),
+                f"{MEANING} {LIMITS}",
+            ],
         }
     )
 

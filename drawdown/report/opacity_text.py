@@ -9,6 +9,7 @@ from drawdown.report import words
 from drawdown.report.terminal import Screen, paint, wrap
 
 if TYPE_CHECKING:
+    from calibration.flags import Flag
     from drawdown.judge import Judgement
     from drawdown.opacity import Number, Opacity
     from drawdown.opacity_read import StripOpacity
@@ -33,11 +34,7 @@ def opacity_screen(seen: Judgement, rows: tuple[StripOpacity, ...], screen: Scre
     ]
     for row in rows:
         lines += ["", *_strip(row, screen)]
-    general = words.general_flags(seen)
-    remarks = [(flag, "") for flag in general]
-    for row in rows:
-        flags = words.once((*words.strip_flags(row.strip), *row.flags))
-        remarks += [(flag, f"Strip {row.number}: ") for flag in flags]
+    remarks = remarks_on(seen, rows)
     for hard in (True, False):
         found = [(flag, where) for flag, where in remarks if flag.hard is hard]
         if found:
@@ -47,6 +44,15 @@ def opacity_screen(seen: Judgement, rows: tuple[StripOpacity, ...], screen: Scre
             lines += wrap(where + flag.text, screen.columns - 1, " · ", "   ")
     lines += ["", *wrap(f"{MEANING} {LIMITS}", screen.columns - 1, " ")]
     return "\n".join(lines)
+
+
+def remarks_on(seen: Judgement, rows: tuple[StripOpacity, ...]) -> list[tuple[Flag, str]]:
+    """Each flag, and in words which strip it is of ("" for the whole photo)."""
+    remarks = [(flag, "") for flag in words.general_flags(seen)]
+    for row in rows:
+        flags = words.once((*words.strip_flags(row.strip), *row.flags))
+        remarks += [(flag, f"Strip {row.number}: ") for flag in flags]
+    return remarks
 
 
 def _count(n: int) -> str:
