@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.errors import WrongUsage
+from drawdown.commands import options as opt
 
 if TYPE_CHECKING:
     from drawdown.inks import Shelf
@@ -25,6 +26,7 @@ def shelf(
         Path | None,
         typer.Option(metavar="OUT.toml", help="Also write the shelf to a file to edit."),
     ] = None,
+    json: opt.AsJson = False,
 ) -> None:
     """List the inks that --mix and the advice know, with their cautions."""
     if write is not None:
@@ -36,11 +38,17 @@ def shelf(
     from drawdown.report import terminal
     from drawdown.shelf_files import shelf_in_use
 
-    inks = shelf_in_use(shelf).shelf
+    used = shelf_in_use(shelf)
+    inks = used.shelf
     if write is not None:
         write_shelf(inks, write)
         terminal.write_aside(f"Written to {write}: keep the inks you own, and use it with --shelf.")
-    terminal.write_result(shelf_text(inks, terminal.width(sys.stdout)))
+    if json:
+        from drawdown.report.ink import shelf_json
+
+        terminal.write_result(shelf_json(used))
+    else:
+        terminal.write_result(shelf_text(inks, terminal.width(sys.stdout)))
 
 
 def shelf_text(shelf: Shelf, columns: int) -> str:

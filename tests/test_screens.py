@@ -1,10 +1,11 @@
-"""Answers fit a narrow screen: no line of the new commands is wider than the terminal.
+"""Answers fit a narrow screen, and two commands that tell the same tell it alike.
 
 What a person sees is the contract here; there is no outside reference.
 """
 
 from __future__ import annotations
 
+import json
 from types import SimpleNamespace
 
 import numpy as np
@@ -43,3 +44,15 @@ def test_a_crossing_is_told_by_rows_or_one_below_the_other(columns):
     said = " ".join(" ".join(rows).split())
     for number in ("70.0 ± 10.0", "-35.5 ± 13.3", "2.0 ± 11.0"):
         assert number in said
+
+
+def test_the_shelf_is_told_in_the_same_way_by_both_commands(tmp_path, capsys):
+    assert cli.main(["shelf", "--json"]) == 0
+    one = capsys.readouterr().out
+    assert cli.main(["ink", "list", "--json"]) == 0
+    assert capsys.readouterr().out == one
+    assert json.loads(one)["inks"][0]["name"] == "titanium-white"
+    assert cli.main(["shelf", "--write", str(tmp_path / "mine.toml"), "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out) == json.loads(one)
+    assert "mine.toml" in err
