@@ -293,6 +293,22 @@ def starter_shelf() -> Shelf:
     return replace(shelf, inks=tuple(replace(ink, starter=ink.name) for ink in shelf))
 
 
+def starter_ink(text: str) -> Ink:
+    """The starter ink that ``find`` gives. Raises ``WrongUsage`` that speaks of starter
+    pigments, not of the printmaker's own shelf."""
+    try:
+        return starter_shelf().find(text)
+    except WrongUsage as wrong:
+        if not wrong.seen.startswith("there is no ink"):
+            raise
+        raise WrongUsage(
+            f'no starter pigment is called "{text}"',
+            "only these come with figures that can stand in for your ink's own",
+            f"{wrong.todo}; an ink that is none of them is fitted from a photo of its strips, "
+            "with drawdown ink fit and no --pigment",
+        ) from None
+
+
 def read_shelf(path: str | os.PathLike) -> Shelf:
     """Read a printmaker's own shelf (TOML); raise ``BadFile`` that says what to mend."""
     path = Path(path)

@@ -335,3 +335,17 @@ def test_readme_tells_every_command_and_option():
         for parameter in command.params:
             for option in parameter.opts:
                 assert not option.startswith("--") or f"`{option}" in part, (name, option)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("add", "breast-blue"), ("fit", "x.jpg", "--step", "1=alone", "--pigment", "x")],
+)
+def test_an_unknown_pigment_is_not_looked_for_on_the_own_shelf(words, capsys):
+    assert run(capsys, "add", "PB15:3")[0] == 0
+    code, out, err = run(capsys, *words)
+    assert (code, out) == (2, "")
+    said = " ".join(err.split())
+    assert "No starter pigment is called" in said
+    assert "on the shelf" not in said
+    assert "drawdown ink fit" in said

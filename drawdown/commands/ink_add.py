@@ -106,9 +106,9 @@ def _check(pigments: list[str], name: str | None, strength: float, figures: Path
 
 
 def _from_starter(pigment: str) -> Ink:
-    from drawdown.inks import starter_shelf
+    from drawdown.inks import starter_ink
 
-    return starter_shelf().find(pigment)
+    return starter_ink(pigment)
 
 
 def _from_figures(path: Path, name: str | None) -> Ink:

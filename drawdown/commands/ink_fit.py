@@ -112,12 +112,12 @@ def _pigment(text: str | None) -> tuple[Ink | None, str]:
     knows is taken at its Colour Index name alone."""
     import re
 
-    from drawdown.inks import starter_shelf
+    from drawdown.inks import starter_ink
 
     if text is None:
         return None, ""
     try:
-        found = starter_shelf().find(text)
+        found = starter_ink(text)
     except WrongUsage:
         if re.fullmatch(r"[PN][A-Za-z]{1,2}\d+(:\d+)?", text.strip()):
             return None, text.strip()
