@@ -108,6 +108,7 @@ def advise(
     knowledge: Knowledge | None = None,
     difference_cov=None,
     common_sd=None,
+    film_effect: float | None = None,
 ) -> Advice:
     """Which ink to add, how much, and what it should come to.
 
@@ -120,7 +121,8 @@ def advise(
     photo left the verdict open, ``matched`` True when it says match; ``scale_step`` grams the
     scale can show. ``story`` holds the earlier photos of this batch, and ``added`` what went
     in since the last of them (share of the batch by ink of the shelf). ``knowledge`` is what
-    was learnt of the inks before.
+    was learnt of the inks before. ``film_effect``, the Delta E of a film 30 % thinner as the
+    strips show it or None, helps to guess a recipe.
     Raises ``WrongUsage`` for an ink that is not on the shelf.
     """
     _check(batch_grams, tolerance, film_ratio, scale_step)
@@ -132,7 +134,7 @@ def advise(
     de00_now = float(delta_e_2000(data.lab_original, data.lab_batch))
     inferred = mix is None
     if inferred:
-        guesses = guess_mixes(shelf, data.lab_original, ground, GUESSES)
+        guesses = guess_mixes(shelf, data.lab_original, ground, GUESSES, film_effect)
         mixes, log_prior = [g.mix for g in guesses], [g.log_prior for g in guesses]
     else:
         mixes, log_prior = [shelf.named_mix(mix)], [0.0]

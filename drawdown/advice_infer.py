@@ -22,6 +22,10 @@ PRICE_BOTH = 0.7
 PRICE_ALONE = 0.7
 MOST_INKS = 4
 LEAST_SHARE = 0.0005  # less than this is not put down as part of a recipe
+# How a thinner film changes this colour, measured along the strips, tells a tint in white from
+# a let-down in base: standard uncertainty of its logarithm, and the most that it may count.
+EFFECT_LOG_SD, MOST_EFFECT = 0.45, 3.0
+THIN = 0.7
 NEIGHBOURS = 5  # colours tried on either side of the hue
 
 
@@ -95,6 +99,16 @@ def _fit_sets(shelf: Shelf, sets: list[list[int]], lab: np.ndarray, ground, root
     return inks, parts / parts.sum(axis=1, keepdims=True), np.sqrt(best)
 
 
+def _effect_price(shelf: Shelf, inks, parts, film_effect: float, ground, root) -> np.ndarray:
+    """(c,) how badly the recipes answer to a thinner film as the strips do."""
+    k = np.array([ink.k for ink in shelf])[inks]
+    s = np.array([ink.s for ink in shelf])[inks]
+    full, thin = (film_lab(k, s, parts, film, ground) for film in (1.0, THIN))
+    effect = np.linalg.norm((thin - full) @ root.T, axis=1)
+    off = np.log(np.maximum(effect, 0.05) / max(film_effect, 0.05)) / EFFECT_LOG_SD
+    return np.minimum(off**2 / 2, MOST_EFFECT)
+
+
 @dataclass(frozen=True)
 class Guess:
     """A plausible recipe: ``mix`` in parts per 100, ``misfit`` in Delta E with the shelf's
@@ -105,9 +119,12 @@ class Guess:
     log_prior: float
 
 
-def guess_mixes(shelf: Shelf, lab: np.ndarray, ground: np.ndarray, count: int) -> list[Guess]:
+def guess_mixes(
+    shelf: Shelf, lab: np.ndarray, ground: np.ndarray, count: int, film_effect: float | None = None
+) -> list[Guess]:
     """Plausible recipes for ``lab`` (3,), best first: of each way to let down (white, base,
-    both, neither) the best few, up to ``count`` in all and at least one."""
+    both, neither) the best few, up to ``count`` in all and at least one. ``film_effect`` is
+    the Delta E that a film 30 % thinner makes, where the strips show it."""
     lab = np.asarray(lab, dtype=float)
     root = np.linalg.cholesky(local_metric(lab)).T
     kinds = [ink.kind for ink in shelf]
@@ -131,6 +148,8 @@ def guess_mixes(shelf: Shelf, lab: np.ndarray, ground: np.ndarray, count: int) -
             way.append(number)
     inks, parts, misfit = _fit_sets(shelf, sets, lab, ground, root)
     price, way = np.array(price), np.array(way)
+    if film_effect is not None:
+        price = price + _effect_price(shelf, inks, parts, film_effect, ground, root)
     order = (misfit + price).argsort()
     few = np.concatenate([order[way[order] == n][: count // len(ways)] for n in range(len(ways))])
     guesses = []

@@ -32,6 +32,12 @@ def film_first(c: Comparison) -> bool:
     return any(flag.kind is FILM_DIFFERS for flag in c.flags)
 
 
+def film_alone(c: Comparison) -> bool:
+    """Whether it is the same ink for certain: then no ink is advised at all. Where film and
+    mix look alike, what to add is told for the case that the difference stays."""
+    return film_first(c) and c.film is not None and c.film.p_within >= SURE_SAME
+
+
 def film_detail(film: FilmApart, batch: int) -> str:
     """For the flag: which strip, how much."""
     return f"strip {batch} lies about {film.ratio:.2f} times as thick"

@@ -212,7 +212,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     from drawdown.compare import compare
     from drawdown.film_apart import ALIKE_SD
     from drawdown.film_curves import figures_of
-    from drawdown.film_words import film_first
+    from drawdown.film_words import film_alone, film_first
 
     where = seen if earlier is None else earlier
     book = options.kept
@@ -270,8 +270,10 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
             common_sd=_common_sd(original, batch),
         )  # fmt: skip
         step = Step(read_as, opened.added if opened else {}, **films)
-    # Where a thinner film explains it, or one is still wet, ink is not to be spent yet.
-    waits = film_first(comparison) or wet_with_dry
+    # Where a thinner film alone explains it, or one is still wet, no ink is advised.
+    waits = film_alone(comparison) or wet_with_dry
+    if film_first(comparison):  # told for the case that the difference stays when pulled alike
+        films = {"film_ratio": 1.0, "film_log_sd": ALIKE_SD}
     if comparison.verdict is not None and not waits:
         advice = advise(
             original.lab_d50,
@@ -292,6 +294,7 @@ def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
             story=opened.slab.steps if opened else (),
             added=opened.added if opened else None,
             knowledge=slab_files.knowledge_for(memory, used.shelf, shelf, opened),
+            film_effect=comparison.film.effect_de00 if comparison.film else None,
         )
     progress("done", 1.0)
     return Judgement(

@@ -178,3 +178,25 @@ def test_an_answer_takes_no_time():
             ask(original, batch, mix)
             times.append(time.process_time() - start)
         assert min(times) < 0.060
+
+
+def test_how_film_changes_a_colour_tells_base_from_white():
+    """The same pale blue as a tint and as a let-down: what a thinner film does is the tell."""
+    from drawdown.advice_colour import film_lab, paper_ground
+    from drawdown.advice_infer import THIN, guess_mixes
+    from drawdown.inks import starter_shelf
+
+    shelf = starter_shelf()
+    ground = paper_ground(None)
+    k, s = np.array([ink.k for ink in shelf]), np.array([ink.s for ink in shelf])
+    for other in ("white", "base"):
+        kinds = [ink.kind for ink in shelf]
+        parts = np.zeros((1, len(kinds)))
+        parts[0, [ink.name for ink in shelf].index("phthalo-blue")] = 0.03
+        parts[0, kinds.index(other)] = 0.97
+        full, thin = (film_lab(k, s, parts, film, ground)[0] for film in (1.0, THIN))
+        effect = float(delta_e_2000(full, thin))
+        best = guess_mixes(shelf, full, ground, 12, effect)[0].mix
+        named = {shelf.find(name).kind for name, share in best.items() if share > 20}
+        assert other in named
+        assert not {"white", "base"} - {other} & named

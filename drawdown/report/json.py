@@ -97,7 +97,7 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
         "card": _card(judgement),
         "strips": [_strip(strip, judgement) for strip in judgement.strips],
         "comparison": _compared(judgement),
-        "advice": _advice(judgement.advice),
+        "advice": _advice(judgement.advice, words.wait_for(judgement)),
         "notes": _notes(judgement),
         "original_photo": _earlier(judgement),
         "kept": _kept(judgement),
@@ -218,7 +218,7 @@ def _film(c: Comparison) -> dict[str, Any]:
     return data | {"film_words": " ".join(film_sentences(c)) or None}
 
 
-def _advice(advice: Advice | None) -> dict[str, Any] | None:
+def _advice(advice: Advice | None, wait: str = "") -> dict[str, Any] | None:
     if advice is None:
         return None
     return {
@@ -249,6 +249,7 @@ def _advice(advice: Advice | None) -> dict[str, Any] | None:
             }
             for lamp in advice.lamps
         ],
+        "wait": wait.rstrip(":") if wait and advice.additions else None,
         "note": advice.note or None,
         "cautions": list(advice.caution),
     }

@@ -40,7 +40,7 @@ def match_screen(judgement: Judgement, screen: Screen) -> str:
         if comparison.verdict is None:
             lines += _wrapped(words.NOT_TO_BE_USED, screen)
     if judgement.advice is not None:
-        lines += ["", *_advice(judgement.advice, screen, words.still_open(judgement))]
+        lines += ["", *_advice(judgement.advice, screen, words.wait_for(judgement))]
     lines += _remarks(judgement, screen, hard=False)
     lines += ["", *_wrapped(words.UNCERTAINTY, screen, style="2")]
     if judgement.advice is not None and judgement.advice.caution:
@@ -146,12 +146,12 @@ def _reading(strip: StripColour) -> list[str]:
     ]
 
 
-def _advice(advice: Advice, screen: Screen, wait: bool = False) -> list[str]:
+def _advice(advice: Advice, screen: Screen, wait: str = "") -> list[str]:
     if not advice.additions:
         return _wrapped(words.sentence(advice.note), screen) if advice.note else []
     lines = [_title("What to add", screen)]
     if wait:
-        lines += _wrapped(words.WAIT, screen, style="1")
+        lines += _wrapped(wait, screen, style="1")
     general = len(CAUTIONS)
     for caution in advice.caution[general:]:  # those of the very pigments that are advised
         lines += _wrapped(f"Caution: {caution}", screen)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from calibration.errors import sentence as sentence  # for the reports
 from calibration.flags import Flag
+from drawdown.film_words import film_first
 from drawdown.weights import grams as grams  # for the reports
 
 if TYPE_CHECKING:
@@ -177,12 +178,17 @@ def once(flags: Iterable[Flag]) -> list[Flag]:
     return sorted(dict.fromkeys(flags), key=lambda flag: not flag.hard)
 
 
-def still_open(judgement: Judgement) -> bool:
-    """Whether the photo left the verdict open, so that advice must wait for the next one."""
+def wait_for(judgement: Judgement) -> str:
+    """What must be seen before the advice is followed; empty when it may be at once."""
     c = judgement.comparison
-    return c is not None and c.verdict == "too close to call"
+    if c is None:
+        return ""
+    if film_first(c):
+        return WAIT_FOR_FILM
+    return WAIT if c.verdict == "too close to call" else ""
 
 
 NOT_TO_BE_USED = "The numbers rest on what cannot be judged: do not use them."
 WAIT = "Only if the next photo says no match:"
+WAIT_FOR_FILM = "Only if the difference stays when both strips are pulled equally thick:"
 GLOVES = "Gloves, fresh air, care with rags and solvents; the ink's safety data sheet comes first."
