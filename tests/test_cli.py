@@ -30,7 +30,6 @@ from drawdown.commands.options import (
     check_tolerance,
     read_mix,
 )
-from drawdown.progress import PATIENCE_S, ProgressLine
 
 ROOT = Path(__file__).resolve().parents[1]
 HEAVY = ("numpy", "cv2", "scipy", "skimage", "colour", "PIL", "rich", "reportlab")
@@ -305,28 +304,6 @@ def test_no_color_is_honoured(chain, monkeypatch):
         monkeypatch.setenv("NO_COLOR", variable)
         assert cli.main(["match", "photo.jpg"]) == 0
         assert ("\x1b[" in screen.getvalue()) is coloured
-
-
-def test_progress_shows_only_to_people_and_only_when_it_lasts():
-    now = [0.0]
-    screen = Terminal()
-    with ProgressLine(screen, lambda: now[0]) as progress:
-        progress("opening the photo", 0.1)
-        now[0] = PATIENCE_S - 0.01
-        progress("looking for the card", 0.4)
-        assert screen.getvalue() == ""
-        now[0] = PATIENCE_S + 0.01
-        progress("measuring", 0.8)
-        assert "80 %  measuring" in screen.getvalue()
-    assert screen.getvalue().endswith("\r\x1b[K")
-    silent = io.StringIO()
-    with ProgressLine(silent, lambda: now[0]) as progress:
-        now[0] += 10
-        progress("measuring", 0.8)
-    assert silent.getvalue() == ""
-
-
-# What the documentation promises ---------------------------------------------------------
 
 
 def test_read_takes_strips_by_hand_for_one_photo(chain, tmp_path):

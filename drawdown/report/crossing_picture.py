@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from drawdown.report import words
 from drawdown.report.crossing import covers, fits, spread, title
-from drawdown.report.page import QUIET, Page, on_top
+from drawdown.report.page import Page, on_top
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -19,8 +19,7 @@ WIDTH_PX = 1280
 def draw_crossing(answer: Crossed) -> Image.Image:
     """The picture, 1280 px wide."""
     page = Page(WIDTH_PX, tallest=300)
-    page.y = 3
-    page.line("One strip across another", 5.5, bold=0.12)
+    page.title("One strip across another")
     page.y += 1
     alone = list(answer.read.alone.items())
     for i, (name, colour) in enumerate(alone):
@@ -39,11 +38,7 @@ def draw_crossing(answer: Crossed) -> Image.Image:
             3.2,
         )
         page.y += 1.5
-    for note in answer.notes:
-        page.line(note, 2.5, fill=QUIET)
-        page.y += 0.4
-    page.y += 2
-    return page.cut()
+    return page.end(answer.notes)
 
 
 def _swatch(page: Page, box, colour, text: str) -> None:

@@ -14,8 +14,9 @@ from drawdown.book.drift import SOON, STOP, Point, Run
 from drawdown.report.book import count_words
 from drawdown.report.drift import SIGNS
 from drawdown.report.lettering import broken, font, plain
-from drawdown.report.page import PAPER, rgb_of
+from drawdown.report.page import PAPER
 from drawdown.report.picture import png_bytes
+from drawdown.report.text import swatch_rgb
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,7 +69,9 @@ def draw_run(run: Run) -> Image.Image:
     gap = (xs[1] - xs[0]) if len(xs) > 1 else 80.0
     y += 16
     for x, p in zip(xs, points, strict=True):
-        draw.rectangle((x - 0.5 * gap, y, x + 0.5 * gap, y + 60), rgb_of(p.pull.reading.lab_d50))
+        draw.rectangle(
+            (x - 0.5 * gap, y, x + 0.5 * gap, y + 60), swatch_rgb(p.pull.reading.lab_d50)
+        )
     y = _words(draw, "the colours as each photo read them", y + 64, SMALL)
     y = _words(
         draw, "Dot: pull. Square: a sign. Thin bar: 95 % interval. Dashes: control limits (mean "

@@ -32,9 +32,8 @@ def draw_plan(answer: Answer) -> Image.Image:
     plan = answer.plan
     many = len(answer.specs) > 5
     page = Page(WIDER_PX if many else WIDTH_PX, tallest=340)
-    page.y = 3
     title = "Order asked about" if plan.wanted else "Print in this order"
-    page.line(title, 5.5, bold=0.12)
+    page.title(title)
     page.y += 1
     _legend(page, answer, plan.shown)
     page.line(how_found(plan), 2.6, fill=QUIET)
@@ -56,11 +55,7 @@ def draw_plan(answer: Answer) -> Image.Image:
         _chart(page, answer, plan.shown, plan.shown, 3, page.y, 94, labels=True)
         _others(page, answer)
     page.y += 1
-    for note in answer.notes:
-        page.line(note, 2.4, fill=QUIET)
-        page.y += 0.4
-    page.y += 2
-    return page.cut()
+    return page.end(answer.notes, 2.4)
 
 
 def _legend(page: Page, answer: Answer, order: Order) -> None:

@@ -11,12 +11,13 @@ import itertools
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PIL import Image, ImageDraw
+from PIL import Image
 
 from calibration.files import write_atomically
 from drawdown.opacity import GRADES, WHITE_Y
-from drawdown.report.lettering import broken, fitting, font, plain
+from drawdown.report.lettering import broken
 from drawdown.report.opacity_text import added, interval
+from drawdown.report.page import INK, QUIET, Page
 from drawdown.report.text import swatch_rgb
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from drawdown.opacity_read import StripOpacity
 
 WIDTH_PX = 1200
-PAPER, INK, QUIET, FAINT = (250, 250, 250), (20, 20, 20), (80, 80, 80), (205, 205, 205)
+PAPER, FAINT = (250, 250, 250), (205, 205, 205)
 _WHITE_L, _BLACK = 91.7, (12, 12, 12)  # L* of the white ground (Y 0.80)
 _HEAD, _RUNG, _SCALE, _FOOT = 13.0, 26.0, 9.0, 15.0
 _LEFT, _RIGHT = 4.0, 96.0
@@ -51,42 +52,30 @@ def draw_ladder(rows: tuple[StripOpacity, ...], title: str) -> Image.Image:
     """The picture: most see-through at the top, covering at the bottom."""
     read = [(row.number, row.opacity) for row in rows if row.opacity is not None]
     read.sort(key=lambda item: item[1].ratio.value)
-    unit = WIDTH_PX / 100
-    height = _HEAD + _SCALE + _RUNG * len(read) + _FOOT
-    picture = Image.new("RGB", (WIDTH_PX, round(height * unit)), PAPER)
-    draw = ImageDraw.Draw(picture)
-    _text(draw, "How far each ink covers", 5.0, _LEFT, 3.0, unit, bold=True)
-    _text(draw, title, fitting(draw, title, 3.0 * unit, 92 * unit) / unit, _LEFT, 8.8, unit, QUIET)
+    page = Page(WIDTH_PX, _HEAD + _SCALE + _RUNG * len(read) + _FOOT, PAPER)
+    page.put("How far each ink covers", 5.0, _LEFT, 3.0, bold=0.09)
+    page.put(title, page.fitted(title, 3.0, 92), _LEFT, 8.8, QUIET)
     bottom = _HEAD + _SCALE + _RUNG * len(read)
-    _scale(draw, _HEAD, unit)
+    _scale(page, _HEAD)
     for k, (number, o) in enumerate(read):
-        _rung(draw, number, o, _HEAD + _SCALE + _RUNG * k, unit)
+        _rung(page, number, o, _HEAD + _SCALE + _RUNG * k)
     note = (
         f"Contrast ratio: light over black (Y 0) divided by light over white (Y {WHITE_Y:.2f}). "
         "The thick line holds the true value with 95 % probability; the diamond is the best "
         "estimate. Each swatch: over white above, over black below; the ends are bare."
     )
     y = bottom + 1.0
-    for line in broken(draw, note, 2.7 * unit, 92 * unit):
-        _text(draw, line, 2.7, _LEFT, y, unit, QUIET)
+    for line in broken(page.draw, note, 2.7 * page.unit, 92 * page.unit):
+        page.put(line, 2.7, _LEFT, y, QUIET)
         y += 3.5
-    return picture
-
-
-def _text(draw, text: str, size: float, x: float, y: float, unit: float, fill=INK, bold=False,
-          anchor="la") -> None:  # fmt: skip
-    stroke = round(0.09 * unit) if bold else 0
-    draw.text(
-        (x * unit, y * unit), plain(text), fill, font(size * unit), anchor=anchor,
-        stroke_width=stroke, stroke_fill=fill,
-    )  # fmt: skip
+    return page.sheet
 
 
 def _x(ratio: float) -> float:
     return _SCALE_FROM + (_SCALE_TO - _SCALE_FROM) * place_on_scale(ratio)
 
 
-def _scale(draw, top: float, unit: float) -> None:
+def _scale(page: Page, top: float) -> None:
     """The limits, and the four words over their quarters."""
     quarter = (_SCALE_TO - _SCALE_FROM) / 4
     for k, (limit, word) in enumerate(reversed(GRADES)):
@@ -94,14 +83,15 @@ def _scale(draw, top: float, unit: float) -> None:
         lines = word.split("-")
         for n, part in enumerate(lines):
             text = part + ("-" if n + 1 < len(lines) else "")
-            _text(draw, text, 2.3, middle, top + 0.2 + 2.4 * n, unit, anchor="ma")
+            page.put(text, 2.3, middle, top + 0.2 + 2.4 * n, anchor="ma")
         x = _SCALE_FROM + k * quarter
-        _text(draw, f"{limit:.2f}" if k else "0", 2.4, x, top + 5.4, unit, QUIET, anchor="ma")
-    _text(draw, "1", 2.4, _SCALE_TO, top + 5.4, unit, QUIET, anchor="ma")
+        page.put(f"{limit:.2f}" if k else "0", 2.4, x, top + 5.4, QUIET, anchor="ma")
+    page.put("1", 2.4, _SCALE_TO, top + 5.4, QUIET, anchor="ma")
 
 
-def _rung(draw, number: int, o: Opacity, top: float, unit: float) -> None:
-    _swatch(draw, o, top + 1.0, unit)
+def _rung(page: Page, number: int, o: Opacity, top: float) -> None:
+    draw, unit = page.draw, page.unit
+    _swatch(page, o, top + 1.0)
     middle = top + 5.0
     low, high = _x(o.ratio.low95), _x(1.0 if o.ratio.high95 is None else o.ratio.high95)
     rail = [(_SCALE_FROM * unit, middle * unit), (_SCALE_TO * unit, middle * unit)]
@@ -120,8 +110,8 @@ def _rung(draw, number: int, o: Opacity, top: float, unit: float) -> None:
     left = _SCALE_FROM - 1.0
     room = (_RIGHT - left) * unit
     said = f"{number}  {o.said}"
-    size = fitting(draw, said, 3.7 * unit, room * 0.97) / unit
-    _text(draw, said, size, left, top + 8.4, unit, bold=True)
+    size = page.fitted(said, 3.7, room * 0.97 / unit)
+    page.put(said, size, left, top + 8.4, bold=0.09)
     base = "base alone" if o.against_base else "the bare bar"
     for n, line in enumerate(
         (
@@ -130,12 +120,13 @@ def _rung(draw, number: int, o: Opacity, top: float, unit: float) -> None:
             f"L* over {base} {added(o, 0)}",
         )
     ):
-        size = fitting(draw, line, 2.9 * unit, room) / unit
-        _text(draw, line, size, left, top + 13.2 + 3.6 * n, unit)
+        size = page.fitted(line, 2.9, room / unit)
+        page.put(line, size, left, top + 13.2 + 3.6 * n)
 
 
-def _swatch(draw, o: Opacity, top: float, unit: float) -> None:
+def _swatch(page: Page, o: Opacity, top: float) -> None:
     """The film across a white and a black ground, both bare at the ends."""
+    draw, unit = page.draw, page.unit
     white = swatch_rgb((_WHITE_L, 0.0, 0.0))
     left, right, half = _LEFT, 38.0, 11.0
     for n, (ground, lab) in enumerate(((white, o.lab_over_white), (_BLACK, o.lab_over_black))):

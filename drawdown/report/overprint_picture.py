@@ -19,8 +19,7 @@ WIDTH_PX, WIDER_PX = 1280, 2400
 def draw_overprint(answer: Answer) -> Image.Image:
     """The grid with its heading and notes."""
     page = Page(WIDTH_PX if len(answer.specs) <= 6 else WIDER_PX, tallest=260)
-    page.y = 3
-    page.line("Any layer over any other", 5.5, bold=0.12)
+    page.title("Any layer over any other")
     page.line(
         "Each row is what lies below (its colour frames the field), each column what is printed "
         "on it. The diagonal is the layer alone on the paper.",
@@ -29,11 +28,7 @@ def draw_overprint(answer: Answer) -> Image.Image:
     )
     page.y += 1.5
     draw_grid(page, answer, tuple(range(len(answer.specs))))
-    for note in answer.notes:
-        page.line(note, 2.5, fill=QUIET)
-        page.y += 0.4
-    page.y += 2
-    return page.cut()
+    return page.end(answer.notes)
 
 
 def draw_grid(page: Page, answer: Answer, places: Sequence[int]) -> None:

@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Iterable
+
 from PIL import Image, ImageDraw
 
-from calibration.colorimetry import lab_to_xyz, xyz_d50_to_srgb
 from drawdown.report.lettering import broken, fitting, font, plain
+from drawdown.report.text import swatch_rgb
 
 PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)
-
-
-def rgb_of(lab_d50) -> tuple[int, int, int]:
-    """8-bit sRGB of a Lab D50 (3,), as near as a screen can come."""
-    rgb = xyz_d50_to_srgb(lab_to_xyz(np.asarray(lab_d50, dtype=float)))
-    return tuple(int(v) for v in np.rint(255 * rgb))
 
 
 def on_top(lab_d50) -> tuple[int, int, int]:
@@ -25,10 +20,10 @@ def on_top(lab_d50) -> tuple[int, int, int]:
 class Page:
     """Where the next line goes, on a sheet that is cut to length at the end."""
 
-    def __init__(self, width_px: int, tallest: float = 400) -> None:
+    def __init__(self, width_px: int, tallest: float = 400, paper=PAPER) -> None:
         self.width = width_px
         self.unit = width_px / 100
-        self.sheet = Image.new("RGB", (width_px, round(tallest * self.unit)), PAPER)
+        self.sheet = Image.new("RGB", (width_px, round(tallest * self.unit)), paper)
         self.draw = ImageDraw.Draw(self.sheet)
         self.y = 0.0  # in units
 
@@ -55,7 +50,7 @@ class Page:
 
     def field(self, box: tuple[float, float, float, float], lab_d50, edge=QUIET) -> None:
         """A field of colour; x0, y0, x1, y1 in units."""
-        self.draw.rectangle(self.px(*box), fill=rgb_of(lab_d50), outline=edge)
+        self.draw.rectangle(self.px(*box), fill=swatch_rgb(lab_d50), outline=edge)
 
     def cross(self, box, fill) -> None:
         """An x over a field: what should be seen here is lost."""
@@ -72,6 +67,19 @@ class Page:
         for i in range(1, lines + 1):
             reach = round(side * 0.4 * i / lines)
             self.draw.line((x1 - reach, y1 - 1, x1 - 1, y1 - reach), fill=fill, width=wide)
+
+    def title(self, text: str) -> None:
+        """The heading of the whole page."""
+        self.y = 3
+        self.line(text, 5.5, bold=0.12)
+
+    def end(self, notes: Iterable[str], size: float = 2.5) -> Image.Image:
+        """The notes in small letters, and the picture, cut to length."""
+        for note in notes:
+            self.line(note, size, fill=QUIET)
+            self.y += 0.4
+        self.y += 2
+        return self.cut()
 
     def cut(self) -> Image.Image:
         return self.sheet.crop((0, 0, self.width, round(self.y * self.unit)))

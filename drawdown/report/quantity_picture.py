@@ -21,8 +21,7 @@ def draw_quantity(answer: Answer) -> Image.Image:
     """The picture, 1280 px wide."""
     page = Page(WIDTH_PX, tallest=320)
     need, area = answer.need, answer.area
-    page.y = 3
-    page.line(f"Mix {amount(need.mix_g)} g for {need.prints} prints", 5.5, bold=0.12)
+    page.title(f"Mix {amount(need.mix_g)} g for {need.prints} prints")
     likely = f"{amount(need.ink.middle)} ({amount(need.ink.low)} to {amount(need.mix_g)})"
     page.line(f"Probably {likely} g will do.", 3.2)
     if answer.left is not None:
@@ -44,8 +43,4 @@ def draw_quantity(answer: Answer) -> Image.Image:
     page.sheet.paste(seen.resize(size, Image.Resampling.BOX), at)
     page.draw.rectangle((*at, at[0] + size[0], at[1] + size[1]), outline=QUIET, width=2)
     page.y += size[1] / page.unit + 2
-    for note in answer.notes:
-        page.line(note, 2.6, fill=QUIET)
-        page.y += 0.4
-    page.y += 2
-    return page.cut()
+    return page.end(answer.notes, 2.6)

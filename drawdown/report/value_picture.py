@@ -10,10 +10,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PIL import Image, ImageDraw
+from PIL import Image
 
 from calibration.files import write_atomically
-from drawdown.report.lettering import broken, fitting, font, plain
+from drawdown.report.page import INK, QUIET, Page
 from drawdown.report.text import swatch_rgb
 from drawdown.report.value_text import grams_around, layer_text, names, parts_around, sentences
 from drawdown.value import l_of_value
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from drawdown.value_read import Plan
 
 WIDTH_PX = 1200
-PAPER, INK, QUIET = (250, 250, 250), (20, 20, 20), (80, 80, 80)
+PAPER = (250, 250, 250)
 _LEFT, _RIGHT = 4.0, 96.0
 _ROW = 20.0
 _TALLEST = 60.0
@@ -58,35 +58,27 @@ def draw_values(seen: Judgement, plan: Plan | None, title: str) -> Image.Image:
     return pen.cut()
 
 
-class _Pen:
+class _Pen(Page):
     def __init__(self, height: float) -> None:
-        self.unit = WIDTH_PX / 100
-        self.picture = Image.new("RGB", (WIDTH_PX, round(height * self.unit)), PAPER)
-        self.draw = ImageDraw.Draw(self.picture)
+        super().__init__(WIDTH_PX, height, PAPER)
         self.y = 3.0
 
     def text(self, text: str, size: float, x: float, y: float | None = None, fill=INK,
              bold=False, anchor="la", room: float = 92.0) -> None:  # fmt: skip
-        size = fitting(self.draw, text, size * self.unit, room * self.unit) / self.unit
-        stroke = round(0.09 * self.unit) if bold else 0
-        at = (x * self.unit, (self.y if y is None else y) * self.unit)
-        self.draw.text(
-            at, plain(text), fill, font(size * self.unit), anchor=anchor,
-            stroke_width=stroke, stroke_fill=fill,
-        )  # fmt: skip
+        """One line, smaller where it does not fit."""
+        size = self.fitted(text, size, room)
+        self.put(text, size, x, self.y if y is None else y, fill, 0.09 * bold, anchor)
 
     def lines(self, text: str, size: float, fill=INK) -> None:
-        for line in broken(self.draw, text, size * self.unit, 92 * self.unit):
-            self.text(line, size, _LEFT, fill=fill)
-            self.y += 1.3 * size
+        self.line(text, size, _LEFT, 92, fill)
         self.y += 0.8
 
     def box(self, x0, y0, x1, y1, fill=None, outline=None) -> None:
-        corners = tuple(v * self.unit for v in (x0, y0, x1, y1))
-        self.draw.rectangle(corners, fill=fill, outline=outline, width=2)
+        self.draw.rectangle(self.px(x0, y0, x1, y1), fill=fill, outline=outline, width=2)
 
     def cut(self) -> Image.Image:
-        return self.picture.crop((0, 0, WIDTH_PX, round((self.y + 2) * self.unit)))
+        self.y += 2
+        return super().cut()
 
 
 def _row(pen: _Pen, strip) -> None:
