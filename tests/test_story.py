@@ -243,3 +243,14 @@ def test_a_batch_weighed_lighter_has_had_a_portion_taken_out(book, capsys):
     out = book.parent / "shared.zip"
     assert run(capsys, "book", "export", out)[0] == 0
     assert run(capsys, "book", "import", out, "--look")[0] == 0
+
+
+def test_the_originals_recipe_gives_the_amount_that_is_missing(capsys):
+    """What the photo holds (fixtures/photos/no-match.json): 4.2 parts of blue in the original,
+    1.9 in the batch, so (4.2 - 1.9) / (1 - 0.042) = 2.4 parts per 100 are missing."""
+    recipe = ("--mix", "white=94.8", "--mix", "PB15:3=4.2", "--mix", "PG7=1")
+    card = PHOTOS / "slip-measured.toml"
+    _, out, _ = run(capsys, "match", FIRST, *recipe, "--card", card, "--json")
+    (blue,) = json.loads(out)["advice"]["additions"]
+    assert blue["ink"] == "phthalo-blue"
+    assert blue["parts_per_100"] == pytest.approx(2.4, rel=0.25)

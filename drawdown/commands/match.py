@@ -47,7 +47,7 @@ def match(
         typer.Option(
             metavar="INK=PARTS",
             autocompletion=opt.inks,
-            help="One ink of the batch and its parts; repeat for each ink.",
+            help="The recipe of the batch: one ink and its parts; repeat for each ink.",
         ),
     ] = None,
     batch_grams: opt.BatchGrams = None,
