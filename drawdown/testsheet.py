@@ -40,7 +40,8 @@ CARD_MM = (150.0, 65.0)
 CARD_TOP_MM = 20.0
 LANES, LANE_MM, LANE_GAP_MM = 6, (26.0, 110.0), 5.0
 LANE_TOP_MM = 93.0
-BAR_BELOW_MM, BAR_HEIGHT_MM, BAR_BEYOND_MM = 86.0, 12.0, 3.0
+# The bar lies where a pull is even: past the thick start, long before the ink runs out.
+BAR_BELOW_MM, BAR_HEIGHT_MM, BAR_BEYOND_MM = 58.0, 12.0, 3.0
 TO_WRITE = ("ink / mix", "", "parts", "date", "paper", "wet / dry")
 ON_CARD_PLACE = (
     "lay the card here",

@@ -33,9 +33,9 @@ def test_sheet_geometry(sheet):
     assert bx == pytest.approx(first[0] - 3)
     assert bx + bw == pytest.approx(last[0] + last[2] + 3)
     assert bh == 12
-    lower_third = first[1] + first[3] * 2 / 3
-    assert lower_third <= by
-    assert by + bh < first[1] + first[3]
+    # Where a pull is even: past the first third, and 30 mm or more of ink beyond the bar.
+    assert first[1] + first[3] / 3 <= by
+    assert by + bh + 30 <= first[1] + first[3]
     for (x, _, w, _), (nx, _, _, _) in zip(sheet.lanes_mm, sheet.lanes_mm[1:], strict=False):
         assert nx > x + w
     assert sheet.card_place_mm[2:] == CARDS["slip"].size_mm
