@@ -3,6 +3,7 @@ is told must come out of the others as the same inks and the same amounts."""
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import numpy as np
 import pytest
 from book_kit import keep, quick_place
 
-from drawdown import cli, drying_file
+from drawdown import cli, compare, drying_file
 from drawdown.book import open_book
 from drawdown.book.records import MixPart
 from drawdown.drying import DryingPair
@@ -254,3 +255,27 @@ def test_the_originals_recipe_gives_the_amount_that_is_missing(capsys):
     (blue,) = json.loads(out)["advice"]["additions"]
     assert blue["ink"] == "phthalo-blue"
     assert blue["parts_per_100"] == pytest.approx(2.4, rel=0.25)
+
+
+@pytest.mark.parametrize(("low95", "parts"), [(0.0, 2.7), (0.4, 3.0)])
+def test_a_light_beginning_within_tolerance_does_not_thin_the_recipe(
+    book, capsys, monkeypatch, low95, parts
+):
+    """Begun a tenth light, and a match: only if nothing tells it from the original is the
+    recipe now what is in it, else each remake would begin lighter than the one before."""
+    with open_book(book) as opened:
+        keep(opened, "Rain", (79.6, -28.4, -25.3), (MixPart("white", 97), MixPart("PB15:3", 3)))
+    assert run(capsys, "book", "remake", "rain", "--grams", 100, "--log", "June")[0] == 0
+    real = compare.compare
+
+    def narrow(*args, **more):
+        return dataclasses.replace(real(*args, **more), de00_low95=low95)
+
+    monkeypatch.setattr(compare, "compare", narrow)
+    code, _, err = run(capsys, "match", SECOND, "--log", "June")
+    assert code == 0, err
+    told = json_of(capsys, "book", "show", "rain")["recipe"]["mix"]
+    mix = {p["ink"]: p["parts"] for p in told}
+    blue = mix.get("phthalo-blue", mix.get("PB15:3"))
+    assert 100 * blue / sum(mix.values()) == pytest.approx(parts * 100 / (97 + parts), abs=1e-2)
+    assert ("recipe stays" in err) is (low95 > 0)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from drawdown.kept import Kept
 
 SAME_WEIGHT_G, SAME_WEIGHT_SHARE = 0.1, 0.005  # less is what a scale leaves open
+TOLD_APART_DE = 0.005  # the lower end of the interval, as two decimals show it
 SAME_PARTS = 0.05  # parts per 100: less is no other recipe
 
 
@@ -227,7 +228,7 @@ def _write(
         advised=data["advice"],
     )  # fmt: skip
     if c.verdict == "match":
-        told += _better_recipe(opened, change, source, row)
+        told += _better_recipe(opened, change, source, row, float(c.de00_low95))
     return told
 
 
@@ -280,8 +281,12 @@ def _log_added(opened: Book, change: Change, row: int, added: dict[str, float]) 
     return [f"What was added went into the batch's story, in {unit}."]
 
 
-def _better_recipe(opened: Book, change: Change, source: FromBook, row: int) -> list[str]:
-    """A batch that matches shows what the recipe really is."""
+def _better_recipe(
+    opened: Book, change: Change, source: FromBook, row: int, de00_low95: float
+) -> list[str]:
+    """A batch that cannot be told from the original shows what the recipe really is. One that
+    is only within tolerance does not: a batch that began light on purpose would make every
+    remake after it lighter still."""
     from drawdown.book.batches import batch_by_id, mix_with_added, story_of
     from drawdown.book.originals import add_recipe, original_by_id
 
@@ -292,6 +297,12 @@ def _better_recipe(opened: Book, change: Change, source: FromBook, row: int) -> 
     inside = mix_with_added(batch, story_of(opened, row))
     if inside is None or _same(inside[0], original.recipe.mix if original.recipe else ()):
         return []
+    if original.recipe is not None and de00_low95 >= TOLD_APART_DE:
+        return [
+            f'It matches, but it can be told from "{original.name}", so the recipe stays; to take '
+            f'over what is in this batch: drawdown book correct "{original.name}" --batch '
+            f'"{batch.name}".'
+        ]
     add_recipe(change, original.id, inside[0], inside[1], f'batch "{batch.name}" matched')
     return [f'It matches, so the recipe of "{original.name}" is now what is in this batch.']
 
