@@ -12,37 +12,16 @@ from pathlib import Path
 
 import pytest
 from book_kit import keep, names, quick_place
+from book_process import KIT, ROOT, contents, kit, posix
 
 from calibration.errors import BadFile
-from drawdown.book import open_book, schema
+from drawdown.book import open_book
 from drawdown.book.check import check
-
-ROOT = Path(__file__).resolve().parents[1]
-KIT = ROOT / "tests" / "book_kit.py"
-KILLS = 200
-posix = pytest.mark.skipif(os.name != "posix", reason="forks and signals are POSIX's")
-
-
-def kit(*args: object, **how) -> subprocess.CompletedProcess:
-    return subprocess.run(
-        [sys.executable, str(KIT), *map(str, args)],
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        capture_output=True, text=True, check=False, timeout=120, **how,
-    )  # fmt: skip
 
 
 @pytest.fixture
 def tmp_path():
     yield from quick_place()
-
-
-def contents(folder: Path) -> dict[str, list[dict]]:
-    """Every row of every table, but for the log of changes."""
-    with open_book(folder) as book:
-        return {
-            table: [dict(row) for row in book.rows(f'SELECT * FROM "{table}" ORDER BY id')]
-            for table in schema.TABLES if not table.startswith("change")
-        }  # fmt: skip
 
 
 # Damaged -----------------------------------------------------------------------------------
