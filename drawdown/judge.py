@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.ahead import Ahead
+from drawdown.light_checks import light_flags, refuse_bad_exposure
 from drawdown.which_strips import refuse_assumed
 
 if TYPE_CHECKING:
@@ -20,9 +21,7 @@ if TYPE_CHECKING:
 
     from calibration.card import CardDefinition
     from calibration.correction import Correction
-    from calibration.illumination import LightSamples
     from calibration.locate import CardView
-    from calibration.patches import PatchReadings
     from calibration.photo import Photo
     from calibration.sheet import Sheet
     from drawdown.advice import Advice
@@ -33,8 +32,6 @@ if TYPE_CHECKING:
     from drawdown.slab_files import Memory, Opened
 
 Progress = Callable[[str, float], None]
-UNEVEN_LIGHT_SHARE = 0.35
-DARK_PAPER_SHARE = 0.55
 DEFAULT_TOLERANCE = 2.0
 
 
@@ -157,7 +154,7 @@ def _read(
     progress("looking at the light", 0.4)
     sheet = rectify(photo, view)
     readings = read_patches(sheet, view.card, view.place_error_mm)
-    _refuse_bad_exposure(readings, view)
+    refuse_bad_exposure(readings, view)
     samples = sample_light(sheet, view.card, readings)
     progress("looking for the strips", 0.5)
     flat = flatten(sheet, fit_field(samples, samples.rgb))
@@ -175,7 +172,7 @@ def _read(
         *photo.flags,
         *view.flags,
         *correction.flags,
-        *_light_flags(correction, strips, samples),
+        *light_flags(correction, strips, samples),
     )
     return Judgement(photo, view, sheet, correction, strips, None, None, flags)
 
@@ -370,41 +367,3 @@ def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripColou
         "strips are numbered from left to right with the card upright",
         f"choose --{role} between 1 and {count}" if count > 1 else f"leave --{role} out, or say 1",
     )
-
-
-def _refuse_bad_exposure(readings: PatchReadings, view: CardView) -> None:
-    """Stop early when the card's whites are burnt out or everything is black."""
-    white = view.card.with_role("white")
-    if not white.any():
-        return
-    clipped = readings.clipped[white]
-    if (clipped > 0.5).mean() > 0.5:
-        kind = fl.OVEREXPOSED(f"{int((clipped > 0.5).sum())} of {len(clipped)} white fields")
-        raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
-    import numpy as np
-
-    level = float(np.nanmedian(readings.rgb[white]))
-    if level < 0.02:
-        kind = fl.UNDEREXPOSED(f"white paper reaches {100 * level:.1f} % of the range")
-        raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
-
-
-def _light_flags(
-    correction: Correction, strips: tuple[StripColour, ...], samples: LightSamples
-) -> tuple[fl.Flag, ...]:
-    import numpy as np
-
-    if not strips:
-        return ()
-    found = []
-    places = np.array([s.strip.corners_mm.mean(axis=0) for s in strips])
-    gain = correction.field.log_gain(places).mean(axis=1)
-    span = float(np.exp(max(gain.max(), 0.0) - min(gain.min(), 0.0)) - 1)
-    if span > UNEVEN_LIGHT_SHARE:
-        found.append(fl.UNEVEN_LIGHT(f"{100 * span:.0f}"))
-    white = samples.surface == 0
-    level = np.log(correction.light(samples.rgb[white], samples.xy_mm[white])).mean()
-    rims = [s.rim.even_log.mean() - level for s in strips if s.rim is not None]
-    if rims and np.exp(np.median(rims)) < DARK_PAPER_SHARE:
-        found.append(fl.PAPER_DARK(f"{100 * np.exp(np.median(rims)):.0f}"))
-    return tuple(found)
