@@ -146,7 +146,10 @@ def kill_at_work(folder: Path, work: str, times: int, seed: int, longest_s: floa
                 os._exit(0)
         time.sleep(pick.uniform(0.0, longest_s))
         os.kill(child, signal.SIGKILL)
-        cut += os.WIFSIGNALED(os.waitpid(child, 0)[1])
+        if os.WIFSIGNALED(os.waitpid(child, 0)[1]):
+            cut += 1
+        else:
+            longest_s *= 0.7  # this machine is quicker than that
     return cut
 
 
