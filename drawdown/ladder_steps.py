@@ -150,7 +150,7 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
     import numpy as np
 
     from drawdown.ladder import Rung
-    from drawdown.measure import CARD_SD
+    from drawdown.measure import common_sd
     from drawdown.over_bar import bars_in_view, read_over_bar
 
     by_number = {s.strip.number: s for s in seen.strips}
@@ -207,8 +207,7 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
     nominal = seen.correction.nominal
     covariance = np.cov(np.hstack(samples), rowvar=False)
     covariance += READING_FLOOR**2 * np.eye(len(covariance))
-    sds = CARD_SD["nominal" if nominal else "measured"]
-    covariance += card_covariance(labs, sds, np.array(beyond))
+    covariance += card_covariance(labs, common_sd(labs, nominal=nominal), np.array(beyond))
     bar = np.median(blacks, axis=0) if blacks else None
     return Readings(
         tuple(steps),
@@ -220,17 +219,12 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
     )
 
 
-def card_covariance(
-    labs: np.ndarray, sds: tuple[float, float, float], less_sure: np.ndarray
-) -> np.ndarray:
-    """(3n, 3n) what card and camera leave open in colours (n, 3): sd of L*, of a* and b*, and
-    its share of chroma (see drawdown/measure.py), times ``less_sure`` (n,). Like colours
-    share the error."""
+def card_covariance(labs: np.ndarray, sds: np.ndarray, less_sure: np.ndarray) -> np.ndarray:
+    """(3n, 3n) what card and camera leave open in colours (n, 3): their standard
+    uncertainties (n, 3), times ``less_sure`` (n,). Like colours share the error."""
     import numpy as np
 
-    chroma = np.hypot(labs[:, 1], labs[:, 2])
-    sd_ab = sds[1] + sds[2] * chroma
-    sd = less_sure[:, None] * np.stack([np.full_like(chroma, sds[0]), sd_ab, sd_ab], axis=1)
+    sd = less_sure[:, None] * sds
     apart = np.linalg.norm(labs[:, None] - labs[None], axis=-1)
     alike = np.exp(-0.5 * (apart / ALIKE_LAB) ** 2)
     full = sd[:, None, :] * sd[None, :, :] * alike[..., None]  # (n, n, 3)

@@ -33,10 +33,21 @@ ON_BAR, EDGE_MM = 0.72, 1.5
 # The ring of paper looked at beside a strip, and the least of it.
 RIM_MM, RIM_PIXELS = (1.5, 6.0), 60
 # What card and camera leave open for a colour itself, alike for all strips of a photo:
-# standard uncertainty of L*, of a* and b*, and how that grows with chroma (dyes of a print
-# are not pigments, and the map must reach beyond them). From rendered scenes, see
-# DEVELOPERS.md, "Uncertainty"; differences between two strips do not carry it.
-CARD_SD = {"nominal": (4.5, 1.8, 0.09), "measured": (0.8, 1.0, 0.07)}
+# standard uncertainty of L* and how it grows with chroma; of a* and b*, how that grows with
+# chroma, and beyond VIVID_CHROMA (dyes of a print are not pigments, and the map must reach
+# beyond them). From rendered scenes, see DEVELOPERS.md, "Uncertainty"; differences between two
+# strips do not carry it.
+CARD_SD = {"nominal": (4.5, 0.0, 1.8, 0.09, 0.0), "measured": (1.0, 0.013, 1.0, 0.07, 0.09)}
+VIVID_CHROMA = 45.0  # few cards hold colours as strong as that
+
+
+def common_sd(lab_d50: np.ndarray, *, nominal: bool) -> np.ndarray:
+    """(..., 3) standard uncertainty of L*, a*, b* that card and camera leave in colours
+    (..., 3), for a card as drawn (``nominal``) or measured."""
+    sd_l, share_l, sd_ab, share, vivid = CARD_SD["nominal" if nominal else "measured"]
+    chroma = np.hypot(lab_d50[..., 1], lab_d50[..., 2])
+    ab = sd_ab + share * chroma + vivid * np.maximum(chroma - VIVID_CHROMA, 0.0)
+    return np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
 
 
 @dataclass(frozen=True)
@@ -118,9 +129,7 @@ def measure(
         rounding = jpeg_sd_de(jpeg_quality) * rng.standard_normal(samples.shape)
         samples = samples + rounding @ np.linalg.inv(metric(lab)).T
     own = samples.std(axis=0)
-    sd_l, sd_ab, share = CARD_SD["nominal" if correction.nominal else "measured"]
-    sd_ab += share * float(np.hypot(lab[1], lab[2]))
-    card_sd = np.array([sd_l, sd_ab, sd_ab])
+    card_sd = common_sd(lab, nominal=correction.nominal)
     if not correction.nominal:
         card_sd = np.hypot(card_sd, np.median(card.u_lab, axis=0))
     return StripColour(
