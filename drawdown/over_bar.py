@@ -77,7 +77,7 @@ def bars_in_view(sheet: Sheet, view, correction: Correction) -> list[Bar]:
     like one (black, straight, crossed by strips)."""
     from calibration.illumination import flatten
     from drawdown import strip_printing
-    from drawdown.strip_bars import find_bars
+    from drawdown.strip_barfind import find_bars
     from drawdown.strip_ground import find_grounds
     from drawdown.strip_picture import find_zones, make_picture, sheet_white
     from drawdown.strip_rims import lightest_paper, ridges

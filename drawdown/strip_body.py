@@ -217,7 +217,7 @@ def _along(smooth, profile, order, bins, ink) -> np.ndarray:
         kernel = np.ones(5) / 5
         padded = np.pad(table, ((2, 2), (0, 0)), mode="edge")
         table = np.stack([np.convolve(padded[:, k], kernel, "valid") for k in range(3)], axis=-1)
-    return table[np.clip(bins - low, 0, len(table) - 1)].astype(np.float32)
+    return table.astype(np.float32).take(np.clip(bins - low, 0, len(table) - 1), axis=0)
 
 
 def _forward(profile: np.ndarray, paper_lab, first: int, last: int) -> bool:

@@ -1,5 +1,5 @@
-"""From candidates to strips: join the halves of one strip, keep the better of two views,
-drop what cannot be ink, and look once more at even surfaces where paper hardly shows."""
+"""From candidates to strips: keep the better of two views, drop what cannot be ink, and look
+once more at even surfaces where paper hardly shows."""
 
 from __future__ import annotations
 
@@ -8,162 +8,22 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from drawdown.strip_bars import BESIDE_BAR_MM, Bar, faded, grown_px
+from drawdown.strip_bars import Bar, grown_px
 from drawdown.strip_ground import RIM_GROUND
+from drawdown.strip_join import frame_of, holds
 from drawdown.strip_picture import Picture, Zones, disc
-from drawdown.strip_search import Candidate, filled, paste
+from drawdown.strip_pieces import filled, paste
+from drawdown.strip_search import Candidate
 from drawdown.strip_shapes import BULGE_MM, ROUND_L, View, measure_shape
 from drawdown.strip_upright import middle_colour
 
-MAX_GAP_MM = 24.0
-BAR_GAP_MM = 1.5
 ONE_SIDED_MM = 0.6
 PAPER_SPAN_L = 21.0
 ZONE_SOFT_MM = 1.5
-
-
-def join_halves(
-    picture: Picture, candidates: list[Candidate], view: View, bars: list[Bar]
-) -> list[Candidate]:
-    """Join pieces in line, of one width and colour, with something other than paper between
-    them: one strip that runs across a printed bar. Across one of the known ``bars``, both
-    must reach it."""
-    good = [c for c in candidates if not c.shape.reason]
-    rest = [c for c in candidates if c.shape.reason]
-    partners = good + [
-        c for c in rest if c.shape.reason in ("small", "open", "faint", "ragged", "soft")
-    ]
-    used: set[int] = set()
-    out: list[Candidate] = []
-    for i, a in enumerate(good):
-        if i in used:
-            continue
-        for j, b in enumerate(partners):
-            if j == i or j in used or not _in_line(a, b):
-                continue
-            if _apart(picture, a, b, bars, BAR_GAP_MM + view.blur_mm):
-                continue
-            joined = _joined(picture, a, b, view)
-            if joined is not None and not joined.shape.reason:
-                used |= {i, j}
-                a = joined
-        out.append(a)
-        used.add(i)
-    gone = {id(partners[j]) for j in used}
-    # A piece that was joined into a later strip must not stay as a strip of its own.
-    kept = []
-    for c in out:
-        if not any(c is not o and _holds(o, c) for o in out):
-            kept.append(c)
-    return kept + [c for c in rest if id(c) not in gone]
-
-
-def _in_line(a: Candidate, b: Candidate) -> bool:
-    along, across, half_l, half_w = _frame(a)
-    p = (b.shape.corners_mm - a.shape.centre_mm) @ across
-    t = (b.shape.corners_mm - a.shape.centre_mm) @ along
-    width = 2 * half_w
-    if abs(p.min() + p.max()) / 2 > 0.15 * width + 0.8:
-        return False
-    if abs((p.max() - p.min()) - width) > 0.3 * width + 1.0:
-        return False
-    gap = max(t.min() - half_l, -half_l - t.max())
-    if not -1.0 < gap < MAX_GAP_MM or b.shape.length_mm * b.shape.width_mm < 40:
-        return False
-    # The same ink, if thinner: the same way away from the paper, not nearly as far perhaps.
-    ink_a, ink_b = a.shape.lab - a.paper_lab, b.shape.lab - a.paper_lab
-    size_a, size_b = np.linalg.norm(ink_a), np.linalg.norm(ink_b)
-    if not 0.3 < size_b / max(size_a, 1e-6) < 2.0:
-        return False
-    return bool(ink_a @ ink_b > 0.9 * size_a * size_b)
-
-
-def _apart(picture: Picture, a: Candidate, b: Candidate, bars: list[Bar], limit_mm: float) -> bool:
-    """Is there a bar between two pieces in line, and more than the limit of something else,
-    or ink that has faded?"""
-    axis = a.shape.axis
-    for bar in bars:
-        c = bar.corners_mm
-        height = float(np.linalg.norm(c[3] - c[0]))
-        down = (c[3] - c[0]) / height
-        away = [(p.shape.corners_mm - c[0]) @ down for p in (a, b)]
-        above, below = sorted(away, key=np.mean)
-        if np.mean(above) > 0.5 * height or np.mean(below) < 0.5 * height:
-            continue
-        along = (c[1] - c[0]) / np.linalg.norm(c[1] - c[0])
-        place = (a.shape.centre_mm + b.shape.centre_mm) / 2 - c[0]
-        if abs(axis @ down) < 0.7 or not 0 < place @ along < np.linalg.norm(c[1] - c[0]):
-            continue
-        # The nearer corners' mean is the middle of the facing end.
-        ends = np.sort(above)[-2:].mean(), np.sort(below)[:2].mean()
-        if -ends[0] > limit_mm or ends[1] - height > limit_mm:
-            return True
-        pieces = (a, b) if away[0].mean() < away[1].mean() else (b, a)
-        return any(
-            faded(_run_off(picture, p, c[0] + start * down, way * down))
-            for p, start, way in zip(pieces, (0.0, height), (-1.0, 1.0), strict=True)
-        )
-    return False
-
-
-def _run_off(picture: Picture, c: Candidate, edge: np.ndarray, away: np.ndarray) -> np.ndarray:
-    """Contrast to its paper (depths,) of a piece that ends at a bar, from the bar's ``edge``
-    (a point on it) away from it."""
-    axis, across, _, half_w = _frame(c)
-    axis = axis if axis @ away > 0 else -axis
-    # Where the middle line of the piece meets the edge.
-    start = c.shape.centre_mm - axis * ((c.shape.centre_mm - edge) @ away) / (axis @ away)
-    depths = np.array(BESIDE_BAR_MM)[:, None, None]
-    sides = (np.linspace(-0.6, 0.6, 7) * half_w)[None, :, None]
-    px = np.rint(picture.to_px(start + depths * axis + sides * across)).astype(int)
-    rows, columns = picture.usable.shape
-    lab = picture.lab[np.clip(px[..., 1], 0, rows - 1), np.clip(px[..., 0], 0, columns - 1)]
-    return np.median(np.linalg.norm(lab - c.paper_lab.astype(np.float32), axis=2), axis=1)
-
-
-def _frame(c: Candidate):
-    axis = c.shape.axis
-    return axis, np.array([axis[1], -axis[0]]), c.shape.length_mm / 2, c.shape.width_mm / 2
-
-
-def _joined(picture: Picture, a: Candidate, b: Candidate, view: View) -> Candidate | None:
-    """The union with what lies between, judged again on paper of a's colour; None when
-    there is paper between."""
-    along, across, half_l, half_w = _frame(a)
-    t = (b.shape.corners_mm - a.shape.centre_mm) @ along
-    low, high = (half_l, t.min()) if t.mean() > 0 else (t.max(), -half_l)
-    centre = a.shape.centre_mm
-
-    def box(t0, t1, w):
-        pairs = [(t0, -w), (t0, w), (t1, w), (t1, -w)]
-        return np.array([centre + along * s + across * p for s, p in pairs])
-
-    corners = np.concatenate([a.shape.corners_mm, b.shape.corners_mm])
-    px = picture.to_px(corners)
-    m = 9 * picture.px_per_mm
-    rows, columns = picture.usable.shape
-    x0, y0 = np.maximum(0, np.floor(px.min(axis=0) - m)).astype(int)
-    x1, y1 = np.ceil(px.max(axis=0) + m).astype(int)
-    part = (slice(y0, min(rows, y1)), slice(x0, min(columns, x1)))
-    lab = picture.lab[part]
-    contrast = np.linalg.norm(lab - a.paper_lab.astype(np.float32), axis=2).astype(np.float32)
-    on = np.zeros(contrast.shape, bool)
-    paste(on, a.on, (a.offset[0] - y0, a.offset[1] - x0))
-    paste(on, b.on, (b.offset[0] - y0, b.offset[1] - x0))
-    between = np.zeros(on.shape, np.uint8)
-    quad = picture.to_px(box(low, high, 0.8 * half_w)) - (x0, y0)
-    cv2.fillPoly(between, [np.round(quad * 16).astype(np.int32)], 1, shift=4)
-    seen = contrast[between > 0]
-    limit = max(1.5 * a.shape.low, 0.5 * min(a.shape.level, b.shape.level))
-    if len(seen) and (seen > limit).mean() < 0.7:
-        return None
-    quad = picture.to_px(box(low - 2, high + 2, half_w)) - (x0, y0)
-    fill = on.astype(np.uint8)
-    cv2.fillPoly(fill, [np.round(quad * 16).astype(np.int32)], 1, shift=4)
-    shape = measure_shape(picture, fill > 0, contrast, a.shape.low, (y0, x0), None, view)
-    if shape is None:
-        return None
-    return replace(a, shape=shape, on=fill > 0, offset=(y0, x0))
+UNEVEN_MM2 = 900.0
+# How far around an even surface to look, within how much of that for its paper, and how light
+# a part of it that is. An uneven strip is even in its middle only: all lies farther off.
+_LOOKS = ((7.0, 2.2, 0.6), (11.0, 4.0, 0.85))
 
 
 def settle(
@@ -180,10 +40,10 @@ def settle(
     lost += out
     good, out = _split(good, _other_paper(good), "lighter")
     lost += out
-    holds = [any(c is not o and _holds(c, o) and not _piece_of(o, c) for o in good) for c in good]
-    good, out = _split(good, holds, "holds a strip")
+    under = [any(c is not o and holds(c, o) and not _piece_of(o, c) for o in good) for c in good]
+    good, out = _split(good, under, "holds a strip")
     lost += out
-    pieces = [any(c is not o and _holds(o, c) for o in good) for c in good]
+    pieces = [any(c is not o and holds(o, c) for o in good) for c in good]
     good, out = _split(good, pieces, "seen twice")
     lost += out
     good.sort(key=lambda c: 0.3 * c.shape.partial - c.shape.quality)
@@ -243,6 +103,8 @@ def _fits(c: Candidate, whole: list[Candidate]) -> bool:
     turns = [abs(c.shape.axis @ o.shape.axis) for o in whole]
     widths = [c.shape.width_mm / o.shape.width_mm for o in whole]
     side = any(s[0] < 0.5 for s in m["sides"])
+    if any(s[1] > 0.5 for s in m["sides"]) and c.ground not in {o.ground for o in whole}:
+        return False  # cut lengthwise by the photo's edge, and not even on the strips' paper
     return any(
         (t > 0.985 or t < 0.17) and (side or 0.6 < w < 1.7)
         for t, w in zip(turns, widths, strict=True)
@@ -263,19 +125,6 @@ def _lighter(good: list[Candidate]) -> list[bool]:
         and not any(np.linalg.norm(c.paper_lab - p) < 8 for p in papers)
         for c in good
     ]
-
-
-def _holds(a: Candidate, b: Candidate) -> bool:
-    """Does b lie wholly within a's rectangle, clearly smaller?"""
-    size_a = a.shape.length_mm * a.shape.width_mm
-    size_b = b.shape.length_mm * b.shape.width_mm
-    if size_a < 1.2 * size_b:
-        return False
-    along, across, half_l, half_w = _frame(a)
-    p = b.shape.corners_mm - a.shape.centre_mm
-    return bool(
-        np.all(np.abs(p @ along) < half_l + 0.5) and np.all(np.abs(p @ across) < half_w + 0.5)
-    )
 
 
 def _other_paper(good: list[Candidate]) -> list[bool]:
@@ -302,7 +151,7 @@ def in_window(good: list[Candidate], window_mm) -> list[bool]:
 def _piece_of(b: Candidate, a: Candidate) -> bool:
     """Is b a piece of the strip a rather than a strip on a paper a? It is as wide, and of the
     same colour."""
-    p = (b.shape.corners_mm - a.shape.centre_mm) @ _frame(a)[1]
+    p = (b.shape.corners_mm - a.shape.centre_mm) @ frame_of(a)[1]
     off = float(np.linalg.norm(b.shape.lab - a.shape.lab))
     return np.ptp(p) > a.shape.width_mm - 3.0 and off < max(6.0, 0.15 * a.shape.level)
 
@@ -310,8 +159,8 @@ def _piece_of(b: Candidate, a: Candidate) -> bool:
 def _ends_at(c: Candidate, other: Candidate) -> bool:
     """Does c end right at the long side of another strip? Then it is a piece of a bar that
     the other one covers."""
-    along, across, half_l, half_w = _frame(other)
-    axis, _, c_half, _ = _frame(c)
+    along, across, half_l, half_w = frame_of(other)
+    axis, _, c_half, _ = frame_of(c)
     if abs(axis @ along) > 0.5 or "other" not in c.shape.ends:
         return False
     for sign in (-1, 1):
@@ -339,58 +188,88 @@ def shapes_from_zones(
     sizes = np.flatnonzero((zones.area_mm2 > 110.0) & (zones.area_mm2 < 9000.0))
     view = replace(view, soft_mm=ZONE_SOFT_MM)
     for k in sorted(sizes, key=lambda k: -zones.area_mm2[k])[:40]:
-        x, y, w, h = zones.box[k]
+        w, h = zones.box[k][2:]
         if min(w, h) < 4 * ppm or max(w, h) < 12 * ppm or zones.lab[k, 0] > lightest + 8:
             continue
-        m = round(7 * ppm)
-        part = (
-            slice(max(0, y - m), min(picture.usable.shape[0], y + h + m)),
-            slice(max(0, x - m), min(picture.usable.shape[1], x + w + m)),
-        )
-        # Without light paper anywhere near it is no strip.
-        if picture.lab[part][::3, ::3, 0].max() < lightest - PAPER_SPAN_L:
-            continue
-        zone = zones.mask(k, part)
-        if np.count_nonzero(taken[part] & zone) > 0.2 * np.count_nonzero(zone):
-            continue
-        solid = cv2.morphologyEx(zone.view(np.uint8), cv2.MORPH_CLOSE, disc(1.0 * ppm))
-        solid = cv2.dilate(solid, disc(1.1 * ppm))
-        rect = cv2.minAreaRect(cv2.convexHull(cv2.findNonZero(solid)))
-        if min(rect[1]) < 7 * ppm or solid.sum() < 0.6 * rect[1][0] * rect[1][1]:
-            continue
-        ring = (cv2.dilate(solid, disc(2.2 * ppm)) > 0) & (solid == 0) & picture.usable[part]
-        if ring.sum() < 40:
-            continue
-        lab = picture.lab[part]
-        around, inside = lab[ring], middle_colour(lab[zone][::3])
-        bright = np.sort(around[:, 0])[int(0.6 * len(around))]
-        light = around[around[:, 0] >= bright]
-        paper = middle_colour(light)
-        if paper[0] < inside[0] + 0.5 or paper[0] < lightest - PAPER_SPAN_L:
-            continue
-        contrast = np.linalg.norm(lab - paper.astype(np.float32), axis=2)
-        level = float(np.median(contrast[zone]))
-        noise = float(np.quantile(np.linalg.norm(light - paper, axis=1), 0.7))
-        low = float(np.clip(1.3 * noise, 1.3, 4.0))
-        if level < 2.5:
-            continue
-        ink = (contrast > max(low, 0.45 * level)) & picture.usable[part]
-        offset = (part[0].start, part[1].start)
-        shape = on = None
-        for room in (None, _longer(solid, rect, 6 * ppm), cv2.dilate(solid, disc(1.5 * ppm))):
-            blob = _around(ink if room is None else ink & (room > 0), zone, ppm)
-            if blob is None or (
-                room is None and (_touches_rim(blob) or blob.sum() > 2 * solid.sum())
-            ):
-                continue
-            tried = measure_shape(picture, blob, contrast, low, offset, None, view)
-            if tried is not None:
-                shape, on = tried, blob
-                if not shape.reason:
-                    break
-        if shape is not None:
-            out.append(Candidate(shape, on, offset, paper, float(paper[0] - inside[0])))
+        for look in _LOOKS if zones.area_mm2[k] < UNEVEN_MM2 else _LOOKS[:1]:
+            dark, c = _zone_alone(picture, zones, k, taken, lightest, view, look)
+            out += [] if c is None else [c]
+            if not dark:
+                break
     return out
+
+
+def _zone_alone(
+    picture: Picture, zones: Zones, k: int, taken, lightest: float, view: View, look
+) -> tuple[bool, Candidate | None]:
+    """One even surface as a strip, if it may be one; and whether what lies around it, as far
+    as was looked (``look``), was too dark for paper."""
+    ppm = picture.px_per_mm
+    margin_mm, reach_mm, share = look
+    x, y, w, h = zones.box[k]
+    m = round(margin_mm * ppm)
+    part = (
+        slice(max(0, y - m), min(picture.usable.shape[0], y + h + m)),
+        slice(max(0, x - m), min(picture.usable.shape[1], x + w + m)),
+    )
+    # Without light paper anywhere near it is no strip.
+    if picture.lab[part][::3, ::3, 0].max() < lightest - PAPER_SPAN_L:
+        return False, None
+    zone = zones.mask(k, part)
+    if np.count_nonzero(taken[part] & zone) > 0.2 * np.count_nonzero(zone):
+        return False, None
+    solid = cv2.morphologyEx(zone.view(np.uint8), cv2.MORPH_CLOSE, disc(1.0 * ppm))
+    solid = cv2.dilate(solid, disc(1.1 * ppm))
+    rect = cv2.minAreaRect(cv2.convexHull(cv2.findNonZero(solid)))
+    if min(rect[1]) < 7 * ppm or solid.sum() < 0.6 * rect[1][0] * rect[1][1]:
+        return False, None
+    lab = picture.lab[part]
+    ring = (cv2.dilate(solid, disc(reach_mm * ppm)) > 0) & (solid == 0)
+    around, inside = lab[ring & picture.usable[part]], middle_colour(lab[zone][::3])
+    if len(around) < 40:
+        return False, None
+    light = around[around[:, 0] >= np.sort(around[:, 0])[int(share * len(around))]]
+    paper = middle_colour(light)
+    if paper[0] < max(inside[0] + 0.5, lightest - PAPER_SPAN_L):
+        return True, None
+    off = lab - paper.astype(np.float32)
+    contrast = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
+    level = float(np.median(contrast[zone]))
+    noise = float(np.quantile(np.linalg.norm(light - paper, axis=1), 0.7))
+    low = float(np.clip(1.3 * noise, 1.3, 4.0))
+    if level < 2.5:
+        return False, None
+    ink = (contrast > max(low, 0.45 * level)) & picture.usable[part]
+    offset = (part[0].start, part[1].start)
+    shape = on = None
+    for room in (None, _longer(solid, rect, 6 * ppm), cv2.dilate(solid, disc(1.5 * ppm))):
+        blob = _around(ink if room is None else ink & (room > 0), zone, ppm)
+        if blob is None or (room is None and (_touches_rim(blob) or blob.sum() > 2 * solid.sum())):
+            continue
+        tried = measure_shape(picture, blob, contrast, low, offset, None, view)
+        if tried is not None:
+            shape, on = tried, blob
+            if not shape.reason:
+                break
+    if shape is None:
+        return False, None
+    return False, Candidate(shape, on, offset, paper, float(paper[0] - inside[0]))
+
+
+def missed_on_rims(good: list[Candidate], bad: list[Candidate]) -> bool:
+    """Was something of strip size refused on paper that is known from rims only? Pale ink
+    passes for such paper itself; the rims of the strips found tell better."""
+    if not good:
+        return False
+    typical = good[0].shape
+    for c in bad:
+        if c.ground < RIM_GROUND or c.shape.reason not in ("ragged", "open", "soft", "goes on"):
+            continue
+        alike = 0.6 < c.shape.length_mm / typical.length_mm < 1.6
+        alike &= abs(c.shape.axis @ typical.axis) > 0.95 and c.shape.measured["fill"] > 0.75
+        if alike and c.shape.strip_sized and not any(overlap(c, o) > 0.2 for o in good):
+            return True
+    return False
 
 
 def rims_of(picture: Picture, strips: list[Candidate]) -> list[tuple[tuple[int, int], np.ndarray]]:

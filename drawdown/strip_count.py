@@ -10,7 +10,7 @@ import numpy as np
 from drawdown.strip_choice import overlap
 from drawdown.strip_search import Candidate
 
-DOUBTFUL = ("ragged", "open", "soft", "textured", "goes on", "faint")
+DOUBTFUL = ("ragged", "open", "soft", "textured", "goes on", "faint", "small")
 LEAST_LEVEL = 6.0
 LEAST_FILL, LEAST_STRAIGHT = 0.8, 0.6
 

@@ -198,12 +198,12 @@ def ground_around(picture: Picture, rims: list[tuple[tuple[int, int], np.ndarray
     for (y, x), rim in rims:
         member[y : y + rim.shape[0], x : x + rim.shape[1]] |= rim
     # A rim is thin: average it over the coarse cell rather than sample it.
-    weight = member.astype(np.float32)
+    member8 = member.view(np.uint8)
     size = member[k::COARSE, k::COARSE].shape[::-1]
-    both = np.dstack([picture.lab * weight[..., None], weight])
-    both = cv2.resize(both, size, interpolation=cv2.INTER_AREA)
-    there = both[..., 3] > 0.1
-    lab = both[..., :3] / np.maximum(both[..., 3:], 1e-3)
+    total = cv2.resize(cv2.copyTo(picture.lab, member8), size, interpolation=cv2.INTER_AREA)
+    weight = cv2.resize(member8.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    there = weight > 0.1
+    lab = total / np.maximum(weight, 1e-3)[..., None]
     coarse = _Coarse(lab, np.zeros(there.shape, np.int32), ~there, COARSE / picture.px_per_mm)
     ground = _ground(picture, coarse, there, _spread(coarse, there), RIM_GROUND)
     # Other scraps may lie in slightly other light.

@@ -16,15 +16,18 @@ import numpy as np
 
 from drawdown.strip_bars import Bar, bridge_bars, grown_px
 from drawdown.strip_ground import Ground
-from drawdown.strip_picture import Picture, disc
+from drawdown.strip_picture import Picture, disc, square
+from drawdown.strip_pieces import Piece, eroded, filled, paste, put, shared_part
 from drawdown.strip_shapes import Shape, View, bounding_rect, measure_shape, size_alone
 from drawdown.strip_upright import middle_colour
 
 OPEN_MM = 3.2  # what is thinner is pencil, text or a writing line
 CLOSE_MM = 0.8
+GAP_MM = 4.4
 MIN_AREA_MM2 = 60.0
 MIN_PART_MM2 = 40.0
 MAX_PARTS = 16
+SMALL_MM2 = 300.0  # more than this is no small piece, however narrow it measures
 STRONG_SHARE = 0.35
 # In a photo as blurred as this, ink bleeds over the paper: how far in multiples of the blur,
 # and how much of its contrast.
@@ -57,33 +60,13 @@ class Candidate:
         return replace(self, shape=replace(self.shape, reason=reason))
 
 
-@dataclass(frozen=True)
-class Piece:
-    """A connected mask (h, w) that begins at ``corner`` (row, column) of a ground's part."""
-
-    mask: np.ndarray
-    corner: tuple[int, int]
-
-    @property
-    def area(self) -> int:
-        return cv2.countNonZero(self.mask.view(np.uint8))
-
-    @property
-    def part(self) -> tuple[slice, slice]:
-        rows, columns = self.mask.shape
-        return (
-            slice(self.corner[0], self.corner[0] + rows),
-            slice(self.corner[1], self.corner[1] + columns),
-        )
-
-
 def ink_mask(ground: Ground, blur_mm: float) -> np.ndarray:
     """(h, w) uint8: what stands out from this paper, gaps between neighbours kept open."""
     picture, contrast = ground.picture, ground.contrast
     ppm = picture.px_per_mm
     on = (contrast > ground.low) & picture.usable
     # A gap whose contrast is far below that of both its sides is a gap, however dark they are.
-    closed = cv2.morphologyEx(contrast, cv2.MORPH_CLOSE, disc(1.3 * ppm))
+    closed = cv2.morphologyEx(contrast, cv2.MORPH_CLOSE, square(GAP_MM * ppm))
     on &= contrast > 0.4 * closed
     if blur_mm > BLURRED_MM:
         # Colour bleeds farther than light.
@@ -123,17 +106,6 @@ def shapes_on_ground(
     return out
 
 
-def filled(blob: np.ndarray, limit_px: float) -> np.ndarray:
-    """Fill holes up to a size: streaks that show paper inside the ink."""
-    holes = (~blob).view(np.uint8)
-    _, label, stats, _ = cv2.connectedComponentsWithStats(holes, connectivity=4)
-    x, y, w, h = (stats[:, k] for k in range(4))
-    closed = (x > 0) & (y > 0) & (x + w < blob.shape[1]) & (y + h < blob.shape[0])
-    small = closed & (stats[:, cv2.CC_STAT_AREA] < limit_px)
-    small[0] = False
-    return blob | small[label]
-
-
 class _Work:
     """One ground, and the ways to take apart what lies on it. ``neutral`` (h, w) marks what
     is neither ink nor paper, if anything is."""
@@ -150,7 +122,7 @@ class _Work:
         if rect is None:
             return None
         top, left = self.start[0] + piece.corner[0], self.start[1] + piece.corner[1]
-        refused = size_alone(picture, rect, (top, left), ground.low)
+        refused = size_alone(picture, rect, piece.area, (top, left), ground.low)
         if refused is not None:
             return Candidate(refused, piece.mask, (top, left), ground.lab, 0.0, ground.number)
         m = round(9 * self.ppm)
@@ -193,13 +165,16 @@ class _Work:
         ink = lighter[contrast > 0.5 * level]
         return -float(np.median(ink if len(ink) else lighter))
 
-    def take_apart(self, piece: Piece, depth: int) -> list[Candidate]:
-        """The candidates in a piece; rejected ones too, with the reason."""
-        whole = self.judge(piece)
+    def take_apart(
+        self, piece: Piece, depth: int, whole: Candidate | None = None
+    ) -> list[Candidate]:
+        """The candidates in a piece; rejected ones too, with the reason. ``whole`` is the
+        piece as judged, where that has been done."""
+        whole = whole or self.judge(piece)
         # What shows no edges at all may be many strips that hang together.
         seen = [] if whole is None else [whole]
         reason = "ragged" if whole is None else whole.shape.reason
-        if reason in ("small", "faint"):
+        if reason == "faint" or (reason == "small" and piece.area < SMALL_MM2 * self.ppm**2):
             return seen
         if not reason:
             parts = [] if self.one_colour(piece, whole) else self.by_colour(piece)
@@ -211,18 +186,23 @@ class _Work:
         if depth >= 2:
             return seen
         for parts in self.cuts(piece, reason == "large"):
-            judged = self.judge_parts(parts)
+            judged = self.judge_parts(parts, haze=False)
             if any(not c.shape.reason for c, _ in judged):
+                judged += self.judge_parts(parts, haze=True)
                 out = []
                 for c, part in judged:
                     keep = not c.shape.reason or c.shape.reason in ("small", "faint")
-                    out += [c] if keep else self.take_apart(part, depth + 1)
+                    out += [c] if keep else self.take_apart(part, depth + 1, c)
                 return out
         return seen
 
     def cuts(self, piece: Piece, large: bool) -> Iterator[list[Piece]]:
-        """Ways to cut a piece, the gentler first; fewer for a table or the like."""
+        """Ways to cut a piece, out of haze and then the gentler first; fewer for a table or
+        the like."""
         area = piece.area
+        parts = self.by_level(piece)
+        if len(parts) > 1:
+            yield parts
         for radius_mm in (3.0,) if large else (1.5, 3.0):
             parts = self.by_bridges(piece, radius_mm)
             if len(parts) > 1 or (parts and parts[0].area < 0.97 * area):
@@ -232,9 +212,6 @@ class _Work:
             yield parts
         parts = [] if large else self.by_bridges(piece, 4.5)
         if parts:
-            yield parts
-        parts = self.by_level(piece) if large else []
-        if len(parts) > 1:
             yield parts
 
     def one_colour(self, piece: Piece, whole: Candidate) -> bool:
@@ -268,14 +245,16 @@ class _Work:
             some = self.ground.picture.lab[piece.part][piece.mask]
         return middle_colour(some)
 
-    def judge_parts(self, parts: list[Piece]) -> list[tuple[Candidate, Piece]]:
-        judged = [(self.judge(p, [o for o in parts if o is not p]), p) for p in parts]
+    def judge_parts(self, parts: list[Piece], haze=False) -> list[tuple[Candidate, Piece]]:
+        """The parts that are haze, or those that are not, judged beside all the others."""
+        some = [p for p in parts if p.haze == haze]
+        judged = [(self.judge(p, [o for o in parts if o is not p]), p) for p in some]
         return [(c, p) for c, p in judged if c is not None]
 
     def by_colour(self, piece: Piece) -> list[Piece]:
         """Cut along strong colour edges inside the piece."""
         picture = self.ground.picture
-        inner = _eroded(piece.mask, 1.0 * self.ppm)
+        inner = eroded(piece.mask, 1.0 * self.ppm)
         level = float(np.median(self.ground.contrast[piece.part][piece.mask]))
         limit = max(1.6 * picture.slope_limit, 0.10 * level)
         calm = inner & (picture.slope[piece.part] < limit).view(np.uint8)
@@ -285,22 +264,27 @@ class _Work:
     def by_level(self, piece: Piece) -> list[Piece]:
         """Cut out what stands out far more than what it hangs together by: haze around ink."""
         contrast = self.ground.contrast[piece.part]
-        level = float(np.quantile(contrast[piece.mask], 0.8))
+        some = contrast[::2, ::2][piece.mask[::2, ::2]]
+        level = float(np.quantile(some, 0.8))
+        if (some > STRONG_SHARE * level).mean() > 0.995:
+            return []
         strong = ((contrast > STRONG_SHARE * level) & piece.mask).view(np.uint8)
         strong = cv2.morphologyEx(strong, cv2.MORPH_OPEN, disc(1.2 * self.ppm))
         parts = self.regrown(strong, piece, 1.2 * self.ppm)
+        if len(parts) == 1 and parts[0].area > 0.995 * piece.area:
+            return []
         rest = piece.mask.copy()
         for part in parts:
             y, x = (part.corner[k] - piece.corner[k] for k in (0, 1))
             rest[y : y + part.mask.shape[0], x : x + part.mask.shape[1]] &= ~part.mask
         rest = cv2.morphologyEx(rest.view(np.uint8), cv2.MORPH_OPEN, disc(OPEN_MM * self.ppm / 2))
-        return parts + self.regrown(rest, piece, 1.0)
+        return parts + [replace(p, haze=True) for p in self.regrown(rest, piece, 1.0)]
 
     def by_bridges(self, piece: Piece, radius_mm: float) -> list[Piece]:
         """Cut off what hangs on by less than twice the radius."""
         radius = round(radius_mm * self.ppm)
         more = max(1, round(0.4 * self.ppm))
-        return self.regrown(_eroded(piece.mask, radius), piece, radius + more)
+        return self.regrown(eroded(piece.mask, radius), piece, radius + more)
 
     def regrown(self, cores: np.ndarray, piece: Piece, radius_px: float) -> list[Piece]:
         """The separate cores, the largest first, grown back within the piece."""
@@ -349,7 +333,7 @@ class _Work:
         m = round(1.3 * self.ppm)
         wide_a = cv2.dilate(np.pad(a.mask, m).view(np.uint8), disc(m)).view(bool)
         wide_b = cv2.dilate(np.pad(b.mask, m).view(np.uint8), disc(m)).view(bool)
-        shared = _shared(wide_a, wide_b, (b.corner[0] - a.corner[0], b.corner[1] - a.corner[1]))
+        shared = shared_part(wide_a, wide_b, (b.corner[0] - a.corner[0], b.corner[1] - a.corner[1]))
         if shared is None:
             return False
         return int((wide_a[shared[0]] & wide_b[shared[1]]).sum()) > 4 * self.ppm**2
@@ -385,34 +369,3 @@ def _neighbours_indeed(whole: Candidate, parts: list[Candidate]) -> bool:
             return False
     lengths = [c.shape.length_mm for c in parts]
     return min(lengths) > 0.6 * max(lengths)
-
-
-def _eroded(mask: np.ndarray, radius_px: float) -> np.ndarray:
-    """Eroded uint8 mask; beyond its border there is nothing."""
-    padded = np.pad(mask, 1).view(np.uint8)
-    kernel = disc(radius_px)
-    return cv2.erode(padded, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)[1:-1, 1:-1]
-
-
-def _shared(target, source, at):
-    a0, b0 = max(0, at[0]), max(0, at[1])
-    a1 = min(target.shape[0], at[0] + source.shape[0])
-    b1 = min(target.shape[1], at[1] + source.shape[1])
-    if a1 <= a0 or b1 <= b0:
-        return None
-    there = (slice(a0, a1), slice(b0, b1))
-    return there, (slice(a0 - at[0], a1 - at[0]), slice(b0 - at[1], b1 - at[1]))
-
-
-def paste(target: np.ndarray, source: np.ndarray, at: tuple[int, int]) -> None:
-    """OR ``source`` into ``target`` with its corner at (row, column), clipped."""
-    shared = _shared(target, source, at)
-    if shared is not None:
-        target[shared[0]] |= source[shared[1]]
-
-
-def put(target: np.ndarray, source: np.ndarray, at: tuple[int, int]) -> None:
-    """Copy ``source`` into ``target`` with its corner at (row, column), clipped."""
-    shared = _shared(target, source, at)
-    if shared is not None:
-        target[shared[0]] = source[shared[1]]

@@ -38,6 +38,8 @@ MAX_ASPECT = 10.5
 # Flanks darker than the middle, and edges that bulge: a strip may have one of them, a knife
 # has both.
 ROUND_L, BULGE_MM = 3.5, 1.2
+LEAST_FILL = 0.74  # of its rectangle that ink covers
+PALE_LEVEL = 3.5  # what stands out less must be the cleaner in form
 SOLID_LEVEL = 20.0  # contrast from which a shape's relief can be told
 SOFT_MM = 2.2
 STRAIGHTEN = 0.02  # slope of the edges beyond which a shape is turned once more
@@ -151,13 +153,16 @@ def bounding_rect(mask: np.ndarray):
     return rect if min(rect[1]) > 2 else None
 
 
-def size_alone(picture: Picture, rect, offset: tuple[int, int], low: float) -> Shape | None:
-    """A rejected shape when the size of its rectangle says enough, else None."""
+def size_alone(
+    picture: Picture, rect, area_px: int, offset: tuple[int, int], low: float
+) -> Shape | None:
+    """A rejected shape when the size of its rectangle or its area says enough, else None."""
     ppm = picture.px_per_mm
     length, width = max(rect[1]) / ppm, min(rect[1]) / ppm
     # The rectangle goes round the pixels' centres: give it a pixel, and a sample more.
     more = 1 / ppm + STEP_MM
-    if width + more < WIDTH_MM[0] or length + more < LENGTH_MM[0]:
+    least_px = LEAST_FILL * WIDTH_MM[0] * LENGTH_MM[0] * ppm**2
+    if width + more < WIDTH_MM[0] or length + more < LENGTH_MM[0] or area_px < least_px:
         reason = "small"
     elif width > 1.25 * WIDTH_MM[1] or length > 1.25 * LENGTH_MM[1]:
         reason = "large"
@@ -291,10 +296,13 @@ def _form(m: dict, width: float, length: float, low: float) -> str:
         return "long"
     if m["level"] < max(2.0, 1.3 * low):
         return "faint"
-    if m["fill"] < 0.74 or m["straight"] < 0.66 or m["taper"] > 0.2 or m["split"] >= SPLIT_MM:
+    if m["fill"] < LEAST_FILL or m["straight"] < 0.66 or m["taper"] > 0.2 or m["split"] >= SPLIT_MM:
         return "ragged"
-    if _slight(width, length) and (m["straight"] < 0.8 or m["fill"] < 0.84 or m["level"] < 3.5):
+    doubtful = m["straight"] < 0.8 or m["fill"] < 0.84
+    if _slight(width, length) and (doubtful or m["level"] < PALE_LEVEL):
         return "ragged"
+    if m["level"] < PALE_LEVEL and doubtful:
+        return "ragged"  # the edge of a shadow, more likely than of ink
     return ""
 
 

@@ -8,20 +8,27 @@ Nothing here measures colour: the Lab used to find ink is uncorrected.
 from __future__ import annotations
 
 import itertools
-from collections import Counter
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from calibration import flags as fl
-from calibration.errors import PhotoUnfit, WrongUsage
+from calibration.errors import WrongUsage
 from drawdown import strip_printing
-from drawdown.strip_bars import Bar, find_bars
+from drawdown.strip_barfind import find_bars
+from drawdown.strip_bars import Bar
 from drawdown.strip_body import Body, cut_out
-from drawdown.strip_choice import in_window, join_halves, rims_of, settle, shapes_from_zones
+from drawdown.strip_choice import (
+    in_window,
+    missed_on_rims,
+    rims_of,
+    settle,
+    shapes_from_zones,
+)
 from drawdown.strip_count import uncounted
 from drawdown.strip_ground import Ground, find_grounds, ground_around
+from drawdown.strip_join import join_halves
 from drawdown.strip_picture import (
     Picture,
     cut_sheet,
@@ -31,6 +38,7 @@ from drawdown.strip_picture import (
     sheet_white,
     to_lab,
 )
+from drawdown.strip_refused import nothing_found
 from drawdown.strip_rims import lightest_paper, ridges, rim_ground
 from drawdown.strip_search import Candidate, shapes_on_ground
 from drawdown.strip_shapes import View
@@ -78,7 +86,7 @@ def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
     """
     chosen, rejected, grounds, light, white = _search(sheet, view, field)
     if not chosen:
-        raise _nothing_found(grounds, rejected)
+        raise nothing_found(grounds, rejected)
     printed = strip_printing.printed_mask(sheet, view)
     places = [c.shape.centre_mm for c in uncounted(chosen, rejected)]
     unsure = tuple(
@@ -149,9 +157,9 @@ def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
         for c in good:
             taken[c.part] |= c.on
         extra = shapes_from_zones(picture, zones, taken, lightest, how)
-        good, lost = settle(picture, good + extra, bars)
+        good, lost = settle(picture, good + join_halves(picture, extra, how, bars), bars)
         bad += lost
-        if any(c.ground < 0 for c in good):
+        if any(c.ground < 0 for c in good) or missed_on_rims(good, bad):
             # Some paper is seen only as the rim of a strip: look for more strips on it.
             ground = ground_around(picture, rims_of(picture, good))
             more = shapes_on_ground(picture, ground, bars, how)
@@ -237,55 +245,6 @@ def reading_order(boxes: list[np.ndarray]) -> list[int]:
     for row in rows:
         out += sorted(row, key=lambda k: boxes[k][:, 0].mean())
     return out
-
-
-_REASONS = {
-    "soft": "with soft edges like a shadow",
-    "ragged": "that are no rectangle with straight edges",
-    "textured": "that change along their length like print, wood or a ruler",
-    "open": "that are not surrounded by paper",
-    "round": "that bulge and are darker at both sides like a knife or a pencil",
-    "goes on": "that go on beyond the paper",
-    "faint": "that hardly differ from their paper",
-    "large": "that are too large",
-    "long": "that are too long for their width",
-    "small": "that are too small",
-    "lighter": "that are lighter than what they lie on",
-    "holds a strip": "that hold others",
-    "bordered": "that are pieces of paper with something on them",
-}
-
-
-def _nothing_found(grounds, rejected: list[Candidate]) -> PhotoUnfit:
-    todo = (
-        "lay the strips on plain paper, 2 mm or more apart, all within the photo; or give "
-        "their places yourself with --strip x,y,w,h in mm from the card's upper left corner"
-    )
-    if not grounds:
-        return PhotoUnfit(
-            "no strip was found, and no even paper either",
-            "a strip is known by the bare paper around it",
-            todo,
-        )
-    counts = Counter(
-        c.shape.reason
-        for c in rejected
-        if c.shape.reason in _REASONS and (c.shape.strip_sized or c.shape.reason in ("small",))
-    )
-    if not counts:
-        seen = "no strip was found: the paper was seen, but nothing of a strip's shape on it"
-    else:
-        words = ", ".join(
-            f"{n} shape{'s' if n > 1 else ''} {_REASONS[reason]}"
-            for reason, n in counts.most_common(3)
-        )
-        seen = f"no strip was found: on the paper there were {words}"
-    return PhotoUnfit(
-        seen,
-        "a draw-down shows as an even rectangle with two sharp straight edges and paper "
-        "beside them, at least 8 mm wide and 17 mm long",
-        todo,
-    )
 
 
 def strips_by_hand(sheet, view, specs: list[str], *, crossing: bool = False) -> tuple[Strip, ...]:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from strip_kit import SCALE, Drawing, box, check, found
+from strip_kit import SCALE, Drawing, box, check, found, iou
 
 from calibration import flags as fl
 from calibration.errors import WrongUsage
@@ -181,3 +181,97 @@ def test_something_like_a_strip_that_was_not_counted_stops_the_verdict(doubtful)
     for s in strips:
         assert (fl.SHAPE_UNCOUNTED.code in fl.codes(s.flags)) == doubtful
     assert fl.SHAPE_UNCOUNTED.hard
+
+
+def haze(d: Drawing, corners, depth=0.06, blur_mm=1.2):
+    """Weak colour around ink, as a lens or a compressed photo leaves it."""
+    mask = cv2.GaussianBlur(d.mask(corners).astype(np.float32) / 255, (0, 0), blur_mm * 4.4)
+    d.image *= 1 - mask[..., None] * np.array([0.0, 0.6 * depth, depth], np.float32)
+
+
+def same_places(d: Drawing):
+    """The strips are where they were drawn, each whole, and nothing else."""
+    strips = find_strips(*d.done())
+    assert len(strips) == len(d.truth)
+    for true in d.truth:
+        assert max(iou(s.corners_mm, true) for s in strips) > 0.8
+
+
+@pytest.mark.parametrize("inks", [[(62, 50, 0)] * 6, [(70, 40, 30), (84, 2, 60)] * 3])
+def test_narrow_strips_close_together_over_a_bar_in_a_frame(inks):
+    """Haze fills the 4 mm between them: they hang together with all else on the sheet."""
+    d = Drawing(43, card="frame", papers=((-30, -30, 260, 200),), extent=(-40, -40, 240, 180))
+    haze(d, box(62, 20, 57, 76), depth=0.1)
+    d.fill(box(78, 16, 11, 88), (15, 0, 0))
+    for k, ink in enumerate(inks):
+        d.strip(85.5, 0.5 + 12.8 * k, 9, 50, ink, degrees=90, feather=0.05)
+    same_places(d)
+
+
+def test_a_shadow_along_a_bar_does_not_make_one_strip_of_two():
+    """Paper in the shadow below the bar is unlike that above: it hangs together with the ink."""
+    d = Drawing(44)
+    d.fill(box(-8, 112, 136, 12), (15, 0, 0))
+    for k, ink in enumerate([(60, 45, 25), (84, 2, 66), (60, 45, 25), (58, 48, 25), (84, 2, 66)]):
+        d.strip(24 * k, 80, 16, 64, ink, feather=0.1)
+    d.shadow(box(-40, 124, 240, 150), 0.12, 6)
+    same_places(d)
+
+
+@pytest.mark.parametrize("above", [True, False])
+def test_a_bar_near_the_end_of_narrow_strips(above):
+    """What lies beyond the bar is too short for a strip, and belongs to one."""
+    d = Drawing(45)
+    y = 90 if above else 118
+    d.fill(box(2, y, 60, 11), (46, 0, 0))  # too grey to be known as a bar
+    for k in range(3):
+        d.strip(4 + 20 * k, 78, 12, 60, (72, 30, 20), feather=0.02)
+    found(d)
+
+
+def test_no_bar_runs_under_the_card():
+    """Two black things in line with each other, on both sides of the card."""
+    d = Drawing(46)
+    d.fill(box(24, -26, 9, 24.5), (15, 0, 0))
+    d.fill(box(24, 78.5, 9, 14), (15, 0, 0))
+    d.strip(16, 97, 22, 56, (75, 10, -25))
+    d.strip(60, 92.5, 22, 56, (75, 10, -25))
+    found(d)
+
+
+def test_the_faint_edge_of_a_shadow_is_no_strip():
+    d = Drawing(47)
+    d.strip(0, 80, 20, 60, (50, 50, 20))
+    d.strip(34, 80, 20, 60, (52, 46, 20))
+    rough = np.random.default_rng(5).normal(0, 2.2, 24)
+    left = [(90 + r, 90 + 1.3 * k) for k, r in enumerate(rough)]
+    right = [(104 + r, 90 + 1.3 * k) for k, r in enumerate(rough[::-1])]
+    d.shadow(np.array(left + right[::-1]), 0.055, 0.3)
+    found(d)
+
+
+def test_a_thing_on_the_table_cut_by_the_photo_is_no_strip():
+    """A wedge along the photo's edge, seen against a pale table."""
+    d = Drawing(48, table=(84, 0, -4), papers=((-30, -30, 150, 270),), extent=(-40, -40, 170, 200))
+    d.strip(0, 80, 20, 60, (50, 50, 20))
+    d.strip(34, 80, 20, 60, (52, 46, 20))
+    d.fill(np.array([(156, 80), (175, 80), (175, 160), (150, 160)]), (45, 14, 30))
+    found(d)
+
+
+def test_one_strip_on_a_small_offcut_on_a_dark_table():
+    """Its even part ends far above its end; the paper shows 3 mm around."""
+    d = Drawing(49, table=(22, 0, -3), papers=((20, 84, 25, 52),))
+    d.strip(23, 87, 19, 46, (36, 44, 0), feather=0.6)
+    found(d)
+
+
+def test_a_pale_strip_among_strips_on_offcuts():
+    """Pale ink looks much like the paper of a rim; the rims of the others tell."""
+    places = [(26 * k, 80 + 2 * (k % 2), 15, 60) for k in range(4)]
+    papers = tuple((x - 4, y - 4, w + 8, h + 8) for x, y, w, h in places)
+    inks = [(85, 0, 50), (84, -6, -11), (40, -30, 40), (85, 0, 50)]
+    d = Drawing(50, table=(58, 0, 0), papers=papers, paper=(95, 0, 5))
+    for place, ink in zip(places, inks, strict=True):
+        d.strip(*place, ink)
+    found(d)
