@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from calibration.errors import sentence as sentence  # for the reports
 from calibration.flags import Flag
-from drawdown.film_words import film_first
 from drawdown.weights import grams as grams  # for the reports
 
 if TYPE_CHECKING:
@@ -180,6 +179,8 @@ def once(flags: Iterable[Flag]) -> list[Flag]:
 
 def wait_for(judgement: Judgement) -> str:
     """What must be seen before the advice is followed; empty when it may be at once."""
+    from drawdown.film_words import film_first  # heavy, and lists of the book read this module
+
     c = judgement.comparison
     if c is None:
         return ""
