@@ -30,6 +30,8 @@ from drawdown.lamps import UnderLamp
 
 __all__ = ["Advice", "advise", "round_grams", "round_parts"]
 
+# A colour that no mixture of the shelf's inks comes nearer to (Delta E) is of other inks.
+FOREIGN_DE = 8.0
 # A guessed recipe is far less certain than a noted one.
 INFERRED_SD = 0.15
 GUESSES, MOST_GUESSES = 40, 10
@@ -133,9 +135,11 @@ def advise(
     ground = paper_ground(paper_lab)
     de00_now = float(delta_e_2000(data.lab_original, data.lab_batch))
     inferred = mix is None
+    foreign = None
     if inferred:
         guesses = guess_mixes(shelf, data.lab_original, ground, GUESSES, film_effect)
         mixes, log_prior = [g.mix for g in guesses], [g.log_prior for g in guesses]
+        foreign = guesses[0].misfit if guesses[0].misfit > FOREIGN_DE else None
     else:
         mixes, log_prior = [shelf.named_mix(mix)], [0.0]
     recipe_sd, heads = (INFERRED_SD, MOST_GUESSES) if inferred else (ORIGINAL_SD, 1)
@@ -143,7 +147,7 @@ def advise(
     used = {name: round(parts, 2) for name, parts in mixes[model.recipe].items()}
 
     best, nothing = _choose(model, shelf, used, inferred, data, tolerance)
-    if matched or (de00_now <= tolerance and not story):
+    if matched or foreign or (de00_now <= tolerance and not story):
         best = nothing  # a photo that says so is believed, or looked at again
     nearest = predict(model, data, best.added)
     outcome = nearest
@@ -155,8 +159,8 @@ def advise(
     if amounts.additions:  # what the scale shows is what goes in
         outcome = predict(model, data, amounts.shares)
     again = not amounts.additions and HARDLY_WITHIN < nothing.within < SURE_WITHIN
-    again = again and pulls(steps) < MOST_PULLS
-    lamps = other_lamps(model, amounts.shares)
+    again = again and pulls(steps) < MOST_PULLS and not foreign
+    lamps = () if foreign else other_lamps(model, amounts.shares)
     facts = Facts(
         shelf=shelf, amounts=amounts, batch_grams=batch_grams, scale_step=scale_step, mix=used,
         inferred=inferred, settled=settled, reachable=reachable, look_again=again,
@@ -166,7 +170,7 @@ def advise(
         de00_after=outcome.de00, de00_equal_film=outcome.de00_equal_film,
         p_within=nothing.within, tolerance=tolerance, surprise=model.surprise,
         freedom=model.freedom, lamps=lamps, story=bool(story), newest_added=bool(added),
-        learnt=knowledge is not None,
+        learnt=knowledge is not None, foreign=foreign,
     )  # fmt: skip
     return Advice(
         additions=amounts.additions,
@@ -179,7 +183,7 @@ def advise(
         predicted_de00=outcome.de00,
         predicted_de00_high95=outcome.de00_high95 if amounts.additions else high_now(data),
         note=describe(facts),
-        mix_used=used,
+        mix_used={} if foreign else used,
         mix_inferred=inferred,
         caution=_cautions([shelf.find(name) for name in amounts.inks]),
         flags=_flags(shelf, used, amounts.inks),

@@ -58,6 +58,7 @@ class Facts:
     story: bool
     newest_added: bool
     learnt: bool  # earlier batches taught something of the inks
+    foreign: float | None = None  # Delta E to the nearest mixture, if none looks like the strip
 
 
 def describe(facts: Facts) -> str:
@@ -89,7 +90,8 @@ def describe(facts: Facts) -> str:
     said += _other_lamps(facts)
     if facts.inferred:
         # Of a batch that is to be left alone, nobody asks what it was mixed from.
-        said += _guess(facts) if facts.amounts.additions or _far(facts) else []
+        guessed = not facts.foreign and (facts.amounts.additions or _far(facts))
+        said += _guess(facts) if guessed else []
     elif facts.surprise > facts.freedom + SURPRISING * facts.freedom**0.5 and _far(facts):
         said.append(
             "The difference is not one that other amounts of the noted inks would make: check "
@@ -129,6 +131,12 @@ def _nothing(facts: Facts) -> str:
                 "could hide a difference; one more strip with the same pressure would tell."
             )
         return "The batch is within tolerance: leave it as it is."
+    if facts.foreign:
+        return (
+            "What to add cannot be told: no mixture of the inks on this shelf looks like the "
+            f"original (the nearest is Delta E {facts.foreign:.0f} off). Put the inks it was "
+            "mixed from on the shelf with drawdown ink add, or give another with --shelf."
+        )
     if facts.de00_equal_film < min(facts.tolerance, 0.7 * facts.de00_now):
         going_by = "going by what went in, " if facts.story else ""
         return (

@@ -15,6 +15,7 @@ from calibration.spectra import WAVELENGTHS_NM, smooth_spectrum
 from drawdown.advice import advise
 from drawdown.advice_story import Step, reading
 from drawdown.cautions import CAUTIONS
+from drawdown.inks import Shelf
 
 # Worked cases ----------------------------------------------------------------------------
 
@@ -343,3 +344,19 @@ def test_ensembles_set_the_uncertainty():
 def test_questions_that_make_no_sense(bad):
     with pytest.raises(WrongUsage):
         ask(np.array([50.0, 0, 0]), np.array([60.0, 0, 0]), **bad)
+
+
+def test_a_shelf_without_the_strips_inks_is_told_as_such():
+    """A blue strip and a shelf of white, base and orange: no guess, no ink, and the reason."""
+    few = Shelf(tuple(SHELF.find(name) for name in ("white", "base", "PO73")))
+    advice = advise(
+        [79.9, -27.4, -27.4],
+        [84.7, -24.1, -19.6],
+        lab_samples_original=None,
+        lab_samples_batch=None,
+        shelf=few,
+    )
+    assert advice.additions == ()
+    assert not advice.mix_used
+    assert "no mixture of the inks on this shelf" in advice.note
+    assert "film" not in advice.note
