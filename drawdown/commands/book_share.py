@@ -78,11 +78,6 @@ def export(
             f"{len(file.missing)} photos are missing from the book and not in the file; their "
             "colours are. See drawdown book check."
         )
-    if not without_photos and file.photos:
-        terminal.write_aside(
-            "The photos are as they came from the phone, which may have noted in them where they "
-            "were taken. --without-photos leaves them out."
-        )
     return 0
 
 
