@@ -24,6 +24,8 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
 from calibration.colorimetry import delta_e_2000, xyz_to_lab
 from calibration.spectra import XYZ_D50_WEIGHTS, smooth_spectrum
 from calibration.tonemap import metric
@@ -31,8 +33,6 @@ from drawdown import film
 from drawdown.advice import advise
 from drawdown.advice_story import Step, reading
 from drawdown.inks import Shelf, starter_shelf
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.benchmarks.advice_inks import Studio
 from tests.benchmarks.advice_inks import studio as hidden_studio
 

@@ -8,9 +8,13 @@ photo chain and fitted as ``drawdown ink fit`` does, without a pigment to start 
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from calibration.colorimetry import xyz_to_lab
 from calibration.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS, smooth_spectrum

@@ -18,9 +18,13 @@ percentile: four strips 0.72 / 2.7, without the black one 0.89 / 5.7, alone only
 from __future__ import annotations
 
 import argparse
+import sys
 import time
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from calibration.colorimetry import delta_e_2000
 from drawdown.advice_colour import lab_of_film, paper_ground

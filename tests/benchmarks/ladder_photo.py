@@ -13,11 +13,14 @@ stand-in and truth, and how often the truth is within the stated 95 %.
 from __future__ import annotations
 
 import argparse
+import sys
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from calibration.card import write_card
 from calibration.colorimetry import delta_e_2000
