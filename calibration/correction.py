@@ -53,7 +53,7 @@ LAST_LEVEL = 0.3 / 255 / 12.92  # linear: what 8 bits leave open near black
 USUAL_PAPER_Y = 0.876  # L* 95
 # A patch is left out when its surprise (chi-square, three degrees of freedom, in units of
 # what is typical for this card) and its error in Delta E both exceed these.
-SPOILED = {"nominal": 12.0, "measured": 40.0}
+SPOILED = {"nominal": 14.0, "measured": 40.0}
 SPOILED_DE = {"nominal": 6.0, "measured": 3.0}
 NEAR_SHINE = 3.0  # patches next to one that shines: the surprise that it takes, divided
 MOST_SPOILED = 0.35  # of all patches; more, and it is the wrong card or no card
