@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from calibration.colorimetry import SRGB_TO_XYZ_D50, WHITE_D50, WHITE_D65, adaptation
+from calibration.colorimetry import SRGB_TO_XYZ_D50, WHITE_D50, WHITE_D65, adaptation, lab_to_xyz
 
 WORK_PX_PER_MM = 1.6
 EDGE_MAX = 70  # of 255: a zone pixel may hold one edge pixel in four
@@ -87,10 +87,7 @@ def to_lab(rgb_linear: np.ndarray, white: np.ndarray) -> np.ndarray:
 
 def from_lab(lab: np.ndarray) -> np.ndarray:
     """(..., 3) linear RGB relative to white: the inverse of ``to_lab``."""
-    fy = (lab[..., 0] + 16) / 116
-    f = np.stack([fy + lab[..., 1] / 500, fy, fy - lab[..., 2] / 200], axis=-1)
-    xyz = np.where(f > 6 / 29, f**3, (f - 4 / 29) * (108 / 841))
-    return xyz @ np.linalg.inv(TO_RELATIVE_XYZ).T
+    return lab_to_xyz(lab, np.ones(3)) @ np.linalg.inv(TO_RELATIVE_XYZ).T
 
 
 def sheet_white(sheet, view) -> np.ndarray:

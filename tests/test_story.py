@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from book_kit import keep, quick_place
+from command_kit import json_of, run
 
-from drawdown import cli, compare, drying_file
+from drawdown import compare, drying_file
 from drawdown.book import open_book
 from drawdown.book.records import MixPart
 from drawdown.drying import DryingPair
@@ -30,19 +31,6 @@ def book(monkeypatch):
         with open_book(folder, create=True) as opened:
             keep(opened, "Tide blue", (79.9, -27.4, -27.4))
         yield folder
-
-
-def run(capsys, *args: object) -> tuple[int, str, str]:
-    capsys.readouterr()
-    code = cli.main([str(arg) for arg in args])
-    out, err = capsys.readouterr()
-    return code, out, err
-
-
-def json_of(capsys, *args: object) -> dict:
-    code, out, err = run(capsys, *args, "--json")
-    assert code == 0, err
-    return json.loads(out)
 
 
 def test_one_ink_under_two_names_is_one_ink_in_book_and_remake(book, capsys):

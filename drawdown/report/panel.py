@@ -213,8 +213,9 @@ def _add(pen: _Pen, judgement: Judgement) -> None:
     pen.skip(2)
     if advice.portion < 1:
         pen.line(words.take_out(advice), 4.0, x=7, room=89)
-    if words.wait_for(judgement):
-        pen.line(words.wait_for(judgement), 4.0, x=7, room=89, bold=0.08)
+    wait = words.wait_for(judgement)
+    if wait:
+        pen.line(wait, 4.0, x=7, room=89, bold=0.08)
     pen.line(f"First {words.first_step(advice)}", 4.6, x=7, room=89, bold=0.08)
     pen.skip(0.5)
     pen.line(words.LOOK_AGAIN, 3.6, x=7, room=89)
