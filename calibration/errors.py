@@ -1,6 +1,6 @@
 """What can go wrong for a user, explained: what was seen, why it matters, what to do next.
 
-Each class carries the exit code of the program. Only ``drawdown.cli`` turns one of
+Each class carries the exit code of the program. Only ``drawdown.commands.main`` turns one of
 these into terminal text.
 """
 

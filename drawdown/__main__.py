@@ -2,7 +2,7 @@
 
 import sys
 
-from drawdown.cli import main
+from drawdown.commands.main import main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from drawdown import places
+from drawdown.studio import locations as places
 
 
 @pytest.fixture(autouse=True)

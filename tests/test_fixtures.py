@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.card import builtin_cards, card_from_dict, read_card
-from calibration.colorimetry import P3_TO_XYZ_D50, delta_e_2000, srgb_decode, xyz_to_lab
+from calibration.card.definition import builtin_cards, card_from_dict, read_card
+from calibration.colour.spaces import P3_TO_XYZ_D50, delta_e_2000, srgb_decode, xyz_to_lab
 from fixtures.cardprint import print_card
 from fixtures.inkfilm import film_reflectance, ink_reflectance, to_inside, to_outside
 from fixtures.layout import Box, number_strips, plan
@@ -161,7 +161,7 @@ def test_p3_profile_reads_in_littlecms():
     p3 = ImageCms.ImageCmsProfile(io.BytesIO(icc_profile("P3")))
     assert "P3" in ImageCms.getProfileDescription(p3)
     out = np.asarray(ImageCms.profileToProfile(image, p3, ImageCms.createProfile("sRGB")), float)
-    from calibration.colorimetry import xyz_d50_to_srgb
+    from calibration.colour.spaces import xyz_d50_to_srgb
 
     expected = 255 * xyz_d50_to_srgb(srgb_decode(colours / 255.0) @ P3_TO_XYZ_D50.T)
     np.testing.assert_allclose(out, expected, atol=1.5)

@@ -21,7 +21,7 @@ from drawdown.book.records import (
 from drawdown.book.store import Book, Change, now
 
 if TYPE_CHECKING:
-    from drawdown.compare import Comparison
+    from drawdown.matching.compare import Comparison
 
 GRAMS, PER_100 = "grams", "parts per 100"
 LEFT_SHARE = 0.999  # who takes out more than this takes all

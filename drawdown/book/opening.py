@@ -11,7 +11,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from calibration.errors import BadFile, WrongUsage
-from drawdown.book import problems, schema
+from drawdown.book import columns as schema
+from drawdown.book import problems
 from drawdown.book.diary import sync_folder
 from drawdown.book.photos import network_kind
 from drawdown.book.store import DIARY, FILE, Book, now

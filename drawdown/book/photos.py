@@ -41,7 +41,7 @@ class PhotoStore:
     def add_file(self, source: Path) -> Stored:
         """Keep a copy of a photo, without the place where it was taken. Raises ``BadFile``
         when it cannot be read or written."""
-        from calibration.whereabouts import without_place  # lists of the book need no numpy
+        from calibration.photo.privacy import without_place  # lists of the book need no numpy
 
         data = without_place(read_bytes(source, "a photo", MOST_BYTES))
         return self.add_bytes(data, source.suffix)

@@ -13,8 +13,8 @@ from drawdown.book.photos import Stored
 from drawdown.book.store import Book, Change, Row, now
 
 if TYPE_CHECKING:
-    from drawdown.judge import Judgement
-    from drawdown.measure import StripColour
+    from drawdown.pipeline.match import Judgement
+    from drawdown.reading.strip import StripColour
 
 CROP_LONG_SIDE_PX = 320
 
@@ -91,8 +91,8 @@ def crop_png(seen: Judgement, colour: StripColour) -> bytes:
     """The strip alone as PNG, sRGB, colours corrected by the card."""
     from PIL import Image
 
-    from calibration.colorimetry import xyz_d50_to_srgb
-    from drawdown.report.picture import png_bytes
+    from calibration.colour.spaces import xyz_d50_to_srgb
+    from drawdown.report.pictures.answer import png_bytes
 
     rows, columns = np.nonzero(colour.strip.mask)
     top, left = rows.min(), columns.min()

@@ -16,7 +16,7 @@ from calibration.errors import WrongUsage
 if TYPE_CHECKING:
     import numpy as np
 
-    from drawdown.measure import StripColour
+    from drawdown.reading.strip import StripColour
 
 Lab = tuple[float, float, float]
 
@@ -76,8 +76,8 @@ class Reading:
         import numpy as np
 
         from calibration.flags import ALL
-        from drawdown.measure import StripColour
-        from drawdown.strips import Strip
+        from drawdown.reading.strip import StripColour
+        from drawdown.strips.find import Strip
 
         nothing = np.zeros((1, 1), dtype=bool)
         flags = tuple(ALL[code](detail) for code, detail in self.flags if code in ALL)

@@ -8,6 +8,8 @@ once more, see ``diary``) and ``photos/``. All writing goes through ``Book.chang
 
 Leaving the block commits: on the disk when it returns, or not at all. Two programs may hold
 the same book: one writes at a time, the other waits.
+
+The book's changes as a list, and striking things out.
 """
 
 from __future__ import annotations
@@ -17,12 +19,14 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from calibration.errors import BadFile
-from drawdown.book import problems, schema
+from drawdown.book import columns as schema
+from drawdown.book import problems
 from drawdown.book.diary import Diary, change_line, pack, unpack
 from drawdown.book.photos import PhotoStore, Stored
 
@@ -314,3 +318,32 @@ class Book:
         """Bring diary and database together; raises ``BadFile``."""
         with self._writing():
             pass
+
+
+@dataclass(frozen=True)
+class Done:
+    """One change: ``state`` is "done", "undone" (can be done again), "dropped" (undone, and
+    other changes came after) or "settled" (from before the book was brought up to date)."""
+
+    id: int
+    at: str
+    what: str
+    state: str
+
+
+def list_changes(
+    book: Book, *, text: str = "", since: str | None = None, limit: int | None = None
+) -> list[Done]:
+    """The changes, newest first."""
+    rows = book.rows("SELECT * FROM change ORDER BY id DESC")
+    kept = [
+        Done(row["id"], row["at"], row["what"], row["state"])
+        for row in rows
+        if text.casefold() in row["what"].casefold() and row["at"][:10] >= (since or "")
+    ]
+    return kept if limit is None else kept[:limit]
+
+
+def strike_out(change: Change, table: str, row_id: int) -> None:
+    """Mark as removed: it leaves the lists and frees its name, and stays in the book."""
+    change.update(table, row_id, {"removed": now()})

@@ -104,13 +104,13 @@ def card(
     if definition is not None:
         _check_definition(definition)
 
-    from calibration.card import builtin_cards, write_card
+    from calibration.card.definition import builtin_cards, write_card
 
     chosen = next(c for c in builtin_cards() if c.name == shape)
     if out is None:
         write_card(definition, chosen)
     else:
-        from calibration.artwork_card import card_page
+        from calibration.card.artwork import card_page
         from calibration.files import writing_atomically
 
         data = drawing(card_page(chosen, paper), out, dpi)
@@ -162,9 +162,9 @@ def _enrol(
                          "give the one that holds")  # fmt: skip
     day = _day(date)
 
-    from calibration.card import builtin_cards, read_card, write_card
-    from calibration.enrol import enrolled_card, from_instrument, from_photos
-    from calibration.instrument import is_table
+    from calibration.card.definition import builtin_cards, read_card, write_card
+    from calibration.card.instrument import is_table
+    from calibration.correction.enrol import enrolled_card, from_instrument, from_photos
 
     own = read_card(card_file) if card_file else next(c for c in builtin_cards() if c.name == shape)
     _check_sources(sources)
@@ -216,7 +216,7 @@ def _day(date: str | None) -> str:
 def _readings(sources: list[Path], own):
     import numpy as np
 
-    from calibration.instrument import read_readings
+    from calibration.card.instrument import read_readings
 
     patches = tuple(p.name for p in own.patches)
     tables = [read_readings(source, patches) for source in sources]
@@ -237,7 +237,7 @@ def _check_sources(sources: list[Path]) -> None:
 
 def _once(sources: list[Path]) -> list[Path]:
     """Each file once: a reading counted twice would seem surer than it is."""
-    from drawdown.which_strips import same_photo
+    from drawdown.pipeline.roles import same_photo
 
     kept: list[Path] = []
     for source in sources:
@@ -249,10 +249,10 @@ def _once(sources: list[Path]) -> list[Path]:
 
 
 def _photo_readings(sources: list[Path], known, own) -> tuple:
-    from calibration.enrol_photo import check_pair, read_photo
+    from calibration.correction.enrol_photo import check_pair, read_photo
     from calibration.errors import PhotoUnfit
-    from calibration.photo import open_photo
-    from drawdown.progress import ProgressLine
+    from calibration.photo.open import open_photo
+    from drawdown.commands.support.progress import ProgressLine
 
     check_pair(known, own)
     readings = []
@@ -343,7 +343,7 @@ def check_drawing(out: Path, paper: str, dpi: int | None) -> str:
 
 def drawing(page, out: Path, dpi: int | None) -> bytes:
     """A page in the format that the file's ending names."""
-    from calibration.artwork_render import DPI_DEFAULT, render
+    from calibration.card.render import DPI_DEFAULT, render
 
     suffix = out.suffix.lower()
     if dpi is not None and suffix != ".png":

@@ -42,7 +42,7 @@ def completion(
             "each shell completes in its own way",
             f"give one of {', '.join(SHELLS)}",
         )
-    from drawdown.report.terminal import write_result
+    from drawdown.report.text.terminal import write_result
 
     if shell == "bash":
         write_result(_BASH)

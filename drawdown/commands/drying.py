@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.errors import PhotoUnfit, WrongUsage
-from drawdown.commands import options as opt
+from drawdown.commands.support import options as opt
 
 if TYPE_CHECKING:
-    from drawdown.drying_file import KeptPair
-    from drawdown.measure import StripColour
+    from drawdown.reading.strip import StripColour
+    from drawdown.studio.drying_file import KeptPair
 
 LONGEST_NAME = 80
 
@@ -52,9 +52,9 @@ def drying(
     _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back)
     import sys
 
-    from drawdown import drying_file
-    from drawdown.report import drying as report
-    from drawdown.report import terminal
+    from drawdown.report.text import drying as report
+    from drawdown.report.text import terminal
+    from drawdown.studio import drying_file
 
     if set_aside is not None or bring_back is not None:
         aside = set_aside is not None
@@ -113,10 +113,10 @@ def _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back
 def _learn(wet: Path, dry: Path, number, dry_number, card, name) -> KeptPair:
     from datetime import date
 
-    from drawdown import drying_file
-    from drawdown.drying import MOST_SHIFT_DE, DryingPair
-    from drawdown.judge import Options, read_strips
-    from drawdown.progress import ProgressLine
+    from drawdown.commands.support.progress import ProgressLine
+    from drawdown.matching.drying import MOST_SHIFT_DE, DryingPair
+    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.studio import drying_file
 
     with ProgressLine() as progress:
         options = Options(card_path=card)

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from drawdown.commands import options as opt
-from drawdown.commands.answers import save_drawn, tell
+from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import save_drawn, tell
 
 
 def layers(
@@ -36,11 +36,11 @@ def layers(
     if picture is not None:
         opt.check_picture(picture)
 
-    from drawdown import layers as room
-    from drawdown.layer_text import cautions, read_layers, read_order, read_paper
-    from drawdown.overprint import layers_from_mixes, sheet
-    from drawdown.report import layers_text
-    from drawdown.shelf_files import shelf_in_use
+    from drawdown.printing import layer_order as room
+    from drawdown.printing.layer_notation import cautions, read_layers, read_order, read_paper
+    from drawdown.printing.overprint import layers_from_mixes, sheet
+    from drawdown.report.text import layers as layers_text
+    from drawdown.studio.shelf_file import shelf_in_use
 
     paper_lab = read_paper(paper)
     used = shelf_in_use(shelf)
@@ -52,11 +52,11 @@ def layers(
     answer = layers_text.Answer(
         specs, plan, on, films, wet, cautions(specs, used.shelf), used.origin == "starter"
     )
-    from drawdown.report.layers_json import layers_json
+    from drawdown.report.json.layers import layers_json
 
     tell(json, lambda: layers_json(answer), lambda screen: layers_text.screen_text(answer, screen))
     if picture is not None:
-        from drawdown.report.layers_picture import draw_plan
+        from drawdown.report.pictures.layers import draw_plan
 
         save_drawn(picture, draw_plan(answer))
     return 0

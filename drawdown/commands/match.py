@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.errors import WrongUsage
-from drawdown.commands import book_options as book_opt
-from drawdown.commands import options as opt
-from drawdown.commands.answers import say_saved, unfit_in_json
-from drawdown.which_strips import refuse_itself, same_photo, which_strips
+from drawdown.commands.book import options as book_opt
+from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import say_saved, unfit_in_json
+from drawdown.pipeline.roles import refuse_itself, same_photo, which_strips
 
 if TYPE_CHECKING:
-    from drawdown.judge import Judgement
+    from drawdown.pipeline.match import Judgement
 
 EXIT_CODES = {"match": 0, "no match": 3, "too close to call": 4, None: 5}
 
@@ -143,8 +143,8 @@ def match(
             original_photo, corners = None, corners[:1]  # both strips share one light after all
     source = None
     if kept is not None or log is not None:
-        from drawdown.commands.match_book import from_book
-        from drawdown.commands.slab_keep import is_new
+        from drawdown.commands.book.matching import from_book
+        from drawdown.commands.support.slab import is_new
 
         source = from_book(
             kept, log, book, said=parts, grams=batch_grams,
@@ -155,8 +155,8 @@ def match(
             parts = parts or source.parts(shelf)
             batch_grams = source.grams
 
-    from drawdown.judge import Options, judge
-    from drawdown.progress import ProgressLine
+    from drawdown.commands.support.progress import ProgressLine
+    from drawdown.pipeline.match import Options, judge
 
     options = Options(
         original=which.original,
@@ -182,11 +182,11 @@ def match(
         judgement = judge(photo, options, progress)
     code = deliver(judgement, as_json=json, picture=picture)
     if source is not None and log is not None:
-        from drawdown.commands.match_book import log_match
+        from drawdown.commands.book.matching import log_match
 
         log_match(source, photo, judgement)
     if slab is not None:
-        from drawdown.commands.slab_keep import keep
+        from drawdown.commands.support.slab import keep
 
         keep(judgement, photo, shelf)
     return code
@@ -216,18 +216,18 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int
     In this order, so that a picture which cannot be saved never costs the answer."""
     import sys
 
-    from drawdown.report import terminal
+    from drawdown.report.text import terminal
 
     if as_json:  # each way loads only what it needs: this command must be quick
-        from drawdown.report.json import match_text
+        from drawdown.report.json.match import match_text
 
         terminal.write_result(match_text(judgement))
     else:
-        from drawdown.report.text import match_screen
+        from drawdown.report.text.match import match_screen
 
         terminal.write_result(match_screen(judgement, terminal.screen(sys.stdout)))
     if picture is not None:
-        from drawdown.report.picture import save_picture
+        from drawdown.report.pictures.answer import save_picture
 
         save_picture(judgement, picture)
         say_saved(picture)

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from drawdown.commands import options as opt
-from drawdown.commands.answers import code_of, read_photo, say_saved, tell, unfit_in_json
+from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import code_of, read_photo, say_saved, tell, unfit_in_json
 
 
 def opacity(
@@ -40,15 +40,15 @@ def opacity(
         opt.check_picture(picture, photo)
     with unfit_in_json("opacity", photo, json):
         seen = read_photo(photo, card, corners, strips)
-        from drawdown.opacity_read import read_opacities
+        from drawdown.pipeline.opacity import read_opacities
 
         rows = read_opacities(seen, base_strip)
-    from drawdown.report.opacity_json import opacity_text
-    from drawdown.report.opacity_text import opacity_screen
+    from drawdown.report.json.opacity import opacity_text
+    from drawdown.report.text.opacity import opacity_screen
 
     tell(json, lambda: opacity_text(seen, rows), lambda screen: opacity_screen(seen, rows, screen))
     if picture is not None:
-        from drawdown.report.opacity_picture import save_ladder
+        from drawdown.report.pictures.opacity import save_ladder
 
         save_ladder(rows, photo.name, picture)
         say_saved(picture)

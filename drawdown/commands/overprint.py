@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from calibration.errors import WrongUsage
-from drawdown.commands import options as opt
-from drawdown.commands.answers import code_of, read_photo, save_drawn, tell, unfit_in_json
+from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import code_of, read_photo, save_drawn, tell, unfit_in_json
 
 MOST_LAYERS = 12
 
@@ -70,11 +70,11 @@ def overprint(
             photo, layer or [], on_top, places, card, corners, wet, shelf, picture, json
         )
 
-    from drawdown import layers as room
-    from drawdown.layer_text import cautions, read_layers, read_paper
-    from drawdown.overprint import layers_from_mixes, sheet
-    from drawdown.report import layers_text
-    from drawdown.shelf_files import shelf_in_use
+    from drawdown.printing import layer_order as room
+    from drawdown.printing.layer_notation import cautions, read_layers, read_paper
+    from drawdown.printing.overprint import layers_from_mixes, sheet
+    from drawdown.report.text import layers as layers_text
+    from drawdown.studio.shelf_file import shelf_in_use
 
     paper_lab = read_paper(paper)
     used = shelf_in_use(shelf)
@@ -90,7 +90,7 @@ def overprint(
         cautions(specs, used.shelf),
         used.origin == "starter",
     )
-    from drawdown.report.layers_json import overprint_json
+    from drawdown.report.json.layers import overprint_json
 
     tell(
         json,
@@ -98,7 +98,7 @@ def overprint(
         lambda screen: layers_text.overprint_text(answer, screen),
     )
     if picture is not None:
-        from drawdown.report.overprint_picture import draw_overprint
+        from drawdown.report.pictures.overprint import draw_overprint
 
         save_drawn(picture, draw_overprint(answer))
     return 0
@@ -151,10 +151,10 @@ def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> tuple
 
 def _crossing(photo: Path, layer, on_top, places, card, corners, wet, shelf, picture, json) -> int:
     """Read a crossing, predict it from the two strips alone, and compare."""
-    from drawdown import crossing as room
-    from drawdown.layer_text import cautions, read_layers
-    from drawdown.report import crossing as report
-    from drawdown.shelf_files import shelf_in_use
+    from drawdown.pipeline import crossing as room
+    from drawdown.printing.layer_notation import cautions, read_layers
+    from drawdown.report.text import crossing as report
+    from drawdown.studio.shelf_file import shelf_in_use
 
     used = shelf_in_use(shelf)
     specs = read_layers(layer, used.shelf, 2, 2) if layer else []
@@ -190,7 +190,7 @@ def _crossing(photo: Path, layer, on_top, places, card, corners, wet, shelf, pic
         lambda screen: report.crossing_text(answer, screen),
     )
     if picture is not None:
-        from drawdown.report.crossing_picture import draw_crossing
+        from drawdown.report.pictures.crossing import draw_crossing
 
         save_drawn(picture, draw_crossing(answer))
     return code_of(answer.flags)

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.errors import PhotoUnfit, WrongUsage
-from drawdown.commands import options as opt
-from drawdown.commands.answers import save_drawn, tell
+from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import save_drawn, tell
 
 if TYPE_CHECKING:
-    from drawdown.quantity import PrintedArea, Range
+    from drawdown.printing.quantity import PrintedArea, Range
 
 MOST_PRINTS = 100_000
 MOST_AMOUNT = 10_000  # of grams, per cent or g/m2
@@ -97,12 +97,12 @@ def quantity(
     )
     used_given = None if used is None else _used(used, film_weight)
 
-    from drawdown import quantity as room
-    from drawdown.report import quantity as report
+    from drawdown.printing import quantity as room
+    from drawdown.report.text import quantity as report
 
     named = cautions = None
     if parts:
-        from drawdown.shelf_files import shelf_in_use
+        from drawdown.studio.shelf_file import shelf_in_use
 
         inks = shelf_in_use(shelf).shelf
         named = inks.named_mix(parts)
@@ -136,7 +136,7 @@ def quantity(
         lambda screen: report.quantity_text(answer, screen),
     )
     if picture is not None:
-        from drawdown.report.quantity_picture import draw_quantity
+        from drawdown.report.pictures.quantity import draw_quantity
 
         save_drawn(picture, draw_quantity(answer))
     return 0
@@ -144,8 +144,8 @@ def quantity(
 
 def _measure(block: Path, width_mm: float, light: bool) -> PrintedArea:
     """The printed part of the picture."""
-    from drawdown.block_picture import read_grey
-    from drawdown.quantity import printed_area
+    from drawdown.pipeline.printed_area import read_grey
+    from drawdown.printing.quantity import printed_area
 
     grey = read_grey(block)
     try:
@@ -208,7 +208,7 @@ def _range(text: str | None, option: str) -> Range | None:
     """``6`` or ``4-9`` as a range; None when not given."""
     if text is None:
         return None
-    from drawdown.quantity import OWN_FIGURE, Range, about, between
+    from drawdown.printing.quantity import OWN_FIGURE, Range, about, between
 
     try:
         numbers = [float(part) for part in text.split("-")]

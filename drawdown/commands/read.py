@@ -9,8 +9,8 @@ from typing import Annotated
 import typer
 
 from calibration.errors import WrongUsage
-from drawdown.commands import options as opt
-from drawdown.commands.answers import code_of, read_photo, say_saved, tell, unfit_in_json
+from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import code_of, read_photo, say_saved, tell, unfit_in_json
 
 
 def read(
@@ -37,12 +37,12 @@ def read(
         opt.check_picture(picture, photo)
     with unfit_in_json("read", photo, json):
         seen = read_photo(photo, card, corners, strips)
-    from drawdown.report.json import read_text
-    from drawdown.report.text import read_screen
+    from drawdown.report.json.match import read_text
+    from drawdown.report.text.match import read_screen
 
     tell(json, lambda: read_text(seen), lambda screen: read_screen(seen, screen))
     if picture is not None:
-        from drawdown.report.picture import save_picture
+        from drawdown.report.pictures.answer import save_picture
 
         save_picture(seen, picture)
         say_saved(picture)
@@ -67,9 +67,9 @@ def _refuse_for_folder(
 
 def _read_folder(folder: Path, card: Path | None, json: bool) -> int:
     """One line for each strip, or JSON; 0 when every photo could be read."""
-    from drawdown.folder import read_folder
-    from drawdown.progress import ProgressLine
-    from drawdown.report.folder import folder_screen, folder_text
+    from drawdown.commands.support.progress import ProgressLine
+    from drawdown.pipeline.folder import read_folder
+    from drawdown.report.text.folder import folder_screen, folder_text
 
     with ProgressLine() as progress:
         readings = list(read_folder(folder, card, progress))

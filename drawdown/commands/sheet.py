@@ -35,7 +35,7 @@ def sheet(
     paper = check_drawing(out, paper, dpi)
 
     from calibration.files import write_atomically
-    from drawdown.testsheet import builtin_sheets, sheet_page
+    from drawdown.strips.test_sheet import builtin_sheets, sheet_page
 
     write_atomically(out, drawing(sheet_page(builtin_sheets()[paper]), out, dpi))
     typer.echo(str(out))

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.errors import WrongUsage
-from drawdown.commands import options as opt
+from drawdown.commands.support import options as opt
 
 if TYPE_CHECKING:
-    from drawdown.inks import Shelf
+    from drawdown.ink.shelf import Shelf
 
 
 def shelf(
@@ -34,9 +34,9 @@ def shelf(
 
     import sys
 
-    from drawdown.inks import write_shelf
-    from drawdown.report import terminal
-    from drawdown.shelf_files import shelf_in_use
+    from drawdown.ink.shelf import write_shelf
+    from drawdown.report.text import terminal
+    from drawdown.studio.shelf_file import shelf_in_use
 
     used = shelf_in_use(shelf)
     inks = used.shelf
@@ -44,7 +44,7 @@ def shelf(
         write_shelf(inks, write)
         terminal.write_aside(f"Written to {write}: keep the inks you own, and use it with --shelf.")
     if json:
-        from drawdown.report.ink import shelf_json
+        from drawdown.report.text.ink import shelf_json
 
         terminal.write_result(shelf_json(used))
     else:
@@ -54,7 +54,7 @@ def shelf(
 def shelf_text(shelf: Shelf, columns: int) -> str:
     """The shelf as a table of names, kinds, Colour Index names and generic names, and its
     cautions below, for a screen of so many columns."""
-    from drawdown.report.terminal import wrap
+    from drawdown.report.text.terminal import wrap
 
     rows = [("ink", "kind", "Colour Index", "also called")]
     rows += [(i.name, i.kind, i.colour_index or "-", i.generic_name or "-") for i in shelf]

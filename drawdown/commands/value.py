@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from calibration.errors import WrongUsage
-from drawdown.commands import options as opt
-from drawdown.commands.answers import code_of, read_photo, say_saved, tell, unfit_in_json
+from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import code_of, read_photo, say_saved, tell, unfit_in_json
 
 
 def value(
@@ -51,7 +51,7 @@ def value(
     strips = opt.check_strips(strip or [], 1, 1)
     if picture is not None:
         opt.check_picture(picture, photo)
-    from drawdown.shelf_files import shelf_in_use
+    from drawdown.studio.shelf_file import shelf_in_use
 
     inks = shelf_in_use(shelf).shelf if to is not None else None
     named = inks.named_mix(parts) if inks is not None and parts else None
@@ -59,15 +59,15 @@ def value(
         seen = read_photo(photo, card, corners, strips)
     plan = None
     if to is not None and inks is not None:
-        from drawdown.value_read import plan_of
+        from drawdown.pipeline.value import plan_of
 
         plan = plan_of(seen, strip_number or 1, to, inks, named, over, batch_grams)
-    from drawdown.report.value_json import value_text
-    from drawdown.report.value_text import value_screen
+    from drawdown.report.json.value import value_text
+    from drawdown.report.text.value import value_screen
 
     tell(json, lambda: value_text(seen, plan), lambda screen: value_screen(seen, plan, screen))
     if picture is not None:
-        from drawdown.report.value_picture import save_values
+        from drawdown.report.pictures.value import save_values
 
         save_values(seen, plan, photo.name, picture)
         say_saved(picture)

@@ -26,13 +26,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.colorimetry import delta_e_2000, xyz_to_lab
-from calibration.spectra import XYZ_D50_WEIGHTS, smooth_spectrum
-from calibration.tonemap import metric
-from drawdown import film
-from drawdown.advice import advise
-from drawdown.advice_story import Step, reading
-from drawdown.inks import Shelf, starter_shelf
+from calibration.colour.spaces import delta_e_2000, xyz_to_lab
+from calibration.colour.spectra import XYZ_D50_WEIGHTS, smooth_spectrum
+from calibration.correction.tone_curve import metric
+from drawdown.ink import film
+from drawdown.ink.shelf import Shelf, starter_shelf
+from drawdown.matching.advise import advise
+from drawdown.matching.batch_history import Step, reading
 from tests.benchmarks.advice_inks import Studio
 from tests.benchmarks.advice_inks import studio as hidden_studio
 

@@ -16,13 +16,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.colorimetry import xyz_to_lab
-from calibration.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS, smooth_spectrum
-from calibration.tonemap import metric
-from drawdown import film
-from drawdown.inks import Ink, Shelf, starter_shelf
-from drawdown.ladder import Rung, blank_prior, fit_ladder, pigment_prior
-from drawdown.ladder_use import fitted_ink
+from calibration.colour.spaces import xyz_to_lab
+from calibration.colour.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS, smooth_spectrum
+from calibration.correction.tone_curve import metric
+from drawdown.ink import film
+from drawdown.ink.ladder_fit import Rung, blank_prior, fit_ladder, pigment_prior
+from drawdown.ink.ladder_use import fitted_ink
+from drawdown.ink.shelf import Ink, Shelf, starter_shelf
 
 # Absorbing bands (centre nm, half width nm) as organic and mineral pigments of each hue have.
 HUES = {

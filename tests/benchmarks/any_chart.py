@@ -17,17 +17,17 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "kits"))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import charts
+import spectral_kit as spectral
 import synthetic
-import test_way_to_lab as spectral
 
-from calibration.card import write_card
-from calibration.colorimetry import delta_e_2000
+from calibration.card.definition import write_card
+from calibration.colour.spaces import delta_e_2000
 from calibration.errors import Explained
-from drawdown.judge import Options, read_strips
+from drawdown.pipeline.match import Options, read_strips
 
 IDS = (13, 2, 9, 5, 21, 3, 17, 8)
 SIZE = (1800, 2000)
@@ -36,18 +36,18 @@ BELOW = 90.0
 
 def run(folder: Path, card, *, lamp: str, lens: float, turn: int, by_hand: bool, seed: int):
     """Held-out median and strip errors of one photo, or what went wrong."""
-    chart, samples = spectral._chart_spectra(), spectral._sample_spectra()[:8]
+    chart, samples = spectral.chart_spectra(), spectral.sample_spectra()[:8]
     exposure, width = 0.8, card.size_mm[0]
     step = width / 4
     fields = [
         synthetic.Field(
             (step * (k % 4) + 1, card.size_mm[1] + 8 + 41 * (k // 4), step - 7, 36.0), tuple(rgb)
         )
-        for k, rgb in enumerate(exposure * spectral._camera_rgb(samples, lamp))
+        for k, rgb in enumerate(exposure * spectral.camera_rgb(samples, lamp))
     ]
     matrix = charts.view_of(card, SIZE, turn=turn, share=0.93, below=BELOW, seed=seed)
     photo = charts.shot(
-        folder / "photo.jpg", card, matrix, SIZE, rgb=exposure * spectral._camera_rgb(chart, lamp),
+        folder / "photo.jpg", card, matrix, SIZE, rgb=exposure * spectral.camera_rgb(chart, lamp),
         fields=fields, below=BELOW, lens=lens, tone=0.25, quality=92, seed=seed,
     )  # fmt: skip
     write_card(folder / "card.toml", card)
@@ -64,7 +64,7 @@ def run(folder: Path, card, *, lamp: str, lens: float, turn: int, by_hand: bool,
     got = [s.lab_d50 for s in seen.strips]
     error = np.array([])
     if len(got) == len(samples):
-        error = delta_e_2000(np.array(got), spectral._lab_d50(samples))
+        error = delta_e_2000(np.array(got), spectral.lab_d50(samples))
     return seen, error
 
 
@@ -75,7 +75,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="one turn of each instead of two")
     wanted = parser.parse_args()
     warnings.simplefilter("ignore")  # colour-science on what it lacks for plotting
-    lab = spectral._lab_d50(spectral._chart_spectra())
+    lab = spectral.lab_d50(spectral.chart_spectra())
     print(f"{'markers':>10} {'fields':>6} {'turn':>4} {'held out':>8} {'strips: median':>14} "
           f"{'worst':>6}  place")  # fmt: skip
     with tempfile.TemporaryDirectory() as name:

@@ -16,12 +16,12 @@ import time
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "kits")]
 
 
 def answer(argv: tuple[str, ...]) -> tuple[int, str, str]:
     """(exit code, stdout, stderr) of one command, run in this process."""
-    from drawdown import cli
+    from drawdown.commands import main as cli
 
     out, err = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
@@ -40,7 +40,7 @@ def table() -> None:
     """Run the whole catalogue, in a studio of its own."""
     from bad_input import make_all
 
-    from drawdown import places
+    from drawdown.studio import locations as places
 
     right, total = 0, 0
     with tempfile.TemporaryDirectory() as folder:
@@ -64,7 +64,7 @@ def timings() -> None:
     import numpy as np
     from PIL import Image
 
-    from calibration.photo import open_photo
+    from calibration.photo.open import open_photo
 
     rng = np.random.default_rng(1)
     print("\n| JPEG | here | Pillow alone |\n|---|---|---|")

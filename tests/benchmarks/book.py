@@ -22,13 +22,13 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "kits")]
 
 from book_kit import MIX, keep, reading_row  # noqa: E402
 
 from drawdown.book import open_book  # noqa: E402
 from drawdown.book.batches import begin_batch  # noqa: E402
-from drawdown.book.find import nearest  # noqa: E402
+from drawdown.book.nearest import nearest  # noqa: E402
 from drawdown.book.originals import find_original, keep_original, list_originals  # noqa: E402
 
 

@@ -27,14 +27,14 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import fixtures.render as renderer
-from calibration.card import builtin_cards, write_card
-from calibration.colorimetry import WHITE_D50, delta_e_2000, xyz_to_lab
+from calibration.card.definition import builtin_cards, write_card
+from calibration.colour.spaces import WHITE_D50, delta_e_2000, xyz_to_lab
+from calibration.correction.patches import read_patches
 from calibration.errors import PhotoUnfit
-from calibration.locate import locate
-from calibration.patches import read_patches
-from calibration.photo import open_photo
-from calibration.sheet import rectify
-from drawdown.judge import Options, judge
+from calibration.locate.find_card import locate
+from calibration.locate.sheet import rectify
+from calibration.photo.open import open_photo
+from drawdown.pipeline.match import Options, judge
 from fixtures.scenes import random_spec
 
 CARD_GLOSS = 0.12  # what the renderer takes a card to mirror, per unit of glare

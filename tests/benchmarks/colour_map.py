@@ -36,17 +36,17 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.card import CardDefinition, builtin_cards
-from calibration.colorimetry import (
+from calibration.card.definition import CardDefinition, builtin_cards
+from calibration.colour.spaces import (
     SRGB_TO_XYZ_D50,
     delta_e_2000,
     lab_to_xyz,
     srgb_decode,
     xyz_to_lab,
 )
-from calibration.correction import Correction, correct
-from calibration.illumination import LightSamples
-from calibration.patches import PatchReadings
+from calibration.correction.correct import Correction, correct
+from calibration.correction.lamp_field import LightSamples
+from calibration.correction.patches import PatchReadings
 from fixtures.inkfilm import ink_reflectance
 from fixtures.optics import exposure_gain, make_sensor, tone_table
 from fixtures.printer import make_printer, print_patches

@@ -30,11 +30,11 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import fixtures.optics as optics
-from calibration.card import write_card
-from calibration.colorimetry import SRGB_TO_XYZ_D50
+from calibration.card.definition import write_card
+from calibration.colour.spaces import SRGB_TO_XYZ_D50
 from calibration.errors import PhotoUnfit
-from drawdown.compare import compare
-from drawdown.judge import Options, read_strips
+from drawdown.matching.compare import compare
+from drawdown.pipeline.match import Options, read_strips
 from fixtures.render import render
 from fixtures.scenes import random_spec
 from fixtures.spec import SceneSpec

@@ -22,12 +22,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.card import CardDefinition, Marker, Patch
-from calibration.colorimetry import delta_e_2000
-from calibration.enrol import from_photos
-from calibration.enrol_photo import check_pair, read_photo
+from calibration.card.definition import CardDefinition, Marker, Patch
+from calibration.colour.spaces import delta_e_2000
+from calibration.correction.enrol import from_photos
+from calibration.correction.enrol_photo import check_pair, read_photo
 from calibration.errors import Explained
-from calibration.photo import open_photo
+from calibration.photo.open import open_photo
 from fixtures import cardprint, render
 from fixtures.layout import Box, card_named
 from fixtures.printer import make_printer, print_patches

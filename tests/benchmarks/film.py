@@ -33,7 +33,7 @@ THINNEST, THICKEST = 0.7, 1.4
 
 def scene(seed: int, family: str, kind: str):
     """The scene's spec and the truth: ratio, Delta E as it lies, Delta E at equal film."""
-    from calibration.colorimetry import delta_e_2000
+    from calibration.colour.spaces import delta_e_2000
     from fixtures.scenes import film_lab, near_recipe, random_spec
     from fixtures.sheet import sheet_paper
 
@@ -72,11 +72,11 @@ def scene(seed: int, family: str, kind: str):
 def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     """One scene, read once and compared without and with its mix."""
     from calibration.errors import Explained
-    from drawdown.compare import compare
-    from drawdown.film_curves import figures_of
-    from drawdown.film_words import film_explains
-    from drawdown.inks import starter_shelf
-    from drawdown.judge import Options, read_strips
+    from drawdown.ink.shelf import starter_shelf
+    from drawdown.matching.compare import compare
+    from drawdown.matching.film_family import figures_of
+    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.wording.film import film_explains
     from fixtures.layout import plan
 
     spec, truth = scene(seed, family, kind)
@@ -125,7 +125,7 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
 
 
 def _line(rows: list[dict]) -> str:
-    from drawdown.film_apart import SURE_SAME
+    from drawdown.matching.film_or_ink import SURE_SAME
 
     given = [r for r in rows if r["film"].ratio is not None]
     error = [abs(np.log(r["film"].ratio / r["ratio"])) for r in given] or [np.nan]

@@ -26,16 +26,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.colorimetry import delta_e_2000
-from drawdown.advice_colour import lab_of_film, paper_ground
-from drawdown.inks import Ink, starter_shelf
-from drawdown.ladder import (
-    Rung,
-    blank_prior,
-    fit_ladder,
-    pigment_prior,
-)
-from drawdown.ladder_use import WETTING, fitted_ink
+from calibration.colour.spaces import delta_e_2000
+from drawdown.ink.forward import lab_of_film, paper_ground
+from drawdown.ink.ladder_fit import Rung, blank_prior, fit_ladder, pigment_prior
+from drawdown.ink.ladder_use import WETTING, fitted_ink
+from drawdown.ink.shelf import Ink, starter_shelf
 from fixtures.inkfilm import film_reflectance, ink_reflectance, to_outside
 from fixtures.sheet import printed_black
 from fixtures.spectra import lab_d50, pigment_names, pigments, random_paper

@@ -22,15 +22,15 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.card import write_card
-from calibration.colorimetry import delta_e_2000
+from calibration.card.definition import write_card
+from calibration.colour.spaces import delta_e_2000
 from calibration.errors import PhotoUnfit
-from drawdown.commands.ink_fit import _named, fit_readings
-from drawdown.inks import starter_shelf
-from drawdown.judge import Options, read_strips
-from drawdown.ladder_report import ink_uses
-from drawdown.ladder_steps import read_ladder, read_steps
-from drawdown.ladder_use import USES, uses
+from drawdown.commands.ink.fit import _named, fit_readings
+from drawdown.ink.ladder_use import USES, uses
+from drawdown.ink.shelf import starter_shelf
+from drawdown.pipeline.ladder import read_ladder, read_steps
+from drawdown.pipeline.ladder_findings import ink_uses
+from drawdown.pipeline.match import Options, read_strips
 from fixtures.demo import STUDIO, _on_our_sheet
 from fixtures.inkfilm import ink_reflectance, mix
 from fixtures.layout import plan

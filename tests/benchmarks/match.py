@@ -44,9 +44,9 @@ def _centres(strips: list[dict]) -> np.ndarray:
 
 def run(seed: int, folder: str) -> dict:
     """One scene: what was found, measured and said, beside the truth."""
-    from calibration.card import card_from_dict, write_card
+    from calibration.card.definition import card_from_dict, write_card
     from calibration.errors import Explained
-    from drawdown.judge import Options, read_strips
+    from drawdown.pipeline.match import Options, read_strips
 
     photo, truth = _make(seed, Path(folder))
     row: dict = {"seed": seed, "usable": truth["usable"], "measured": bool(seed % 2)}
@@ -91,7 +91,7 @@ def _long_side(strip: dict) -> float:
 
 def _pairs(seen, truth: dict, pairs: dict[int, int], measured: bool) -> list[dict]:
     """Strip 1 as the original against strip 2 as the batch, as ``match`` does by default."""
-    from drawdown.compare import compare
+    from drawdown.matching.compare import compare
 
     order = sorted(pairs, key=lambda j: truth["strips"][j]["number"])
     out = []

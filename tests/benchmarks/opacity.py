@@ -71,7 +71,7 @@ def even_film(sheets, index: int) -> np.ndarray:
 
 def true_ratio(spec, sheets, index: int, films: np.ndarray) -> tuple[float, float, float]:
     """Contrast ratio over ideal grounds, and L* over both, from the renderer's spectra."""
-    from calibration.colorimetry import xyz_to_lab
+    from calibration.colour.spaces import xyz_to_lab
     from fixtures.inkfilm import ink_reflectance
     from fixtures.spectra import WAVELENGTHS_NM, pigments, xyz_d50
 
@@ -108,11 +108,11 @@ def true_of(spec_data: dict, number: int) -> float:
 
 
 def run(seed: int, folder: Path) -> list[dict]:
-    from calibration.card import write_card
+    from calibration.card.definition import write_card
     from calibration.errors import Explained
-    from drawdown.film_pair import read_film_pair
-    from drawdown.judge import Options, read_strips
-    from drawdown.opacity import grade_of, opacity
+    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.printing.opacity import grade_of, opacity
+    from drawdown.reading.film_pair import read_film_pair
     from fixtures.layout import plan
     from fixtures.render import render
     from fixtures.sheet import Sheets
@@ -180,7 +180,7 @@ def whole_process(photos: list[Path]) -> tuple[float, float]:
     """Median seconds and peak megabytes of ``drawdown opacity`` as a process of its own. The
     child tells its own peak: the one the system keeps counts what it was forked from."""
     run = (
-        "import sys; from drawdown.cli import main; main(sys.argv[1:]);"
+        "import sys; from drawdown.commands.main import main; main(sys.argv[1:]);"
         "peak = [l for l in open('/proc/self/status') if l.startswith('VmHWM')];"
         "print(peak[0].split()[1] if peak else 0, file=sys.stderr)"
     )
@@ -228,7 +228,7 @@ def table(rows: list[dict], title: str) -> None:
 
 def reduction(count: int = 600) -> None:
     """The reduction alone: computed spectra in, no photo."""
-    from drawdown.opacity import opacity
+    from drawdown.printing.opacity import opacity
     from fixtures.inkfilm import ink_reflectance
     from fixtures.scenes import random_recipe
     from fixtures.spectra import WAVELENGTHS_NM, pigments, random_paper, xyz_d50

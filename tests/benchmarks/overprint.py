@@ -20,14 +20,15 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "kits"))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import overprint_tables as tables
 
-from calibration.colorimetry import delta_e_2000
-from drawdown import layers, overprint
-from drawdown.inks import starter_shelf
+from calibration.colour.spaces import delta_e_2000
+from drawdown.ink.shelf import starter_shelf
+from drawdown.printing import layer_order as layers
+from drawdown.printing import overprint
 
 TWINS = {"FOGRA39L": "TR006", "TR006": "FOGRA39L"}  # the same aim, nearly the same numbers
 CHI2_3_95 = 7.815  # 95 % quantile of chi squared with 3 degrees of freedom
@@ -113,10 +114,10 @@ def crossings(count: int) -> None:
 
     from crossing_kit import crossing_spec, render_crossing
 
-    from calibration.card import write_card
+    from calibration.card.definition import write_card
     from calibration.errors import Explained
-    from drawdown import crossing
-    from drawdown.judge import Options, read_strips
+    from drawdown.pipeline import crossing
+    from drawdown.pipeline.match import Options, read_strips
     from fixtures.scenes import random_recipe
 
     shelf = starter_shelf()

@@ -28,11 +28,11 @@ NEAR = 8.0  # pairs further apart than this are no batch and its original
 
 def row(seed: int, folder: Path) -> list[float] | None:
     """One scene's line, or None when it gives no verdict."""
-    from calibration.card import card_from_dict, write_card
+    from calibration.card.definition import card_from_dict, write_card
+    from calibration.correction.tone_curve import metric
     from calibration.errors import Explained
-    from calibration.tonemap import metric
-    from drawdown.compare import compare
-    from drawdown.judge import Options, read_strips
+    from drawdown.matching.compare import compare
+    from drawdown.pipeline.match import Options, read_strips
     from fixtures.render import render
     from fixtures.scenes import random_spec
 

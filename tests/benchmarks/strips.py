@@ -18,14 +18,14 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.card import builtin_cards
+from calibration.card.definition import builtin_cards
+from calibration.correction.lamp_field import fit_field, flatten, sample_light
+from calibration.correction.patches import read_patches
 from calibration.errors import Explained
-from calibration.illumination import fit_field, flatten, sample_light
-from calibration.locate import locate
-from calibration.patches import read_patches
-from calibration.photo import open_photo
-from calibration.sheet import Sheet, rectify
-from drawdown.strips import find_strips
+from calibration.locate.find_card import locate
+from calibration.locate.sheet import Sheet, rectify
+from calibration.photo.open import open_photo
+from drawdown.strips.find import find_strips
 
 
 @dataclass(frozen=True)

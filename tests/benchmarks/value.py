@@ -23,12 +23,12 @@ READING_SD = 0.4
 
 
 def case(seed: int, known: bool, bar: bool) -> list[dict]:
-    from calibration.colorimetry import delta_e_2000, munsell_value, xyz_to_lab
-    from drawdown.advice_infer import guess_mixes
-    from drawdown.advice_model import paper_ground
-    from drawdown.film import internal_from_measured
-    from drawdown.inks import starter_shelf
-    from drawdown.lighten import GUESSES, Seen, figures_of, fit_guesses, fit_ink, lighten
+    from calibration.colour.spaces import delta_e_2000, munsell_value, xyz_to_lab
+    from drawdown.ink.film import internal_from_measured
+    from drawdown.ink.shelf import starter_shelf
+    from drawdown.matching.batch_model import paper_ground
+    from drawdown.matching.guess_mix import guess_mixes
+    from drawdown.printing.lighten import GUESSES, Seen, figures_of, fit_guesses, fit_ink, lighten
     from fixtures.inkfilm import ink_reflectance
     from fixtures.scenes import random_recipe
     from fixtures.spectra import BASE, WAVELENGTHS_NM, WHITE, pigments, random_paper, xyz_d50

@@ -1,0 +1,303 @@
+"""Check a card definition, key by key, and build it. Part of calibration/card/definition.py."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import NoReturn
+
+import numpy as np
+
+from calibration.card.definition import FORMAT, PROVENANCES, ROLES, CardDefinition, Marker, Patch
+from calibration.errors import BadFile
+
+# OpenCV's predefined ArUco dictionaries and how many markers each holds (a test compares
+# this with OpenCV; it is written out so that reading a card need not load OpenCV).
+DICTIONARIES = {
+    f"DICT_{n}X{n}_{count}": count for n in (4, 5, 6, 7) for count in (50, 100, 250, 1000)
+} | {
+    "DICT_ARUCO_ORIGINAL": 1024,
+    "DICT_ARUCO_MIP_36h12": 250,
+    "DICT_APRILTAG_16h5": 30,
+    "DICT_APRILTAG_25h9": 35,
+    "DICT_APRILTAG_36h10": 2320,
+    "DICT_APRILTAG_36h11": 587,
+}
+LEAST_PATCHES, MOST_PATCHES = 6, 500
+LIGHTNESS = (0.0, 110.0)  # paper with optical brightener can pass 100
+CHROMA = 150.0
+LEAST_MM, MOST_MM = 1.0, 2000.0
+MOST_U = 50.0
+_TOUCH_MM = 1e-6  # fields may touch; rounding must not count as overlap
+_WHY = "a card must be described exactly or every colour would be wrong"
+_KEYS = {
+    "format", "name", "title", "provenance", "source", "size_mm", "dictionary", "window_mm",
+    "scale_mm", "text_mm", "markers", "patches", "reference_file", "reference_u_lab",
+    "paper_lab_d50",
+}  # fmt: skip
+_PATCH_KEYS = {"name", "role", "rect_mm", "srgb", "lab_d50", "u_lab"}
+_RECT = "[x, y, width, height] in mm"
+
+
+class _Table:
+    """One TOML table and how to speak of it ("slip.toml: patch "A1"")."""
+
+    def __init__(self, data: object, of: str, known: set[str]) -> None:
+        self.of = of
+        if not isinstance(data, dict):
+            self.bad("is not a table of keys and values", "write it as the other ones are")
+        self.data = data
+        for key in data:
+            if key not in known:
+                self.bad(
+                    f'has a key "{key}" that means nothing here',
+                    "take it out, or correct its spelling; the keys are "
+                    + ", ".join(sorted(known)),
+                )
+
+    def bad(self, seen: str, todo: str) -> NoReturn:
+        raise BadFile(f"{self.of} {seen}", _WHY, todo)
+
+    def get(self, key: str, hint: str) -> object:
+        if key not in self.data:
+            self.bad(f'has no "{key}"', f"add {key} = {hint}")
+        return self.data[key]
+
+    def text(self, key: str, hint: str, most: int = 60, default: str | None = None) -> str:
+        value = self.get(key, hint) if default is None else self.data.get(key, default)
+        if not isinstance(value, str):
+            self.bad(f'has a "{key}" that is not text', f"write {key} = {hint}")
+        if default is None and not value.strip():
+            self.bad(f'has an empty "{key}"', f"write {key} = {hint}")
+        if len(value) > most or not all(c.isprintable() for c in value):
+            self.bad(
+                f'has a "{key}" that is longer than {most} characters or breaks the line',
+                "shorten it to one plain line",
+            )
+        return value
+
+    def one_of(self, key: str, allowed: tuple[str, ...]) -> str:
+        hint = " or ".join(f'"{word}"' for word in allowed)
+        value = self.get(key, hint)
+        if value not in allowed:
+            self.bad(f'has {key} = "{value}", which is unknown', f"write {hint}")
+        return value
+
+    def numbers(self, key: str, count: int, hint: str) -> tuple[float, ...]:
+        value = self.get(key, hint)
+        if not isinstance(value, list) or len(value) != count:
+            self.bad(f'has a "{key}" that is not a list of {count} numbers', f"write {hint}")
+        for number in value:
+            plain = isinstance(number, int | float) and not isinstance(number, bool)
+            if not plain or not -1e6 < number < 1e6:  # the comparison also fails for nan
+                self.bad(
+                    f'has "{number}" in "{key}", which is not an ordinary number',
+                    f"write {hint}",
+                )
+        return tuple(float(number) for number in value)
+
+    def rect(self, key: str, size_mm: tuple[float, float]) -> tuple[float, ...]:
+        """A rectangle that lies on the card."""
+        x, y, width, height = self.numbers(key, 4, _RECT)
+        if width < LEAST_MM or height < LEAST_MM:
+            self.bad(
+                f"is only {width:g} x {height:g} mm large", f"give {key} at least {LEAST_MM:g} mm"
+            )
+        beyond = max(-x, -y, x + width - size_mm[0], y + height - size_mm[1])
+        if beyond > _TOUCH_MM:
+            self.bad(
+                f"has a {key} that reaches {beyond:.3g} mm beyond the card "
+                f"({size_mm[0]:g} x {size_mm[1]:g} mm)",
+                f"correct {key} or size_mm",
+            )
+        return x, y, width, height
+
+    def tables(self, key: str, required: bool) -> list:
+        todo = f"describe each of them in a table that begins with [[{key}]]"
+        if required and key not in self.data:
+            self.bad(f"has no {key}", todo)
+        value = self.data.get(key, [])
+        if not isinstance(value, list):
+            self.bad(f'has "{key}" that is not a list of tables', todo)
+        return value
+
+
+def checked(data: dict, where: str, folder: Path) -> CardDefinition:
+    """Build a definition from parsed TOML (see ``calibration.card.definition.card_from_dict``)."""
+    if not isinstance(data, dict) or data.get("format") != FORMAT:
+        raise BadFile(
+            f'{where} does not begin with format = "{FORMAT}"',
+            _WHY,
+            "write a fresh one with: drawdown card --definition OUT.toml, and edit that",
+        )
+    top = _Table(data, where, _KEYS)
+    name = top.text("name", '"a short name"')
+    size = top.numbers("size_mm", 2, "[width, height] in mm")
+    if not all(10.0 <= side <= MOST_MM for side in size):
+        top.bad(f"has a size_mm of {size[0]:g} x {size[1]:g} mm",
+                f"give width and height in mm, between 10 and {MOST_MM:g}")  # fmt: skip
+    dictionary = data.get("dictionary", "DICT_4X4_50")
+    if not isinstance(dictionary, str) or dictionary not in DICTIONARIES:
+        top.bad(f'has dictionary = "{dictionary}", which is unknown',
+                "write one of " + ", ".join(DICTIONARIES))  # fmt: skip
+    optional = {
+        key: top.rect(key, size) if key in data else None for key in ("window_mm", "text_mm")
+    }
+    markers = _markers(top, where, size, dictionary)
+    patches = _patches(top, where, size, folder)
+    _check_apart(top, markers, patches, optional["window_mm"])
+    return CardDefinition(
+        name=name,
+        title=top.text("title", '"a title"', default=name),
+        size_mm=size,
+        dictionary=dictionary,
+        markers=markers,
+        patches=patches,
+        provenance=top.one_of("provenance", PROVENANCES),
+        source=top.text("source", '"where the colours come from"', most=1000, default=""),
+        window_mm=optional["window_mm"],
+        scale_mm=_scale(top, size) if "scale_mm" in data else None,
+        text_mm=optional["text_mm"],
+        paper_lab_d50=_paper(top) if "paper_lab_d50" in data else None,
+    )
+
+
+def _paper(top: _Table) -> tuple[float, ...]:
+    lab = top.numbers("paper_lab_d50", 3, "[L*, a*, b*] of the bare paper")
+    if not 50.0 <= lab[0] <= LIGHTNESS[1] or math.hypot(lab[1], lab[2]) > 40.0:
+        top.bad("has a paper_lab_d50 that no white paper has",
+                "write the paper's L*, a*, b*, for instance [95.0, 0.5, -2.0]")  # fmt: skip
+    return lab
+
+
+def _scale(top: _Table, size: tuple[float, ...]) -> tuple[float, ...]:
+    x, y, length = top.numbers("scale_mm", 3, "[x, y, length] in mm")
+    if length < 10 or min(x, y) < 0 or x + length > size[0] or y > size[1]:
+        top.bad("has a scale_mm that is shorter than 10 mm or leaves the card",
+                "write scale_mm = [x, y, length] so that it lies on the card")  # fmt: skip
+    return x, y, length
+
+
+def _markers(
+    top: _Table, where: str, size: tuple[float, float], dictionary: str
+) -> tuple[Marker, ...]:
+    markers: list[Marker] = []
+    for number, row in enumerate(top.tables("markers", required=False), start=1):
+        table = _Table(row, f"{where}: marker {number}", {"id", "rect_mm"})
+        id_ = table.get("id", "a whole number")
+        if isinstance(id_, bool) or not isinstance(id_, int):
+            table.bad(f'has id = "{id_}", which is not a whole number', "write the marker's id")
+        count = DICTIONARIES[dictionary]
+        if not 0 <= id_ < count:
+            table.bad(f"has id {id_}, but {dictionary} holds only 0 to {count - 1}",
+                      "correct the id or the dictionary")  # fmt: skip
+        if any(marker.id == id_ for marker in markers):
+            table.bad(f"has id {id_}, which another marker has too",
+                      "give every marker an id of its own")  # fmt: skip
+        rect = table.rect("rect_mm", size)
+        if abs(rect[2] - rect[3]) > 0.01 * rect[2]:
+            table.bad("is not square", "give it the same width and height")
+        markers.append(Marker(id_, rect))
+    return tuple(markers)
+
+
+def _patches(top: _Table, where: str, size: tuple[float, float], folder: Path) -> tuple[Patch, ...]:
+    rows = top.tables("patches", required=True)
+    if not LEAST_PATCHES <= len(rows) <= MOST_PATCHES:
+        top.bad(
+            f"has {len(rows)} patches",
+            f"a card needs {LEAST_PATCHES} to {MOST_PATCHES}; more than ten, with several "
+            "greys and a white, work well",
+        )
+    tables, names = [], []
+    for number, row in enumerate(rows, start=1):
+        table = _Table(row, f"{where}: patch number {number}", _PATCH_KEYS)
+        name = table.text("name", '"a short name"', most=40)
+        table.of = f'{where}: patch "{name}"'
+        if name in names:
+            table.bad("is there twice", "give every patch a name of its own")
+        tables.append(table)
+        names.append(name)
+    labs = _reference(top, tuple(names), folder)
+    u_all = None
+    if "reference_u_lab" in top.data:
+        if labs is None:
+            top.bad("has reference_u_lab without a reference_file",
+                    "add the reference_file, or take reference_u_lab out")  # fmt: skip
+        u_all = _u_lab(top, "reference_u_lab")
+    patches = []
+    for i, table in enumerate(tables):
+        if labs is None:
+            lab = table.numbers("lab_d50", 3, "[L*, a*, b*]")
+        else:
+            lab = tuple(float(v) for v in labs[i])
+        if not LIGHTNESS[0] <= lab[0] <= LIGHTNESS[1] or max(map(abs, lab[1:])) > CHROMA:
+            table.bad(
+                f"has the colour L* {lab[0]:g}, a* {lab[1]:g}, b* {lab[2]:g}, "
+                "which no paper or ink has",
+                f"write lab_d50 = [L*, a*, b*] with L* from {LIGHTNESS[0]:g} to {LIGHTNESS[1]:g} "
+                f"and a*, b* from -{CHROMA:g} to {CHROMA:g}",
+            )
+        patches.append(
+            Patch(
+                name=names[i],
+                rect_mm=table.rect("rect_mm", size),
+                lab_d50=lab,
+                u_lab=u_all or _u_lab(table, "u_lab"),
+                role=table.one_of("role", ROLES),
+                srgb=_srgb(table) if "srgb" in table.data else None,
+            )
+        )
+    return tuple(patches)
+
+
+def _u_lab(table: _Table, key: str) -> tuple[float, ...]:
+    u_lab = table.numbers(key, 3, "[u of L*, u of a*, u of b*]")
+    if not all(0.0 < u <= MOST_U for u in u_lab):
+        table.bad(
+            f"has {key} = {list(u_lab)}; an uncertainty is above 0 and at most {MOST_U:g}",
+            "write the standard uncertainty of each of L*, a*, b*; the maker of the values "
+            "or the instrument's handbook gives it",
+        )
+    return u_lab
+
+
+def _srgb(table: _Table) -> tuple[int, ...]:
+    hint = "srgb = [red, green, blue], whole numbers from 0 to 255"
+    value = table.numbers("srgb", 3, hint)
+    if not all(v == int(v) and 0 <= v <= 255 for v in value):
+        table.bad(f"has srgb = {table.data['srgb']}", f"write {hint}")
+    return tuple(int(v) for v in value)
+
+
+def _reference(top: _Table, names: tuple[str, ...], folder: Path) -> np.ndarray | None:
+    if "reference_file" not in top.data:
+        return None
+    from calibration.card.cgats import reference_lab_d50
+
+    file = top.text("reference_file", '"values.txt"', most=1000)
+    return reference_lab_d50(folder / file, names)
+
+
+def _check_apart(
+    top: _Table,
+    markers: tuple[Marker, ...],
+    patches: tuple[Patch, ...],
+    window_mm: tuple[float, ...] | None,
+) -> None:
+    """No patch, marker or window lies on another."""
+    names = [f'patch "{patch.name}"' for patch in patches]
+    names += [f"marker {marker.id}" for marker in markers]
+    rects = [field.rect_mm for field in (*patches, *markers)]
+    if window_mm is not None:
+        names.append("the window")
+        rects.append(window_mm)
+    low = np.array(rects)[:, :2]
+    high = low + np.array(rects)[:, 2:]
+    shared = np.minimum(high[:, None], high[None]) - np.maximum(low[:, None], low[None])
+    first, second = np.nonzero(np.triu(np.all(shared > _TOUCH_MM, axis=-1), k=1))
+    if first.size:
+        top.bad(
+            f"has {names[first[0]]} and {names[second[0]]} on top of each other",
+            "correct the rect_mm of one of them",
+        )

@@ -1,0 +1,356 @@
+"""From the photo's linear RGB to XYZ D50: tone curve, colour map, and how sure they are.
+
+The model: the phone applied one unknown tone curve to all channels of some mixture of its
+sensor's RGB. Undo the curve (smooth, rising, in log light), divide by the lamp's field, map
+by a root-polynomial of degree 2 (Finlayson, Mackiewicz, Hurlbert 2015, IEEE Trans. Image
+Proc. 24, 1460), which keeps its colours when the exposure changes; small products of the
+channels (Cheung, Westland, Connah, Ripamonti 2004, Color. Technol. 120, 19) and an offset for
+stray light are added where the card is known well enough to tell. How supple a fit the card
+bears, and what carries its uncertainty: calibration/correction/map_choice.py.
+
+Left out are patches that are not even inside or lie in a shadow with an edge (spoiled.py), those
+whose error is out of all proportion to what the others predict for it, and those of a measured
+card that have changed (card_drift.py); the fit is done again without them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration import flags as fl
+from calibration.card.definition import CardDefinition
+from calibration.colour.spaces import delta_e_2000, lab_to_xyz, xyz_to_lab
+from calibration.correction.card_drift import Drift, find_drift
+from calibration.correction.lamp_field import LampField, LightSamples, fit_field
+from calibration.correction.map_choice import choose, ensemble, reference_covariance, surprise
+from calibration.correction.map_fit import (
+    DRAWN,
+    FLEXIBLE,
+    MEASURED,
+    MODEL_FLOOR,
+    Problem,
+    Solution,
+    evaluate,
+    fit,
+)
+from calibration.correction.patches import PatchReadings
+from calibration.correction.spoiled import beside, shaded_patches, uneven_patches
+from calibration.correction.tone_curve import KNOTS, features, metric, tone_basis, undo_tone
+from calibration.errors import PhotoUnfit
+
+MEMBERS = 96
+SEED = 20250
+# Held-out median that is flagged (of a measured card: card_drift.py), and refused, by where the
+# card's values come from.
+POOR_DE = 7.0
+REFUSE_DE = {"nominal": 14.0, "measured": 9.0}
+SHADE_RATIO = 1.12  # paper this much brighter than the card's white is better lit
+LAST_LEVEL = 0.3 / 255 / 12.92  # linear: what 8 bits leave open near black
+USUAL_PAPER_Y = 0.876  # L* 95
+# A patch is left out when its surprise (chi-square, three degrees of freedom, in units of
+# what is typical for this card) and its error in Delta E both exceed these.
+SPOILED = {"nominal": 14.0, "measured": 40.0}
+SPOILED_DE = {"nominal": 6.0, "measured": 3.0}
+NEAR_SHINE = 3.0  # patches next to one that shines: the surprise that it takes, divided
+MOST_SPOILED = 0.35  # of all patches; more, and it is the wrong card or no card
+
+
+@dataclass(frozen=True)
+class Correction:
+    """The fitted way from linear RGB to XYZ D50 (Y = 1 for the card's reference white).
+
+    ``tone`` (KNOTS,) and ``matrix`` (3, MAP_TERMS) are the fit; ``tone_members`` (m, KNOTS)
+    and ``matrix_members`` (m, 3, MAP_TERMS) the ensemble. ``held_out_de`` (n,) is the held-out
+    error of each patch, CIEDE2000 (NaN where a patch could not be used);
+    ``paper_lab_d50`` the colour of the most common light surface beside the card, or None.
+    """
+
+    tone: np.ndarray
+    matrix: np.ndarray
+    tone_members: np.ndarray
+    matrix_members: np.ndarray
+    field: LampField
+    held_out_de: np.ndarray
+    dropped: tuple[str, ...]
+    white_balance_de_median: float
+    patch_lab_d50: np.ndarray
+    paper_lab_d50: np.ndarray | None
+    nominal: bool
+    flags: tuple[fl.Flag, ...]
+
+    @property
+    def shaded(self) -> bool:
+        """Whether the card lies in other light than the paper beside it."""
+        return self.field.beyond_card_log is not None
+
+    @property
+    def held_out_median(self) -> float:
+        return float(np.nanmedian(self.held_out_de))
+
+    @property
+    def held_out_max(self) -> float:
+        return float(np.nanmax(self.held_out_de))
+
+    def light(self, rgb_linear: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
+        """Photo's linear RGB (..., 3) at places (..., 2) -> even scene light (..., 3)."""
+        return undo_tone(rgb_linear, self.tone) / np.exp(self.field.log_gain(xy_mm))
+
+    def xyz_d50(self, light: np.ndarray) -> np.ndarray:
+        """Even scene light (..., 3) from ``light`` -> XYZ D50 (..., 3)."""
+        return features(light) @ self.matrix.T
+
+    def ensemble_xyz_d50(self, rgb_linear: np.ndarray, gain_log: np.ndarray) -> np.ndarray:
+        """XYZ D50 of each member (m, n, 3) for photo RGB (n, 3) under log light (n, 3)."""
+        basis = tone_basis(rgb_linear)
+        bend = np.einsum("nck,mk->mnc", basis, self.tone_members)
+        light = rgb_linear * np.exp(bend - gain_log)
+        return np.einsum("mnf,mjf->mnj", features(light), self.matrix_members)
+
+
+def _white_balance(
+    rgb: np.ndarray, lab: np.ndarray, profile_matrix: np.ndarray, white: np.ndarray
+) -> np.ndarray:
+    """The map that only balances white: camera profile, scaled so that ``white`` patches of
+    light ``rgb`` come out neutral at their lightness. (3, 3)."""
+    target = lab_to_xyz(lab[white]) @ np.linalg.inv(profile_matrix).T
+    gain = np.exp(np.mean(np.log(np.maximum(target, 1e-4)) - np.log(rgb[white]), axis=0))
+    return profile_matrix * gain
+
+
+def _noise_de(readings: PatchReadings) -> np.ndarray:
+    """(n,) noise of the usable patches in Delta E: relative noise of luma times a third of
+    116 (slope of L* near white). In the last levels near black the truth may be anything."""
+    rgb, noise = readings.rgb[readings.usable], readings.noise[readings.usable]
+    return 38 * np.mean(np.hypot(noise, LAST_LEVEL) / rgb, axis=1)
+
+
+def _problem(readings: PatchReadings, card: CardDefinition) -> Problem:
+    """The fit's data from the usable patches; light and white balance are still to come."""
+    usable = readings.usable
+    lab, rgb = card.expected_lab_d50[usable], readings.rgb[usable]
+    weights = metric(lab)
+    noise = _noise_de(readings)
+    u_axis = np.linalg.norm(np.einsum("nij,nj->ni", weights, card.u_lab[usable]), axis=1)
+    u_axis = u_axis / np.sqrt(3)
+    return Problem(
+        rgb=rgb,
+        gain_log=np.zeros_like(rgb),
+        lab=lab,
+        metric=weights,
+        sigma=np.sqrt(u_axis**2 + noise**2 + MODEL_FLOOR**2),
+        smooth=reference_covariance(lab, u_axis, weights),
+        balanced=np.eye(3),
+        basis=tone_basis(rgb),
+        kept=np.ones(len(rgb)),
+        level=float(np.median(rgb[_light_patches(lab)])),
+    )
+
+
+def correct(
+    readings: PatchReadings,
+    samples: LightSamples,
+    card: CardDefinition,
+    profile_matrix: np.ndarray,
+) -> Correction:
+    """Fit the correction to one photo's card.
+
+    ``profile_matrix`` (3, 3) is the photo profile's linear RGB -> XYZ D50, the starting
+    point. Raises ``PhotoUnfit`` when too few patches can be read.
+    """
+    usable = readings.usable
+    if usable.sum() < max(6, 0.4 * len(card.patches)):
+        raise PhotoUnfit(
+            f"only {int(usable.sum())} of {len(card.patches)} colour fields can be read",
+            "the rest are burnt out, black or outside the picture: colours cannot be corrected",
+            "show the whole card, and tap the white paper so that the photo gets darker",
+        )
+    nominal = card.provenance == "nominal"
+    uneven, shines = uneven_patches(readings, card)
+    problem = _problem(readings, card)
+    problem = replace(problem, kept=problem.kept * ~uneven[usable])
+    samples = _without_whites(samples, readings.centre_mm[uneven])
+    white = _light_patches(problem.lab)
+    tone = np.zeros(KNOTS)
+    for turn in range(3):
+        field = fit_field(samples, undo_tone(samples.rgb, tone))
+        gain_log = field.log_gain(readings.centre_mm[usable])
+        light = problem.rgb / np.exp(gain_log)
+        balanced = _white_balance(light, problem.lab, profile_matrix, white)
+        problem = replace(problem, gain_log=gain_log, balanced=balanced)
+        if turn == 0:
+            start = problem.centre
+            plain = evaluate(problem, start)[0]
+        if turn < 2:
+            # The field is settled with a flexible curve first, then all candidates compete.
+            best = fit(problem, FLEXIBLE[nominal], start)
+            start, tone = best.theta, best.tone
+        if turn == 0:
+            samples, problem = _without_shade(samples, problem, best, readings.centre_mm[usable])
+    near = beside(shines, card)[usable]
+    problem, best = _without_spoiled(problem, start, nominal, near)
+    drift: Drift | None = None
+    if not nominal:
+        noise, miss = _noise_de(readings), _held_out_lab(problem, best)
+        drift = find_drift(card, usable, miss, noise, problem.rgb, readings.spread[usable])
+        problem, best = _without_drifted(problem, best, drift.changed)
+    field = fit_field(samples, undo_tone(samples.rgb, best.tone))
+    rng = np.random.default_rng(SEED)
+    tone_members, matrix_members = ensemble(problem, best, nominal, MEMBERS, rng)
+    error = delta_e_2000(problem.lab, problem.lab + _held_out_lab(problem, best))
+    outlier = problem.kept == 0
+    typical = float(np.median(error[~outlier]))
+    held_out = np.full(len(card.patches), np.nan)
+    held_out[usable] = np.where(outlier, np.nan, error)
+    names = [p.name for p, u in zip(card.patches, usable, strict=True) if u]
+    dropped = tuple(n for n, o in zip(names, outlier, strict=True) if o)
+    lit = tuple(n for n, s in zip(names, shines[usable], strict=True) if s)
+    plain_median = float(np.median(np.linalg.norm(plain, axis=1)))
+    patch_lab = np.full((len(card.patches), 3), np.nan)
+    light = undo_tone(problem.rgb, best.tone) / np.exp(field.log_gain(readings.centre_mm[usable]))
+    patch_lab[usable] = xyz_to_lab(features(light) @ best.matrix.T)
+    correction = Correction(
+        tone=best.tone,
+        matrix=best.matrix,
+        tone_members=tone_members,
+        matrix_members=matrix_members,
+        field=field,
+        held_out_de=held_out,
+        dropped=dropped,
+        white_balance_de_median=plain_median,
+        patch_lab_d50=patch_lab,
+        paper_lab_d50=None,
+        nominal=nominal,
+        flags=_flags(typical, plain_median, dropped, nominal, len(names), drift, lit),
+    )
+    return _with_paper(correction, samples, card)
+
+
+def _without_shade(
+    samples: LightSamples, problem: Problem, first: Solution, centre_mm: np.ndarray
+) -> tuple[LightSamples, Problem]:
+    """Leave out patches in a shadow with an edge, as samples of the light as well."""
+    # Y goes as (L* + 16)^3, and the first entry of the metric's row 0 is 1 / S_L.
+    miss_l = first.residual[:, 0] / problem.metric[:, 0, 0]
+    log_light = problem.gain_log.mean(axis=1) + 3 * miss_l / (problem.lab[:, 0] + 16)
+    shaded = shaded_patches(log_light, centre_mm)
+    fewer = _without_whites(samples, centre_mm[shaded])
+    if not shaded.any() or shaded.mean() > MOST_SPOILED or not (fewer.surface == 0).any():
+        return samples, problem
+    return fewer, replace(problem, kept=problem.kept * ~shaded)
+
+
+def _without_whites(samples: LightSamples, centre_mm: np.ndarray) -> LightSamples:
+    """The samples of light without those on patches at the centres (k, 2)."""
+    apart = np.linalg.norm(samples.xy_mm[:, None] - centre_mm[None], axis=-1)
+    hit = (samples.surface == 0) & (apart < 0.5).any(axis=1)
+    return replace(samples, surface=np.where(hit, -1, samples.surface))
+
+
+def _without_spoiled(
+    problem: Problem, start: np.ndarray, nominal: bool, near: np.ndarray
+) -> tuple[Problem, Solution]:
+    """The best candidate's fit to the patches that are not spoiled; of those next to one that
+    shines, ``near`` (n,), less is believed."""
+    kind = "nominal" if nominal else "measured"
+    candidates = DRAWN if nominal else MEASURED
+    best = choose(problem, [fit(problem, c, start) for c in candidates], nominal)
+    for _ in range(4):
+        length = surprise(problem, best)
+        on = problem.kept > 0
+        # 2.37 is the median of chi-square with three degrees of freedom.
+        limit = SPOILED[kind] * max(1.0, float(np.median(length[on])) / 2.37)
+        lit = near & (best.held_out[:, 0] > 0)  # mirrored light only adds
+        limit = np.where(lit, limit / NEAR_SHINE, limit)
+        far = np.linalg.norm(best.held_out, axis=1) > SPOILED_DE[kind]
+        bad = on & far & (length > limit)
+        if not bad.any() or (~on | bad).mean() > MOST_SPOILED:
+            break
+        problem = replace(problem, kept=problem.kept * ~bad)
+        best = choose(problem, [fit(problem, c, best.theta) for c in candidates], nominal)
+    return problem, best
+
+
+def _without_drifted(
+    problem: Problem, best: Solution, changed: np.ndarray
+) -> tuple[Problem, Solution]:
+    """The fit of a measured card again, without the patches that have changed; with them, when
+    they are too many to do without."""
+    kept = problem.kept * ~changed
+    if not changed.any() or (kept == 0).mean() > MOST_SPOILED:
+        return problem, best
+    problem = replace(problem, kept=kept)
+    return problem, choose(problem, [fit(problem, c, best.theta) for c in MEASURED], False)
+
+
+def _held_out_lab(problem: Problem, best: Solution) -> np.ndarray:
+    """(n, 3) what a patch is read as when left out of the fit, less its value, in Lab."""
+    return np.linalg.solve(problem.metric, best.held_out[..., None])[..., 0]
+
+
+def _light_patches(lab: np.ndarray) -> np.ndarray:
+    """The lightest neutral patches (at least one): where white is balanced."""
+    rank = lab[:, 0] - 2 * np.hypot(lab[:, 1], lab[:, 2])
+    return rank >= np.sort(rank)[-max(1, len(rank) // 8)]
+
+
+def _with_paper(correction: Correction, samples: LightSamples, card: CardDefinition) -> Correction:
+    """Add the paper's colour. Nothing is whiter than the card's white by much: paper that
+    looks so is better lit, and the field beside the card is scaled to say so."""
+    count = np.bincount(samples.surface[samples.surface > 0], minlength=1)
+    if not count.any():
+        return correction
+    # The lightest of the larger surfaces is the paper; a table is seldom whiter.
+    large = np.flatnonzero(count >= 0.15 * count.max())
+    level = [np.median(samples.rgb[samples.surface == k]) for k in large]
+    on_paper = samples.surface == large[int(np.argmax(level))]
+    light = correction.light(samples.rgb[on_paper], samples.xy_mm[on_paper])
+    paper = np.median(light, axis=0)
+    xyz = correction.xyz_d50(paper)
+    # A chart without white still lies beside white paper: never ask for less than its level.
+    white = max(float(lab_to_xyz(card.expected_lab_d50)[:, 1].max()), USUAL_PAPER_Y)
+    ratio = float(xyz[1] / white)
+    flags = correction.flags
+    field = correction.field
+    if ratio > SHADE_RATIO:
+        here = samples.surface == 0
+        card_light = correction.light(samples.rgb[here], samples.xy_mm[here])
+        beyond = np.log(paper / np.median(card_light, axis=0))
+        field = replace(field, beyond_card_log=beyond, card=card)
+        xyz = correction.xyz_d50(paper / np.exp(beyond))
+        flags = (*flags, fl.CARD_SHADED(f"{ratio:.1f}"))
+    return replace(correction, field=field, paper_lab_d50=xyz_to_lab(xyz), flags=flags)
+
+
+def _flags(
+    typical: float,
+    plain: float,
+    dropped: tuple[str, ...],
+    nominal: bool,
+    count: int,
+    drift: Drift | None,
+    lit: tuple[str, ...],
+) -> tuple[fl.Flag, ...]:
+    out = []
+    if nominal:
+        out.append(fl.NOMINAL_CARD())
+    if lit:
+        out.append(fl.CARD_GLARE(", ".join(lit)))
+    # A drifted patch, or one that shines, is told of as such, once.
+    told = (*lit, *(drift.changed_names if drift is not None else ()))
+    spoilt = [n for n in dropped if n not in told]
+    if spoilt:
+        out.append(fl.PATCHES_DROPPED(", ".join(spoilt)))
+    kind = "nominal" if nominal else "measured"
+    if typical > REFUSE_DE[kind] or typical > plain + 0.5 or len(dropped) > 0.35 * count:
+        out.append(
+            fl.CARD_UNUSABLE(
+                f"they miss by {typical:.1f} Delta E, {plain:.1f} with white balance alone"
+            )
+        )
+    elif drift is not None:
+        out += drift.flags
+    elif typical > POOR_DE:
+        out.append(fl.POOR_CORRECTION(f"{typical:.1f}"))
+    return tuple(out)

@@ -1,0 +1,226 @@
+"""Read a printed card on a photo that shows it beside a card with known values."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+
+import numpy as np
+
+from calibration import flags as fl
+from calibration.card.definition import CardDefinition
+from calibration.colour.spaces import xyz_to_lab
+from calibration.correction.correct import Correction, correct
+from calibration.correction.enrol import (
+    PhotoReading,
+    light_uncertainty,
+    refuse_other_card,
+    shared_uncertainty,
+)
+from calibration.correction.lamp_field import sample_light
+from calibration.correction.patches import INSET_SHARE, PatchReadings, read_patches
+from calibration.errors import BadFile, PhotoUnfit, WrongUsage
+from calibration.locate.find_card import CardView, locate
+from calibration.locate.not_found import BY_HAND
+from calibration.locate.sheet import Sheet, rectify
+from calibration.photo.open import Photo
+
+SIZE_SLACK = 0.03  # a print may be this much larger or smaller than drawn
+SKEW_SLACK_MM = 2.0  # beyond this the two cards do not lie in one plane
+MOST_HELD_OUT_DE = 3.5  # a known card that fits worse passes on nothing of use
+MOST_UNEVEN = 0.10  # log light left over across the card to enrol, after the lamp's field
+CRUSHED_SHARE = 0.25  # of a patch's pixels with a channel in the last levels near black
+CHROMA_OF_LIGHT = 0.3
+WHITE_L = (84.0, 103.0)  # bare white paper in the same light
+_SHOOT = "lay both cards flat side by side in soft even light, nothing mirrored, and shoot again"
+
+
+def check_pair(known: CardDefinition, own: CardDefinition) -> None:
+    """Raise unless photos of these two cards can be told apart and one has known values."""
+    if known.provenance != "measured":
+        raise BadFile(
+            f'the known card ("{known.title}") has its colours as drawn, not as measured',
+            "what it passed on to another print would be a guess",
+            "give a card with measured values: one read by an instrument, or a chart whose "
+            "maker states its colours",
+        )
+    for card, what in ((known, "known card"), (own, "card to enrol")):
+        if not card.markers:
+            raise BadFile(
+                f"the definition of the {what} has no markers",
+                "without them its place in the photo is not known",
+                "add printed markers at the chart's corners, and name them in the definition",
+            )
+    if known.dictionary == own.dictionary:
+        shared = sorted({m.id for m in known.markers} & {m.id for m in own.markers})
+        if shared:
+            raise WrongUsage(
+                f"both cards have the marker {shared[0]}",
+                "two copies of one card cannot be told apart in a photo",
+                "enrol a slip beside a known frame, a frame beside a known slip, or either "
+                "beside a chart with other markers",
+            )
+
+
+def read_photo(photo: Photo, known: CardDefinition, own: CardDefinition) -> PhotoReading:
+    """The colours of card ``own`` on a photo, by the values of card ``known``.
+
+    Raises ``PhotoUnfit`` when one of them cannot be found or read, or when they do not share
+    plane and light."""
+    with _about("the known card"):
+        view = locate(photo, (known,))
+    with _about("the card to enrol"):
+        own_view = locate(photo, (own,))
+    placed = _placed(view, own_view)
+    sheet = rectify(photo, view)
+    readings = read_patches(sheet, known, view.place_error_mm)
+    own_sheet = rectify(photo, own_view)
+    own_readings = read_patches(own_sheet, own, own_view.place_error_mm)
+    _refuse_bad_exposure(readings, known, "the known card")
+    _refuse_bad_exposure(own_readings, own, "the card to enrol")
+    samples = sample_light(sheet, known, readings)
+    with _about("the known card"):
+        correction = correct(readings, samples, known, photo.profile.to_xyz_d50)
+    _refuse_poor(correction)
+    usable = own_readings.usable & (_crushed(own_sheet, own) <= CRUSHED_SHARE)
+    places = view.to_mm(own_view.to_px(own_readings.centre_mm))
+    rgb = np.where(usable[:, None], own_readings.rgb, 0.5)
+    light = correction.light(rgb, places)
+    tilt, level_log = _light_left(light, places, usable & own.with_role("white"), view)
+    light = light / np.exp(tilt)[:, None]
+    lab = xyz_to_lab(correction.xyz_d50(light))
+    refuse_other_card(own, np.where(usable[:, None], lab, np.nan))
+    _refuse_shade(lab, usable & own.with_role("white"))
+    field_log = float(np.mean(correction.field.scatter_at(places)))
+    if samples.surface.max(initial=0) < 1:
+        field_log = float(np.hypot(field_log, 0.03))  # no paper or table links the two lights
+    u_light = light_uncertainty(lab, float(np.hypot(field_log, level_log)), CHROMA_OF_LIGHT)
+    relative = np.where(usable[:, None], own_readings.noise, 0) / rgb
+    u_noise = light_uncertainty(lab, 1.0, 1.0) * np.sqrt(np.mean(relative**2, axis=1))[:, None]
+    return PhotoReading(
+        lab_d50=np.where(usable[:, None], lab, np.nan),
+        u_alone=np.hypot(u_light, u_noise),
+        u_shared=shared_uncertainty(lab, known, correction.held_out_de),
+        placed=placed,
+        held_out_median=correction.held_out_median,
+    )
+
+
+@contextmanager
+def _about(which: str):
+    """Say which of the two cards a failure is about; corners by hand are no help here."""
+    try:
+        yield
+    except PhotoUnfit as unfit:
+        todo = unfit.todo.replace(f", or {BY_HAND}", "").replace(BY_HAND, _SHOOT)
+        raise PhotoUnfit(f"{which}: {unfit.seen}", unfit.why, todo) from unfit
+
+
+def _placed(view: CardView, own_view: CardView) -> tuple[float, float, float]:
+    """Where the printed card lies on the known card's plane: x, y (mm) of its middle, and
+    degrees. Two cards in one plane differ by a shift and a turn alone."""
+    width, height = own_view.card.size_mm
+    corners = np.array([m.corners_mm.mean(axis=0) for m in own_view.card.markers])
+    seen = view.to_mm(own_view.to_px(corners))
+    a, b = corners - corners.mean(axis=0), seen - seen.mean(axis=0)
+    # Best shift, turn and size (complex numbers: b = factor * a).
+    p, q = a[:, 0] + 1j * a[:, 1], b[:, 0] + 1j * b[:, 1]
+    factor = np.vdot(p, q) / np.vdot(p, p)
+    size = abs(factor)
+    skew = float(np.abs(q - factor * p).max())
+    if abs(size - 1) > SIZE_SLACK or skew > SKEW_SLACK_MM:
+        seen_words = (
+            f"the card to enrol looks {100 * size:.0f} % as large as it should beside the known "
+            f"card, and its corners {skew:.1f} mm out of place"
+        )
+        raise PhotoUnfit(
+            seen_words,
+            "the two do not lie in one plane, or one was not printed at 100 %, or is bent; the "
+            "light on both would not be the same",
+            "check the card's 100 mm scale with a ruler, and lay both cards flat on one table",
+        )
+    middle = view.to_mm(own_view.to_px(np.array([width / 2, height / 2])))
+    return float(middle[0]), float(middle[1]), float(np.degrees(np.angle(factor)))
+
+
+def _refuse_bad_exposure(readings: PatchReadings, card: CardDefinition, which: str) -> None:
+    white = card.with_role("white")
+    if not white.any():
+        white = card.expected_lab_d50[:, 0] >= card.expected_lab_d50[:, 0].max() - 5
+    burnt = int((readings.clipped[white] > 0.02).sum() - np.isnan(readings.rgb[white, 0]).sum())
+    if burnt > 0.34 * white.sum():
+        kind = fl.OVEREXPOSED(f"{burnt} of {int(white.sum())} white fields of {which}")
+        raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
+    levels = readings.rgb[white & np.isfinite(readings.rgb[:, 0])]
+    if len(levels) and float(np.median(levels)) < 0.05:
+        kind = fl.UNDEREXPOSED(f"the white of {which} reaches {100 * np.median(levels):.0f} %")
+        raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
+
+
+def _refuse_poor(correction: Correction) -> None:
+    for flag in correction.flags:
+        if flag.hard or flag.kind in (fl.CARD_SHADED, fl.CARD_FADED):
+            raise PhotoUnfit(f"the known card: {flag.seen}", flag.kind.why, flag.kind.todo)
+    if correction.held_out_median > MOST_HELD_OUT_DE:
+        kind = fl.POOR_CORRECTION(f"{correction.held_out_median:.1f}")
+        why = "values taken from this photo would be off by as much"
+        raise PhotoUnfit(f"the known card: {kind.seen}", why, _SHOOT)
+
+
+def _crushed(sheet: Sheet, card: CardDefinition) -> np.ndarray:
+    """(n,) share of each patch's pixels that have a channel at the end near black."""
+    out = np.ones(len(card.patches))
+    for i, (x, y, w, h) in enumerate(card.rects_mm):
+        dx, dy = INSET_SHARE * w, INSET_SHARE * h
+        part = sheet.crushed[sheet.window((x + dx, y + dy, w - 2 * dx, h - 2 * dy))]
+        out[i] = float(part.mean()) if part.size else 1.0
+    return out
+
+
+def _light_left(
+    light: np.ndarray, places_mm: np.ndarray, white: np.ndarray, view: CardView
+) -> tuple[np.ndarray, float]:
+    """What light the lamp's field has missed on the printed card, from its whites.
+
+    They are one bare paper, so a slope across them is light: log light (n,) to take off, 0
+    in the middle of the card. The slope carried over to the known card's middle, halved,
+    is how far the level may be off: the second value. Raises ``PhotoUnfit`` for a card that
+    lies in uneven light."""
+    if white.sum() < 4:
+        return np.zeros(len(light)), 0.01
+    values = np.log(np.maximum(light[white], 1e-6)).mean(axis=1)
+    middle = places_mm.mean(axis=0)
+    design = np.column_stack([np.ones(white.sum()), (places_mm[white] - middle) / 100])
+    # Held back: a slope of 20 % in 100 mm would be much.
+    hold = np.diag([0.0, 1.0, 1.0]) * (0.01 / 0.2) ** 2
+    weight = np.ones(len(values))
+    for _ in range(4):  # a white with dirt or glare on it must not tip the plane
+        normal = (design * weight[:, None]).T @ design + hold
+        plane = np.linalg.solve(normal, (design * weight[:, None]).T @ values)
+        miss = np.abs(values - design @ plane)
+        weight = 1 / (1 + (miss / max(0.006, 2 * np.median(miss))) ** 2) ** 2
+    slope = plane[1:] / 100
+    tilt = (places_mm - middle) @ slope
+    uneven = float(max(np.ptp(tilt), 2 * np.median(miss)))
+    if uneven > MOST_UNEVEN:
+        raise PhotoUnfit(
+            f"the light on the card to enrol varies by {100 * uneven:.0f} % in a way that its "
+            "surroundings do not show",
+            "a shadow or a mirrored lamp on it would be taken for its colour",
+            _SHOOT,
+        )
+    known_middle = np.asarray(view.card.size_mm) / 2
+    level = abs(float((middle - known_middle) @ slope)) / 2
+    return tilt, float(np.hypot(level, np.median(miss)))
+
+
+def _refuse_shade(lab_d50: np.ndarray, white: np.ndarray) -> None:
+    if not white.any():
+        return
+    level = float(np.median(lab_d50[white, 0]))
+    if not WHITE_L[0] <= level <= WHITE_L[1]:
+        raise PhotoUnfit(
+            f"the white of the card to enrol reads L* {level:.0f}",
+            "bare white paper lies between 88 and 98: one of the cards is in shade or shines, or "
+            "the card is not on white paper",
+            _SHOOT,
+        )

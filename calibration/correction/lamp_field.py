@@ -1,0 +1,369 @@
+"""The lamp's field over the sheet, from card whites and from any even light surface.
+
+Every surface of one even reflectance (the paper, a plain table) shows the shape of the
+light; only its level is unknown. The field is a smooth quadratic in log light per channel,
+fitted robustly to the card's whites and to the even cells of such surfaces, plus what the
+paper shows beyond that quadratic, smoothed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from calibration.card.definition import CardDefinition
+from calibration.colour.spaces import SRGB_TO_XYZ_D50, lab_to_xyz
+from calibration.correction.grid import look_up, spread_out
+from calibration.correction.patches import PatchReadings
+from calibration.locate.sheet import Sheet
+
+CELL_MM = 4.0
+MAX_SURFACES = 4
+LEAST_CELLS = 60
+GAP_CELLS, BRIDGE_STEP = 7, 0.02
+NARROW_MM = 45.0
+SAME_LEVEL = 0.04
+# Prior sizes, in log light per 100 mm and per (100 mm)^2, and of one reading.
+SLOPE_SD, BEND_SD = 0.35, 0.08
+# Neighbouring cells of one surface differ by less than this in log light, even across the
+# soft edge of a shadow; and by less than the second when the next cells do not differ.
+SMOOTH_STEP, LONE_STEP = 0.25, 0.012
+TINT_STEP = 0.01
+MOST_LOG_GAIN = 1.0
+FINE_MM = 1.5
+WHITE_SD, CELL_SD = 0.006, 0.03
+
+
+@dataclass(frozen=True)
+class LightSamples:
+    """Places where the light can be read: card whites, then even cells of the sheet.
+
+    ``rgb`` (n, 3) linear RGB as photographed; ``xy_mm`` (n, 2); ``surface`` (n,) 0 for the
+    card's white, 1.. for other surfaces; ``cells`` (rows, columns) index of the sample at a
+    cell or -1; ``cell_origin_mm`` and ``cell_mm`` place that grid."""
+
+    rgb: np.ndarray
+    xy_mm: np.ndarray
+    surface: np.ndarray
+    cells: np.ndarray
+    cell_origin_mm: tuple[float, float]
+    cell_mm: float
+
+
+@dataclass(frozen=True)
+class LampField:
+    """Relative light over the sheet: ``log_gain`` per channel is a quadratic in position
+    (``coefficients`` (6, 3)) plus a smoothed remainder on the grid of cells. ``levels``
+    (k, 3) are the surfaces' log colours relative to the card's white; ``scatter`` is the
+    robust standard deviation of what is left, in log light; ``local_scatter`` the same as
+    a map on the cells. ``beyond_card_log`` (3,), when set, is how much more light (in log)
+    falls beside the card than on it: a card in its own shade."""
+
+    centre_mm: tuple[float, float]
+    coefficients: np.ndarray
+    levels: np.ndarray
+    remainder: np.ndarray
+    local_scatter: np.ndarray
+    cell_origin_mm: tuple[float, float]
+    cell_mm: float
+    scatter: float
+    beyond_card_log: np.ndarray | None = None
+    card: CardDefinition | None = None
+
+    def log_gain(self, xy_mm: np.ndarray) -> np.ndarray:
+        """(..., 2) millimetres -> (..., 3) natural log of the light, 0 on the card on average."""
+        xy = np.asarray(xy_mm, dtype=float)
+        out = _basis(xy, self.centre_mm) @ self.coefficients
+        if self.remainder.size:
+            out = out + look_up(self.remainder, xy, self.cell_origin_mm, self.cell_mm)
+        # Where no light was sampled a quadratic may run away.
+        out = np.clip(out, -MOST_LOG_GAIN, MOST_LOG_GAIN)
+        if self.beyond_card_log is not None and self.card is not None:
+            beyond = ~on_card(xy, self.card, 0.0)
+            out = out + beyond[..., None] * self.beyond_card_log
+        return out
+
+    def scatter_at(self, xy_mm: np.ndarray) -> np.ndarray:
+        """(..., 2) -> (...,) standard uncertainty of the log light at a place."""
+        if not self.local_scatter.size:
+            return np.full(np.asarray(xy_mm).shape[:-1], self.scatter)
+        local = self.local_scatter[..., None]
+        return look_up(local, np.asarray(xy_mm, dtype=float), self.cell_origin_mm, self.cell_mm)[
+            ..., 0
+        ]
+
+    def picture(self, sheet: Sheet) -> np.ndarray:
+        """(h, w, 3) float32 light relative to the card over the whole sheet."""
+        step = 8
+        x, y = sheet.grid_mm()
+        coarse = np.stack(np.meshgrid(x[::step], y[::step]), axis=-1)
+        gain = np.exp(self.log_gain(coarse)).astype(np.float32)
+        rows, columns = sheet.shape
+        matrix = np.array([[1 / step, 0, 0], [0, 1 / step, 0]], dtype=float)
+        return cv2.warpAffine(
+            gain,
+            matrix,
+            (columns, rows),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+
+
+def flatten(sheet: Sheet, field: LampField) -> Sheet:
+    """The sheet as if the light were everywhere as on the card."""
+    return replace(sheet, rgb_linear=sheet.rgb_linear / field.picture(sheet))
+
+
+def _basis(xy_mm: np.ndarray, centre_mm: tuple[float, float]) -> np.ndarray:
+    p = (xy_mm - np.asarray(centre_mm)) / 100.0
+    x, y = p[..., 0], p[..., 1]
+    # Far from the card the quadratic is held back: it was not seen there.
+    x, y = 3 * np.tanh(x / 3), 3 * np.tanh(y / 3)
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+
+
+def sample_light(sheet: Sheet, card: CardDefinition, readings: PatchReadings) -> LightSamples:
+    """Where the light can be read: usable white patches and even cells off the card."""
+    white = card.with_role("white") & readings.usable
+    rgb_white, xy_white = readings.rgb[white], readings.centre_mm[white]
+    if not white.any():
+        # A chart without usable whites: its lightest usable grey stands in, alone, scaled to
+        # what white would have been there.
+        lab = card.expected_lab_d50
+        lightness = np.where(readings.usable, lab[:, 0] - np.hypot(lab[:, 1], lab[:, 2]), -1e3)
+        best = int(lightness.argmax())
+        share = np.linalg.solve(SRGB_TO_XYZ_D50, lab_to_xyz(lab[best]))
+        rgb_white = readings.rgb[best : best + 1] / np.clip(share, 0.02, None)
+        xy_white = readings.centre_mm[best : best + 1]
+    k = max(2, round(CELL_MM * sheet.px_per_mm))
+    rows, columns = sheet.shape[0] // k, sheet.shape[1] // k
+    picture = sheet.rgb_linear[: rows * k, : columns * k]
+
+    def cell_mean(values: np.ndarray) -> np.ndarray:
+        return cv2.resize(values, (columns, rows), interpolation=cv2.INTER_AREA)
+
+    mean = cell_mean(picture).astype(float)
+    luma = picture[..., 1]
+    luma_mean = cell_mean(luma).astype(float)
+    # Only what is sharper than a shadow's edge counts as structure.
+    fine = luma - cv2.GaussianBlur(luma, (0, 0), FINE_MM * sheet.px_per_mm)
+    spread = np.sqrt(cell_mean(fine * fine).astype(float)) / np.maximum(luma_mean, 1e-6)
+    inside = cell_mean(sheet.inside[: rows * k, : columns * k].astype(np.float32)) > 0.99
+    clipped = cell_mean(sheet.clipped[: rows * k, : columns * k]) > 0.02
+    cell_mm = k / sheet.px_per_mm
+    origin = sheet.origin_mm
+    x = origin[0] + (np.arange(columns) + 0.5) * cell_mm
+    y = origin[1] + (np.arange(rows) + 0.5) * cell_mm
+    grid = np.stack(np.meshgrid(x, y), axis=-1)
+    level = np.log(np.maximum(mean, 1e-5)) - np.log(np.median(rgb_white, axis=0))
+    middle = level.mean(axis=-1)
+    bland = np.abs(level - middle[..., None]).max(axis=-1) < 0.5
+    usable = inside & ~clipped & bland & (middle > -1.3) & (middle < 1.2) & ~on_card(grid, card)
+    if usable.any():
+        usable &= spread < max(0.02, 1.6 * float(np.quantile(spread[usable], 0.35)))
+    index = np.full((rows, columns), -1)
+    index[usable] = len(rgb_white) + np.arange(int(usable.sum()))
+    surface = np.concatenate([np.zeros(len(rgb_white), int), np.full(int(usable.sum()), -1)])
+    samples = LightSamples(
+        rgb=np.concatenate([rgb_white, mean[usable]]),
+        xy_mm=np.concatenate([xy_white, grid[usable]]),
+        surface=surface,
+        cells=index,
+        cell_origin_mm=origin,
+        cell_mm=cell_mm,
+    )
+    return replace(samples, surface=_surfaces(samples))
+
+
+def on_card(xy_mm: np.ndarray, card: CardDefinition, margin_mm: float = 4.0) -> np.ndarray:
+    """(..., 2) -> (...,) True on the card or within a margin of it; its window is not card."""
+    width, height = card.size_mm
+    x, y = xy_mm[..., 0], xy_mm[..., 1]
+    m = margin_mm
+    on = (x > -m) & (y > -m) & (x < width + m) & (y < height + m)
+    if card.window_mm is not None:
+        a, b, w, h = card.window_mm
+        on &= ~((x > a + m) & (y > b + m) & (x < a + w - m) & (y < b + h - m))
+    return on
+
+
+def _design(samples: LightSamples, centre_mm: tuple[float, float], count: int) -> np.ndarray:
+    """Quadratic basis and one column per surface beyond the card's white."""
+    level = np.zeros((len(samples.surface), count))
+    for s in range(1, count + 1):
+        level[samples.surface == s, s - 1] = 1.0
+    return np.concatenate([_basis(samples.xy_mm, centre_mm), level], axis=1)
+
+
+def _centre(samples: LightSamples) -> tuple[float, float]:
+    return tuple(float(v) for v in samples.xy_mm[samples.surface == 0].mean(axis=0))
+
+
+def _surfaces(samples: LightSamples) -> np.ndarray:
+    """Sort the cells into at most a few even surfaces, 1.. by size; the rest get -1.
+
+    A surface is a patch of cells that change smoothly from one to the next: a soft shadow
+    passes, the edge of a sheet does not. Surfaces of the same colour are the same paper.
+    """
+    surface = samples.surface.copy()
+    cells = samples.cells
+    known = cells >= 0
+    if not known.any():
+        return surface
+    value = np.where(known[..., None], np.log(samples.rgb[np.maximum(cells, 0)]), np.nan)
+    smooth = known & ~_leaps(value)
+    _, label = cv2.connectedComponents(smooth.astype(np.uint8), connectivity=4)
+    label = _bridge(label, value)
+    area = np.bincount(label.ravel())
+    area[0] = 0
+    for k in np.flatnonzero(area >= LEAST_CELLS):
+        rows, columns = np.nonzero(label == k)
+        height, width = np.ptp(rows) + 1, np.ptp(columns) + 1
+        # A small filled rectangle may be a light strip: its film is not the lamp's business.
+        if min(width, height) * samples.cell_mm < NARROW_MM and area[k] > 0.6 * width * height:
+            area[k] = 0
+    order = [k for k in np.argsort(-area) if area[k] >= LEAST_CELLS][:MAX_SURFACES]
+    for number, k in enumerate(order, start=1):
+        surface[cells[known & (label == k)]] = number
+    return _merge_alike(replace(samples, surface=surface), len(order))
+
+
+def _leaps(value: np.ndarray) -> np.ndarray:
+    """(rows, columns) True for cells beside the sharp edge of something, in log light (NaN
+    where nothing is known): a large step, or one that stands alone, since the soft edge of a
+    shadow spreads over several cells."""
+    out = np.zeros(value.shape[:2], bool)
+    for axis in (0, 1):
+        change = np.diff(value, axis=axis)
+        step = np.abs(change).max(axis=-1)
+        level = change.mean(axis=-1)
+        tint = np.nan_to_num(np.abs(change - level[..., None]).max(axis=-1), nan=0.0)
+        around = np.full_like(step, np.nan)
+        before, after = [slice(None)] * 2, [slice(None)] * 2
+        before[axis], after[axis] = slice(0, -2), slice(2, None)
+        around[tuple(after)] = step[tuple(before)]
+        around[tuple(before)] = np.fmax(around[tuple(before)], step[tuple(after)])
+        # Where nothing is known two cells on, nobody can say that a step stands alone.
+        around = np.nan_to_num(around, nan=np.inf)
+        step = np.nan_to_num(step, nan=0.0)
+        alone = (step > LONE_STEP) & (step > 4 * np.maximum(around, 0.003))
+        # Ink changes the colour of paper, even where a strip frays out; a shadow hardly does.
+        inked = (tint > TINT_STEP) & (tint > 0.5 * np.abs(np.nan_to_num(level)))
+        leap = (step > SMOOTH_STEP) | alone | inked
+        first, second = [slice(None)] * 2, [slice(None)] * 2
+        first[axis], second[axis] = slice(0, -1), slice(1, None)
+        out[tuple(first)] |= leap
+        out[tuple(second)] |= leap
+    return out
+
+
+def _bridge(label: np.ndarray, value: np.ndarray) -> np.ndarray:
+    """Join pieces of one surface that a strip, a line or a note parts: cells that face each
+    other across a gap of at most ``GAP_CELLS`` and are alike, in three places or more."""
+    pairs: dict[tuple[int, int], int] = {}
+    for axis in (0, 1):
+        for gap in range(2, GAP_CELLS + 2):
+            near, far = [slice(None)] * 2, [slice(None)] * 2
+            near[axis], far[axis] = slice(0, -gap), slice(gap, None)
+            a, b = label[tuple(near)], label[tuple(far)]
+            step = value[tuple(far)] - value[tuple(near)]
+            level = step.mean(axis=-1)
+            alike = (a > 0) & (b > 0) & (a != b) & (np.abs(level) < BRIDGE_STEP)
+            alike &= np.abs(step - level[..., None]).max(axis=-1) < BRIDGE_STEP / 2
+            for one, two in zip(a[alike], b[alike], strict=True):
+                key = (min(one, two), max(one, two))
+                pairs[key] = pairs.get(key, 0) + 1
+    parent = np.arange(label.max() + 1)
+
+    def root(k: int) -> int:
+        while parent[k] != k:
+            k = parent[k]
+        return k
+
+    for (one, two), count in pairs.items():
+        if count >= 3:
+            parent[root(two)] = root(one)
+    return np.array([root(k) for k in range(len(parent))])[label]
+
+
+def _merge_alike(samples: LightSamples, count: int) -> np.ndarray:
+    """Give surfaces of nearly the same level one number."""
+    surface = samples.surface.copy()
+    if count < 2:
+        return surface
+    theta, _ = _solve(samples, np.log(samples.rgb), _centre(samples), count)
+    levels = theta[6:]
+    new = np.arange(count + 1)
+    for second in range(1, count):
+        for first in range(second):
+            if np.abs(levels[first] - levels[second]).max() < SAME_LEVEL:
+                new[second + 1] = new[first + 1]
+                break
+    used = {old: i for i, old in enumerate(sorted(set(new[1:])), start=1)}
+    on = surface > 0
+    surface[on] = [used[new[s]] for s in surface[on]]
+    return surface
+
+
+def _solve(
+    samples: LightSamples, values: np.ndarray, centre_mm: tuple[float, float], count: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Robust ridge fit of field and surface levels: (6 + count, 3) and weights (n,)."""
+    chosen = samples.surface >= 0
+    design = _design(samples, centre_mm, count)[chosen]
+    target = values[chosen]
+    white = samples.surface[chosen] == 0
+    precision = np.where(white, WHITE_SD**-2, CELL_SD**-2)
+    prior = np.zeros(6 + count)
+    prior[1:3], prior[3:6] = SLOPE_SD**-2, BEND_SD**-2
+    weight = np.ones(len(target))
+    theta = np.zeros((6 + count, 3))
+    for _ in range(4):
+        w = precision * weight
+        normal = (design * w[:, None]).T @ design + np.diag(prior + 1e-9)
+        theta = np.linalg.solve(normal, (design * w[:, None]).T @ target)
+        miss = np.sqrt(np.mean((target - design @ theta) ** 2, axis=1))
+        scale = max(0.004, 1.48 * float(np.median(miss)))
+        weight = np.maximum(0.0, 1 - (miss / (4.5 * scale)) ** 2) ** 2
+        weight[white] = np.maximum(weight[white], 0.3)
+    full = np.zeros(len(values))
+    full[chosen] = weight
+    return theta, full
+
+
+def fit_field(samples: LightSamples, light: np.ndarray) -> LampField:
+    """The lamp field from readings ``light`` (n, 3): the samples' RGB in whatever linear
+    measure the caller trusts (as photographed, or after the tone curve is undone)."""
+    values = np.log(np.maximum(light, 1e-6))
+    centre = _centre(samples)
+    count = max(0, int(samples.surface.max()))
+    theta, weight = _solve(samples, values, centre, count)
+    coefficients = theta[:6].copy()
+    coefficients[0] = 0.0
+    white_level = theta[0]
+    remainder = np.zeros((0, 0, 3))
+    local = np.zeros((0, 0))
+    residual = values - _design(samples, centre, count) @ theta
+    good = (samples.surface >= 0) & (weight > 0)
+    scatter = 0.01
+    if good.sum() > 3:
+        scatter = max(0.002, 1.48 * float(np.median(np.abs(residual[good].mean(axis=1)))))
+    cells = samples.cells
+    if (cells >= 0).any():
+        # Also the cells that the robust fit set aside: a shadow is light like any other.
+        on = (cells >= 0) & (samples.surface[cells] > 0)
+        seen = np.where(on[..., None], residual[cells], 0.0)
+        remainder, local = spread_out(seen, on, samples.cell_mm, scatter)
+        scatter = float(np.median(local[on])) if on.any() else scatter
+    return LampField(
+        centre_mm=centre,
+        coefficients=coefficients,
+        levels=np.concatenate([white_level[None], theta[6:]]),
+        remainder=remainder,
+        local_scatter=local,
+        cell_origin_mm=samples.cell_origin_mm,
+        cell_mm=samples.cell_mm,
+        scatter=scatter,
+    )

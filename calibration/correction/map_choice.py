@@ -1,0 +1,190 @@
+"""Which of several fits a card bears, which patches are spoiled, and how sure the fit is.
+
+* A measured card chooses by the errors on held-out patches (PRESS by leverage; Allen 1974,
+  Technometrics 16, 125).
+* A card as drawn weighs the fits by how probable they make its patches (marginal likelihood;
+  Rasmussen and Williams 2006, Gaussian Processes for Machine Learning, 5.4; averaging after
+  Hoeting, Madigan, Raftery, Volinsky 1999, Statist. Sci. 14, 382), with the printer's own
+  errors running smoothly over the colours. Held-out patches cannot tell such errors from the
+  camera's: their neighbours in colour have them too.
+
+Uncertainty is carried by an ensemble: the Bayesian bootstrap over patches (Rubin 1981, Ann.
+Statist. 9, 130), or, as drawn, the printer's smooth errors drawn at random.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from calibration.correction.map_fit import (
+    MODEL_FLOOR,
+    MOST_SCALE,
+    PARAMETERS,
+    Problem,
+    Solution,
+    evaluate,
+    normal_matrix,
+)
+from calibration.correction.tone_curve import KNOTS, LEAST_SLOPE, MAP_TERMS, least_slope
+
+# A single held-out error counts as no more than so many (robust) standard deviations.
+WORST = 4.0
+# A printer's own error: share of its variance that colours near each other have in common,
+# how far that reaches in Lab, and how much lighter than drawn black comes out (one standard
+# deviation, L*; it fades towards mid grey). From simulated printers; no published figure.
+PRINT_SHARED, PRINT_REACH, PRINT_EASE_L = 0.8, 25.0, 4.0
+NOMINAL_U = 7.0  # |u_lab| of a colour as drawn for which the ease is meant
+
+
+def reference_covariance(lab: np.ndarray, u_axis: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """(3, n, n) covariance of the reference's errors in the metric, for L*, chroma and hue:
+    ``u_axis`` (n,) standard uncertainty per axis, partly shared by near colours."""
+    apart = np.sum((lab[:, None] - lab[None]) ** 2, axis=-1)
+    share = PRINT_SHARED * np.exp(-0.5 * apart / PRINT_REACH**2)
+    share = share + (1 - PRINT_SHARED) * np.eye(len(lab))
+    cov = u_axis[:, None] * u_axis[None] * share + MODEL_FLOOR**2 * np.eye(len(lab))
+    size = PRINT_EASE_L * min(1.0, np.sqrt(3) * float(np.median(u_axis)) / NOMINAL_U)
+    ease = weights[:, 0, 0] * size * np.maximum(0.0, 1 - lab[:, 0] / 60)
+    return np.stack([cov + ease[:, None] * ease[None], cov, cov])
+
+
+def log_evidence(p: Problem, s: Solution) -> float:
+    """Log probability of all patches under a solution, seen linear and Gaussian with the
+    reference's own covariance (Rasmussen and Williams 2006, eq. 2.30)."""
+    normal, inverse, gap, pulls, _ = _gaussian(p, s, np.zeros(int(np.sum(p.kept))))
+    target = np.tensordot(s.jacobian[p.kept > 0], pulls, ((0, 1), (0, 1)))
+    log_det = (
+        np.linalg.slogdet(normal)[1]
+        - np.linalg.slogdet(s.prior)[1]
+        - np.linalg.slogdet(inverse)[1].sum()
+    )
+    return -0.5 * float(np.sum(gap * pulls) - target @ np.linalg.solve(normal, target) + log_det)
+
+
+def surprise(p: Problem, s: Solution) -> np.ndarray:
+    """(n,) the squared length of each patch's error given all the others, in standard
+    deviations; 0 for patches left out already. Chi-square with three degrees of freedom when
+    nothing is wrong (Rasmussen and Williams 2006, eqs. 5.10, 5.12). The others count with
+    their robust weight, so that several spoiled patches do not vouch for each other."""
+    on = p.kept > 0
+    trust = min(s.scale, MOST_SCALE) * p.sigma[on]
+    doubt = p.sigma[on] ** 2 * (1 / (s.weight[on] * trust**2) - 1)
+    normal, inverse, _, pulls, weighted = _gaussian(p, s, doubt)
+    count, _, k = weighted.shape
+    target = np.tensordot(s.jacobian[on], pulls, ((0, 1), (0, 1)))
+    both = np.concatenate([target[:, None], weighted.reshape(-1, k).T], axis=1)
+    solved = np.linalg.solve(normal, both)
+    left = pulls - weighted @ solved[:, 0]
+    block = -np.einsum("nip,njp->nij", weighted, solved[:, 1:].T.reshape(count, 3, k))
+    for a in range(3):
+        block[:, a, a] += np.diagonal(inverse[a])
+    spread = np.linalg.inv(block)
+    error = (spread @ left[..., None])[..., 0]
+    spread = spread - doubt[:, None, None] * np.eye(3)
+    out = np.zeros(len(on))
+    out[on] = np.einsum("ni,ni->n", error, np.linalg.solve(spread, error[..., None])[..., 0])
+    return out
+
+
+def _gaussian(p: Problem, s: Solution, doubt: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Normal matrix, inverse covariances (3, m, m), gap at the prior's mean (m, 3), and gap
+    and Jacobian times the inverse, for the m kept patches; ``doubt`` (m,) extra variance."""
+    on = p.kept > 0
+    jacobian = s.jacobian[on]
+    gap = s.residual[on] - jacobian @ s.offset
+    noise = np.maximum(p.sigma[on] ** 2 - np.diagonal(p.smooth[1])[on], 0.0) + doubt
+    inverse = np.linalg.inv(p.smooth[:, on][:, :, on] + np.diag(noise))
+    weighted = np.stack([inverse[a] @ jacobian[:, a] for a in range(3)], axis=1)
+    pulls = np.stack([inverse[a] @ gap[:, a] for a in range(3)], axis=1)
+    normal = s.prior + np.tensordot(jacobian, weighted, ((0, 1), (0, 1)))
+    return normal, inverse, gap, pulls, weighted
+
+
+def choose(p: Problem, solutions: list[Solution], drawn: bool) -> Solution:
+    """The best of several fits, stiffest first.
+
+    As drawn: their mean, weighted by how probable they are. Measured: the stiffest whose
+    held-out errors are not clearly worse than the best one's, by half a standard error of
+    their paired difference (after Breiman et al. 1984, Classification and Regression Trees,
+    3.4.3); after that a candidate that asks for a gain, if it makes it."""
+    if drawn:
+        return _blend(p, solutions)
+    on = p.kept > 0
+    errors = [np.linalg.norm(s.held_out[on], axis=1) / p.sigma[on] for s in solutions]
+    most = WORST * max(1.0, min(float(np.median(e)) for e in errors) / 1.54)
+    sizes = [np.minimum(e, most) ** 2 for e in errors]
+    plain = [i for i, s in enumerate(solutions) if s.candidate.gain == 1.0]
+    best = min(plain, key=lambda i: sizes[i].mean())
+    for i in plain:
+        excess = sizes[i] - sizes[best]
+        if excess.mean() <= 0.5 * excess.std() / np.sqrt(len(excess)):
+            best = i
+            break
+    for i, s in enumerate(solutions):
+        if i not in plain and s.candidate.gain * sizes[i].mean() < sizes[best].mean():
+            best = i
+    return solutions[best]
+
+
+def _blend(p: Problem, solutions: list[Solution]) -> Solution:
+    """The mean over solutions by their odds: near ties must not make the answer jump."""
+    evidence = np.array([log_evidence(p, s) for s in solutions])
+    odds = np.exp(evidence - evidence.max())
+    odds /= odds.sum()
+    theta = np.array([s.theta for s in solutions])
+    mean = odds @ theta
+    return replace(
+        solutions[int(odds.argmax())],
+        theta=mean,
+        residual=evaluate(p, mean)[0],
+        held_out=np.tensordot(odds, [s.held_out for s in solutions], 1),
+        odds=odds,
+        rivals=theta - mean,
+    )
+
+
+def ensemble(
+    p: Problem, s: Solution, drawn: bool, members: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Tone (m, KNOTS) and matrix (m, 3, MAP_TERMS) of random members around a solution, one
+    Gauss-Newton step each; every curve rises."""
+    step = _drawn_steps(p, s, members, rng) if drawn else _bootstrap_steps(s, members, rng)
+    whole = np.zeros((members, PARAMETERS))
+    whole[:, s.active] = step
+    if len(s.odds):
+        whole += s.rivals[rng.choice(len(s.odds), size=members, p=s.odds)]
+    # The bound is concave in the curve, so a step cut in proportion keeps above it.
+    low = LEAST_SLOPE / 2
+    here, there = least_slope(s.tone), least_slope(s.tone + whole[:, :KNOTS])
+    cut = np.where(there < low, (here - low) / np.maximum(here - there, 1e-9), 1.0)
+    theta = s.theta + whole * cut[:, None]
+    return theta[:, :KNOTS], theta[:, KNOTS:].reshape(-1, 3, MAP_TERMS)
+
+
+def _bootstrap_steps(s: Solution, members: int, rng: np.random.Generator) -> np.ndarray:
+    """Bayesian bootstrap to first order: random patch weights, the fit's own normal matrix."""
+    draw = rng.exponential(size=(members, len(s.residual)))
+    draw /= draw.mean(axis=1, keepdims=True)
+    # Leverage makes fitted residuals too small: use the held-out ones (as HC3 does;
+    # MacKinnon and White 1985), within reason.
+    lengths = np.linalg.norm(s.residual, axis=1)
+    out = np.linalg.norm(s.held_out, axis=1)
+    grow = np.clip(out / np.maximum(lengths, 1e-9), 1.0, 4.0)
+    residual = s.residual * (grow * s.weight)[:, None]
+    pulls = (residual[:, None, :] @ s.jacobian)[:, 0]
+    # At the optimum the weighted pulls and the prior balance; only the change counts.
+    normal = normal_matrix(s.jacobian, s.weight) + s.prior
+    return np.linalg.solve(normal, -((draw - 1) @ pulls).T).T
+
+
+def _drawn_steps(p: Problem, s: Solution, members: int, rng: np.random.Generator) -> np.ndarray:
+    """What the printer's smooth errors, and the prior's own width, do to the fit."""
+    count, k = len(s.residual), len(s.active)
+    root = np.linalg.cholesky(p.smooth)
+    error = np.stack([rng.standard_normal((members, count)) @ root[a].T for a in range(3)], axis=-1)
+    pull = np.tensordot(error * s.weight[:, None], s.jacobian, ((1, 2), (0, 1)))
+    slack = rng.standard_normal((members, k)) @ np.linalg.cholesky(s.prior).T
+    normal = normal_matrix(s.jacobian, s.weight) + s.prior
+    return np.linalg.solve(normal, (pull + slack).T).T

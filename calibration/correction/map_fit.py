@@ -1,0 +1,257 @@
+"""Fit a tone curve and a colour map to a card's patches: the numbers behind a correction.
+
+Curve and map are fitted together in a metric close to CIEDE2000 by Gauss-Newton steps with
+robust weights; a prior keeps every part near "nothing to correct". How supple each part may
+be is a ``Candidate``; which of them a card bears is settled in map_choice.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from calibration.colour.spaces import WHITE_D50, xyz_to_lab
+from calibration.correction.tone_curve import (
+    DEGREES,
+    KNOTS,
+    LEAST_SLOPE,
+    LINEAR,
+    MAP_TERMS,
+    OFFSET,
+    PRODUCTS,
+    ROOTS,
+    feature_slopes,
+    features,
+    lab_slopes,
+    least_slope,
+)
+
+MODEL_FLOOR = 0.6  # Delta E: what even a perfect card leaves (camera is not an eye)
+USUAL_WHITE = 0.6  # reading of white that the priors' sizes are about
+MOST_SCALE = 1.5
+ROBUST = 4.0  # residuals beyond this many robust standard deviations lose their weight
+PARAMETERS = KNOTS + 3 * MAP_TERMS
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """How far each part may go: prior standard deviations. 0 leaves the part out.
+
+    ``tone`` of the curve's bends (second differences), ``linear`` of the 3x3 part around
+    white balance, ``roots`` and ``products`` of those terms, ``haze`` of a neutral offset
+    (stray light; it is never negative). ``gain``: it is taken only when it divides the mean
+    square held-out error by this."""
+
+    tone: float
+    linear: float
+    roots: float = 0.0
+    products: float = 0.0
+    haze: float = 0.0
+    gain: float = 1.0
+
+
+# From stiff to supple. A stiff curve reaches a strong S; a supple one learns the errors of
+# the light on the card as well, and what products of the channels gain on a printer's dyes
+# passes on to ink only in part (rendered scenes): those two must gain a lot.
+DRAWN = (
+    Candidate(0.0, 0.08),
+    Candidate(0.0, 0.3),
+    Candidate(0.04, 0.08, haze=0.003),
+    Candidate(0.04, 0.3, haze=0.003),
+    Candidate(0.15, 0.08, haze=0.003),
+    Candidate(0.15, 0.3, haze=0.003),
+)
+MEASURED = (
+    Candidate(0.0, 0.12),
+    Candidate(0.04, 0.2, haze=0.003),
+    Candidate(0.04, 0.2, roots=0.1, haze=0.003),
+    Candidate(0.04, 0.2, roots=0.1, products=0.03, haze=0.003, gain=1.8),
+    Candidate(0.25, 0.5, roots=0.15, products=0.03, haze=0.003, gain=4.0),
+)
+FLEXIBLE = {True: DRAWN[-1], False: MEASURED[-2]}  # by "as drawn"
+
+
+@dataclass(frozen=True)
+class Problem:
+    """``rgb`` (n, 3) photo's linear RGB, ``gain_log`` (n, 3) log light there, ``lab`` (n, 3)
+    reference, ``metric`` (n, 3, 3), ``sigma`` (n,) expected residual per axis, ``smooth``
+    (3, n, n) covariance per axis of the reference's errors, ``balanced`` (3, 3) the map that
+    only balances white, ``basis`` (n, 3, KNOTS) of the tone curve, ``kept`` (n,) 1 or 0 for a
+    patch that is left out, ``level`` the reading of white."""
+
+    rgb: np.ndarray
+    gain_log: np.ndarray
+    lab: np.ndarray
+    metric: np.ndarray
+    sigma: np.ndarray
+    smooth: np.ndarray
+    balanced: np.ndarray
+    basis: np.ndarray
+    kept: np.ndarray
+    level: float
+
+    @property
+    def centre(self) -> np.ndarray:
+        """(PARAMETERS,) the prior's mean: straight curve, white balance."""
+        theta = np.zeros(PARAMETERS)
+        theta[KNOTS:].reshape(3, MAP_TERMS)[:, LINEAR] = self.balanced
+        return theta
+
+
+@dataclass(frozen=True)
+class Solution:
+    """A fit of ``candidate``. ``theta`` (PARAMETERS,); ``active`` the parameters that moved, which
+    ``jacobian`` (n, 3, k) and ``prior`` (k, k, precision) are about; ``offset`` (k,) theta
+    less the prior's mean; ``residual``, ``held_out`` (n, 3) in Delta E, the second as if the
+    patch had been left out; ``weight`` (n,); ``odds`` (m,) and ``rivals`` (m, PARAMETERS),
+    when the solution is the mean of several, how probable each is and how far from it."""
+
+    candidate: Candidate
+    theta: np.ndarray
+    active: np.ndarray
+    residual: np.ndarray
+    jacobian: np.ndarray
+    prior: np.ndarray
+    offset: np.ndarray
+    weight: np.ndarray
+    held_out: np.ndarray
+    scale: float
+    odds: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    rivals: np.ndarray = field(default_factory=lambda: np.zeros((0, PARAMETERS)))
+
+    @property
+    def tone(self) -> np.ndarray:
+        return self.theta[:KNOTS]
+
+    @property
+    def matrix(self) -> np.ndarray:
+        return self.theta[KNOTS:].reshape(3, MAP_TERMS)
+
+
+def _prior(c: Candidate, stiffen: float, level: float) -> tuple[np.ndarray, np.ndarray]:
+    """(active (k,), precision (k, k)) of a candidate. Light is measured against white, of
+    reading ``level``, so that the exposure changes nothing."""
+    precision = np.zeros((PARAMETERS, PARAMETERS))
+    active = np.zeros(PARAMETERS, bool)
+    if c.tone > 0:
+        active[:KNOTS] = True
+        second = np.diff(np.eye(KNOTS), n=2, axis=0)
+        first = np.diff(np.eye(KNOTS), axis=0)
+        curve = second.T @ second / c.tone**2 + first.T @ first / 0.6**2 + np.eye(KNOTS) * 0.2
+        # Only the shape matters: the level belongs to the map.
+        precision[:KNOTS, :KNOTS] = stiffen * curve + 100.0 / KNOTS
+    column = KNOTS + MAP_TERMS * np.arange(3)
+    for part, sd in ((LINEAR, c.linear), (ROOTS, c.roots), (PRODUCTS, c.products)):
+        for term in range(part.start, part.stop) if sd > 0 else ():
+            active[column + term] = True
+            unit = (USUAL_WHITE / level) ** DEGREES[term]
+            precision[column + term, column + term] = (sd * unit) ** -2
+    if c.haze > 0:
+        at = column + OFFSET
+        active[at] = True
+        cov = c.haze**2 * np.outer(WHITE_D50, WHITE_D50)
+        cov = cov + np.diag((1e-6 * WHITE_D50) ** 2)  # an offset of another colour: none
+        precision[np.ix_(at, at)] = np.linalg.inv(cov)
+    chosen = np.flatnonzero(active)
+    return chosen, precision[np.ix_(chosen, chosen)]
+
+
+def evaluate(p: Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Residuals (n, 3) and Jacobian (n, 3, PARAMETERS), both in Delta E."""
+    tone, matrix = theta[:KNOTS], theta[KNOTS:].reshape(3, MAP_TERMS)
+    terms = features(p.rgb * np.exp(p.basis @ tone - p.gain_log))
+    xyz = terms @ matrix.T
+    residual = np.einsum("nij,nj->ni", p.metric, xyz_to_lab(xyz) - p.lab)
+    to_lab = p.metric @ lab_slopes(xyz)
+    by_tone = (to_lab @ (matrix @ feature_slopes(terms))) @ p.basis
+    by_map = (to_lab[..., None] * terms[:, None, None, :]).reshape(len(xyz), 3, -1)
+    return residual, np.concatenate([by_tone, by_map], axis=2)
+
+
+def fit(p: Problem, c: Candidate, start: np.ndarray) -> Solution:
+    """Fit one candidate from ``start`` (PARAMETERS,). Its curve is sure to rise: where it
+    would not, its prior is made stiffer until it does."""
+    stiffen = 1.0
+    for _ in range(8):
+        solution = _fit(p, c, start, stiffen)
+        if c.tone == 0 or least_slope(solution.tone) >= LEAST_SLOPE:
+            return solution
+        stiffen *= 4.0
+    return _fit(p, replace(c, tone=0.0), start, 1.0)
+
+
+def _fit(p: Problem, c: Candidate, start: np.ndarray, stiffen: float) -> Solution:
+    active, prior = _prior(c, stiffen, p.level)
+    centre = p.centre
+    theta = centre.copy()
+    theta[active] = start[active]
+    hazy = KNOTS + MAP_TERMS * np.arange(3) + OFFSET
+
+    def cost(residual: np.ndarray, at: np.ndarray) -> float:
+        off = (at - centre)[active]
+        return float(np.sum(weight * np.sum(residual**2, axis=1)) + off @ prior @ off)
+
+    residual, jacobian = evaluate(p, theta)
+    jacobian = jacobian[:, :, active]
+    scale = 1.0
+    weight = p.kept / p.sigma**2
+    for turn in range(15):
+        size = np.sqrt(np.sum(residual**2, axis=1)) / p.sigma
+        # Patches spread as a normal in three dimensions have a median length of 1.54.
+        scale = max(float(np.median(size[p.kept > 0])) / 1.54, 0.3)
+        # A large scale may only say that the fit has not got there yet: it must not hand the
+        # fit over to the prior.
+        trust = min(scale, MOST_SCALE) * p.sigma
+        weight = p.kept / (1 + (size / (ROBUST * scale)) ** 2) ** 2 / trust**2
+        before = cost(residual, theta)
+        gradient = np.tensordot(jacobian, residual * weight[:, None], ((0, 1), (0, 1)))
+        gradient = gradient + prior @ (theta - centre)[active]
+        step = np.linalg.solve(normal_matrix(jacobian, weight) + prior, -gradient)
+        factor = 1.0
+        for _ in range(6):
+            trial = theta.copy()
+            trial[active] += factor * step
+            # Stray light adds, so what is taken off is never negative.
+            trial[hazy] -= WHITE_D50 * max(0.0, float(np.mean(trial[hazy] / WHITE_D50)))
+            new_residual, new_jacobian = evaluate(p, trial)
+            after = cost(new_residual, trial)
+            if np.isfinite(after) and after <= before:
+                break
+            factor /= 2
+        else:
+            break
+        theta, residual, jacobian = trial, new_residual, new_jacobian[:, :, active]
+        if before - after < 1e-4 * before + 1e-9 and turn > 1:
+            break
+    return Solution(
+        candidate=c,
+        theta=theta,
+        active=active,
+        residual=residual,
+        jacobian=jacobian,
+        prior=prior,
+        offset=(theta - centre)[active],
+        weight=weight,
+        held_out=_held_out(residual, jacobian, prior, weight),
+        scale=scale,
+    )
+
+
+def normal_matrix(jacobian: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Sum over patches of weight J'J: (k, k)."""
+    rows = (jacobian * np.sqrt(weight)[:, None, None]).reshape(-1, jacobian.shape[2])
+    return rows.T @ rows
+
+
+def _held_out(
+    residual: np.ndarray, jacobian: np.ndarray, prior: np.ndarray, weight: np.ndarray
+) -> np.ndarray:
+    """Each patch's residual (n, 3) had it been left out of the fit: (I - H_i)^-1 r_i
+    with its 3 x 3 block of the hat matrix (PRESS; Allen 1974)."""
+    inverse = np.linalg.inv(normal_matrix(jacobian, weight) + prior)
+    block = (jacobian @ inverse) @ jacobian.transpose(0, 2, 1) * weight[:, None, None]
+    # A patch that alone decides a parameter has no held-out error; stop short of 1/0.
+    lead = np.linalg.norm(block, axis=(1, 2))
+    block *= np.minimum(1.0, 0.95 / np.maximum(lead, 1e-9))[:, None, None]
+    return np.linalg.solve(np.eye(3) - block, residual[..., None])[..., 0]

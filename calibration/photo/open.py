@@ -1,0 +1,229 @@
+"""Open a photo file: upright pixels, their colour profile, and what may be wrong with them.
+
+The header is read first (``photo_header``) and refuses what cannot be judged; then OpenCV
+decodes the pixels, 8 or 16 bits deep, straight into the array that is kept. HEIC goes
+through the optional pillow-heif, raw photos through the optional rawpy (``raw``). Nothing
+here looks at the picture itself.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from calibration import flags as flag_kinds
+from calibration.errors import BadFile
+from calibration.flags import Flag
+from calibration.photo.decode import decode, read_heif, upright
+from calibration.photo.formats import PHOTO_PLEASE, kind_of
+from calibration.photo.header import (
+    COPY_AGAIN,
+    Header,
+    check_size,
+    read_jpeg,
+    read_png,
+    read_tiff,
+    read_webp,
+)
+from calibration.photo.icc import (
+    ProfileUnread,
+    RgbProfile,
+    chromaticity_profile,
+    dcf_optional_profile,
+    display_p3_profile,
+    read_icc,
+    srgb_profile,
+)
+
+__all__ = ["Photo", "RgbProfile", "open_photo"]
+
+MAX_BYTES = 2_000_000_000
+HEAVY_JPEG_BELOW = 60
+_READERS = {"JPEG": read_jpeg, "PNG": read_png, "TIFF": read_tiff, "WEBP": read_webp}
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """A photo, upright.
+
+    ``rgb_encoded`` (h, w, 3) uint8 or uint16, as stored, Exif orientation applied;
+    ``profile`` turns it into light; ``jpeg_quality`` 1..100 or None; ``metadata`` holds
+    "camera", "lens", "exposure", "captured" where the file tells them, never a place.
+    """
+
+    rgb_encoded: np.ndarray = field(repr=False)
+    profile: RgbProfile
+    path: str
+    format: str
+    jpeg_quality: int | None
+    metadata: dict[str, str]
+    flags: tuple[Flag, ...]
+
+    @property
+    def width_px(self) -> int:
+        return self.rgb_encoded.shape[1]
+
+    @property
+    def height_px(self) -> int:
+        return self.rgb_encoded.shape[0]
+
+    @property
+    def clip_low(self) -> int:
+        """A channel at or below this encoded level counts as crushed."""
+        if self.rgb_encoded.dtype == np.uint8:
+            return 1
+        # As much light as level 1 of 8-bit sRGB.
+        return 20 if self.profile.is_linear else 257
+
+    @property
+    def clip_high(self) -> int:
+        """A channel at or above this encoded level counts as burnt out."""
+        return 254 if self.rgb_encoded.dtype == np.uint8 else 65279
+
+    def grey8(self) -> np.ndarray:
+        """(h, w) uint8 luma of the encoded values, for finding shapes."""
+        import cv2
+
+        grey = cv2.cvtColor(self.rgb_encoded, cv2.COLOR_RGB2GRAY)
+        if grey.dtype == np.uint8:
+            return grey
+        if self.profile.is_linear:
+            # Numbers in proportion to light would leave all but the lightest near black.
+            return np.rint(np.sqrt(np.arange(65536) * 65535) / 257).astype(np.uint8)[grey]
+        return cv2.convertScaleAbs(grey, alpha=1 / 257)
+
+    def rgb_linear(
+        self, x0: int = 0, y0: int = 0, x1: int | None = None, y1: int | None = None
+    ) -> np.ndarray:
+        """(h, w, 3) float32 linear RGB 0..1 of columns x0..x1 and rows y0..y1 (px, ends
+        excluded, as in slicing), through the profile's curves."""
+        region = self.rgb_encoded[y0:y1, x0:x1]
+        if region.dtype == np.uint8 and region.size:
+            import cv2
+
+            return cv2.LUT(region, np.ascontiguousarray(self.profile.decode.T)[None])
+        linear = np.empty(region.shape, np.float32)
+        for channel in range(3):
+            linear[..., channel] = self.profile.decode[channel][region[..., channel]]
+        return linear
+
+
+def open_photo(path: str | os.PathLike[str]) -> Photo:
+    """Read a photo file. Raises ``BadFile`` that says what is wrong and what to do."""
+    name = "".join(c if c.isprintable() else "?" for c in os.fspath(path))
+    data = _read_bytes(Path(path), name)
+    kind = kind_of(data, name)
+    if kind == "RAW":
+        return _open_raw(data, name, path)
+    if kind == "HEIF":
+        header, rgb = read_heif(data, name)
+    else:
+        header = _READERS[kind](data, name)
+        check_size(header.size, name)
+        rgb = decode(data, header, name)
+        del data  # turning the picture needs the room
+        rgb = upright(rgb, header.exif.orientation)
+    profile, flags = _profile(header, 256 if rgb.dtype == np.uint8 else 65536)
+    if header.gain_map:
+        flags.append(flag_kinds.HDR_GAIN_MAP("a brightness map for HDR screens"))
+    elif header.pictures > 1:
+        flags.append(flag_kinds.HDR_GAIN_MAP(f"{header.pictures} in all"))
+    quality = header.jpeg_quality
+    if quality is not None and quality < HEAVY_JPEG_BELOW:
+        flags.append(flag_kinds.HEAVY_JPEG(str(quality)))
+    return Photo(rgb, profile, os.fspath(path), kind, quality, header.exif.metadata, tuple(flags))
+
+
+def _open_raw(data: bytearray, name: str, path: str | os.PathLike[str]) -> Photo:
+    from calibration.photo.raw import read_raw
+
+    header, rgb, profile, known = read_raw(data, name)
+    flags = () if known else (flag_kinds.UNKNOWN_PROFILE("(a camera whose colours no one noted)"),)
+    return Photo(rgb, profile, os.fspath(path), "RAW", None, header.exif.metadata, flags)
+
+
+def _read_bytes(path: Path, name: str) -> bytearray:
+    """The whole file, in memory that may be written to."""
+    try:
+        status = path.stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise BadFile(
+                f"the photo {name} is a folder",
+                "one photo is judged at a time",
+                "give a photo in it",
+            )
+        if not stat.S_ISREG(status.st_mode):
+            raise BadFile(
+                f"the photo {name} is a device or pipe, not a file of its own",
+                "a photo is read as a whole",
+                PHOTO_PLEASE,
+            )
+        if status.st_size > MAX_BYTES:
+            raise BadFile(
+                f"the file {name} is {status.st_size / 1e9:.1f} GB large",
+                "no photo of strips and a card needs that, and it may not fit in memory",
+                "export the photo as JPEG and give that",
+            )
+        data = bytearray(status.st_size)
+        with path.open("rb") as file:
+            del data[file.readinto(data) :]
+    except FileNotFoundError:
+        raise BadFile(
+            f"there is no file {name}",
+            "nothing can be judged without a photo",
+            "check the name and the folder",
+        ) from None
+    except PermissionError:
+        raise BadFile(
+            f"the file {name} may not be read",
+            "its permissions, or those of a folder around it, forbid it",
+            "change them, or copy the photo into a folder of your own",
+        ) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise BadFile(
+            f"the file {name} cannot be read ({reason})",
+            "nothing can be judged without a photo",
+            "check the name, and copy the photo to this computer's own disk",
+        ) from None
+    if not data:
+        raise BadFile(f"the file {name} is empty", "it was perhaps copied in part", COPY_AGAIN)
+    return data
+
+
+# Colour -----------------------------------------------------------------------------------
+def _profile(header: Header, levels: int) -> tuple[RgbProfile, list[Flag]]:
+    """The profile to use and what must be said about it. Of what a PNG tells, cICP goes
+    first, then iCCP, sRGB, gAMA with cHRM (PNG third edition, 4.3); Exif comes last."""
+    if header.cicp is not None and (header.format == "PNG" or not header.icc):
+        codes = header.cicp  # ITU-T H.273: primaries 1 BT.709, 12 P3; transfer 13 sRGB
+        if codes in ((1, 13), (12, 13)):
+            return (srgb_profile if codes[0] == 1 else display_p3_profile)(levels), []
+        kind = {16: "HDR, PQ", 18: "HDR, HLG"}.get(codes[1], "H.273")
+        _, flags = _assumed(levels, f"{kind} {codes[0]}/{codes[1]}")
+        # Primaries that are known are used even where the curve is not.
+        return (display_p3_profile if codes[0] == 12 else srgb_profile)(levels), flags
+    if header.icc:
+        try:
+            return read_icc(header.icc, levels), []
+        except ProfileUnread as error:
+            return _assumed(levels, f"{error.name} ({error})")
+    if header.srgb or header.exif.colour_space == "sRGB":
+        return srgb_profile(levels), []
+    if header.png_colour is not None:
+        gamma, places = header.png_colour
+        try:
+            return chromaticity_profile(gamma, places, levels), []
+        except ProfileUnread as error:
+            return _assumed(levels, f"{error.name} ({error})")
+    if header.exif.colour_space:
+        return dcf_optional_profile(levels), []
+    return srgb_profile(levels), [flag_kinds.NO_PROFILE()]
+
+
+def _assumed(levels: int, name: str) -> tuple[RgbProfile, list[Flag]]:
+    return srgb_profile(levels), [flag_kinds.UNKNOWN_PROFILE(name)]

@@ -1,0 +1,406 @@
+"""Take a shared book file into a book: in one change, nothing written over.
+
+What is in the book already, the same in everything, is left alone. Where a name is taken by
+something else, ``Answer`` says what is done. The photos are stored before the change that
+names them begins; a file that turns out to be bad is refused before that.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from calibration.errors import BadFile
+from drawdown.book.originals import colour_at_hand
+from drawdown.book.photos import Stored
+from drawdown.book.records import MOST_LETTERS, name_key
+from drawdown.book.share.archive import WHY, Archive, bad, open_archive
+from drawdown.book.share.manifest import BookFile, Data, gather
+from drawdown.book.share.validation import READINGS, check_manifest
+from drawdown.book.store import Book, Change
+
+RENAME, SKIP = "rename", "skip"
+KINDS = {"originals": "original", "batches": "batch", "packets": "packet"}
+
+
+@dataclass(frozen=True)
+class Incoming:
+    """A file that was looked through from end to end, and stays open."""
+
+    archive: Archive
+    file: BookFile
+
+
+@dataclass(frozen=True)
+class Clash:
+    """A name in the file that the book has already, for something else. ``kind`` "original",
+    "batch", "packet" or "pull" (``name`` is then the edition)."""
+
+    kind: str
+    name: str
+
+
+@dataclass
+class Taken:
+    """What came of it: names taken in, by kind; (kind, name in the file, name in the book);
+    what was skipped; how many were there already, the same."""
+
+    added: dict[str, list[str]] = field(default_factory=dict)
+    renamed: list[tuple[str, str, str]] = field(default_factory=list)
+    skipped: list[Clash] = field(default_factory=list)
+    same: int = 0
+
+    @property
+    def count(self) -> int:
+        return sum(map(len, self.added.values()))
+
+
+@contextmanager
+def look_through(path: Path, progress: Callable[[str, float], None]) -> Iterator[Incoming]:
+    """Open a file and check everything in it, each photo too. Raises ``BadFile``."""
+    with open_archive(path) as archive:
+        progress("reading the records", 0.05)
+        file = check_manifest(archive, archive.manifest())
+        for k, sha in enumerate(file.photos):
+            progress("checking the photos", 0.1 + 0.5 * k / len(file.photos))
+            archive.photo(sha)
+        yield Incoming(archive, file)
+
+
+# Clashes -----------------------------------------------------------------------------------
+
+
+def _plain(value: Any, readings: list[str]) -> Any:
+    """A record to compare: each reading by what it says, whole numbers as any others."""
+    if isinstance(value, dict):
+        return {
+            k: readings[v] if k in READINGS and v is not None else _plain(v, readings)
+            for k, v in value.items()
+        }
+    if isinstance(value, list):
+        return [_plain(v, readings) for v in value]
+    return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+def _forms(file: BookFile) -> list[tuple[str, int, str]]:
+    """(kind, place, its plain form) of each record of a file. Ids give way to the names they
+    stand for; a photo that one of two lacks makes no other record of it."""
+    names = names_of(file)
+    readings = [
+        hashlib.sha256(
+            json.dumps(
+                _plain({k: v for k, v in r.items() if k not in ("photo", "crop")}, []),
+                sort_keys=True,
+            ).encode()
+        ).hexdigest()
+        for r in file.readings
+    ]
+    forms = []
+    for kind in (*KINDS, "pulls"):
+        for i, record in enumerate(getattr(file, kind)):
+            data = _plain(record, readings)
+            data.pop("id", None)
+            for name, target in (("original", "originals"), ("batch", "batches")):
+                if name in data:
+                    data[name] = names[target].get(record[name])
+            forms.append((kind, i, json.dumps([kind, data], sort_keys=True)))
+    return forms
+
+
+def names_of(file: BookFile) -> dict[str, dict[int, str]]:
+    return {kind: {d["id"]: d["name"] for d in getattr(file, kind)} for kind in
+            ("originals", "batches")}  # fmt: skip
+
+
+class Plan:
+    """What would be done with each record of a file in one book."""
+
+    def __init__(self, book: Book, file: BookFile) -> None:
+        self.file = file
+        self.changes = book.setting("changes")
+        self.here = gather(book)
+        here = {form for _, _, form in _forms(self.here)}
+        self.same = {(kind, i) for kind, i, form in _forms(file) if form in here}
+        self.taken = {
+            kind: {name_key(d["name"]) for d in getattr(self.here, kind) if d["removed"] is None}
+            for kind in KINDS
+        }
+        self.pulls = {_pull_key(p) for p in self.here.pulls if p["removed"] is None}
+
+    @property
+    def news(self) -> bool:
+        """False when every record is in the book already, the same."""
+        return len(self.same) < sum(len(getattr(self.file, kind)) for kind in (*KINDS, "pulls"))
+
+    def photos(self, book: Book) -> list[str]:
+        """Which of the file's photos are wanted: those of what is new, and those that the
+        book knows (one that got lost comes back so)."""
+        known = {row["sha256"] for row in book.rows("SELECT sha256 FROM photo")}
+        for kind in (*KINDS, "pulls"):
+            for i, data in enumerate(getattr(self.file, kind)):
+                if (kind, i) not in self.same:
+                    inside = (data, *data.get("entries", ()))
+                    for place in (d.get(k) for d in inside for k in READINGS):
+                        if place is not None:
+                            reading = self.file.readings[place]
+                            known |= {reading["photo"], reading["crop"]}
+        return [sha for sha in self.file.photos if sha in known]
+
+    def clashes(self) -> list[Clash]:
+        """What needs an answer, each once."""
+        found: dict[Clash, None] = {}
+        for kind, word in KINDS.items():
+            for i, data in enumerate(getattr(self.file, kind)):
+                live = data["removed"] is None and (kind, i) not in self.same
+                if live and name_key(data["name"]) in self.taken[kind]:
+                    found[Clash(word, data["name"])] = None
+        for i, pull in enumerate(self.file.pulls):
+            if ("pulls", i) not in self.same and self.pull_clashes(pull):
+                found[Clash("pull", pull["edition"])] = None
+        return list(found)
+
+    def pull_clashes(self, pull: Data) -> bool:
+        return pull["removed"] is None and _pull_key(pull) in self.pulls
+
+    def free_name(self, kind: str, name: str, also: set[str]) -> str:
+        """The name with a number behind it that neither book nor file has."""
+        taken = self.taken[kind] | also
+        for number in range(2, 10**6):
+            tail = f" ({number})"
+            other = name[: MOST_LETTERS - len(tail)].rstrip() + tail
+            if name_key(other) not in taken:
+                return other
+        raise BadFile(f'no free name was found for "{name}"', WHY, "import it with --skip")
+
+
+def _pull_key(pull: Data) -> tuple:
+    return (name_key(pull["edition"]), pull["number"], pull["spot"])
+
+
+# Writing -----------------------------------------------------------------------------------
+
+
+def take_in(
+    book: Book,
+    incoming: Incoming,
+    plan: Plan,
+    answers: dict[Clash, str],
+    progress: Callable[[str, float], None],
+) -> Taken:
+    """Store the photos, then write everything as planned, in one change. ``answers`` hold
+    ``RENAME`` or ``SKIP`` for each clash. Raises ``BadFile``; nothing is then changed."""
+    file, archive = incoming.file, incoming.archive
+    wanted = plan.photos(book)
+    need = sum(file.photos[sha][1] for sha in wanted)
+    free = shutil.disk_usage(book.folder).free
+    if need * 1.05 > free:
+        raise BadFile(
+            f"its photos need {need / 1e6:.0f} MB, and {free / 1e6:.0f} MB are free for the book",
+            WHY,
+            "make room on the disk, or have it exported with --without-photos",
+        )
+    stored: dict[str, Stored] = {}
+    for k, sha in enumerate(wanted):
+        progress("storing the photos", 0.6 + 0.35 * k / len(wanted))
+        stored[sha] = _store(book, incoming, sha)
+    if not plan.news:
+        return Taken(same=len(plan.same))
+    with book.change(f"took in the shared book {archive.path.name[:80]}") as change:
+        if book.setting("changes") != plan.changes:  # another program wrote in between
+            plan = Plan(book, file)
+        fresh = [clash for clash in plan.clashes() if clash not in answers]
+        if fresh:
+            raise bad(archive.path, f'"{fresh[0].name}" came into the book while you were asked',
+                      "run the command again")  # fmt: skip
+        return _Writer(book, change, plan, stored, answers, incoming).write()
+
+
+def _store(book: Book, incoming: Incoming, sha: str) -> Stored:
+    """Keep a photo of the file under its own hash; its bytes are looked at once more."""
+    ending, _ = incoming.file.photos[sha]
+    return book.photos.add_bytes(incoming.archive.photo(sha), ending)
+
+
+class _Writer:
+    def __init__(
+        self, book: Book, change: Change, plan: Plan, stored: dict[str, Stored],
+        answers: dict[Clash, str], incoming: Incoming,
+    ) -> None:  # fmt: skip
+        self.book, self.change, self.plan, self.incoming = book, change, plan, incoming
+        self.stored, self.answers = stored, answers
+        self.readings: dict[int, int] = {}
+        self.ids: dict[str, dict[int, int]] = {"originals": {}, "batches": {}}
+        self.taken = Taken()
+
+    def write(self) -> Taken:
+        for kind, one in (("originals", self.original), ("batches", self.batch),
+                          ("packets", self.packet)):  # fmt: skip
+            for i, data in enumerate(getattr(self.plan.file, kind)):
+                name = self.name_for(kind, i, data)
+                if name is None:
+                    self.point_at_own(kind, data)
+                    continue
+                row = one(data, name)
+                if "id" in data:
+                    self.ids[kind][data["id"]] = row
+                self.taken.added.setdefault(kind, []).append(name)
+        self.pulls()
+        return self.taken
+
+    def name_for(self, kind: str, i: int, data: Data) -> str | None:
+        """The name to write it under; None when it is there already or to be skipped."""
+        if (kind, i) in self.plan.same:
+            self.taken.same += 1
+            return None
+        clash = Clash(KINDS[kind], data["name"])
+        if data["removed"] is not None or clash not in self.answers:
+            return data["name"]
+        if name_key(data["name"]) not in self.plan.taken[kind]:
+            return data["name"]
+        if self.answers[clash] == SKIP:
+            self.taken.skipped.append(clash)
+            return None
+        also = {name_key(d["name"]) for d in getattr(self.plan.file, kind)}
+        also |= {name_key(new) for _, _, new in self.taken.renamed}
+        other = self.plan.free_name(kind, data["name"], also)
+        self.taken.renamed.append((KINDS[kind], data["name"], other))
+        return other
+
+    def point_at_own(self, kind: str, data: Data) -> None:
+        """What belongs to a record that was left out belongs to the book's own of that name."""
+        if "id" not in data:
+            return
+        found = self.book.rows(
+            f'SELECT id FROM "{KINDS[kind]}" WHERE name_key = ? AND removed IS ? ORDER BY id',
+            (name_key(data["name"]), data["removed"]),
+        )
+        if found:
+            self.ids[kind][data["id"]] = int(found[0]["id"])
+
+    def original(self, data: Data, name: str) -> int:
+        reading = self.reading(data["reading"])
+        row = self.change.insert("original", {
+            **_pick(data, "date", "paper", "state", "edition", "note", "removed"),
+            "name": name, "name_key": name_key(name), "reading": reading,
+            **colour_at_hand(self.book, reading),
+        })  # fmt: skip
+        for recipe in data["recipes"]:
+            self.change.insert("recipe", {
+                **_pick(recipe, "made_at", "grams", "reason"), "original": row,
+                "mix": _json(recipe["mix"]),
+            })  # fmt: skip
+        return row
+
+    def batch(self, data: Data, name: str) -> int:
+        row = self.change.insert("batch", {
+            **_pick(data, "date", "grams", "note", "removed"), "name": name,
+            "name_key": name_key(name), "original": self.ids["originals"].get(data["original"]),
+            "mix": _json(data["mix"]),
+        })  # fmt: skip
+        for entry in data["entries"]:
+            self.change.insert("entry", {
+                **_pick(entry, "at", "kind", "de00", "de00_low95", "de00_high95", "tolerance",
+                        "p_within", "verdict", "words", "added_unit", "note"),
+                "batch": row,
+                "reading": self.reading(entry["reading"]),
+                "original_reading": self.reading(entry["original_reading"]),
+                "across_photos": _whole(entry["across_photos"]),
+                "advised": _json(entry["advised"]),
+                "added": _json(entry["added"]),
+            })  # fmt: skip
+        return row
+
+    def packet(self, data: Data, name: str) -> int:
+        original = self.ids["originals"].get(data["original"])
+        reading = self.reading(data["reading"])
+        own = reading
+        if own is None and original is not None:
+            found = self.book.rows("SELECT reading FROM original WHERE id = ?", (original,))
+            own = found[0]["reading"] if found else None
+        return self.change.insert("packet", {
+            **_pick(data, "grams", "date", "place", "note", "removed"), "name": name,
+            "name_key": name_key(name), "original": original,
+            "batch": self.ids["batches"].get(data["batch"]), "mix": _json(data["mix"]),
+            "reading": reading, **colour_at_hand(self.book, own),
+        })  # fmt: skip
+
+    def pulls(self) -> None:
+        editions: dict[str, str] = {}
+        good = {
+            (name_key(p["edition"]), p["spot"])
+            for p in self.plan.here.pulls if p["good"] and p["removed"] is None
+        }  # fmt: skip
+        numbers = {name_key(p["edition"]) for p in (*self.plan.here.pulls, *self.plan.file.pulls)}
+        for i, pull in enumerate(self.plan.file.pulls):
+            if ("pulls", i) in self.plan.same:
+                self.taken.same += 1
+                continue
+            edition = pull["edition"]
+            answer = self.answers.get(Clash("pull", edition))
+            if answer == SKIP and self.plan.pull_clashes(pull):
+                if Clash("pull", edition) not in self.taken.skipped:
+                    self.taken.skipped.append(Clash("pull", edition))
+                continue
+            if answer == RENAME:  # the whole run, or two runs would be mixed up
+                if edition not in editions:
+                    self.plan.taken["pulls"] = numbers
+                    editions[edition] = self.plan.free_name("pulls", edition, set())
+                    numbers.add(name_key(editions[edition]))
+                    self.taken.renamed.append(("edition", edition, editions[edition]))
+                edition = editions[edition]
+            spot = (name_key(edition), pull["spot"])
+            is_good = pull["good"] and (spot not in good or pull["removed"] is not None)
+            self.change.insert("pull", {
+                **_pick(pull, "number", "date", "spot", "note", "removed"), "edition": edition,
+                "edition_key": spot[0], "good": int(is_good),
+                "reading": self.reading(pull["reading"]), "beside": self.reading(pull["beside"]),
+            })  # fmt: skip
+            self.taken.added.setdefault("pulls", []).append(f"{edition} {pull['number']}")
+
+    def reading(self, place: int | None) -> int | None:
+        """The id of a reading of the file."""
+        if place is None:
+            return None
+        if place not in self.readings:
+            data = self.plan.file.readings[place]
+            lab, u95 = data["lab_d50"], data["lab_u95"]
+            samples = data["samples"]
+            self.readings[place] = self.change.insert("reading", {
+                **_pick(data, "card", "evenness_de00", "light_sd", "munsell_value",
+                        "strip_number", "captured", "read_at"),
+                **{f"lab_{axis}": lab[i] for i, axis in enumerate("lab")},
+                **{f"u95_{axis}": u95[i] for i, axis in enumerate("lab")},
+                "samples": None if samples is None else base64.b64decode(samples),
+                "shaded": int(data["shaded"]),
+                "flags": json.dumps(data["flags"]),
+                "corners_px": json.dumps(data["corners_px"]),
+                "paper": _json(data["paper_lab_d50"]),
+                "photo": self.photo(data["photo"]), "crop": self.photo(data["crop"]),
+            })  # fmt: skip
+        return self.readings[place]
+
+    def photo(self, sha: str | None) -> int | None:
+        if sha is None:
+            return None
+        if sha not in self.stored:  # what was there already when the photos were stored is not now
+            self.stored[sha] = _store(self.book, self.incoming, sha)
+        return self.change.photo(self.stored[sha])
+
+
+def _pick(data: Data, *names: str) -> dict[str, Any]:
+    return {name: data[name] for name in names}
+
+
+def _json(value: Any) -> str | None:
+    return None if value is None else json.dumps(value, ensure_ascii=False)
+
+
+def _whole(value: bool | None) -> int | None:
+    return None if value is None else int(value)

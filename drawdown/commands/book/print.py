@@ -1,0 +1,326 @@
+"""``drawdown book labels`` and ``recipe-sheet``: the book on paper, as PDF."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calibration.errors import BadFile, WrongUsage
+from drawdown.commands.book import options as opt
+from drawdown.commands.card import check_choice
+from drawdown.commands.support import options as shared
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from drawdown.book import Book
+    from drawdown.book.records import Mix, Original, Packet, Reading
+    from drawdown.ink.shelf import Ink, Shelf
+    from drawdown.report.paper.labels import Label
+    from drawdown.report.paper.pages import Item, Rgb
+    from drawdown.report.paper.recipe_sheet import Sheet
+
+PAPERS = ("a4", "letter")
+MOST_LABELS = 2000
+_PIGMENT = re.compile(r"\bP(?:BK|Br|[BGMORVWY])\d{1,3}(?::\d)?\b", re.IGNORECASE)
+
+PaperName = Annotated[str | None, typer.Option("--paper", help="a4 or letter.")]
+ShelfFile = Annotated[
+    Path | None, typer.Option("--shelf", metavar="FILE", help="The shelf that knows the inks.")
+]
+
+
+def _anything(ctx: typer.Context, incomplete: str) -> list[str]:
+    return opt.packets(ctx, incomplete) + opt.originals(ctx, incomplete)
+
+
+def labels(
+    out: Annotated[Path, typer.Argument(metavar="OUT.pdf", help="The file to write.")],
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[NAME]...", autocompletion=_anything,
+            help="Packets or kept originals; else every packet with ink in it.",
+        ),
+    ] = None,
+    originals: Annotated[
+        bool, typer.Option("--originals", help="Labels for kept originals, not for packets.")
+    ] = False,
+    size: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WxH",
+            help="The stock's label in mm, such as 70x37; else plain paper to cut.",
+            autocompletion=lambda: _sizes(),
+        ),
+    ] = None,
+    grid: Annotated[
+        str | None, typer.Option(metavar="CxR", help="Columns and rows on a sheet.")
+    ] = None,
+    gap: Annotated[
+        str | None, typer.Option(metavar="X,Y", help="Between labels, across and down, mm.")
+    ] = None,
+    paper: PaperName = None,
+    start: Annotated[
+        int, typer.Option(metavar="K", help="The first label that is still on the sheet.")
+    ] = 1,
+    copies: Annotated[int, typer.Option(metavar="N", help="So many of each.")] = 1,
+    cut_lines: Annotated[
+        bool, typer.Option("--cut-lines", help="Draw lines to cut along.")
+    ] = False,
+    shift: Annotated[
+        str | None,
+        typer.Option(metavar="X,Y", help="Move everything, mm right and down, if it prints off."),
+    ] = None,
+    shelf: ShelfFile = None,
+    replace: opt.Replace = False,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:  # fmt: skip
+    """Print labels: colour, name, mix, weight, day, place, and cautions."""
+    opt.check_out(out, (".pdf",), replace)
+    if paper is not None:
+        check_choice("--paper", paper, PAPERS)
+    from drawdown.report.paper.labels import label_pages, stock
+
+    sheet = stock(size, grid, gap, paper, cut_lines, shift)
+    if not 1 <= start <= sheet.count:
+        raise WrongUsage(
+            f"--start is {start}, and a sheet has the labels 1 to {sheet.count}",
+            "the first label would be on no sheet",
+            "count the labels row by row, from the upper left",
+        )
+    if not 1 <= copies <= 100:
+        raise WrongUsage(f"--copies is {copies}", "from 1 to 100 of each can be printed",
+                         "give a smaller number")  # fmt: skip
+    from drawdown.book import open_book
+    from drawdown.studio.shelf_file import shelf_in_use
+
+    with open_book(opt.folder_of(book)) as opened:
+        inks = shelf_in_use(shelf).shelf
+        found = _chosen(opened, names or [], originals)
+        made = [_label(one, inks) for one in found for _ in range(copies)]
+    if not made:
+        raise WrongUsage("there is nothing to print labels for",
+                         "no packet with ink in it is in the book",
+                         "put one by, or say --originals")  # fmt: skip
+    if len(made) > MOST_LABELS:
+        raise WrongUsage(f"{len(made)} labels are more than anyone means to print",
+                         f"at most {MOST_LABELS} go into one file", "name some")  # fmt: skip
+    pages = label_pages(made, sheet, start)
+    _write(out, pages, sheet.paper_mm, "Labels", _texts(made))
+    if json:
+        _tell({
+            "file": str(out), "labels": [label.name for label in made], "sheets": len(pages),
+            "label_mm": list(sheet.label_mm), "columns": sheet.columns, "rows": sheet.rows,
+            "paper_mm": list(sheet.paper_mm), "start": start,
+        }, "labels")  # fmt: skip
+        return 0
+    from drawdown.report.text import terminal
+    from drawdown.report.text.book import count_words
+
+    w, h = sheet.label_mm
+    terminal.write_result(
+        f" {out}: {count_words(len(made), 'label')} of {w:g} x {h:g} mm on "
+        f"{count_words(len(pages), 'sheet')}."
+    )
+    terminal.write_aside(
+        "Print it at 100 %, first on plain paper, and hold that against the label stock."
+        if not sheet.cut else "Print it at 100 % and cut along the lines."
+    )  # fmt: skip
+    return 0
+
+
+def _sizes() -> list[str]:
+    from drawdown.report.paper.labels import STOCK
+
+    return list(STOCK)
+
+
+def _chosen(book: Book, names: list[str], originals: bool) -> list[Packet | Original]:
+    """What the names mean: packets first, then kept originals; with ``originals`` those."""
+    from drawdown.book.originals import find_original, list_originals
+    from drawdown.book.packets import find_packet, list_packets
+
+    if not names:
+        return list(list_originals(book)) if originals else list(list_packets(book))
+    found: list[Packet | Original] = []
+    for name in names:
+        if originals:
+            found.append(find_original(book, name))
+            continue
+        try:
+            found.append(find_packet(book, name))
+        except WrongUsage as no_packet:
+            try:
+                found.append(find_original(book, name))
+            except WrongUsage:
+                raise no_packet from None
+    return found
+
+
+def _label(one: Packet | Original, shelf: Shelf) -> Label:
+    from drawdown.book.records import Packet
+    from drawdown.report.paper.labels import Label
+    from drawdown.report.text.book import lab_words, parts_text
+    from drawdown.wording.weights import noted_grams
+
+    if isinstance(one, Packet):
+        mix: Mix = one.mix
+        facts = (noted_grams(one.grams), one.date, one.place, one.note)
+    else:
+        mix = one.recipe.mix if one.recipe else ()
+        facts = (f"{one.date}, {one.state}", one.paper, one.edition, one.note)
+    return Label(
+        one.name,
+        _rgb(one.reading),
+        tuple(f"{part.ink} {parts_text(part.parts)}" for part in mix),
+        facts,
+        lab_words(one.reading),
+        tuple(c for part in mix for c in cautions_of(part.ink, shelf)),
+    )
+
+
+def _rgb(reading: Reading | None) -> Rgb | None:
+    if reading is None:
+        return None
+    from drawdown.report.text.match import swatch_rgb
+
+    return swatch_rgb(reading.lab_d50)
+
+
+def _on_shelf(name: str, shelf: Shelf) -> Ink | None:
+    try:
+        return shelf.find(name)
+    except WrongUsage:
+        return None
+
+
+def cautions_of(name: str, shelf: Shelf) -> list[tuple[str, str]]:
+    """(long, short) cautions of an ink: what the shelf notes, or else what is known of a
+    pigment that its name holds."""
+    from drawdown.wording.cautions import pigment_caution
+
+    ink = _on_shelf(name, shelf)
+    found = {ink.caution} if ink is not None and ink.caution else set()
+    codes = _PIGMENT.findall(name)
+    if not found:
+        found = {text for text in map(pigment_caution, codes) if text}
+    cautions = []
+    for text in sorted(found):
+        long = text.split(";")[0].rstrip(". ")
+        cautions.append((f"{name}: {long}", f"{name}: {long.split(':')[0]}"))
+    return cautions
+
+
+# Recipe sheet ------------------------------------------------------------------------------
+
+
+def recipe_sheet(
+    out: Annotated[Path, typer.Argument(metavar="OUT.pdf", help="The file to write.")],
+    names: Annotated[
+        list[str],
+        typer.Argument(metavar="NAME...", help="Kept originals.", autocompletion=opt.originals),
+    ],
+    paper: PaperName = None,
+    shelf: ShelfFile = None,
+    replace: opt.Replace = False,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:
+    """Print a kept original's recipe: swatches, grams for several amounts, cautions."""
+    opt.check_out(out, (".pdf",), replace)
+    check_choice("--paper", paper or "a4", PAPERS)
+    from calibration.card.artwork import PAPERS_MM
+    from drawdown.book import open_book
+    from drawdown.book.originals import find_original
+    from drawdown.report.paper.recipe_sheet import recipe_pages
+    from drawdown.studio.shelf_file import shelf_in_use
+
+    size = PAPERS_MM[paper or "a4"]
+    with open_book(opt.folder_of(book)) as opened:
+        inks = shelf_in_use(shelf).shelf
+        found = [find_original(opened, name) for name in names]
+        sheets = [_sheet(opened, one, inks) for one in found]
+    pages = [page for sheet in sheets for page in recipe_pages(sheet, size)]
+    texts = [o.name + o.note + o.paper + o.edition for o in found]
+    title = found[0].name if len(found) == 1 else "Recipes"
+    _write(out, pages, size, title, "".join(texts))
+    if json:
+        _tell({"file": str(out), "originals": [o.name for o in found], "pages": len(pages)},
+              "recipe-sheet")  # fmt: skip
+        return 0
+    from drawdown.report.text import terminal
+    from drawdown.report.text.book import count_words
+
+    terminal.write_result(f" {out}: {count_words(len(pages), 'page')}.")
+    return 0
+
+
+def _sheet(book: Book, original: Original, shelf: Shelf) -> Sheet:
+    from drawdown.book.originals import recipes_of
+    from drawdown.report.json.book import photo_path
+    from drawdown.report.paper.recipe_sheet import InkSwatch, Sheet
+
+    recipes = recipes_of(book, original.id)
+    inks = {}
+    for part in recipes[-1].mix if recipes else ():
+        ink = _on_shelf(part.ink, shelf)
+        said = cautions_of(part.ink, shelf)
+        caution = said[0][0].partition(": ")[2] if said else ""
+        if caution:
+            caution += "; wear gloves, raise no dust, follow its safety data sheet"
+        title = ink.title if ink is not None else part.ink
+        inks[part.ink] = InkSwatch(title, None if ink is None else _ink_rgb(ink), caution)
+    crop = None
+    path = photo_path(book, original.reading.crop) if original.reading else None
+    if path is not None:
+        try:
+            crop = Path(path).read_bytes()
+        except OSError:
+            crop = None  # the book's check tells of it; the sheet says that there is none
+    return Sheet(original, recipes, _rgb(original.reading), inks, crop)
+
+
+def _ink_rgb(ink: Ink) -> Rgb:
+    """The ink alone, an ordinary film of it on white paper."""
+    import numpy as np
+
+    from drawdown.matching.batch_model import lab_of_film, paper_ground
+    from drawdown.report.text.match import swatch_rgb
+
+    lab = lab_of_film(ink.k[None], ink.s[None], np.ones((1, 1)), paper_ground(None))
+    return swatch_rgb(lab[0])
+
+
+# Both --------------------------------------------------------------------------------------
+
+
+def _texts(made: list[Label]) -> str:
+    return "".join(label.name + "".join((*label.mix, *label.facts)) for label in made)
+
+
+def _write(out: Path, pages: Sequence[Sequence[Item]], size, title: str, texts: str) -> None:
+    from calibration.files import write_atomically
+    from drawdown.report.paper.pages import lost_letters, pdf_of
+    from drawdown.report.text import terminal
+
+    try:
+        data = pdf_of(pages, size, title)
+    except OSError as error:  # a picture in the book that is none
+        raise BadFile(f"the pages could not be drawn ({str(error)[:100]})", "nothing was written",
+                      "run: drawdown book check") from error  # fmt: skip
+    write_atomically(out, data)
+    lost = lost_letters(texts)
+    if lost:
+        terminal.write_aside(f"These letters cannot be printed and stand as ?: {lost[:40]}")
+
+
+def _tell(data: dict[str, Any], schema: str) -> None:
+    from drawdown.report.json.book import dump_book
+    from drawdown.report.text import terminal
+
+    terminal.write_result(dump_book(schema, data))

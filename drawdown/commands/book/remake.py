@@ -1,0 +1,278 @@
+"""``drawdown book remake``: the recipe as grams to weigh; ``correct``: a better recipe."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calibration.errors import BadFile, WrongUsage
+from drawdown.commands.book import options as opt
+from drawdown.commands.support import options as shared
+
+if TYPE_CHECKING:
+    from drawdown.book.records import Original
+    from drawdown.ink.recipe import Remake
+    from drawdown.ink.shelf import Shelf
+    from drawdown.report.text.terminal import Screen
+
+
+def remake(
+    name: opt.Kept,
+    grams: Annotated[float, typer.Option(metavar="G", help="How much ink is wanted.")],
+    hold_back: Annotated[
+        float,
+        typer.Option(metavar="PERCENT", help="Share of the strong inks to hold back at first."),
+    ] = 10.0,
+    log: Annotated[
+        str | None,
+        typer.Option(
+            metavar="BATCH", help="Begin this batch in the book with what is weighed first."
+        ),
+    ] = None,
+    shelf: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The inks you own; else the shelf in use.")
+    ] = None,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:
+    """Weigh out a kept original's mix again, beginning a little light."""
+    from drawdown.book import open_book
+    from drawdown.book.originals import check_free, find_original
+    from drawdown.book.records import clean_name
+    from drawdown.ink.recipe import remake as weigh_out
+    from drawdown.report.json.book import dump_book, recipe_data
+    from drawdown.report.text import terminal
+
+    batch = None if log is None else clean_name(log, "--log")
+    with open_book(opt.folder_of(book), write=batch is not None) as opened:
+        original = find_original(opened, name)
+        if batch is not None:
+            check_free(opened, "batch", batch)
+    if original.recipe is None:
+        raise WrongUsage(
+            f'no mix was noted for "{original.name}"',
+            "without one there is nothing to weigh out",
+            "note it with: drawdown book correct NAME --mix INK=PARTS; or pull a strip of a "
+            "guess and let drawdown match --kept advise",
+        )
+    from drawdown.studio.shelf_file import shelf_in_use
+
+    inks = shelf_in_use(shelf).shelf
+    # An ink may have been noted under two of its names: it is weighed once.
+    names = opt.shelf_names([part.ink for part in original.recipe.mix], shelf)
+    mix: dict[str, float] = {}
+    for part in original.recipe.mix:
+        mix[names[part.ink]] = mix.get(names[part.ink], 0.0) + part.parts
+    tins = {names[part.ink]: part.ink_batch for part in original.recipe.mix if part.ink_batch}
+    result = weigh_out(mix, grams, _ground(mix, inks), hold_back / 100)
+    paler = _predicted(original, result, inks)
+    if batch is not None:
+        _begin(opt.folder_of(book), batch, original, result, tins)
+    if json:
+        data: dict[str, Any] = {
+            "name": original.name,
+            "recipe": recipe_data(original.recipe),
+            "grams": result.whole_g,
+            "first_grams": round(result.first_g, 3),
+            "hold_back_percent": hold_back,
+            "batch": batch,
+            "inks": [
+                {
+                    "ink": row.ink,
+                    "parts_per_100": round(row.parts_per_100, 4),
+                    "first_grams": round(row.first_g, 3),
+                    "held_back_grams": round(row.held_g, 3),
+                }
+                for row in result.inks
+            ],
+            "first_de00_from_original": None if paler is None else round(paler, 2),
+            "too_small_to_weigh": list(result.too_small),
+            "least_grams": None if result.least_g is None else round(result.least_g, 1),
+        }
+        terminal.write_result(dump_book("remake", data))
+    else:
+        screen = terminal.screen(sys.stdout)
+        terminal.write_result(remake_screen(original, result, paler, tins, screen))
+    if batch is not None and not json:
+        from drawdown.report.text.book import UNDO
+
+        terminal.write_aside(
+            f'Batch "{batch}" is begun in the book with what is weighed first; note what goes in '
+            f"later with drawdown book added. {UNDO}"
+        )
+    return 0
+
+
+def _begin(
+    folder: Path, batch: str, original: Original, result: Remake, tins: dict[str, str]
+) -> None:
+    """The batch as it is on the slab: what was weighed first, not the whole recipe."""
+    from drawdown.book import open_book
+    from drawdown.book.batches import begin_batch
+    from drawdown.book.records import MixPart, clean_date
+
+    mix = tuple(
+        MixPart(row.ink, round(row.first_g, 4), tins.get(row.ink, "")) for row in result.inks
+    )
+    with open_book(folder, write=True) as opened, opened.change(f'began "{batch}"') as change:
+        begin_batch(
+            opened, change, name=batch, original=original.id, date=clean_date(None), mix=mix,
+            grams=round(result.first_g, 4),
+        )  # fmt: skip
+
+
+def _kinds(mix: dict[str, float], shelf: Shelf) -> dict[str, str]:
+    kinds = {}
+    for ink in mix:
+        try:
+            kinds[ink] = shelf.find(ink).kind
+        except WrongUsage:  # not on the shelf: by its name, as people name their tins
+            plain = ink.casefold()
+            words = {"white": "white", "base": "base", "extender": "base", "medium": "base"}
+            kinds[ink] = next((kind for word, kind in words.items() if word in plain), "colour")
+    return kinds
+
+
+def _ground(mix: dict[str, float], shelf: Shelf) -> set[str]:
+    return {ink for ink, kind in _kinds(mix, shelf).items() if kind in ("white", "base")}
+
+
+def _predicted(original: Original, result: Remake, shelf: Shelf) -> float | None:
+    """Delta E between the light beginning and the whole recipe, by the ink model; None when
+    an ink is not on the shelf or nothing is held back."""
+    if not any(row.held_g for row in result.inks):
+        return None
+    import numpy as np
+
+    from calibration.colour.spaces import delta_e_2000
+    from drawdown.matching.batch_model import lab_of_film, paper_ground
+
+    try:
+        inks = [shelf.find(row.ink) for row in result.inks]
+    except (WrongUsage, BadFile):
+        return None
+    k, s = np.array([ink.k for ink in inks]), np.array([ink.s for ink in inks])
+    first = np.array([row.first_g for row in result.inks]) / result.first_g
+    whole = np.array([row.first_g + row.held_g for row in result.inks]) / result.whole_g
+    labs = lab_of_film(
+        np.array([first, whole]) @ k, np.array([first, whole]) @ s, np.ones((2, 1)),
+        paper_ground(None),
+    )  # fmt: skip
+    return float(delta_e_2000(labs[0], labs[1]))
+
+
+def remake_screen(
+    original: Original, result: Remake, paler: float | None, tins: dict[str, str], screen: Screen
+) -> str:
+    """What to weigh, why it is light, and what comes next."""
+    from drawdown.report.text.book import mix_words, paragraph, table
+    from drawdown.report.text.terminal import paint
+    from drawdown.wording.cautions import CAUTIONS
+    from drawdown.wording.weights import grams as weight
+    from drawdown.wording.weights import noted_grams
+
+    recipe = original.recipe
+    assert recipe is not None
+    title = f" {original.name}: {noted_grams(result.whole_g)}"
+    lines = [paint(title, "1", screen.colour), ""]
+    rows = [
+        [row.ink, f"{row.parts_per_100:.3g}", weight(row.first_g),
+         weight(row.held_g) if row.held_g else "-", tins.get(row.ink, "")]
+        for row in result.inks
+    ]  # fmt: skip
+    held = sum(row.held_g for row in result.inks)
+    rows.append(["together", "100", weight(result.first_g), weight(held) if held else "-", ""])
+    head = ["ink", " parts per 100", " weigh first", " hold back", "tin then"]
+    columns = range(5 if tins else 4)
+    lines += table([head[i] for i in columns], [[row[i] for i in columns] for row in rows], screen)
+    text = f"Recipe of {recipe.made_at[:10]} ({recipe.reason}): {mix_words(recipe.mix)}."
+    lines += ["", *paragraph(text, screen)]
+    if held:
+        reckoned = f", by the ink model Delta E {paler:.1f} from it" if paler is not None else ""
+        lines += paragraph(
+            f"It begins light: {100 * result.held_share:.0f} % of the strong inks is held back"
+            f"{reckoned}, because ink can be added and never taken out. Stir, pull a strip, let "
+            "it dry, then let drawdown match --kept say how much of the rest goes in.",
+            screen,
+        )
+    else:
+        lines += paragraph("Nothing is held back.", screen)
+    if result.too_small:
+        lines += paragraph(
+            f"Less than 0.1 g of {', '.join(result.too_small)}: a studio scale does not show it. "
+            f"Make at least {weight(result.least_g or 0)}, or let that ink down first (1 part in "
+            "9 of base or white, taken off theirs) and weigh ten times as much.",
+            screen,
+        )
+    if original.state == "wet":
+        lines += paragraph("The original was read wet: a dry strip will look lighter.", screen)
+    lines += ["", *paragraph("Caution: " + " ".join(CAUTIONS), screen)]
+    return "\n".join(lines)
+
+
+def correct(
+    name: opt.Kept,
+    mix: shared.MixParts = None,
+    tin: opt.TinMarks = None,
+    batch: Annotated[
+        str | None,
+        typer.Option(
+            metavar="BATCH", autocompletion=opt.batches,
+            help="Take the recipe from what is now in this batch.",
+        ),
+    ] = None,
+    grams: Annotated[
+        float | None, typer.Option(metavar="G", help="What the whole mix weighed.")
+    ] = None,
+    why: Annotated[str, typer.Option(metavar="TEXT", help="The reason.")] = "",
+    shelf: shared.ShelfOfNames = None,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:  # fmt: skip
+    """Note a better recipe for a kept original; the older ones stay."""
+    from drawdown.book.records import clean_grams, clean_text
+
+    clean_grams(grams)
+    reason = clean_text(why, "--why")
+    if bool(mix) == (batch is not None):
+        raise WrongUsage(
+            "give the recipe with --mix, or a batch with --batch",
+            "one of the two says what the better recipe is",
+            "for example: drawdown book correct NAME --mix titanium-white=96 --mix PB15:3=4",
+        )
+    parts = opt.read_parts(mix, tin, shelf)
+    from drawdown.book import open_book
+    from drawdown.book.batches import find_batch, mix_with_added, story_of
+    from drawdown.book.originals import add_recipe, find_original, recipes_of
+    from drawdown.report.json.book import dump_book, original_data
+    from drawdown.report.text import terminal
+    from drawdown.report.text.book import UNDO, mix_words
+
+    with open_book(opt.folder_of(book), write=True) as opened:
+        original = find_original(opened, name)
+        if batch is not None:
+            source = find_batch(opened, batch)
+            inside = mix_with_added(source, story_of(opened, source.id))
+            if inside is None:
+                raise WrongUsage(
+                    f'what is in the batch "{source.name}" is not known',
+                    "its mix or its weight was not noted",
+                    "give the recipe with --mix",
+                )
+            parts, weighed = inside
+            grams = weighed if grams is None else grams
+            reason = reason or f'as batch "{source.name}" came to be'
+        with opened.change(f'corrected the recipe of "{original.name}"') as change:
+            add_recipe(change, original.id, parts, grams, reason or "corrected by hand")
+        newer = find_original(opened, original.name)
+        recipes = recipes_of(opened, original.id)
+        if json:
+            terminal.write_result(dump_book("original", original_data(newer, opened, recipes)))
+            return 0
+    terminal.write_result(f' "{original.name}" is now {mix_words(parts)}.')
+    opt.tell_strange([part.ink for part in parts], shelf)
+    terminal.write_aside(f"{len(recipes) - 1} older recipes stay in the book. {UNDO}")
+    return 0

@@ -1,0 +1,224 @@
+"""``drawdown book export`` and ``import``: the book, or recipes of it, as one file that opens
+elsewhere."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calibration.errors import WrongUsage
+from drawdown.commands.book import options as opt
+from drawdown.commands.support import options as shared
+
+if TYPE_CHECKING:
+    from drawdown.book.share.importing import Clash, Taken
+
+_WORDS = {
+    "originals": ("kept original",), "batches": ("batch", "batches"), "packets": ("packet",),
+    "pulls": ("pull",), "photos": ("photo or crop", "photos and crops"),
+}  # fmt: skip
+
+
+def export(
+    out: Annotated[Path, typer.Argument(metavar="OUT.zip", help="The file to write.")],
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[NAME]...", help="Kept originals; else the whole book.",
+            autocompletion=opt.originals,
+        ),
+    ] = None,
+    edition: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TEXT", autocompletion=opt.editions,
+            help="The originals and the pulls of this edition.",
+        ),
+    ] = None,
+    without_photos: Annotated[
+        bool, typer.Option("--without-photos", help="Leave the photos out; crops go along.")
+    ] = False,
+    replace: opt.Replace = False,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:  # fmt: skip
+    """Write the book, or some of its recipes, as one file to share or to put away."""
+    opt.check_out(out, (".zip",), replace)
+    from drawdown.book import open_book
+    from drawdown.book.originals import find_original
+    from drawdown.book.share.exporting import write_book_file
+    from drawdown.book.share.manifest import FORMAT, gather
+    from drawdown.report.json.book import dump_book
+    from drawdown.report.text import terminal
+
+    with open_book(opt.folder_of(book)) as opened:
+        ids = tuple(find_original(opened, name).id for name in names or []) or None
+        file = gather(opened, ids, edition, whole_photos=not without_photos)
+        if not (file.originals or file.batches or file.packets or file.pulls):
+            what = f'nothing of an edition "{edition}" is in the book' if edition else (
+                "the book is empty")  # fmt: skip
+            raise WrongUsage(what, "an empty file would teach nobody anything",
+                             "see what there is with: drawdown book list")  # fmt: skip
+        size = write_book_file(out, file, opened.photos)
+    if json:
+        data = {"file": str(out), "format": FORMAT, "size_bytes": size, "counts": file.counts,
+                "photos_missing": file.missing}  # fmt: skip
+        terminal.write_result(dump_book("exported", data))
+        return 0
+    screen = terminal.screen(sys.stdout)
+    from drawdown.report.text.book import paragraph
+
+    held = f"{out} holds {_counted(file.counts)}: {size / 1e6:.1f} MB."
+    terminal.write_result("\n".join(paragraph(held, screen)))
+    if file.missing:
+        terminal.write_aside(
+            f"{len(file.missing)} photos are missing from the book and not in the file; their "
+            "colours are. See drawdown book check."
+        )
+    return 0
+
+
+def _counted(counts: dict[str, int]) -> str:
+    from drawdown.report.text.book import count_words
+
+    return ", ".join(count_words(n, *_WORDS[kind]) for kind, n in counts.items() if n) or "nothing"
+
+
+def import_(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A file that export wrote.")],
+    rename: Annotated[
+        bool,
+        typer.Option("--rename", help="Where a name is taken, put a number behind the new one."),
+    ] = False,
+    skip: Annotated[
+        bool, typer.Option("--skip", help="Where a name is taken, leave the new one out.")
+    ] = False,
+    look: Annotated[
+        bool, typer.Option("--look", help="Only check the file and say what is in it.")
+    ] = False,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:
+    """Take a shared file into the book; nothing in the book is written over."""
+    if rename and skip:
+        raise WrongUsage(
+            "--rename and --skip were both given",
+            "only one can be done where a name is taken",
+            "give one of them, or neither to be asked",
+        )
+    from drawdown.book import open_book
+    from drawdown.book.share.importing import RENAME, SKIP, Plan, look_through, take_in
+    from drawdown.commands.support.progress import ProgressLine
+    from drawdown.report.json.book import dump_book
+    from drawdown.report.text import terminal
+    from drawdown.report.text.book import UNDO
+
+    with ProgressLine() as progress, look_through(file, progress) as incoming:
+        if look:
+            progress("done", 1.0)
+            _tell_content(file, incoming.file, json)
+            return 0
+        # Told before the book is made, should there be none yet.
+        with open_book(opt.folder_of(book), create=True) as opened:
+            plan = Plan(opened, incoming.file)
+            clashes = plan.clashes()
+            answer = RENAME if rename else SKIP if skip else None
+            if answer is None and clashes:
+                progress("done", 1.0)
+                answers = _ask(clashes, json)
+            else:
+                answers = dict.fromkeys(clashes, answer or "")
+            taken = take_in(opened, incoming, plan, answers, progress)
+            progress("done", 1.0)
+    if json:
+        data: dict[str, Any] = {
+            "file": str(file),
+            "added": {kind: taken.added.get(kind, []) for kind in ("originals", "batches",
+                                                                   "packets", "pulls")},
+            "renamed": [{"kind": k, "from": a, "to": b} for k, a, b in taken.renamed],
+            "skipped": [{"kind": c.kind, "name": c.name} for c in taken.skipped],
+            "already_there": taken.same,
+        }  # fmt: skip
+        terminal.write_result(dump_book("imported", data))
+        return 0
+    terminal.write_result("\n".join(_taken_lines(taken)))
+    if taken.count:
+        terminal.write_aside(UNDO)
+    return 0
+
+
+def _ask(clashes: list[Clash], json: bool) -> dict[Clash, str]:
+    """What to do with each name that is taken; refuses when nobody is there to be asked."""
+    from drawdown.book.share.importing import RENAME, SKIP
+    from drawdown.report.text import terminal
+
+    if json or not (terminal.is_tty(sys.stdin) and terminal.is_tty(sys.stderr)):
+        shown = ", ".join(f'{c.kind} "{c.name}"' for c in clashes[:5])
+        more = f" and {len(clashes) - 5} more" if len(clashes) > 5 else ""
+        raise WrongUsage(
+            f"the book already has another {shown}{more}",
+            "nothing in the book is ever written over, so nothing was taken in",
+            "say --rename to put a number behind the new names, or --skip to leave those out",
+        )
+    answers: dict[Clash, str] = {}
+    for clash in clashes:
+        what = f'run of the edition "{clash.name}"' if clash.kind == "pull" else (
+            f'{clash.kind} "{clash.name}"')  # fmt: skip
+        terminal.write_aside(f"The book already has another {what}.")
+        while clash not in answers:
+            sys.stderr.write("Take the new one in under another name (n), or skip it (s)? ")
+            sys.stderr.flush()
+            said = sys.stdin.readline()
+            if not said:
+                raise WrongUsage("no answer was given", "nothing was taken in",
+                                 "run it again, or say --rename or --skip")  # fmt: skip
+            letter = said.strip().lower()[:1]
+            if letter in ("n", "s"):
+                answers[clash] = RENAME if letter == "n" else SKIP
+    return answers
+
+
+def _tell_content(path: Path, file, json: bool) -> None:
+    from drawdown.report.json.book import dump_book
+    from drawdown.report.text import terminal
+    from drawdown.report.text.book import paragraph
+
+    if json:
+        data = {
+            "file": str(path), "made_at": file.made_at, "counts": file.counts,
+            "originals": [o["name"] for o in file.originals if o["removed"] is None],
+            "batches": [b["name"] for b in file.batches if b["removed"] is None],
+            "packets": [p["name"] for p in file.packets if p["removed"] is None],
+            "editions": sorted({p["edition"] for p in file.pulls if p["removed"] is None}),
+        }  # fmt: skip
+        terminal.write_result(dump_book("book-file-content", data))
+        return
+    screen = terminal.screen(sys.stdout)
+    lines = paragraph(f"{path} of {file.made_at[:10]} is whole. It holds "
+                      f"{_counted(file.counts)}.", screen)  # fmt: skip
+    for title, rows in (("originals", file.originals), ("batches", file.batches),
+                        ("packets", file.packets)):  # fmt: skip
+        names = ", ".join(row["name"] for row in rows if row["removed"] is None)
+        lines += (
+            terminal.wrap(names, screen.columns - 1, f" {title:<10}", " " * 11) if names else []
+        )
+    terminal.write_result("\n".join(lines))
+
+
+def _taken_lines(taken: Taken) -> list[str]:
+    from drawdown.report.text import terminal
+    from drawdown.report.text.book import paragraph
+
+    screen = terminal.screen(sys.stdout)
+    counts = {kind: len(names) for kind, names in taken.added.items()}
+    lines = paragraph(f"Taken in: {_counted(counts)}.", screen)
+    for kind, old, new in taken.renamed:
+        lines += paragraph(f'The {kind} "{old}" is called "{new}" here.', screen, "   ")
+    for clash in taken.skipped:
+        lines += paragraph(f'The {clash.kind} "{clash.name}" was left out.', screen, "   ")
+    if taken.same:
+        lines += paragraph(f"{taken.same} more were in the book already, the same.", screen)
+    return lines

@@ -1,0 +1,169 @@
+"""``drawdown book undo``, ``redo``, ``remove`` and ``check``: keeping the book in order."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calibration.errors import WrongUsage
+from drawdown.commands.book import options as opt
+from drawdown.commands.support import options as shared
+
+
+def undo(book: opt.BookFolder = None, json: shared.AsJson = False) -> int:
+    """Take back the last change of the book."""
+    return _swap("undo", book, json)
+
+
+def redo(book: opt.BookFolder = None, json: shared.AsJson = False) -> int:
+    """Do again what was undone last."""
+    return _swap("redo", book, json)
+
+
+def _swap(way: str, book, json: bool) -> int:
+    from drawdown.book import open_book
+    from drawdown.report.json.book import dump_book
+    from drawdown.report.text import terminal
+
+    with open_book(opt.folder_of(book), write=True) as opened:
+        what = opened.undo() if way == "undo" else opened.redo()
+    if json:
+        terminal.write_result(dump_book(way, {"what": what}))
+        return 0
+    done = {"undo": "Taken back", "redo": "Done again"}[way]
+    nothing = {"undo": "There is nothing to take back.", "redo": "There is nothing to do again."}
+    terminal.write_result(f" {done}: {what}." if what else f" {nothing[way]}")
+    if what:
+        other = {"undo": "redo", "redo": "undo"}[way]
+        terminal.write_aside(f"`drawdown book {other}` turns that round.")
+    return 0
+
+
+def _all_names(ctx: typer.Context, incomplete: str) -> list[str]:
+    found: list[str] = []
+    for complete in (opt.originals, opt.batches, opt.packets):
+        found += complete(ctx, incomplete)
+    return found
+
+
+def remove(
+    name: Annotated[
+        str, typer.Argument(metavar="NAME", help="What to strike out.", autocompletion=_all_names)
+    ],
+    packet: Annotated[bool, typer.Option("--packet", help="NAME is a packet.")] = False,
+    batch: Annotated[bool, typer.Option("--batch", help="NAME is a batch.")] = False,
+    pull: Annotated[
+        int | None, typer.Option(metavar="N", help="NAME is an edition: its pull N.")
+    ] = None,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:
+    """Strike something out; it leaves the lists, not the book."""
+    if packet + batch + (pull is not None) > 1:
+        raise WrongUsage(
+            "more than one of --packet, --batch and --pull was given",
+            "a name is struck out in one list at a time",
+            "give one of them, or neither for a kept original",
+        )
+    table = "packet" if packet else "batch" if batch else "original"
+    from drawdown.book import open_book
+    from drawdown.book.originals import find_by_name
+    from drawdown.book.store import strike_out
+    from drawdown.report.json.book import dump_book
+    from drawdown.report.text import terminal
+    from drawdown.report.text.book import UNDO
+
+    if pull is not None:
+        return _remove_pull(name, pull, book, json)
+    with open_book(opt.folder_of(book), write=True) as opened:
+        row = find_by_name(opened, table, name)
+        whole = opened.rows(f'SELECT name FROM "{table}" WHERE id = ?', (row,))[0]["name"]
+        with opened.change(f'struck out the {table} "{whole}"') as change:
+            strike_out(change, table, row)
+    if json:
+        terminal.write_result(dump_book("removed", {"kind": table, "name": whole}))
+        return 0
+    terminal.write_result(f' The {table} "{whole}" is struck out.')
+    terminal.write_aside(f"The lists show it with --removed. {UNDO}")
+    return 0
+
+
+def _remove_pull(name: str, number: int, book: Path | None, json: bool) -> int:
+    """Strike a pull out, at each spot that was read of it."""
+    from drawdown.book import open_book
+    from drawdown.book.edition import find_edition, run_of
+    from drawdown.book.store import strike_out
+    from drawdown.report.json.book import dump_book
+    from drawdown.report.text import terminal
+    from drawdown.report.text.book import UNDO
+
+    with open_book(opt.folder_of(book), write=True) as opened:
+        edition = find_edition(opened, name)
+        found = [p.id for p in run_of(opened, edition) if p.number == number]
+        if not found:
+            raise WrongUsage(
+                f'there is no pull {number} of "{edition}" in the book',
+                "nothing was struck out",
+                "see them with: drawdown book drift EDITION",
+            )
+        with opened.change(f'struck out pull {number} of "{edition}"') as change:
+            for row in found:
+                strike_out(change, "pull", row)
+    if json:
+        data = {"kind": "pull", "name": edition, "number": number}
+        terminal.write_result(dump_book("removed", data))
+        return 0
+    terminal.write_result(f' Pull {number} of "{edition}" is struck out.')
+    terminal.write_aside(UNDO)
+    return 0
+
+
+def check(
+    repair: Annotated[bool, typer.Option("--repair", help="Mend what can be mended.")] = False,
+    quick: Annotated[bool, typer.Option("--quick", help="Do not read every photo.")] = False,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:
+    """See that the book is whole; mend it with --repair."""
+    from drawdown.book.repair.check import check as check_book
+    from drawdown.report.json.book import dump_book
+    from drawdown.report.text import terminal
+    from drawdown.report.text.book import count_words, paragraph
+
+    folder = opt.folder_of(book)
+    report = check_book(folder, repair=repair, hashes=not quick)
+    code = 0 if report.whole else 6
+    if json:
+        data = {
+            "whole": report.whole, "faults": report.faults, "lost": report.lost,
+            "mended": report.mended, "remarks": report.remarks, "counts": report.counts,
+        }  # fmt: skip
+        terminal.write_result(dump_book("check", data))
+        return code
+    screen = terminal.screen(sys.stdout)
+    kept = ", ".join(
+        count_words(report.counts.get(table, 0), *forms)
+        for table, forms in (
+            ("original", ("kept original",)), ("recipe", ("recipe",)),
+            ("batch", ("batch", "batches")), ("packet", ("packet",)), ("pull", ("pull",)),
+            ("photo", ("photo",)),
+        )
+    )  # fmt: skip
+    state = "is whole" if report.whole else "is not whole"
+    lines = paragraph(f"The book in {folder} {state}: {kept}.", screen)
+    parts = (
+        ("Needs mending", report.faults), ("Mended", report.mended), ("Lost", report.lost),
+        ("Worth knowing", report.remarks),
+    )  # fmt: skip
+    for title, texts in parts:
+        if texts:
+            lines += ["", f" {title}"]
+        for text in texts:
+            lines += terminal.wrap(text, screen.columns - 1, "  · ", "    ")
+    if report.faults and not repair:
+        lines += ["", *paragraph("Mend it with: drawdown book check --repair", screen)]
+    terminal.write_result("\n".join(lines))
+    return code

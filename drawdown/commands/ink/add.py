@@ -1,0 +1,171 @@
+"""``drawdown ink add``: put inks on the studio's shelf."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calibration.errors import BadFile, WrongUsage
+from drawdown.commands.support import options as opt
+
+if TYPE_CHECKING:
+    from drawdown.ink.shelf import Ink
+
+STRONGEST = 20.0
+
+
+def add(
+    pigments: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[PIGMENT]...",
+            help="Starter inks to take as stand-ins, by name or Colour Index name.",
+        ),
+    ] = None,
+    name: Annotated[
+        str | None, typer.Option(metavar="NAME", help="What you call it (one ink only).")
+    ] = None,
+    strength: Annotated[
+        float,
+        typer.Option(metavar="X", help="How much stronger than the starter: 0.7 is weaker."),
+    ] = 1.0,
+    figures: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.csv", help="K and S of your own: lines ink,k|s,numbers by wavelength."
+        ),
+    ] = None,
+    kind: Annotated[
+        str | None, typer.Option(metavar="KIND", help="colour, white, base or black.")
+    ] = None,
+    colour_index: Annotated[
+        str | None, typer.Option(metavar="CI", help="Its Colour Index name, such as PB15:3.")
+    ] = None,
+    source: Annotated[
+        str | None, typer.Option(metavar="TEXT", help="Where the figures come from.")
+    ] = None,
+    replace: opt.ReplaceInk = False,
+    shelf: opt.ShelfKept = None,
+    json: opt.AsJson = False,
+) -> None:
+    """Put inks on the shelf: starter pigments as stand-ins, or figures of your own."""
+    from drawdown.report.text import ink as report
+    from drawdown.report.text import terminal
+    from drawdown.studio.shelf_file import put_inks, shelf_to_change
+
+    wanted = pigments or []
+    _check(wanted, name, strength, figures)
+    inks = [_from_figures(figures, name)] if figures else [_from_starter(p) for p in wanted]
+    inks = [_described(ink, name, strength, kind, colour_index, source) for ink in inks]
+    path = shelf_to_change(shelf)
+    new = not path.exists()
+    after = put_inks(path, inks, over=replace)
+    if json:
+        terminal.write_result(report.change_json("added", [i.name for i in inks], path))
+        return
+    terminal.write_result("\n".join(f"{ink.title} is on the shelf {path}." for ink in inks))
+    if new:
+        others = [n for n in after.names if n not in {i.name for i in inks}]
+        if others:
+            terminal.write_aside(f"A new shelf, so it also got stand-ins: {', '.join(others)}.")
+        told = "From now on it is used in place of the starter inks: add all you own."
+        if shelf is not None:
+            told = f"Use it with --shelf {path}."
+        terminal.write_aside(told)
+
+
+def _check(pigments: list[str], name: str | None, strength: float, figures: Path | None) -> None:
+    if not pigments and figures is None:
+        raise WrongUsage(
+            "no ink was named",
+            "an ink needs figures: a starter pigment's, or your own",
+            "write for example: drawdown ink add PB15:3 white, or fit one from a photo of its "
+            "strips with: drawdown ink fit",
+        )
+    if pigments and figures is not None:
+        raise WrongUsage(
+            "both a pigment and --figures were given",
+            "an ink's figures come from one of the two",
+            "leave one of them out",
+        )
+    if name is not None and len(pigments) > 1:
+        raise WrongUsage(
+            f"--name was given with {len(pigments)} pigments",
+            "each ink needs a name of its own",
+            "add them one by one, or leave --name out",
+        )
+    if not (math.isfinite(strength) and 1 / STRONGEST <= strength <= STRONGEST):
+        raise WrongUsage(
+            f"--strength is {strength:g}, and must lie between {1 / STRONGEST:g} and {STRONGEST:g}",
+            "it multiplies what the starter pigment absorbs and scatters",
+            "1.3 is a third stronger, 0.7 a third weaker",
+        )
+
+
+def _from_starter(pigment: str) -> Ink:
+    from drawdown.ink.shelf import starter_ink
+
+    return starter_ink(pigment)
+
+
+def _from_figures(path: Path, name: str | None) -> Ink:
+    """The ink of that name (or the only one) in a CSV of K and S."""
+    from calibration.files import read_bytes
+    from drawdown.ink.shelf import Ink
+    from drawdown.ink.tables import plain, read_table
+
+    try:
+        text = read_bytes(path, "figures of an ink", 10_000_000).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise BadFile(
+            f"{path} is not UTF-8 text", "no figure can be read from it", "save it as CSV, UTF-8"
+        ) from None
+    table = read_table(text, str(path))
+    inside = list(dict.fromkeys(key for key, _ in table))
+    wanted = plain(name) if name else ""
+    if wanted not in inside:
+        if len(inside) != 1:
+            raise WrongUsage(
+                f"{path} holds {len(inside)} inks ({', '.join(inside)})",
+                "one of them is to be added",
+                "say which with --name",
+            )
+        wanted = inside[0]
+    if (wanted, "k") not in table or (wanted, "s") not in table:
+        raise BadFile(
+            f"{path} has not both a k and an s line for {wanted}",
+            "an ink needs absorption and scattering",
+            "add the missing line, in the same units",
+        )
+    k, s = table[wanted, "k"], table[wanted, "s"]
+    return Ink(name or wanted, "", "", "colour", k, s, f"figures in {path.name}")
+
+
+def _described(ink: Ink, name, strength: float, kind, colour_index, source) -> Ink:
+    from dataclasses import replace
+
+    from drawdown.studio.shelf_file import checked_kind, checked_name
+    from drawdown.wording.cautions import pigment_caution
+
+    if strength != 1:
+        ink = replace(
+            ink,
+            k=ink.k * strength,
+            s=ink.s * strength,
+            strength=strength,
+            source=f"{ink.source}; strength {strength:g} times that",
+        )
+    if colour_index is not None:
+        ink = replace(
+            ink, colour_index=colour_index, caution=pigment_caution(colour_index) or ink.caution
+        )
+    if kind is not None:
+        ink = replace(ink, kind=checked_kind(kind))
+    if source is not None:
+        ink = replace(ink, source=source)
+    if name is not None:
+        ink = replace(ink, name=name)
+    return replace(ink, name=checked_name(ink.name))

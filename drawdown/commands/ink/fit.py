@@ -1,0 +1,166 @@
+"""``drawdown ink fit``: an ink's figures from a photo of its ladder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import unfit_in_json
+
+if TYPE_CHECKING:
+    from drawdown.ink.shelf import Ink
+
+
+def fit(
+    photo: Annotated[
+        Path, typer.Argument(metavar="PHOTO", help="Photo of the ink's strips and the card.")
+    ],
+    step: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="N=WHAT",
+            help="What strip N is: alone, bar (alone, across the black bar), white:10 (10 parts "
+            "in 100 with white), base:20, bare-base; repeat for each strip.",
+        ),
+    ] = None,
+    name: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Put the ink on the shelf under this name."),
+    ] = None,
+    pigment: Annotated[
+        str | None,
+        typer.Option(metavar="CI", help="The pigment named on the tin, such as PB15:3."),
+    ] = None,
+    kind: Annotated[
+        str | None,
+        typer.Option(metavar="KIND", help="colour, white, base or black; else the pigment's."),
+    ] = None,
+    white: Annotated[
+        str, typer.Option(metavar="INK", help="The white of the mixtures, on the shelf.")
+    ] = "white",
+    base: Annotated[
+        str, typer.Option(metavar="INK", help="The base of the mixtures, on the shelf.")
+    ] = "base",
+    replace: opt.ReplaceInk = False,
+    card: opt.CardFile = None,
+    card_corners: opt.CardCorners = None,
+    shelf: opt.ShelfKept = None,
+    json: opt.AsJson = False,
+) -> int:
+    """Work out an ink's figures from strips of it alone, in white and in base."""
+    corners = opt.check_corners_of_one(card_corners)
+    from drawdown.studio.shelf_file import (
+        checked_kind,
+        checked_name,
+        partner,
+        put_inks,
+        refuse_taken,
+        shelf_in_use,
+        shelf_to_change,
+    )
+
+    used = shelf_in_use(shelf if shelf is None or shelf.exists() else None)
+    known, colour_index = _pigment(pigment)
+    kind = checked_kind(kind) if kind else known.kind if known else "colour"
+    from drawdown.pipeline.ladder import read_ladder, read_steps
+
+    steps = read_steps(step or [], kind)
+    path = shelf_to_change(shelf)
+    if name is not None:
+        name = checked_name(name)
+        if used.path is not None and not replace:
+            refuse_taken(used.shelf, name)
+    thinner = partner(used.shelf, "white", white), partner(used.shelf, "base", base)
+
+    import dataclasses
+    import datetime
+    import sys
+
+    from drawdown.commands.support.progress import ProgressLine
+    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.report.text import ink as report
+    from drawdown.report.text import terminal
+
+    named = _named(name, kind, known, colour_index)
+    with unfit_in_json("ink-fit", photo, json, report.unfit_json), ProgressLine() as progress:
+        seen = read_strips(photo, Options(card_path=card, card_corners=corners), progress)
+        hard = next((f for f in seen.flags if f.hard), None)
+        if hard is not None:
+            raise PhotoUnfit(hard.seen, hard.kind.why, hard.kind.todo)
+        progress("reading the ladder", 0.9)
+        readings = read_ladder(seen, steps)
+        progress("fitting the ink", 0.95)
+        ink, told = fit_readings(readings, named, known, thinner, photo.name)
+    if name is not None:
+        dated = f"{ink.source}, {datetime.date.today().isoformat()}"
+        put_inks(path, [dataclasses.replace(ink, source=dated)], over=replace)
+    saved = path if name is not None else None
+    if json:
+        terminal.write_result(report.fit_json(photo, ink, told, seen, saved))
+    else:
+        columns = terminal.width(sys.stdout)
+        terminal.write_result(report.fit_screen(photo, ink, told, seen, saved, columns))
+    return 0
+
+
+def _pigment(text: str | None) -> tuple[Ink | None, str]:
+    """The starter ink of a pigment, and its Colour Index name; a pigment that no starter
+    knows is taken at its Colour Index name alone."""
+    import re
+
+    from drawdown.ink.shelf import starter_ink
+
+    if text is None:
+        return None, ""
+    try:
+        found = starter_ink(text)
+    except WrongUsage:
+        if re.fullmatch(r"[PN][A-Za-z]{1,2}\d+(:\d+)?", text.strip()):
+            return None, text.strip()
+        raise
+    return found, found.colour_index
+
+
+def _named(name: str | None, kind: str, known: Ink | None, colour_index: str) -> Ink:
+    """An ink with a name and no figures yet."""
+    import numpy as np
+
+    from drawdown.ink.shelf import Ink
+    from drawdown.wording.cautions import pigment_caution
+
+    called = name or (known.name if known else colour_index) or "the ink"
+    generic = known.generic_name if known else ""
+    none = np.zeros(31)
+    caution = pigment_caution(colour_index)
+    return Ink(called, colour_index, generic, kind, none, none, "", caution=caution)
+
+
+def fit_readings(readings, named: Ink, known: Ink | None, thinner: tuple[Ink, Ink], photo: str):
+    """(fitted ink, its report) from a ladder's readings."""
+    from drawdown.ink.ladder_fit import blank_prior, fit_ladder, pigment_prior
+    from drawdown.ink.ladder_use import fitted_ink
+    from drawdown.ink.shelf import starter_shelf
+    from drawdown.pipeline.ladder_findings import ladder_report
+
+    white, base = thinner
+    if known is None:
+        prior = blank_prior([ink for ink in starter_shelf() if ink.kind == named.kind])
+    else:
+        prior = pigment_prior(known)
+    found = fit_ladder(
+        readings.rungs, readings.covariance, prior, white, base, readings.paper_lab,
+        readings.bar_lab,
+    )  # fmt: skip
+    strips = len(found.strips)
+    source = (
+        f"fitted from {strips} strip"
+        f"{'s' if strips > 1 else ''} in {photo}, "
+        + ("nothing known of the pigment" if known is None else f"beginning from {known.title}")
+        + (", card as drawn" if readings.nominal else "")
+    )
+    ink = fitted_ink(found, named, white, base, readings.paper_lab, source)
+    return ink, ladder_report(found, ink, readings, white, base)

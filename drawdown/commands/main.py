@@ -1,0 +1,170 @@
+"""The command line: its commands, and the one place where failures become terminal text.
+
+Start-up is kept short: command modules import numpy and the like only when they run.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from calibration.errors import BadFile, Explained
+from drawdown import __version__
+from drawdown.commands.book import book
+from drawdown.commands.card import card
+from drawdown.commands.completion import completion, prepare
+from drawdown.commands.drying import drying
+from drawdown.commands.ink import app as ink
+from drawdown.commands.layers import layers
+from drawdown.commands.match import match
+from drawdown.commands.opacity import opacity
+from drawdown.commands.overprint import overprint
+from drawdown.commands.quantity import quantity
+from drawdown.commands.read import read
+from drawdown.commands.sheet import sheet
+from drawdown.commands.shelf import shelf
+from drawdown.commands.support.groups import FullGroup
+from drawdown.commands.value import value
+from drawdown.report.text import terminal
+
+INTERRUPTED = 130
+FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG)
+UNWRITABLE = (*FULL, errno.EIO, errno.EBADF, errno.EINVAL)
+HEADLINES = {
+    1: "Sorry, drawdown failed",
+    2: "The command cannot be carried out as written",
+    5: "This photo cannot be judged",
+    6: "A file cannot be used",
+}
+
+app = typer.Typer(
+    name="drawdown",
+    cls=FullGroup,
+    help=(
+        "Judge from one photo whether a new batch of hand-mixed ink matches the kept "
+        "draw-down, and which ink to add. The reference card must lie beside both strips: "
+        "print one with `drawdown card`."
+    ),
+    epilog=(
+        "Exit codes: 0 match, or done; 2 wrong usage; 3 no match; 4 too close to call; "
+        "5 the photo cannot be judged; 6 a file is bad; 130 interrupted."
+    ),
+    add_completion=False,
+    rich_markup_mode=None,  # plain help: quicker, and readable without colour
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["--help", "-h"]},
+)
+for _command in (
+    match, read, drying, opacity, value, overprint, layers, quantity, card, sheet, shelf,
+):  # fmt: skip
+    app.command()(_command)
+app.add_typer(ink, name="ink")
+app.add_typer(book)
+app.command()(completion)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        terminal.write_result(f"drawdown {__version__}")
+        raise typer.Exit
+
+
+@app.callback(invoke_without_command=True)
+def _start(
+    context: typer.Context,
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version and stop."
+        ),
+    ] = False,
+) -> None:
+    if context.invoked_subcommand is None:
+        terminal.write_result(context.get_help())
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the program and return its exit code; ``argv`` is without the program's name."""
+    if sys.stdout is None:  # closed by the caller: the exit code still tells
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115  (it lives as long as the process)
+    try:
+        code = _run(sys.argv[1:] if argv is None else list(argv))
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:
+        terminal.hush(sys.stdout)
+        return 0
+    except KeyboardInterrupt:
+        terminal.write_aside("\nStopped.")
+        return INTERRUPTED
+    except Exception as error:
+        if os.environ.get("DRAWDOWN_DEBUG") == "1":
+            import traceback
+
+            terminal.write_aside(traceback.format_exc())
+        return _tell(_explained(error))
+
+
+def _run(argv: list[str]) -> int:
+    """Parse and carry out; commands return their exit code (None means 0)."""
+    prepare()
+    # Our matrices are small: waking a thread for each core costs a fifth of the whole run.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    try:
+        code = typer.main.get_command(app).main(
+            args=argv, prog_name="drawdown", standalone_mode=False
+        )
+    except typer.Abort:
+        raise KeyboardInterrupt from None
+    except SystemExit as stop:  # the parser's way out when its reader has gone away
+        return stop.code if isinstance(stop.code, int) else 1
+    if code == INTERRUPTED:
+        raise KeyboardInterrupt
+    return code if isinstance(code, int) else 0
+
+
+def _explained(error: Exception) -> Explained:
+    """Any exception as one that a person can act on."""
+    if isinstance(error, Explained):
+        return error
+    if callable(getattr(error, "format_message", None)):  # the parser's own usage errors
+        from drawdown.commands.support.usage_errors import wrong_usage
+
+        return wrong_usage(error)
+    if isinstance(error, OSError) and error.filename is None and error.errno in UNWRITABLE:
+        # Files are named when they fail: this was the answer on its way out.
+        terminal.hush(sys.stdout)
+        full = error.errno in FULL
+        return BadFile(
+            "the disk is full, so the answer could not be written"
+            if full
+            else f"the answer could not be written ({error.strerror})",
+            "what is in the file now is cut short",
+            "make room and give the command again" if full else "send the answer elsewhere",
+        )
+    what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    return Explained(
+        f"it met something it was not made for ({' '.join(what.split())})",
+        "no result was given, because a wrong one would be worse than none",
+        "please report it: run the same command again with DRAWDOWN_DEBUG=1 set, and send "
+        "what it prints, the photo and this version number "
+        f"({__version__}) to those who look after the program",
+    )
+
+
+def _tell(error: Explained) -> int:
+    """Print one failure on stderr and return its exit code."""
+    stream = sys.stderr
+    colour = terminal.takes_colour(stream)
+    headline = HEADLINES.get(error.exit_code, HEADLINES[1])
+    lines = [terminal.paint(headline, "1", colour)]
+    lines += terminal.wrap(error.paragraph(), terminal.width(stream))
+    try:
+        terminal.write("\n".join(lines) + "\n", stream)
+    except OSError:  # nobody can be told; the exit code still tells
+        terminal.hush(stream)
+    return error.exit_code

@@ -1,0 +1,249 @@
+"""Options that several commands share, their checks, and the completion of the shelf's inks.
+
+A command that needs other words for one of them has its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import re
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calibration.errors import BadFile, WrongUsage
+from drawdown.commands.support.parse import Corners, check_card_corners
+
+LOOSEST_TOLERANCE = 20.0
+_NUMBER = r"\s*-?\d+(?:\.\d+)?\s*"
+_STRIP = re.compile(rf"{_NUMBER},{_NUMBER},{_NUMBER},{_NUMBER}(?:mm|px)?\s*")
+
+
+# Completion: whatever fails completes nothing, for a key press must never print an error ----
+
+
+def inks(ctx: typer.Context, incomplete: str) -> list[str]:
+    """The inks of the shelf, each with an equals sign to put its parts behind."""
+    with contextlib.suppress(Exception):
+        from drawdown.studio.shelf_file import shelf_in_use
+
+        said = ctx.params.get("shelf")
+        names = shelf_in_use(Path(said) if said else None).shelf.names
+        return [f"{name}=" for name in names if name.startswith(incomplete)]
+    return []
+
+
+def plain_inks(ctx: typer.Context, incomplete: str) -> list[str]:
+    return [name.rstrip("=") for name in inks(ctx, incomplete)]
+
+
+# Options ---------------------------------------------------------------------------------
+
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
+StripNumber = Annotated[
+    int, typer.Option("--strip-number", metavar="K", help="Which strip, counted from the left.")
+]
+CardFile = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
+]
+CardCorners = Annotated[
+    str | None,
+    typer.Option(
+        metavar="POINTS",
+        help='The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright '
+        "photo, clockwise from the card's upper left.",
+    ),
+]
+MixParts = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--mix", metavar="INK=PARTS", autocompletion=inks,
+        help="One ink of the mix and its parts; repeat for each ink.",
+    ),
+]  # fmt: skip
+StripPlaces = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--strip",
+        metavar="X,Y,W,H",
+        help="Place a strip by hand: mm from the card's upper left corner, or photo pixels "
+        "with px at the end; repeat, in order.",
+    ),
+]
+ShelfInUse = Annotated[
+    Path | None,
+    typer.Option(
+        "--shelf",
+        metavar="FILE",
+        help="The inks you own; without it, the studio's shelf, or else starter pigments.",
+    ),
+]
+ShelfKept = Annotated[
+    Path | None,
+    typer.Option("--shelf", metavar="FILE", help="Another shelf than the studio's own."),
+]
+ShelfOfNames = Annotated[
+    Path | None,
+    typer.Option("--shelf", metavar="FILE", help="The shelf that the inks' names are of."),
+]
+BatchGrams = Annotated[
+    float | None,
+    typer.Option(
+        "--batch-grams", metavar="G", help="Weight of the batch, to be told grams to add."
+    ),
+]
+PaperLab = Annotated[
+    str | None,
+    typer.Option(
+        "--paper", metavar="L,A,B", help="The paper's colour; without it, an ordinary white."
+    ),
+]
+WetOnWet = Annotated[
+    bool, typer.Option("--wet", help="Layers are printed on layers that are still wet.")
+]
+AnswerPicture = Annotated[
+    Path | None,
+    typer.Option("--picture", metavar="OUT.png", help="Also save the answer as a picture."),
+]
+InkName = Annotated[
+    str, typer.Argument(metavar="INK", help="Its name, generic or Colour Index name.")
+]
+ReplaceInk = Annotated[
+    bool, typer.Option("--replace", help="Put it in the place of an ink of that name.")
+]
+
+
+# Checks ----------------------------------------------------------------------------------
+
+
+def check_strip_numbers(**numbers: int | None) -> None:
+    """Refuse numbers of strips (by option, such as ``dry_number``) that none can have; raises
+    ``WrongUsage``."""
+    for option, number in numbers.items():
+        if number is not None and number < 1:
+            raise WrongUsage(
+                f"--{option.replace('_', '-')} is {number}, and strips are numbered from 1",
+                "the number says which strip is meant",
+                "count the strips from left to right with the card upright",
+            )
+
+
+def check_tolerance(tolerance: float) -> None:
+    """Raises ``WrongUsage`` for a tolerance that makes no sense."""
+    if not 0 < tolerance <= LOOSEST_TOLERANCE:  # also refuses nan
+        raise WrongUsage(
+            f"--tolerance is {tolerance:g}, and must lie above 0 and not above "
+            f"{LOOSEST_TOLERANCE:g}",
+            "it is the largest Delta E 2000 that still counts as a match",
+            "2 is usual, 1 is strict, 3.5 is loose",
+        )
+
+
+def check_batch_grams(grams: float | None, weighed_out: str = "ink") -> None:
+    """Raises ``WrongUsage`` for a weight that makes no sense."""
+    if grams is not None and not (grams > 0 and math.isfinite(grams)):
+        raise WrongUsage(
+            f"--batch-grams is {grams:g}, and must be above 0",
+            f"the {weighed_out} to add is weighed out against it",
+            "weigh the batch on the slab or in its tin, less the tin",
+        )
+
+
+def read_mix(pairs: list[str]) -> dict[str, float] | None:
+    """``["PB15:3=2", "white=10"]`` -> parts by ink; None when none are given."""
+    parts = read_amounts(
+        "--mix",
+        pairs,
+        "an ink, an equals sign and its parts",
+        "the parts say what the batch was mixed from",
+        "write for example: --mix PB15:3=2 --mix PW6=10",
+    )
+    return parts or None
+
+
+def read_amounts(option: str, pairs: list[str], what: str, why: str, todo: str) -> dict[str, float]:
+    """INK=NUMBER pairs; raises ``WrongUsage``."""
+    parts: dict[str, float] = {}
+    for pair in pairs:
+        ink, sign, amount = pair.rpartition("=")
+        ink = ink.strip()
+        try:
+            number = float(amount)
+        except ValueError:
+            number = math.nan
+        if not sign or not ink or not 1e-9 <= number <= 1e9:  # beyond that sums would overflow
+            raise WrongUsage(f"{option} {pair} is not {what}", why, todo)
+        if ink in parts:
+            raise WrongUsage(
+                f"{option} names {ink} twice",
+                "it is not clear which of the two amounts is meant",
+                "give each ink once, with all of it",
+            )
+        parts[ink] = number
+    return parts
+
+
+def check_strips(strips: list[str], original: int, batch: int) -> tuple[str, ...]:
+    """Check the wording of ``--strip X,Y,W,H[px]``; raises ``WrongUsage``."""
+    for text in strips:
+        sides = re.split(r",|mm|px", text)[2:4] if _STRIP.fullmatch(text) else ()
+        if not sides or any(float(side) <= 0 for side in sides):
+            raise WrongUsage(
+                f"--strip {text} is not x,y,width,height",
+                "these four numbers place a strip by hand",
+                "write for example --strip 10,-60,20,50 (mm from the card's upper left corner; "
+                "x to the right, y down, so what lies above the card is negative) or "
+                "--strip 300,200,240,600px (pixels of the photo)",
+            )
+    if strips and len(strips) < max(original, batch):
+        raise WrongUsage(
+            f"--strip was given {len(strips)} time{'s' if len(strips) > 1 else ''}, and strip "
+            f"{max(original, batch)} is to be compared",
+            "when strips are placed by hand, no others are looked for",
+            "give --strip once for each, in order: the first is strip 1",
+        )
+    return tuple("".join(text.split()).removesuffix("mm") for text in strips)
+
+
+def check_corners(texts: list[str], apart: bool) -> tuple[Corners, ...]:
+    """The corners for the photo and, if the strips are in two, for the original's photo."""
+    most = 2 if apart else 1
+    if len(texts) > most:
+        raise WrongUsage(
+            f"--card-corners is given {len(texts)} times",
+            "each time it places the card in one photo: first in PHOTO"
+            + (", then in the one of --original-photo" if apart else ""),
+            "give all four corners in one pair of quotes",
+        )
+    return tuple(check_card_corners(text) for text in texts)
+
+
+def check_corners_of_one(text: str | None) -> tuple[Corners, ...]:
+    """The corners for the only photo, if they were given; raises ``WrongUsage``."""
+    return () if text is None else (check_card_corners(text),)
+
+
+def check_picture(picture: Path, photo: Path | None = None) -> None:
+    """Find out before the measuring, not after, that the picture cannot be saved."""
+    if picture.suffix.lower() != ".png":
+        raise WrongUsage(
+            f"--picture {picture} does not end in .png",
+            "PNG keeps the colours of the swatches exactly",
+            "give a name that ends in .png",
+        )
+    if photo is not None and picture.exists() and photo.exists() and picture.samefile(photo):
+        raise WrongUsage(
+            f"--picture {picture} is the photo itself",
+            "the photo would be overwritten",
+            "give the picture another name",
+        )
+    if picture.is_dir() or not picture.absolute().parent.is_dir():
+        raise BadFile(
+            f"the picture {picture} cannot be saved: "
+            + ("that is a folder" if picture.is_dir() else "its folder does not exist"),
+            "better to hear of it now than after the measuring",
+            "give the name of a file in a folder that exists",
+        )

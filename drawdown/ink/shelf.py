@@ -1,0 +1,379 @@
+"""The shelf: inks with their absorption K and scattering S over wavelength.
+
+``starter_shelf`` is what we bring; ``read_shelf`` reads a printmaker's own (TOML), and
+``write_shelf`` writes one. Films are counted so that an ordinary strip is 1.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import os
+import tomllib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from calibration.colour.spectra import WAVELENGTHS_NM
+from calibration.errors import WrongUsage
+from drawdown.ink.tables import bad as _bad
+from drawdown.ink.tables import doubts as _doubts
+from drawdown.ink.tables import numbers as _numbers
+from drawdown.ink.tables import plain as _plain
+from drawdown.ink.tables import read_table as _read_table
+from drawdown.wording.cautions import pigment_caution
+
+FORMAT = "drawdown.shelf/1"
+KINDS = ("colour", "white", "base", "black")
+_KEYS = {
+    "name", "colour_index", "generic_name", "kind", "k", "s", "file", "starter", "strength",
+    "k_sd", "s_sd", "doubt", "source", "caution",
+}  # fmt: skip
+# What is assumed of an ink's strength when a shelf does not say: our own judgement.
+DEFAULT_K_SD, DEFAULT_S_SD = 0.25, 0.30
+
+
+@dataclass(frozen=True, eq=False)
+class Ink:
+    """One ink.
+
+    ``k`` and ``s`` (31,) are absorption and scattering per ordinary film at
+    ``wavelengths_nm``; ``k_sd`` and ``s_sd`` the relative standard uncertainties of their
+    strength; ``kind`` is "colour", "white", "base" (transparent) or "black".
+
+    ``doubt`` (r, 62), of an ink fitted from strips, is what the strips left open: each row
+    is one independent standard deviation of ln K (31) and ln S (31), so that
+    ``doubt.T @ doubt`` is their covariance. None means that only ``k_sd`` and ``s_sd`` say.
+    """
+
+    name: str
+    colour_index: str
+    generic_name: str
+    kind: str
+    k: np.ndarray
+    s: np.ndarray
+    source: str
+    k_sd: float = DEFAULT_K_SD
+    s_sd: float = DEFAULT_S_SD
+    caution: str = ""
+    starter: str = ""  # the starter ink whose figures these are, ``strength`` times, if any
+    strength: float = 1.0
+    doubt: np.ndarray | None = None
+
+    @property
+    def wavelengths_nm(self) -> np.ndarray:
+        return WAVELENGTHS_NM
+
+    @property
+    def known_from(self) -> str:
+        """What the figures rest on: "starter", "fitted" or "own figures"."""
+        if self.starter:
+            return "starter"
+        return "own figures" if self.doubt is None else "fitted"
+
+    @property
+    def title(self) -> str:
+        """For people: "phthalo-blue (PB15:3)"."""
+        return f"{self.name} ({self.colour_index})" if self.colour_index else self.name
+
+
+@dataclass(frozen=True, eq=False)
+class Shelf:
+    """The inks one owns, in their order on the shelf."""
+
+    inks: tuple[Ink, ...]
+    title: str = ""
+
+    def __len__(self) -> int:
+        return len(self.inks)
+
+    def __iter__(self) -> Iterator[Ink]:
+        return iter(self.inks)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(ink.name for ink in self.inks)
+
+    def find(self, text: str) -> Ink:
+        """The ink called ``text``: its name, generic name, Colour Index name, or "white",
+        "base" or "black" when the shelf has one of the kind.
+
+        Raises ``WrongUsage``, with near misses, when there is none or more than one.
+        """
+        wanted = _plain(text)
+        for label in (
+            lambda ink: ink.name,
+            lambda ink: ink.generic_name,
+            lambda ink: ink.colour_index,
+            lambda ink: ink.kind if ink.kind != "colour" else "",
+            # PB15 for a shelf with one of PB15:1, PB15:3.
+            lambda ink: ink.colour_index.split(":")[0],
+        ):
+            found = [ink for ink in self.inks if wanted and _plain(label(ink)) == wanted]
+            if len(found) == 1:
+                return found[0]
+            if found:
+                raise WrongUsage(
+                    f'"{text}" could be any of {_list(i.title for i in found)}',
+                    "the advice depends on which of them is in the mix",
+                    "give the full name",
+                )
+        raise WrongUsage(
+            f'there is no ink called "{text}" on the shelf',
+            "only inks on the shelf have known properties",
+            self._hint(wanted),
+        )
+
+    def _hint(self, wanted: str) -> str:
+        labels = {_plain(i.name): i.title for i in self.inks}
+        labels |= {_plain(i.generic_name): i.title for i in self.inks if i.generic_name}
+        labels |= {_plain(i.colour_index): i.title for i in self.inks if i.colour_index}
+        near = _near(wanted, labels, 3)
+        near += [key for key in labels if len(wanted) > 2 and wanted in key and key not in near]
+        titles = list(dict.fromkeys(labels[key] for key in near))[:4]
+        if titles:
+            return f"perhaps you meant {_list(titles, 'or')}"
+        return f"use one of {_list(self.names, 'or')}"
+
+    def named_mix(self, parts: dict[str, float]) -> dict[str, float]:
+        """The parts under the shelf's own names, scaled to sum to 100.
+
+        Raises ``WrongUsage`` for an unknown ink or parts that are no positive numbers.
+        """
+        total: dict[str, float] = {}
+        for text, value in parts.items():
+            ink = self.find(text)
+            if not (isinstance(value, int | float) and math.isfinite(value) and value >= 0):
+                raise WrongUsage(
+                    f'the parts of "{text}" are {value}',
+                    "parts are amounts, so they must be numbers from 0 up",
+                    "give them like white=80 phthalo-blue=20, by weight",
+                )
+            total[ink.name] = total.get(ink.name, 0.0) + float(value)
+        whole = sum(total.values())
+        if not whole > 0:
+            raise WrongUsage(
+                "the mix has no ink in it",
+                "a mix needs at least one ink with more than 0 parts",
+                "give the parts like white=80 phthalo-blue=20, by weight",
+            )
+        return {name: 100 * value / whole for name, value in total.items()}
+
+
+def _near(text: str, known: Iterable[str], count: int) -> list[str]:
+    import difflib
+
+    return difflib.get_close_matches(text, known, n=count, cutoff=0.6)
+
+
+def _list(items: Iterable[str], word: str = "and") -> str:
+    items = list(items)
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {word} {items[-1]}"
+
+
+def _ink(entry: dict, where: str, open_table) -> Ink:
+    """One ``[[inks]]`` entry as an ink. ``open_table`` reads a spectra table by file name."""
+    if not isinstance(entry, dict):
+        raise _bad(where, "an ink is not a table", "begin each ink with [[inks]]")
+    called = entry.get("name") or entry.get("starter") or ""
+    where = f'{where} at the ink "{called}"' if called else where
+    for key in entry:
+        if key not in _KEYS:
+            near = _near(key, _KEYS, 1)
+            raise _bad(
+                where,
+                f'"{key}" is not known',
+                f"perhaps you meant {near[0]}" if near else f"use {_list(sorted(_KEYS), 'or')}",
+            )
+    for key in _KEYS - {"k", "s", "strength", "k_sd", "s_sd", "doubt"}:
+        if not isinstance(entry.get(key, ""), str):
+            raise _bad(where, f"{key} is not text", f'write {key} = "..."')
+    for key in ("strength", "k_sd", "s_sd"):
+        value = entry.get(key, 1)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= 100:
+            raise _bad(where, f"{key} is not a number above 0", f"write for example {key} = 0.25")
+    if not called.strip():
+        raise _bad(where, "an ink has no name", 'write name = "...", as you will type it')
+    # "=" would break INK=PARTS on the command line.
+    if "=" in called or not called.isprintable():
+        raise _bad(where, "the name holds = or a control character", "use letters and hyphens")
+
+    given = [key for key in ("starter", "file", "k") if key in entry]
+    if len(given) != 1 or ("s" in entry) != ("k" in entry):
+        raise _bad(
+            where,
+            "it must have exactly one of: starter, file, or k and s",
+            'the shortest way is starter = "phthalo-blue" (list them with: drawdown shelf)',
+        )
+    strength = float(entry.get("strength", 1))
+    if "starter" in entry:
+        try:
+            ink = starter_shelf().find(entry["starter"])
+        except WrongUsage as problem:
+            raise _bad(
+                where, problem.seen.replace("the shelf", "the starter shelf"), problem.todo
+            ) from None
+        ink = replace(ink, k=ink.k * strength, s=ink.s * strength, strength=strength)
+    else:
+        kind = entry.get("kind", "colour")
+        if "file" in entry:
+            table = open_table(entry["file"], where)
+            try:
+                k, s = (table[_plain(called), quantity] for quantity in "ks")
+            except KeyError:
+                raise _bad(
+                    where,
+                    f"{entry['file']} has no lines k and s for it",
+                    "name the ink alike in both files",
+                ) from None
+        else:
+            k, s = entry["k"], entry["s"]
+        k, s = _numbers(k, where, "k") * strength, _numbers(s, where, "s") * strength
+        ink = Ink(called, "", "", kind, k, s, "not stated")
+    texts = {
+        key: entry[key]
+        for key in ("name", "colour_index", "generic_name", "kind", "source")
+        if key in entry
+    }
+    ink = replace(
+        ink,
+        **texts,
+        k_sd=float(entry.get("k_sd", ink.k_sd)),
+        s_sd=float(entry.get("s_sd", ink.s_sd)),
+        doubt=_doubts(entry.get("doubt"), where),
+    )
+    if ink.kind not in KINDS:
+        raise _bad(where, f'kind is "{ink.kind}"', f"use {_list(KINDS, 'or')}")
+    if ink.k.max() + ink.s.max() <= 0:
+        raise _bad(where, "it neither absorbs nor scatters", "give k and s of the real ink")
+    return replace(ink, caution=entry.get("caution", pigment_caution(ink.colour_index)))
+
+
+def _shelf(text: str, where: str, open_text) -> Shelf:
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        raise _bad(where, f"it is not valid TOML: {problem}", "mend that line") from None
+    if data.get("format") != FORMAT:
+        raise _bad(
+            where,
+            f'it does not begin with format = "{FORMAT}"',
+            "write a fresh one with: drawdown shelf --write OUT.toml, and edit that",
+        )
+    entries = data.get("inks")
+    if not isinstance(entries, list) or not entries:
+        raise _bad(where, "it lists no inks", "add one [[inks]] entry for each ink you own")
+    tables: dict[str, dict] = {}
+
+    def open_table(name: str, ink_where: str) -> dict:
+        if name not in tables:
+            tables[name] = _read_table(open_text(name, ink_where), name)
+        return tables[name]
+
+    inks = [_ink(entry, where, open_table) for entry in entries]
+    seen: set[str] = set()
+    for ink in inks:
+        if _plain(ink.name) in seen:
+            raise _bad(where, f'two inks are called "{ink.name}"', "give each its own name")
+        seen.add(_plain(ink.name))
+    return Shelf(tuple(inks), str(data.get("title", "")))
+
+
+@functools.cache
+def starter_shelf() -> Shelf:
+    """The stand-in inks that come with the program (source: data/starter.toml)."""
+    folder = Path(__file__).with_name("data")
+
+    def read(name: str, _where: str = "") -> str:
+        return (folder / name).read_text(encoding="utf-8")
+
+    shelf = _shelf(read("starter.toml"), "starter.toml", read)
+    return replace(shelf, inks=tuple(replace(ink, starter=ink.name) for ink in shelf))
+
+
+def starter_ink(text: str) -> Ink:
+    """The starter ink that ``find`` gives. Raises ``WrongUsage`` that speaks of starter
+    pigments, not of the printmaker's own shelf."""
+    try:
+        return starter_shelf().find(text)
+    except WrongUsage as wrong:
+        if not wrong.seen.startswith("there is no ink"):
+            raise
+        raise WrongUsage(
+            f'no starter pigment is called "{text}"',
+            "only these come with figures that can stand in for your ink's own",
+            f"{wrong.todo}; an ink that is none of them is fitted from a photo of its strips, "
+            "with drawdown ink fit and no --pigment",
+        ) from None
+
+
+def read_shelf(path: str | os.PathLike) -> Shelf:
+    """Read a printmaker's own shelf (TOML); raise ``BadFile`` that says what to mend."""
+    path = Path(path)
+    return shelf_from_text(_read_text(path, ""), path)
+
+
+def shelf_from_text(text: str, path: str | os.PathLike) -> Shelf:
+    """A shelf from the text of the file ``path``, from whose folder further files are read."""
+    folder = Path(path).parent
+    return _shelf(text, str(path), lambda name, where: _read_text(folder / name, where))
+
+
+def _read_text(path: Path, where: str) -> str:
+    from calibration.files import read_bytes
+
+    try:
+        what = "a shelf of inks" if not where else f"ink figures for {where}"
+        return read_bytes(path, what, 10_000_000).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        name = path.name if where else str(path)
+        raise _bad(name, "it is not UTF-8 text", "save it again as UTF-8 text") from None
+
+
+def shelf_to_dict(shelf: Shelf) -> dict:
+    """The shelf as plain data, ready for TOML; starter inks stay short."""
+    rows = []
+    for ink in shelf:
+        row: dict = {
+            "name": ink.name,
+            "colour_index": ink.colour_index,
+            "generic_name": ink.generic_name,
+            "kind": ink.kind,
+        }
+        if ink.starter:
+            row["starter"] = ink.starter
+            if ink.strength != 1:
+                row["strength"] = ink.strength
+        else:
+            # Six figures are far more than any ink is known to.
+            row["k"] = [float(f"{v:.6g}") for v in ink.k]
+            row["s"] = [float(f"{v:.6g}") for v in ink.s]
+        row |= {"k_sd": ink.k_sd, "s_sd": ink.s_sd, "source": ink.source}
+        if ink.doubt is not None:
+            row["doubt"] = [[float(f"{v:.3g}") for v in line] for line in ink.doubt]
+        if ink.caution:
+            row["caution"] = ink.caution
+        rows.append(row)
+    return {"format": FORMAT, "title": shelf.title, "inks": rows}
+
+
+_HEAD = """\
+# The inks you own. Delete what you do not have; rename as you like; the order is yours.
+# starter = "..." takes a stand-in from the program; strength = 1.2 says yours is stronger.
+# An ink of your own: k = [...] and s = [...], 31 numbers each for 400, 410 .. 700 nm (film 1
+# is an ordinary strip), or file = "inks.csv" with lines ink,k|s,numbers.
+# doubt = [[...], ...], of a fitted ink: what its strips left open, 62 numbers a row.
+# kind: colour, white, base or black. k_sd, s_sd: how uncertain the strength is (0.25 = 25 %).
+
+"""
+
+
+def write_shelf(shelf: Shelf, path: str | os.PathLike) -> None:
+    """Write a shelf as TOML, whole or not at all; raise ``BadFile`` when that fails."""
+    import tomli_w
+
+    from calibration.files import write_atomically
+
+    write_atomically(path, (_HEAD + tomli_w.dumps(shelf_to_dict(shelf))).encode())

@@ -1,0 +1,421 @@
+"""The unknowns of a batch and its strips, and what each of them does to the colours read.
+
+What the readings of a batch say about it and its inks: a small Bayesian fit behind the advice.
+
+The recipe was meant to give the original; the batch was meant to be the same and is not.
+Unknown are: how each ink differs from the shelf's figures (strength, and smooth changes of
+K and S over wavelength), how far the original's and the batch's true parts are from the
+recipe, what was really weighed in between photos, and the film of every strip. All are
+given a prior, and all colours measured so far narrow them down together; what is common to
+the strips of a photo (the card, a wrong ink figure) cancels in their difference. Linearised
+at the most probable values (Gauss-Newton), with samples for the rest of the uncertainty.
+The sizes of the priors are our own judgement.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from drawdown.ink.forward import film_lab, lab_of_film, lab_slopes, paper_ground
+from drawdown.ink.prior import ROWS, Knowledge, ShelfFigures
+from drawdown.ink.shelf import Shelf
+from drawdown.matching.batch_history import Reading, Step, added_in_all, reading
+
+BATCH_SD = 0.25  # how far a batch strays from its recipe
+FREEDOM = 3.0  # of Student's t for that
+ADDED_SD = 0.03  # weighing error of an addition
+FILM_COMMON_SD = 0.25  # what "an ordinary film" is for this printmaker
+FILM_SD = 0.10  # one strip against the next
+
+
+@dataclass(frozen=True, eq=False)
+class Recipes:
+    """Several recipes side by side (g), each of up to m inks; empty places have no parts.
+    The unknowns of a recipe, standard normal: m inks' own (ROWS each), m parts of the
+    original, m of the batch, m of each addition, films: usual, original's, each photo's."""
+
+    inks: np.ndarray  # (g, m) places on the shelf
+    parts: np.ndarray  # (g, m) by weight
+    sd: float  # of their logarithms, for the original
+    film_ratios: tuple[float | None, ...]  # of each photo
+    ratio_sd: tuple[float, ...]  # of their logarithms
+    ground: np.ndarray
+    batch_sd: np.ndarray  # (g, m) of the logarithms of batch over original
+    added: np.ndarray  # (photos, g, m) shares of the batch's first weight, the first all zero
+
+    @property
+    def photos(self) -> int:
+        return len(self.film_ratios)
+
+    @property
+    def size(self) -> int:
+        return self.inks.shape[1] * (ROWS + 1 + self.photos) + 2 + self.photos
+
+    @property
+    def at_batch(self) -> slice:
+        """Where the batch's parts stand."""
+        m = self.inks.shape[1]
+        return slice(m * (ROWS + 1), m * (ROWS + 2))
+
+    def unpack(self, theta: np.ndarray, row=slice(None)):
+        """Unknowns (g, size) of all recipes, or (..., size) of one ``row`` -> inks' unknowns
+        (..., m, ROWS), parts of the strips (..., 1 + photos, m), log films (..., 1 + photos)."""
+        m, photos = self.inks.shape[1], self.photos
+        z = theta[..., : m * ROWS].reshape(*theta.shape[:-1], m, ROWS)
+        rest = theta[..., m * ROWS : -2 - photos]
+        rest = rest.reshape(*theta.shape[:-1], 1 + photos, m)
+        original = self.parts[row] * np.exp(self.sd * rest[..., 0, :])
+        batch = original * np.exp(self.batch_sd[row] * rest[..., 1, :])
+        strips = [original / original.sum(-1, keepdims=True), batch / batch.sum(-1, keepdims=True)]
+        for photo in range(1, photos):
+            more = self.added[photo][row] * np.exp(ADDED_SD * rest[..., 1 + photo, :])
+            strips.append(strips[-1] + more)
+        strips = np.stack(strips, axis=-2)
+        strips = strips / strips.sum(-1, keepdims=True)
+        film = theta[..., -2 - photos :]
+        films = [FILM_COMMON_SD * film[..., 0] + FILM_SD * film[..., 1]]
+        for photo, ratio in enumerate(self.film_ratios):
+            if ratio is None:
+                films.append(FILM_COMMON_SD * film[..., 0] + FILM_SD * film[..., 2 + photo])
+            else:
+                own = self.ratio_sd[photo] * film[..., 2 + photo]
+                films.append(films[0] + np.log(ratio) + own)
+        return z, strips, np.stack(films, axis=-1)
+
+
+def strips_and_slopes(figures: ShelfFigures, recipes: Recipes, theta: np.ndarray):
+    """Lab of all strips as they are read (g, photos * 6: original, batch; original, batch ..)
+    and their slopes (g, size, photos * 6) by the unknowns."""
+    g, m = recipes.inks.shape
+    photos = recipes.photos
+    z, share, log_film = recipes.unpack(theta)
+    k, s = figures.spectra(z, recipes.inks)  # (g, m, 31)
+    film = np.exp(log_film)
+    k_mix, s_mix = share @ k, share @ s  # (g, 1 + photos, 31)
+    lab, by_k, by_s, by_x = lab_slopes(k_mix, s_mix, film[..., None], recipes.ground)
+    # By the inks' unknowns: what each ink contributes at each wavelength.
+    k_of, s_of = (
+        k[:, :, None] * figures.rows_k[recipes.inks],
+        s[:, :, None] * figures.rows_s[recipes.inks],
+    )  # (g, m, ROWS, 31)
+    by_z = k_of.reshape(g, 1, m * ROWS, -1) @ by_k + s_of.reshape(g, 1, m * ROWS, -1) @ by_s
+    by_z = by_z.reshape(g, 1 + photos, m, ROWS, 3) * share[..., None, None]
+    # By shares: (g, strips, m, 3), before the strip's own normalisation.
+    effect = k[:, None] @ by_k + s[:, None] @ by_s
+    effect = effect - (share[..., None] * effect).sum(axis=2, keepdims=True)
+    by_film = film[..., None] * by_x  # (g, strips, 3) by the log film
+
+    slope = np.zeros((g, recipes.size, 1 + photos, 3))
+    slope[:, : m * ROWS] = by_z.reshape(g, 1 + photos, m * ROWS, 3).transpose(0, 2, 1, 3)
+    at = m * ROWS
+    slope[:, at : at + m, 0] = recipes.sd * share[:, 0, :, None] * effect[:, 0]
+    start = share[:, 1]
+    weighed = theta[:, at + 2 * m : at + m * (1 + photos)].reshape(g, photos - 1, m)
+    put_in = recipes.added[1:] * np.exp(ADDED_SD * weighed.transpose(1, 0, 2))
+    whole = 1.0 + np.cumsum(put_in.sum(axis=2), axis=0)[..., None]
+    whole = np.concatenate([np.ones((1, g, 1)), whole])
+    for photo in range(photos):
+        now = effect[:, 1 + photo] / whole[photo][..., None]
+        first = start[..., None] * (now - (start[..., None] * now).sum(axis=1, keepdims=True))
+        slope[:, at : at + m, 1 + photo] = recipes.sd * first
+        slope[:, at + m : at + 2 * m, 1 + photo] = recipes.batch_sd[..., None] * first
+        for before in range(1, photo + 1):
+            more = ADDED_SD * put_in[before - 1]
+            rows = slice(at + (1 + before) * m, at + (2 + before) * m)
+            slope[:, rows, 1 + photo] = more[..., None] * now
+    films = recipes.size - 2 - photos
+    slope[:, films] = FILM_COMMON_SD * by_film
+    slope[:, films + 1, 0] = FILM_SD * by_film[:, 0]
+    for photo, ratio in enumerate(recipes.film_ratios):
+        if ratio is None:
+            slope[:, films + 2 + photo, 1 + photo] = FILM_SD * by_film[:, 1 + photo]
+        else:
+            slope[:, films + 1, 1 + photo] = FILM_SD * by_film[:, 1 + photo]
+            slope[:, films + 2 + photo, 1 + photo] = recipes.ratio_sd[photo] * by_film[:, 1 + photo]
+    read = np.stack([np.zeros(photos, dtype=int), 1 + np.arange(photos)], axis=1).ravel()
+    return lab[:, read].reshape(g, -1), slope[:, :, read].reshape(g, recipes.size, -1)
+
+
+def lay_out(
+    shelf: Shelf, mixes: list[dict[str, float]], steps: tuple[Step, ...], ground: np.ndarray,
+    recipe_sd: float,
+) -> Recipes:  # fmt: skip
+    """Recipes (names of the shelf -> parts) side by side, with all that went in later."""
+    places = {ink.name: i for i, ink in enumerate(shelf)}
+    put_in = added_in_all(steps)
+    later = [name for one in put_in for name in one]
+    mixes = [{name: p for name, p in mix.items() if p > 0} for mix in mixes]
+    full = [{**mix, **{name: mix.get(name, 0.0) for name in later}} for mix in mixes]
+    width = max(len(mix) for mix in full)
+    inks = np.zeros((len(full), width), dtype=int)
+    parts = np.zeros((len(full), width))
+    added = np.zeros((len(steps), len(full), width))
+    for row, mix in enumerate(full):
+        inks[row, : len(mix)] = [places[name] for name in mix]
+        parts[row, : len(mix)] = list(mix.values())
+        for photo, one in enumerate(put_in):
+            added[photo, row, : len(mix)] = [one.get(name, 0.0) for name in mix]
+    return Recipes(
+        inks, parts, recipe_sd, tuple(step.film_ratio for step in steps),
+        tuple(step.film_log_sd for step in steps), ground, np.full(parts.shape, BATCH_SD), added,
+    )  # fmt: skip
+
+
+__all__ = [
+    "Fit", "Reading", "Step", "film_lab", "fit", "lab_of_film", "lab_slopes", "paper_ground",
+    "reading",
+]  # fmt: skip
+
+ORIGINAL_SD = 0.05  # weighing error of a kept recipe
+# What the model of a mixture is off by, per axis, where no reading was taken.
+MISFIT_SD = 0.35
+SAMPLES = 80
+# Guessed recipes are never quite the true one, so evidence for one of them counts for less.
+TEMPER = 0.5
+LEAST_ODDS = 0.02  # of a recipe against the best one, to be kept
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """The inks and strips as they probably are: ``r`` possible states over the ``n`` inks of
+    the shelf. The first ``heads`` rows are the most probable state of each recipe that was
+    considered, best first; the others are samples of the uncertainty that is left."""
+
+    k: np.ndarray  # (r, n, 31)
+    s: np.ndarray  # (r, n, 31)
+    original_parts: np.ndarray  # (r, n), sum 1
+    batch_parts: np.ndarray  # (r, n), sum 1, as the batch is now
+    film_original: np.ndarray  # (r,)
+    film_batch: np.ndarray  # (r,) of the newest strip
+    lab_original: np.ndarray  # (r, 3) as the model has it
+    lab_batch: np.ndarray  # (r, 3)
+    shift: np.ndarray  # (r, 3) what the fit left unexplained of the step batch -> original
+    weight: np.ndarray  # (r,) probability of the state; zero for the heads
+    ground: np.ndarray  # (31,)
+    heads: int
+    recipe: int  # which of the recipes given was best
+    surprise: float  # of the best recipe: squared size of the misfit
+    freedom: int  # how many numbers were read
+
+    def lab_with(self, added: np.ndarray, rows=slice(None)) -> np.ndarray:
+        """Model Lab (r, c, 3) of the batch with ``added`` (c, n) shares of its weight, pulled
+        as thick as the original's strip."""
+        parts = self.batch_parts[rows][:, None, :] + added
+        parts = parts / parts.sum(axis=-1, keepdims=True)
+        film = self.film_original[rows][:, None, None]
+        return lab_of_film(parts @ self.k[rows], parts @ self.s[rows], film, self.ground)
+
+    @property
+    def target(self) -> np.ndarray:
+        """(r, 3) the model Lab that would be the measured original."""
+        return self.lab_original + self.shift
+
+
+@dataclass(frozen=True, eq=False)
+class _Prior:
+    """Mean (g, size) and, where something was learnt, covariance (g, size, size) of the
+    unknowns; without it they are independent with variance 1."""
+
+    mean: np.ndarray
+    covariance: np.ndarray | None
+
+    def spread(self, slope: np.ndarray) -> np.ndarray:
+        """Covariance times slope (g, size, d)."""
+        return slope if self.covariance is None else self.covariance @ slope
+
+
+def _prior(figures: ShelfFigures, recipes: Recipes) -> _Prior:
+    g, m = recipes.inks.shape
+    mean = np.zeros((g, recipes.size))
+    if figures.knowledge is None:
+        return _Prior(mean, None)
+    mean[:, : m * ROWS] = figures.mean[recipes.inks].reshape(g, -1)
+    covariance = np.broadcast_to(np.eye(recipes.size), (g, recipes.size, recipes.size)).copy()
+    at = _places(recipes.inks)
+    covariance[:, : m * ROWS, : m * ROWS] = figures.covariance[at[:, :, None], at[:, None, :]]
+    return _Prior(mean, covariance)
+
+
+def _places(inks: np.ndarray) -> np.ndarray:
+    """Places (..., m * ROWS) of the unknowns of ``inks`` (..., m) among the whole shelf's."""
+    at = inks[..., None] * ROWS + np.arange(ROWS)
+    return at.reshape(*inks.shape[:-1], -1)
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """Where Gauss-Newton ended, recipe by recipe."""
+
+    theta: np.ndarray  # (g, size)
+    values: np.ndarray  # (g, d)
+    slope: np.ndarray  # (g, size, d)
+    spread: np.ndarray  # (g, size, d) prior covariance times slope
+    total: np.ndarray  # (g, d, d) covariance of the readings
+    misfit: np.ndarray  # (g, d) readings less what the prior's mean would give
+
+
+def _solve(figures, recipes, prior, measured, noise) -> _Found:
+    theta = prior.mean.copy()
+
+    def look() -> _Found:
+        values, slope = strips_and_slopes(figures, recipes, theta)
+        spread = prior.spread(slope)
+        total = slope.transpose(0, 2, 1) @ spread + noise
+        misfit = measured - values + ((theta - prior.mean)[:, None] @ slope)[:, 0]
+        return _Found(theta, values, slope, spread, total, misfit)
+
+    for _ in range(8):
+        found = look()
+        pull = np.linalg.solve(found.total, found.misfit[..., None])
+        move = prior.mean + (found.spread @ pull)[..., 0] - theta
+        # Far-off colours are approached in steps, as the straight line holds only nearby.
+        reach = np.abs(move).max(axis=1, keepdims=True)
+        theta = np.clip(theta + move * np.minimum(1, 1.5 / np.maximum(reach, 1e-9)), -4, 4)
+        if np.quantile(reach, 0.9) < 0.05:  # the odd hopeless recipe may wander on
+            break
+        theta = _loosen(recipes, theta)
+    return look()
+
+
+def _loosen(recipes: Recipes, theta: np.ndarray) -> np.ndarray:
+    """Now and then an ink is forgotten or put in twice: where a batch is far off its recipe,
+    widen what is thought possible, as Student's t distribution does, and restate theta."""
+    at = recipes.at_batch
+    strayed = recipes.batch_sd * theta[:, at]
+    wide = np.sqrt((FREEDOM + (strayed / BATCH_SD) ** 2) / (FREEDOM + 1))
+    recipes.batch_sd[:] = BATCH_SD * np.clip(wide, 1.0, 8.0)
+    theta = theta.copy()
+    theta[:, at] = strayed / recipes.batch_sd
+    return theta
+
+
+def fit(
+    shelf: Shelf,
+    mixes: list[dict[str, float]],
+    log_prior: list[float],
+    steps: tuple[Step, ...],
+    ground: np.ndarray,
+    recipe_sd: float = ORIGINAL_SD,
+    most_heads: int = 1,
+    knowledge: Knowledge | None = None,
+) -> Fit:
+    """Fit one or more recipes (names of the shelf -> parts) to the readings of a batch, the
+    newest last, weigh them by evidence and prior, and keep the best ``most_heads``. Inks of
+    the shelf that are not in a recipe keep what was known of them."""
+    figures = ShelfFigures(shelf, knowledge)
+    recipes = lay_out(shelf, mixes, steps, ground, recipe_sd)
+    prior = _prior(figures, recipes)
+    measured, noise = _read(steps)
+    found = _solve(figures, recipes, prior, measured, noise)
+    pull = np.linalg.solve(found.total, found.misfit[..., None])[..., 0]
+    surprise = (found.misfit * pull).sum(axis=1)
+    log_odds = -0.5 * (surprise + np.linalg.slogdet(found.total)[1]) + np.array(log_prior)
+    odds = np.exp((log_odds - log_odds.max()) * (TEMPER if len(mixes) > 1 else 1))
+    order = [i for i in np.argsort(-odds)[:most_heads] if odds[i] > LEAST_ODDS]
+    return _sampled(figures, recipes, steps, order, found, noise, odds, surprise)
+
+
+def posterior_of_inks(
+    shelf: Shelf,
+    mix: dict[str, float],
+    steps: tuple[Step, ...],
+    ground: np.ndarray,
+    recipe_sd: float = ORIGINAL_SD,
+    knowledge: Knowledge | None = None,
+) -> tuple[tuple[np.ndarray, np.ndarray], float]:
+    """Mean (n * ROWS,) and covariance of the whole shelf's unknowns after the readings of one
+    batch of a noted mix, and the squared size of the misfit."""
+    figures = ShelfFigures(shelf, knowledge)
+    recipes = lay_out(shelf, [mix], steps, ground, recipe_sd)
+    measured, noise = _read(steps)
+    found = _solve(figures, recipes, _prior(figures, recipes), measured, noise)
+    pull = np.linalg.solve(found.total[0], found.misfit[0])
+    at, own = _places(recipes.inks[0]), found.slope[0, : recipes.inks.shape[1] * ROWS]
+    size = figures.size * ROWS
+    covariance = np.eye(size) if figures.covariance is None else figures.covariance
+    bound = covariance[:, at] @ own  # (size, d)
+    mean = figures.mean.ravel() + bound @ pull
+    covariance = covariance - bound @ np.linalg.solve(found.total[0], bound.T)
+    return (mean, (covariance + covariance.T) / 2), float(found.misfit[0] @ pull)
+
+
+def _read(steps: tuple[Step, ...]) -> tuple[np.ndarray, np.ndarray]:
+    """All that was measured (6 * photos,), and its covariance; photos err on their own."""
+    d = 6 * len(steps)
+    noise = np.zeros((d, d))
+    for i, step in enumerate(steps):
+        noise[6 * i : 6 * i + 6, 6 * i : 6 * i + 6] = step.reading.covariance
+    rows = [(step.reading.lab_original, step.reading.lab_batch) for step in steps]
+    return np.array(rows, dtype=float).ravel(), noise
+
+
+def _sampled(figures, recipes, steps, order, found: _Found, noise, odds, surprise) -> Fit:
+    """The kept recipes' most probable states and samples of their uncertainty: prior draws
+    corrected by what they say of the readings (Matheron's rule). The generator is seeded, so
+    that the same photo gets the same advice."""
+    n, heads, d = figures.size, len(order), noise.shape[0]
+    m = recipes.inks.shape[1]
+    count = SAMPLES if heads == 1 else max(12, SAMPLES // heads // 2 * 2)
+    rng = np.random.default_rng(7)
+    half = rng.standard_normal((count // 2, n * ROWS + recipes.size - m * ROWS + d))
+    own, rest, err = np.split(np.vstack([half, -half]), [n * ROWS, half.shape[1] - d], axis=1)
+    own, err = figures.draws(own), err @ np.linalg.cholesky(noise).T
+    own = own.reshape(count, n * ROWS)
+    zs, parts, films = [], [], []
+    for i in order:
+        there = recipes.parts[i] + recipes.added[:, i].sum(axis=0) > 0
+        at = _places(recipes.inks[i])
+        drawn = np.hstack([own[:, at], rest])
+        say = drawn @ found.slope[i] + err  # (count, d)
+        pull = np.linalg.solve(found.total[i], np.vstack([found.misfit[i], -say]).T).T
+        # The unknowns of the recipe: most probable, then samples.
+        state = np.vstack([found.theta[i], found.theta[i] + drawn])
+        state[1:] += pull[1:] @ found.spread[i].T
+        state = np.clip(state, -4, 4)
+        # The whole shelf's inks, moved along with those of the recipe if they are bound up.
+        z = np.vstack([np.zeros((1, n * ROWS)), own]) + figures.mean.ravel()
+        if figures.covariance is not None:
+            z += pull @ (figures.covariance[:, at] @ found.slope[i, : m * ROWS]).T
+            z[1:] += z[0] - figures.mean.ravel()
+            z = np.clip(z, -4, 4)
+        z = z.reshape(1 + count, n, ROWS)
+        own_z, share, log_film = recipes.unpack(state, i)
+        z[:, recipes.inks[i][there]] = own_z[:, there]
+        strips = np.zeros((1 + count, 2, n))
+        strips[..., recipes.inks[i][there]] = share[:, [0, -1]][..., there]
+        zs.append(z)
+        parts.append(strips)
+        films.append(np.exp(log_film[:, [0, -1]]))
+
+    def rows(values) -> np.ndarray:
+        """Heads first, then all samples."""
+        return np.concatenate([v[:1] for v in values] + [v[1:] for v in values])
+
+    parts, films = rows(parts), rows(films)
+    k, s = figures.spectra(rows(zs), np.arange(n))
+    lab = lab_of_film(parts @ k, parts @ s, films[..., None], recipes.ground)  # (r, 2, 3)
+    odds = odds[order] / odds[order].sum()
+    shift = [_unexplained(steps, one[0] - one[1], count, rng) for one in lab[:heads]]
+    return Fit(
+        k, s, parts[:, 0], parts[:, 1], films[:, 0], films[:, 1], lab[:, 0], lab[:, 1],
+        shift=rows(shift),
+        weight=np.concatenate([np.zeros(heads), np.repeat(odds / count, count)]),
+        ground=recipes.ground, heads=heads, recipe=int(order[0]),
+        surprise=float(surprise[order[0]]), freedom=d,
+    )  # fmt: skip
+
+
+def _unexplained(steps: tuple[Step, ...], modelled: np.ndarray, count: int, rng) -> np.ndarray:
+    """(1 + count, 3): what the newest step batch -> original has beyond ``modelled`` (3,) that
+    is not the reading's own error, most probable first and then samples."""
+    last = steps[-1].reading
+    left = last.lab_original - last.lab_batch - modelled
+    # A misfit far beyond the usual is believed: then it is the inks that are not as noted.
+    usual = max(MISFIT_SD, float(np.linalg.norm(left)) / 3**0.5) ** 2 * np.eye(3)
+    share = usual @ np.linalg.inv(usual + last.difference_covariance)
+    spread = usual - share @ usual
+    half = rng.standard_normal((count // 2, 3))
+    draws = np.vstack([half, -half]) @ np.linalg.cholesky(spread + 1e-9 * np.eye(3)).T
+    return share @ left + np.vstack([np.zeros((1, 3)), draws])

@@ -1,0 +1,194 @@
+"""From wet to dry: what drying does to a colour, learned from pairs of readings.
+
+Wet ink shines and lies on top; dry ink has sunk in and scatters at its surface. Two numbers
+stand for that: the film absorbs so many times as much as before (every reflectance to that
+power, as a clear film does by Beer's law), and so much pale light is added by the surface.
+They differ from ink to ink, so their scatter between pairs goes into every prediction.
+
+ASTM D2066: a wet draw-down does not equal a dry film. The form and the sizes below are our
+own judgement. Pure: colours in, frozen records out.
+
+Wet beside dry in a comparison: the dry colour of the wet strip, as far as it is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibration import flags as fl
+from calibration.colour.spaces import WHITE_D50, delta_e_2000, lab_to_xyz, munsell_value, xyz_to_lab
+from calibration.correction.tone_curve import metric
+
+if TYPE_CHECKING:
+    from drawdown.reading.strip import StripColour
+
+
+# Before anything is learned: standard deviations of the log of the power, of the surface's
+# light (1 is white), and of what the two cannot follow, in Delta E per axis.
+PRIOR_SD = np.array([0.10, 0.006])
+PRIOR_LEFT = 0.7
+# How many pairs that knowledge counts for: of the scatter, and of the mean (no change).
+SCATTER_WEIGHT, MEAN_WEIGHT = 2.0, 0.3
+# One pair: how well its two numbers follow the two colours, and how far they may go.
+READING_SD, WIDEST = 0.7, 30.0
+MOST_SHIFT_DE = 25.0
+
+
+@dataclass(frozen=True)
+class DryingPair:
+    """One strip read wet and read dry again: Lab D50/2 (3,) each."""
+
+    lab_wet: np.ndarray
+    lab_dry: np.ndarray
+
+    @property
+    def de00(self) -> float:
+        """How far the colour went."""
+        return float(delta_e_2000(self.lab_wet, self.lab_dry))
+
+
+@dataclass(frozen=True)
+class Drying:
+    """What ``count`` pairs say of the next strip: ``mean`` (2,) and ``sd`` (2,) of log power
+    and surface light, ``left_sd`` what they leave open in Delta E per axis. All three are
+    predictive: they hold for a strip that was not among the pairs."""
+
+    mean: np.ndarray
+    sd: np.ndarray
+    left_sd: float
+    count: int
+
+
+def dried(lab_wet: np.ndarray, numbers: np.ndarray) -> np.ndarray:
+    """Lab (..., 3) of a wet colour once dry, for log power and surface light (..., 2)."""
+    share = np.maximum(lab_to_xyz(lab_wet) / WHITE_D50, 1e-5)
+    dry = share ** np.exp(numbers[..., :1]) + numbers[..., 1:] * (1 - share)
+    return xyz_to_lab(np.maximum(dry, 1e-6) * WHITE_D50)
+
+
+@dataclass(frozen=True)
+class PairFit:
+    """What one pair says: its numbers (2,), how firmly (2, 2) information, and what they leave
+    over (3,) in the CIEDE2000 metric."""
+
+    numbers: np.ndarray
+    information: np.ndarray
+    left: np.ndarray
+
+
+def fit_pair(pair: DryingPair) -> PairFit:
+    """Least squares by Gauss-Newton, barely held back where the colours say nothing: a pale
+    colour hardly shows the surface's light."""
+    m = metric(pair.lab_dry) / READING_SD
+    hold = np.diag(1 / (WIDEST * PRIOR_SD))
+    theta = np.zeros(2)
+    step = 1e-4
+    for _ in range(12):
+        here = dried(pair.lab_wet, theta)
+        slope = m @ np.stack(
+            [(dried(pair.lab_wet, theta + step * e) - here) / step for e in np.eye(2)], axis=-1
+        )
+        a = np.vstack([slope, hold])
+        b = np.concatenate([m @ (pair.lab_dry - here), -hold @ theta])
+        move = np.linalg.lstsq(a, b, rcond=None)[0]
+        theta = theta + np.clip(move, -3 * PRIOR_SD, 3 * PRIOR_SD)
+    left = READING_SD * m @ (pair.lab_dry - dried(pair.lab_wet, theta))
+    return PairFit(theta, slope.T @ slope, left)
+
+
+def learn(pairs: Sequence[DryingPair]) -> Drying:
+    """Mean and scatter of what the pairs say, each as firmly as it says it, with what was
+    thought before (expectation and maximisation for a normal scatter of normal readings;
+    Dempster, Laird, Rubin 1977, from memory). One pair shifts the mean and leaves the scatter
+    wide; no pair is no shift, as uncertain as any."""
+    if not pairs:
+        return Drying(np.zeros(2), PRIOR_SD.copy(), PRIOR_LEFT, 0)
+    fits = [fit_pair(pair) for pair in pairs]
+    numbers = np.array([fit.numbers for fit in fits])
+    information = np.array([fit.information for fit in fits])
+    left = np.array([fit.left for fit in fits])
+    n = len(pairs)
+    mean, scatter = np.zeros(2), PRIOR_SD**2
+    for _ in range(60):
+        spread = np.linalg.inv(information + np.diag(1 / scatter))
+        each = np.einsum(
+            "nij,nj->ni",
+            spread,
+            np.einsum("nij,nj->ni", information, numbers) + mean / scatter,
+        )
+        mean = each.sum(axis=0) / (n + MEAN_WEIGHT)
+        squares = ((each - mean) ** 2 + np.einsum("nii->ni", spread)).sum(axis=0)
+        squares += SCATTER_WEIGHT * PRIOR_SD**2 + MEAN_WEIGHT * mean**2
+        scatter = squares / (SCATTER_WEIGHT + n)
+    # How well the mean is known: each pair's reading and the scatter together.
+    t = np.diag(scatter)
+    told = (information @ np.linalg.inv(np.eye(2) + t @ information)).sum(axis=0)
+    mean_var = np.diag(np.linalg.inv(told + np.diag(MEAN_WEIGHT / scatter)))
+    left_var = (SCATTER_WEIGHT * PRIOR_LEFT**2 + (left**2).sum() / 3) / (SCATTER_WEIGHT + n)
+    return Drying(mean, np.sqrt(scatter + mean_var), float(np.sqrt(left_var)), n)
+
+
+def predict(
+    lab_wet: np.ndarray, samples_wet: np.ndarray, drying: Drying
+) -> tuple[np.ndarray, np.ndarray]:
+    """The dry colour (3,) of a wet one, and its ensemble (m, 3): the same members as before,
+    each with a possible drying of its own."""
+    rng = np.random.default_rng(4001)
+    count = len(samples_wet)
+    numbers = drying.mean + drying.sd * rng.standard_normal((count, 2))
+    lab = dried(lab_wet, drying.mean)
+    rest = drying.left_sd * rng.standard_normal((count, 3))
+    samples = dried(samples_wet, numbers) + rest @ np.linalg.inv(metric(lab)).T
+    return lab, samples
+
+
+DRY, WET = "dry", "wet"
+
+
+@dataclass(frozen=True)
+class Settled:
+    """Both strips as they are to be compared, and what is to be said of it. ``guessed``:
+    wet is compared with dry and nothing was ever learned of it here."""
+
+    original: StripColour
+    batch: StripColour
+    flags: tuple[fl.Flag, ...] = ()
+    guessed: bool = False
+
+
+def settle(original: StripColour, batch: StripColour, drying: Drying) -> Settled:
+    """When one strip is wet and the other dry, put the dry colour that is expected of the
+    wet one in its place, as uncertain as that is. Two wet strips are compared as they are."""
+    if WET not in (original.state, batch.state) or original.state == batch.state:
+        return Settled(original, batch)
+    wet = original if original.state == WET else batch
+    dry = as_dry(wet, drying)
+    role = "original" if wet is original else "batch"
+    if drying.count:
+        pairs = "1 pair" if drying.count == 1 else f"{drying.count} pairs"
+        lab = ", ".join(f"{a}* {v:.1f}" for a, v in zip("Lab", dry.lab_d50, strict=True))
+        flag = fl.DRY_EXPECTED(f"{role}: {lab}, from {pairs} of wet and dry strips")
+    else:
+        flag = fl.WET_WITH_DRY(f"the {role} is still wet")
+    pair = (dry, batch) if wet is original else (original, dry)
+    return Settled(*pair, (flag,), guessed=not drying.count)
+
+
+def as_dry(wet: StripColour, drying: Drying) -> StripColour:
+    """The strip as it should look once dry."""
+    lab, samples = predict(wet.lab_d50, wet.lab_samples, drying)
+    more = samples.var(axis=0) - wet.lab_samples.var(axis=0)
+    y = float(np.clip(((lab[0] + 16) / 116) ** 3 if lab[0] > 8 else lab[0] / 903.3, 0, 1.2))
+    return replace(
+        wet,
+        lab_d50=lab,
+        lab_samples=samples,
+        lab_u95=np.sqrt(wet.lab_u95**2 + 1.96**2 * np.maximum(more, 0.0)),
+        munsell_value=munsell_value(y),
+        trail_lab_d50=dried(wet.trail_lab_d50, drying.mean),
+        state=DRY,
+    )

@@ -1,0 +1,94 @@
+"""What an addition should come to: colour, distance, their spread, and other lamps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.colour.illuminants import UnderLamp, under_lamps
+from calibration.colour.spaces import delta_e_2000
+from drawdown.ink.forward import spectrum_of_film
+from drawdown.matching.batch_history import Reading
+from drawdown.matching.batch_model import Fit
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """``lab`` (3,) the batch afterwards, pulled as thick as the original; ``u95`` (3,) the
+    half width of the central 95 % of the model's samples; ``de00`` the distance then, and
+    ``de00_high95`` what 95 % of the samples stay below; ``de00_equal_film`` the probable
+    distance now if both films were alike."""
+
+    lab: np.ndarray
+    u95: np.ndarray
+    de00: float
+    de00_high95: float
+    de00_equal_film: float
+
+
+def predict(model: Fit, data: Reading, added: np.ndarray) -> Outcome:
+    """What the batch with ``added`` (n,) should come to, from the measured batch and the
+    model's change; the spread from the samples."""
+    labs = model.lab_with(np.stack([added, 0 * added]))  # (r, 2, 3)
+    # What the model leaves of the difference, laid off from the original as it was measured.
+    after, equal_film = (data.lab_original - (model.target - labs[:, i]) for i in (0, 1))
+    lab = after[0] if added.any() else data.lab_batch
+    others, weight = slice(model.heads, None), model.weight[model.heads :]
+    everything = np.vstack([lab, equal_film[0], after[others]])
+    de00 = delta_e_2000(np.broadcast_to(data.lab_original, everything.shape), everything)
+    if not added.any():  # no model is needed for what was measured
+        u95 = 1.96 * np.sqrt(np.diag(data.covariance)[3:])
+        return Outcome(lab, u95, float(de00[0]), high_now(data), float(de00[1]))
+    spread = [
+        quantile(after[others, i], weight, 0.975) - quantile(after[others, i], weight, 0.025)
+        for i in range(3)
+    ]
+    high = max(quantile(de00[2:], weight, 0.95), float(de00[0]))
+    return Outcome(lab, np.array(spread) / 2, float(de00[0]), high, float(de00[1]))
+
+
+def interval(model: Fit, data: Reading, added: np.ndarray) -> tuple[float, float]:
+    """The shortest interval that holds 95 % of the samples of the distance at equal film once
+    ``added`` is in. (Distances are skewed, near nothing most of all.)"""
+    left = (model.target - model.lab_with(added[None])[:, 0])[model.heads :]
+    de00 = delta_e_2000(np.broadcast_to(data.lab_original, left.shape), data.lab_original - left)
+    weight = model.weight[model.heads :]
+    order = np.argsort(de00)
+    de00, total = de00[order], np.cumsum(weight[order]) / weight.sum()
+    starts = np.concatenate([[0.0], total[:-1]])
+    ends = np.searchsorted(total, starts + 0.95 - 1e-9)
+    fits = ends < len(de00)
+    width = np.where(fits, de00[np.minimum(ends, len(de00) - 1)] - de00, np.inf)
+    first = int(width.argmin())
+    return float(de00[first]), float(de00[ends[first]])
+
+
+def other_lamps(model: Fit, added: np.ndarray) -> tuple[UnderLamp, ...]:
+    """The distance between original and the batch with ``added`` under other lamps."""
+    rows = np.r_[0, model.heads : len(model.weight)]
+    k, s, film = model.k[rows], model.s[rows], model.film_original[rows, None]
+    parts = model.batch_parts[rows] + added
+    parts = parts / parts.sum(axis=-1, keepdims=True)
+    one, two = (
+        spectrum_of_film((share[:, None] @ k)[:, 0], (share[:, None] @ s)[:, 0], film, model.ground)
+        for share in (model.original_parts[rows], parts)
+    )
+    left = (model.target - model.lab_with(added[None])[:, 0])[rows]
+    return under_lamps(one, two, model.weight[model.heads :], left)
+
+
+def high_now(data: Reading) -> float:
+    """Upper 95 % of the distance as measured, from the difference's covariance."""
+    root = np.linalg.cholesky(data.difference_covariance)
+    draws = data.lab_batch + np.random.default_rng(7).standard_normal((400, 3)) @ root.T
+    return float(
+        np.quantile(delta_e_2000(np.broadcast_to(data.lab_original, (400, 3)), draws), 0.95)
+    )
+
+
+def quantile(values: np.ndarray, weight: np.ndarray, q: float) -> float:
+    """Quantile of weighted samples, between neighbours."""
+    order = np.argsort(values)
+    middle = np.cumsum(weight[order]) - weight[order] / 2
+    return float(np.interp(q, middle / weight.sum(), values[order]))

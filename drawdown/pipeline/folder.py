@@ -1,0 +1,159 @@
+"""Read every photo of a folder, on all cores; one bad photo never stops the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from calibration.errors import BadFile, Explained
+
+# Raw photos go by many endings; which of them can be read is up to the decoder.
+RAW_ENDINGS = {
+    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dcr", ".dng", ".erf", ".fff", ".gpr", ".iiq",
+    ".kdc", ".mef", ".mos", ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2",
+    ".rwl", ".sr2", ".srf", ".srw", ".x3f",
+}  # fmt: skip
+ENDINGS = RAW_ENDINGS | {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"}
+_DIED = (
+    "The process that read this photo died. The photo may be too large for the memory, or "
+    "damaged in a way that its decoder cannot bear. Copy it again from the phone or camera, or "
+    "export it as JPEG; the other photos were read without it."
+)
+
+
+@dataclass(frozen=True)
+class FolderReading:
+    """One photo of a folder: its ``data`` (drawdown.read/1), or why it has none."""
+
+    path: Path
+    data: dict | None
+    error: str | None
+    exit_code: int
+
+
+Reader = Callable[[Path, Path | None], FolderReading]
+
+
+def photos_in(folder: Path) -> list[Path]:
+    """The photos directly inside a folder, by name; raises ``BadFile`` when there is none."""
+    try:
+        found = sorted(
+            p
+            for p in folder.iterdir()
+            if p.suffix.lower() in ENDINGS and not p.name.startswith(".")
+        )
+    except OSError as error:
+        raise BadFile(
+            f"the folder {folder} cannot be read",
+            "its photos cannot be found",
+            "check its name and who may read it",
+        ) from error
+    if not found:
+        raise BadFile(
+            f"the folder {folder} holds no photo",
+            "there is nothing to read",
+            "give a folder with JPEG, PNG, TIFF, WebP, HEIC, DNG or other raw files",
+        )
+    return found
+
+
+def read_one(path: Path, card_path: Path | None) -> FolderReading:
+    """Read one photo; what fails is told, not raised."""
+    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.report.json.match import read_data
+
+    try:
+        judgement = read_strips(path, Options(card_path=card_path), lambda *_: None)
+    except Explained as problem:
+        return FolderReading(path, None, problem.paragraph(), problem.exit_code)
+    except Exception as fault:  # a fault of the program with one photo is no reason to stop
+        text = f"drawdown failed with this photo ({type(fault).__name__}: {fault})."
+        return FolderReading(path, None, text, 1)
+    hard = any(flag.hard for flag in judgement.all_flags)
+    return FolderReading(path, read_data(judgement), None, 5 if hard else 0)
+
+
+def read_folder(
+    folder: Path,
+    card_path: Path | None,
+    progress: Callable[[str, float], None],
+    read: Reader = read_one,
+) -> Iterator[FolderReading]:
+    """Read the photos of a folder in order, several at once.
+
+    Where a process dies over a photo (memory used up, a fault deep in a decoder), the photos
+    that were in work are tried again one by one; the one that kills its process again is told
+    of, and the rest are read."""
+    import os
+
+    if card_path is not None:
+        from calibration.card.definition import read_card
+
+        read_card(card_path)  # a bad definition is said once, not for every photo
+    photos = photos_in(folder)
+    readings: dict[Path, FolderReading] = {}
+
+    def done(path: Path, reading: FolderReading) -> None:
+        readings[path] = reading
+        progress(f"reading {path.name}", len(readings) / len(photos))
+
+    progress(f"reading {photos[0].name}", 0.0)
+    while left := [path for path in photos if path not in readings]:
+        workers = min(len(left), os.cpu_count() or 1)
+        before = len(readings)
+        suspects = _read_together(left, card_path, workers, read, done)
+        if suspects is None:
+            break
+        if not suspects and len(readings) == before:
+            suspects = left[:1]  # it died before any photo was in work
+        for path in suspects:
+            if _read_together([path], card_path, 1, read, done) is not None:
+                done(path, FolderReading(path, None, _DIED, 1))
+    yield from (readings[path] for path in photos)
+
+
+def _read_together(
+    photos: list[Path],
+    card_path: Path | None,
+    workers: int,
+    read: Reader,
+    done: Callable[[Path, FolderReading], None],
+) -> list[Path] | None:
+    """Read photos in processes of their own; None when all are done, else the photos that were
+    in work when a process died."""
+    import multiprocessing
+    from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+    from concurrent.futures.process import BrokenProcessPool
+
+    # Fresh processes: OpenCV's threads do not survive a fork.
+    context = multiprocessing.get_context("spawn")
+    waiting = iter(photos)
+    running: dict = {}
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread) as pool:
+        try:
+            while True:
+                # No more at once than there are processes, so that suspicion falls on few.
+                while len(running) < workers and (path := next(waiting, None)) is not None:
+                    running[pool.submit(read, path, card_path)] = path
+                if not running:
+                    return None
+                for job in wait(running, return_when=FIRST_COMPLETED).done:
+                    done(running[job], job.result())
+                    del running[job]
+        except BrokenProcessPool:
+            return list(running.values())
+        except BaseException:
+            for job in running:
+                job.cancel()
+            raise
+
+
+def _one_thread() -> None:
+    import signal
+
+    import cv2
+
+    # The parent answers Ctrl-C; a worker's traceback would only be noise.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    cv2.setNumThreads(1)

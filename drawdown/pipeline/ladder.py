@@ -1,0 +1,266 @@
+"""What each strip of a ladder is, as typed, and its readings from a photo."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from calibration.errors import PhotoUnfit, WrongUsage
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from drawdown.ink.ladder_fit import Rung
+    from drawdown.pipeline.match import Judgement
+
+_FORM = re.compile(
+    r"\s*(\d+|[^=]*,[^=]*)\s*=\s*([A-Za-z-]+)\s*(?::\s*([0-9.]+)\s*(?:\+\s*([0-9.]+)\s*)?)?"
+)
+WORDS = {
+    "alone": "the ink as it comes, on bare paper",
+    "bar": "the ink as it comes, pulled right across the black bar",
+    "white": "the ink in white: white:10 for 10 parts in 100 of the mixture, or white:1.5+13.5 "
+    "for 1.5 g of ink and 13.5 g of white",
+    "base": "the ink in transparent base, written like white",
+    "bare-base": "transparent base without ink",
+}
+_HOW = (
+    "write N=WHAT with the strip's number and what it is, for example --step 1=alone "
+    "--step 2=bar --step 3=white:10 --step 4=base:20 --step 5=bare-base"
+)
+# How alike the card's error is for two colours: over so many units of Lab it fades.
+ALIKE_LAB = 40.0
+# So many times less sure is a colour beyond the card's, and one with a channel at the end of
+# the photo's range (tests/benchmarks/ladder_photo.py --readings).
+LESS_SURE = {"beyond-card": 3.0, "too-vivid": 3.0}
+READING_FLOOR = 0.15  # Lab: what no ensemble knows of
+
+
+@dataclass(frozen=True)
+class Step:
+    """One strip of a ladder: its number in the photo, ``what`` (a key of ``WORDS``) and the
+    ``parts`` by weight of the ink itself, white and base, of sum 1. A strip that the search
+    does not find, as bare base often, has a ``place`` by hand, and number 0 until it is read.
+    """
+
+    number: int
+    what: str
+    parts: tuple[float, float, float]
+    place: str = ""
+
+    @property
+    def text(self) -> str:
+        """For people: "10 % in white"."""
+        share = f"{100 * self.parts[0]:.3g} %"
+        return {
+            "alone": "alone",
+            "bar": "alone, across the bar",
+            "white": f"{share} in white",
+            "base": f"{share} in base",
+            "bare-base": "bare base",
+        }[self.what]
+
+
+def read_step(text: str) -> Step:
+    """``"3=white:10"`` as a ``Step``; raises ``WrongUsage``."""
+    found = _FORM.fullmatch(text)
+    if found is None or found[2].lower() not in WORDS:
+        raise _wrong(text, "is not a strip's number and what it is")
+    place = found[1] if "," in found[1] else ""
+    number, what = 0 if place else int(found[1]), found[2].lower()
+    if number < 1 and not place:
+        raise _wrong(text, "has no strip's number: they count from 1")
+    if what in ("white", "base"):
+        share = _share(text, found[3], found[4])
+        rest = 1 - share
+        parts = (share, rest, 0.0) if what == "white" else (share, 0.0, rest)
+        return Step(number, what, parts, place)
+    if found[3] is not None:
+        raise _wrong(text, f"gives a number with {what}, which is pulled unmixed")
+    parts = (0.0, 0.0, 1.0) if what == "bare-base" else (1.0, 0.0, 0.0)
+    return Step(number, what, parts, place)
+
+
+def _share(text: str, first: str | None, second: str | None) -> float:
+    try:
+        ink = float(first or "")
+        other = 100 - ink if second is None else float(second)
+    except ValueError:
+        raise _wrong(text, "does not say how much ink is in the mixture") from None
+    if not (ink > 0 and other > 0 and math.isfinite(ink + other)):
+        raise _wrong(text, "leaves no ink, or nothing but ink")
+    return ink / (ink + other)
+
+
+def _wrong(text: str, what: str) -> WrongUsage:
+    return WrongUsage(f'--step "{text}" {what}', "the fit must know what each strip is", _HOW)
+
+
+def read_steps(texts: Sequence[str], kind: str) -> tuple[Step, ...]:
+    """All ``--step`` of a ladder for an ink of this kind; raises ``WrongUsage``."""
+    steps = tuple(read_step(text) for text in texts)
+    numbers = [s.number for s in steps if not s.place]
+    twice = next((n for n in numbers if numbers.count(n) > 1), None)
+    if twice is not None:
+        raise WrongUsage(f"strip {twice} is named by two --step", "a strip is one thing only", _HOW)
+    if not any(s.parts[0] > 0 for s in steps):
+        raise WrongUsage(
+            "no --step says which strips hold the ink" if not steps else "no step holds the ink",
+            "an ink is fitted from strips that were pulled with it",
+            _HOW,
+        )
+    if kind in ("white", "base"):
+        clash = [s for s in steps if s.what == kind or (kind == "base" and s.what == "bare-base")]
+        if clash:
+            word = "alone" if clash[0].what == "bare-base" else clash[0].what
+            raise WrongUsage(
+                f"a {kind} cannot be fitted from itself in {kind}",
+                "the mixture would be the same ink",
+                f"call a strip of the {kind} itself alone, as in --step {clash[0].number}=alone"
+                if word == "alone"
+                else "leave that strip out, or give --kind colour",
+            )
+    return steps
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """A ladder as read off a photo: its ``steps``, all numbered; ``rungs`` with their
+    ``covariance`` (3n, 3n) of Lab D50, the bare grounds, and whether the card's colours are
+    only as drawn."""
+
+    steps: tuple[Step, ...]
+    rungs: tuple[Rung, ...]
+    covariance: np.ndarray
+    paper_lab: np.ndarray
+    bar_lab: np.ndarray | None
+    nominal: bool
+
+
+def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
+    """The readings of a photo's strips for these steps, over paper and, where a strip crosses
+    a black bar, over that too.
+
+    Raises ``WrongUsage`` for a strip that is not there or crosses no bar, and ``PhotoUnfit``
+    for one that cannot be used.
+    """
+    import numpy as np
+
+    from drawdown.ink.ladder_fit import Rung
+    from drawdown.reading.over_bar import bars_in_view, read_over_bar
+    from drawdown.reading.strip import common_sd
+
+    by_number = {s.strip.number: s for s in seen.strips}
+    steps = _placed(seen, steps, by_number)
+    bars = bars_in_view(seen.sheet, seen.view, seen.correction)
+    strips = [s.strip for s in by_number.values()]
+    rungs, samples, papers, blacks, beyond = [], [], [], [], []
+    for step in steps:
+        if step.number not in by_number:
+            raise WrongUsage(
+                f"there is no strip {step.number}: {len(seen.strips)} were found in the photo",
+                "strips are numbered from left to right with the card upright, row by row; a "
+                "strip of bare base may be too pale to be found",
+                f"see which is which with: drawdown read {seen.photo.path}; a strip's place "
+                "can stand for its number: --step X,Y,W,H=bare-base, in mm from the card's "
+                "upper left corner",
+            )
+        strip = by_number[step.number]
+        _refuse(step, strip.flags)
+        over = read_over_bar(
+            strip.strip, strips, bars, seen.sheet, seen.correction, seen.photo.jpeg_quality
+        )
+        if over is not None and over.bar is None:
+            over = None  # over a ground of unknown colour
+        if over is None and step.what == "bar":
+            raise WrongUsage(
+                f"strip {step.number} is said to cross the black bar, and no bar is seen under it",
+                "how an ink covers is read where it lies on black, with some bare black beside it",
+                f"pull it right across the bar of the test sheet (drawdown sheet), or write "
+                f"--step {step.number}=alone",
+            )
+        far = max([LESS_SURE.get(f.code, 1.0) for f in strip.flags], default=1.0)
+        beyond += [far] if over is None else [far, far]
+        here = strip if over is None else over.ink_on_paper
+        rungs.append(Rung(step.parts, step.number, "paper", here.lab_d50))
+        samples.append(here.lab_samples)
+        if over is not None:
+            rungs.append(Rung(step.parts, step.number, "bar", over.ink_on_bar.lab_d50))
+            samples.append(over.ink_on_bar.lab_samples)
+            blacks.append(over.bar.lab_d50)
+            if over.paper is not None:
+                papers.append(over.paper.lab_d50)
+    if papers:
+        paper = np.median(papers, axis=0)
+    elif seen.correction.paper_lab_d50 is not None:
+        paper = seen.correction.paper_lab_d50
+    else:
+        raise PhotoUnfit(
+            "no bare paper shows beside the strips",
+            "an ink is known by how it changes the paper",
+            "leave bare paper around the strips, and shoot again",
+        )
+    labs = np.array([r.lab_d50 for r in rungs])
+    nominal = seen.correction.nominal
+    covariance = np.cov(np.hstack(samples), rowvar=False)
+    covariance += READING_FLOOR**2 * np.eye(len(covariance))
+    covariance += card_covariance(labs, common_sd(labs, nominal=nominal), np.array(beyond))
+    bar = np.median(blacks, axis=0) if blacks else None
+    return Readings(
+        tuple(steps),
+        tuple(rungs),
+        covariance,
+        paper,
+        bar,
+        nominal,
+    )
+
+
+def card_covariance(labs: np.ndarray, sds: np.ndarray, less_sure: np.ndarray) -> np.ndarray:
+    """(3n, 3n) what card and camera leave open in colours (n, 3): their standard
+    uncertainties (n, 3), times ``less_sure`` (n,). Like colours share the error."""
+    import numpy as np
+
+    sd = less_sure[:, None] * sds
+    apart = np.linalg.norm(labs[:, None] - labs[None], axis=-1)
+    alike = np.exp(-0.5 * (apart / ALIKE_LAB) ** 2)
+    full = sd[:, None, :] * sd[None, :, :] * alike[..., None]  # (n, n, 3)
+    out = np.zeros((len(labs), 3, len(labs), 3))
+    for axis in range(3):
+        out[:, axis, :, axis] = full[..., axis]
+    return out.reshape(3 * len(labs), 3 * len(labs))
+
+
+def _placed(seen: Judgement, steps: Sequence[Step], by_number: dict) -> list[Step]:
+    """The steps with a number each; strips placed by hand are measured and join the others."""
+    from dataclasses import replace
+
+    from drawdown.reading.strip import measure
+    from drawdown.strips.find import strips_by_hand
+
+    out = []
+    for step in steps:
+        if step.place:
+            number = max(by_number, default=0) + 1
+            try:
+                (strip,) = strips_by_hand(seen.sheet, seen.view, [step.place])
+            except WrongUsage as wrong:
+                raise WrongUsage(
+                    wrong.seen.replace("--strip", "--step"), wrong.why, wrong.todo
+                ) from None
+            by_number[number] = measure(
+                replace(strip, number=number), seen.sheet, seen.correction, seen.view.card,
+                jpeg_quality=seen.photo.jpeg_quality,
+            )  # fmt: skip
+            step = replace(step, number=number)
+        out.append(step)
+    return out
+
+
+def _refuse(step: Step, flags) -> None:
+    hard = next((flag for flag in flags if flag.hard), None)
+    if hard is not None:
+        raise PhotoUnfit(f"strip {step.number}: {hard.seen}", hard.kind.why, hard.kind.todo)

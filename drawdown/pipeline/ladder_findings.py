@@ -1,0 +1,226 @@
+"""What a ladder told of an ink and what it left open, in numbers and in plain words. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.colour.spaces import delta_e_2000, lab_to_xyz
+from calibration.colour.spectra import WAVELENGTHS_NM
+from drawdown.ink.ladder_fit import LadderFit, ink_rows
+from drawdown.ink.ladder_use import USES, uses
+from drawdown.ink.shelf import Ink
+from drawdown.pipeline.ladder import Readings, Step
+
+# (name, first and last wavelength)
+BANDS = (("violet and blue", 400, 490), ("green", 500, 590), ("red", 600, 700))
+DRAWS = 400
+# An ink's colour in some use is called open beyond this Delta E 2000 (95 %); a quantity when
+# its factor (95 %) is larger than that.
+OPEN_DE, OPEN_FACTOR = 6.0, 2.0
+DARK_Y = 0.06  # an ink this dark on paper hides how it scatters
+LIKE_BEFORE = 0.7  # posterior over prior uncertainty: the strips taught next to nothing
+SURPRISE = 2.5  # cost per reading beyond which the strips disagree
+MISFIT_DE, MISFIT_SDS = 3.0, 2.0
+
+
+@dataclass(frozen=True)
+class Band:
+    """K or S ("K", "S") of an ordinary film in one third of the spectrum: the geometric mean,
+    the factor that holds 95 % either way, and the same factor before the strips were seen."""
+
+    quantity: str
+    name: str
+    value: float
+    factor95: float
+    factor95_before: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Use:
+    """The ink in one use (film 1, on this paper): Lab D50, its half width of the 95 %
+    interval, and the CIEDE2000 that the truth is within with 95 % probability."""
+
+    name: str
+    lab_d50: np.ndarray
+    lab_u95: np.ndarray
+    de00_within95: float
+
+
+@dataclass(frozen=True, eq=False)
+class StripFit:
+    """One strip: its film against the ordinary one with a 95 % interval, and how far the
+    fitted ink is from its readings (CIEDE2000 over paper and over the bar, None where the
+    strip does not cross it); ``strain`` the same in standard uncertainties of a reading."""
+
+    step: Step
+    film: float
+    film_low95: float
+    film_high95: float
+    de00_paper: float
+    de00_bar: float | None
+    strain: float
+
+
+@dataclass(frozen=True, eq=False)
+class LadderReport:
+    """``open`` are sentences on what the ladder left open, each with what would settle it;
+    ``doubtful`` are sentences on what does not fit."""
+
+    bands: tuple[Band, ...]
+    uses: tuple[Use, ...]
+    strips: tuple[StripFit, ...]
+    surprise_per_reading: float
+    open: tuple[str, ...]
+    doubtful: tuple[str, ...]
+
+
+def ink_bands(k, s, root: np.ndarray, before: np.ndarray | None = None) -> tuple[Band, ...]:
+    """K and S in ``BANDS`` from the rows (r, 62) of their uncertainty."""
+    out = []
+    for start, quantity, values in ((0, "K", k), (WAVELENGTHS_NM.size, "S", s)):
+        for name, low, high in BANDS:
+            on = (low <= WAVELENGTHS_NM) & (high >= WAVELENGTHS_NM)
+            at = start + np.flatnonzero(on)
+            value = float(np.exp(np.mean(np.log(np.maximum(values[on], 1e-7)))))
+            out.append(
+                Band(quantity, name, value, _factor(root, at),
+                     None if before is None else _factor(before, at))
+            )  # fmt: skip
+    return tuple(out)
+
+
+def _factor(root: np.ndarray, at: np.ndarray) -> float:
+    return float(np.exp(min(1.96 * np.linalg.norm(root[:, at].mean(axis=1)), 9.2)))
+
+
+def ink_uses(ink: Ink, white: Ink, base: Ink, paper_lab, bar_lab=None, root=None):
+    """What the ink is like in ``USES``, with its own uncertainty alone."""
+    root = ink_rows(ink) if root is None else root
+    lab, slopes = uses(ink.k, ink.s, white, base, paper_lab, bar_lab)
+    rng = np.random.default_rng(12)
+    moves = rng.standard_normal((DRAWS, len(root))) @ root
+    draws = lab + np.einsum("ucw,dw->duc", slopes, moves)
+    draws[..., 0] = np.clip(draws[..., 0], 0, 100)
+    far = np.quantile(delta_e_2000(np.broadcast_to(lab, draws.shape), draws), 0.95, axis=0)
+    u95 = 1.96 * np.linalg.norm(np.einsum("ucw,rw->ucr", slopes, root), axis=-1)
+    return tuple(Use(name, lab[i], u95[i], float(far[i])) for i, (name, *_) in enumerate(USES))
+
+
+def ladder_report(
+    fit: LadderFit,
+    ink: Ink,
+    readings: Readings,
+    white: Ink,
+    base: Ink,
+) -> LadderReport:
+    """The report on a fit to ``readings``; ``ink`` is the fitted ink."""
+    rungs, steps = readings.rungs, readings.steps
+    paper_lab, bar_lab = readings.paper_lab, readings.bar_lab
+    bands = ink_bands(fit.k, fit.s, fit.root, fit.prior_root)
+    use = ink_uses(ink, white, base, paper_lab, bar_lab, fit.root)
+    measured = np.array([r.lab_d50 for r in rungs])
+    off = delta_e_2000(measured, fit.lab_model)
+    strain = _strain(measured - fit.lab_model, readings.covariance)
+    strips = []
+    for step in steps:
+        at = fit.strips.index(step.number)
+        spread = np.exp(1.96 * fit.film_log_sd[at])
+        by_ground = {
+            r.ground: float(d) for r, d in zip(rungs, off, strict=True) if r.strip == step.number
+        }
+        strips.append(
+            StripFit(
+                step, float(fit.film[at]), float(fit.film[at] / spread),
+                float(fit.film[at] * spread), by_ground["paper"], by_ground.get("bar"),
+                max(v for r, v in zip(rungs, strain, strict=True) if r.strip == step.number),
+            )
+        )  # fmt: skip
+    per_reading = fit.surprise / fit.readings
+    return LadderReport(
+        bands,
+        use,
+        tuple(strips),
+        per_reading,
+        _open(fit, bands, use, rungs, steps, ink),
+        _doubtful(per_reading, strips),
+    )
+
+
+def _strain(miss: np.ndarray, covariance: np.ndarray) -> list[float]:
+    """Misses (n, 3) in root mean square standard uncertainties of each reading alone."""
+    out = []
+    for i, row in enumerate(miss):
+        at = slice(3 * i, 3 * i + 3)
+        out.append(float(np.sqrt(row @ np.linalg.solve(covariance[at, at], row) / 3)))
+    return out
+
+
+def _open(fit: LadderFit, bands, use, rungs, steps, ink: Ink) -> tuple[str, ...]:
+    out = []
+    mixed = {s.what for s in steps}
+    over_bar = any(r.ground == "bar" and r.parts[0] > 0.5 for r in rungs)
+    half = WAVELENGTHS_NM.size
+    by_k, by_s = fit.k / fit.k.sum(), fit.s / fit.s.sum()
+    k_sd = np.linalg.norm(fit.root[:, :half] @ by_k)
+    s_sd, s_before = (np.linalg.norm(rows[:, half:] @ by_s) for rows in (fit.root, fit.prior_root))
+    alone = [r.lab_d50 for r in rungs if r.parts[0] == 1 and r.ground == "paper"]
+    dark = bool(alone) and float(np.min(lab_to_xyz(np.array(alone))[:, 1])) < DARK_Y
+    factor = np.exp(min(1.96 * s_sd, 9.2))
+    if s_sd > LIKE_BEFORE * s_before or factor > OPEN_FACTOR:
+        text = f"How it covers (S) is known only to a factor of {factor:.2g} either way."
+        if dark and "white" in mixed:
+            text += " The ink is too dark to tell more: S was taken from its tint."
+        elif dark:
+            text += " The ink alone is too dark to show it: add a tint, about 10 % in white."
+        elif not over_bar:
+            text += " Add a strip pulled alone across the black bar."
+        else:
+            text += " Add a strip across the bar that lets some light through: 20 % in base."
+        out.append(text)
+    if np.exp(1.96 * k_sd) > OPEN_FACTOR:
+        need = [w for w, there in (("10 % in white", "white"), ("20 % in base", "base"))
+                if there not in mixed and ink.kind != there]  # fmt: skip
+        text = f"Its strength (K) is known only to a factor of {np.exp(1.96 * k_sd):.2g}."
+        out.append(text + (f" Add a strip with {' and one with '.join(need)}." if need else ""))
+    wide = [u for u in use if u.de00_within95 > OPEN_DE]
+    if wide:
+        worst = sorted(wide, key=lambda u: -u.de00_within95)[:3]
+        named = ", ".join(f"{u.name} (Delta E up to {u.de00_within95:.0f})" for u in worst)
+        out.append(f"Least sure is its colour {named}.")
+    missing = [
+        text
+        for there, text in (
+            (over_bar, "alone across the black bar (how it covers)"),
+            ("white" in mixed or ink.kind == "white", "about 10 % in white (its tints)"),
+            ("base" in mixed or ink.kind == "base", "about 20 % in base (its let-downs)"),
+            ("bare-base" in mixed or ink.kind != "colour", "bare base (the paper under ink)"),
+            (bool(alone), "alone on paper"),
+        )
+        if not there
+    ]
+    if missing:
+        out.append(
+            f"The ladder has no strip of this kind: {'; '.join(missing)}. What it would tell "
+            "was taken from the pigment, or left open."
+        )
+    return tuple(out)
+
+
+def _doubtful(per_reading: float, strips: Sequence[StripFit]) -> tuple[str, ...]:
+    out = []
+    if per_reading > SURPRISE:
+        out.append(
+            "The strips and the pigment named do not go together as one ink: check the number "
+            "and the parts of each step, and the pigment."
+        )
+    for strip in strips:
+        worst = max(strip.de00_paper, strip.de00_bar or 0.0)
+        if worst > MISFIT_DE and strip.strain > MISFIT_SDS:
+            out.append(
+                f"Strip {strip.step.number} ({strip.step.text}) is {worst:.1f} Delta E from what "
+                "the other strips say: it may hold other parts, be wet, or be another strip."
+            )
+    return tuple(out)

@@ -1,0 +1,103 @@
+"""From a photo that was read to how each strip covers. Pure: records in, records out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibration import flags as fl
+from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown.printing.opacity import Opacity, opacity
+from drawdown.reading.film_pair import FilmPair, other_ink, read_film_pair
+from drawdown.reading.over_bar import PALE_BAR_L
+
+if TYPE_CHECKING:
+    from drawdown.pipeline.match import Judgement
+    from drawdown.reading.strip import StripColour
+
+MISLEADS = 0.60  # a dark ink with a higher ratio seems to cover
+CHANGING = 0.08  # relative change of Y over paper along the bar that is told
+
+
+@dataclass(frozen=True)
+class StripOpacity:
+    """One strip: where it crosses a bar (``pair``) and how it covers (``opacity``), both None
+    when it crosses none. ``flags`` are those of the crossing alone."""
+
+    strip: StripColour
+    pair: FilmPair | None
+    opacity: Opacity | None
+    flags: tuple[fl.Flag, ...]
+
+    @property
+    def number(self) -> int:
+        return self.strip.strip.number
+
+
+def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpacity, ...]:
+    """How every strip of a photo covers, in the strips' order; ``base`` is the number of a
+    strip of transparent base alone, to compare the lightness over black with.
+
+    Raises ``PhotoUnfit`` when no strip crosses a bar, ``WrongUsage`` for a ``base`` that is
+    no strip or crosses no bar."""
+    pairs = {s.strip.number: pair_of(seen, s) for s in seen.strips}
+    below = None
+    if base is not None:
+        below = _base(pairs, base)
+    if not any(pairs.values()):
+        count = len(pairs)
+        raise PhotoUnfit(
+            f"{'the strip does not cross' if count == 1 else f'none of {count} strips crosses'} "
+            "a black bar with film before and after it, whose bare ends show beside the strip",
+            "how far an ink covers shows only where the same film lies over paper and over black",
+            "pull the strip across a black bar at least 5 mm wide (the test sheet has one: "
+            "drawdown sheet) and 10 mm beyond, and leave 4 mm of bare bar and paper beside it",
+        )
+    return tuple(_of(s, pairs[s.strip.number], below) for s in seen.strips)
+
+
+def pair_of(seen: Judgement, strip: StripColour) -> FilmPair | None:
+    """One strip's film over paper and over a bar, in a photo that was read."""
+    return read_film_pair(
+        strip.strip,
+        seen.sheet,
+        seen.correction,
+        seen.view.card,
+        other_ink(strip.strip, [s.strip for s in seen.strips]),
+        seen.photo.jpeg_quality,
+    )
+
+
+def _base(pairs: dict[int, FilmPair | None], base: int) -> np.ndarray:
+    if base not in pairs:
+        raise WrongUsage(
+            f"--base-strip is {base}, and {len(pairs)} strips were found",
+            "strips are numbered from left to right with the card upright",
+            f"choose a number between 1 and {len(pairs)}",
+        )
+    pair = pairs[base]
+    if pair is None:
+        raise WrongUsage(
+            f"strip {base} (--base-strip) does not cross the bar",
+            "base alone must be seen over black to compare with",
+            "pull the base across the bar too, or leave --base-strip out",
+        )
+    return np.concatenate([pair.xyz_d50[None, 1], pair.xyz_samples[:, 1]])
+
+
+def _of(strip: StripColour, pair: FilmPair | None, base: np.ndarray | None) -> StripOpacity:
+    if pair is None:
+        return StripOpacity(strip, None, None, ())
+    if not pair.xyz_d50[3, 1] < 0.5 * pair.xyz_d50[2, 1]:
+        return StripOpacity(strip, None, None, ())
+    found = opacity(pair.xyz_d50, pair.xyz_samples, base, seed=pair.number)
+    flags = []
+    if found.dark and found.ratio.value >= MISLEADS:
+        flags.append(fl.HIDES_BY_DARKNESS(f"{found.lightness_added.value:+.0f}"))
+    if pair.lab_d50[3, 0] > PALE_BAR_L:
+        flags.append(fl.BAR_PALE(f"{pair.lab_d50[3, 0]:.0f}"))
+    if abs(pair.film_change) > CHANGING:
+        flags.append(fl.FILM_CHANGES_AT_BAR(f"{100 * pair.film_change:.0f}"))
+    return StripOpacity(strip, pair, found, tuple(flags))

@@ -1,0 +1,185 @@
+"""From a photo that was read to Munsell values, and to the plan of lightening one strip's
+ink with white or with base. Pure: records in, records out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibration import flags as fl
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
+from calibration.colour.spectra import smooth_spectrum
+from calibration.errors import WrongUsage
+from drawdown.ink.film import internal_from_measured
+from drawdown.ink.shelf import Shelf
+from drawdown.matching.batch_model import paper_ground
+from drawdown.matching.guess_mix import guess_mixes
+from drawdown.pipeline.opacity import pair_of
+from drawdown.printing.lighten import (
+    GUESSES,
+    InkStates,
+    Lightened,
+    Seen,
+    as_it_is,
+    figures_of,
+    fit_guesses,
+    fit_ink,
+    lighten,
+)
+from drawdown.printing.opacity import Number
+from drawdown.printing.value import Value, l_of_value, value_of
+from drawdown.reading.film_pair import FilmPair
+
+if TYPE_CHECKING:
+    from drawdown.pipeline.match import Judgement
+    from drawdown.reading.strip import StripColour
+
+PRINTED_BLACK_L = 20.0  # a home printer's black, where the photo shows no bar
+LEAST_STEP = 0.05  # of value: nearer is there already
+# A mix that the fit cannot bring nearer to the strip than this is another strip's: with figures
+# off by a factor of 2.5 the right mixes stay below 5, those of other pigments are mostly above 20.
+ANOTHER_INK_DE = 20.0
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Lightening one strip's ink to Munsell value ``to``: the ink as it is and each way
+    (white, base) in the same terms. ``layer`` says what the other layer is, ``layer_lab``
+    (3,) its colour. ``mix`` in parts per 100, ``guessed`` when it was not given;
+    ``across_bar`` when the strip was read over black too. ``grams`` of white and base by
+    name when the batch's weight was given, else None. ``misfit`` is CIEDE2000 of the strip
+    against the best that the mix can be made to look."""
+
+    number: int
+    to: float
+    value: Value
+    now: Lightened
+    ways: tuple[Lightened, ...]
+    layer: str
+    layer_lab: np.ndarray
+    target_l: float
+    mix: dict[str, float]
+    guessed: bool
+    across_bar: bool
+    grams: dict[str, Number] | None
+    misfit: float
+    flags: tuple[fl.Flag, ...]
+    cautions: tuple[str, ...] = ()  # of the very pigments
+
+
+def strip_value(strip: StripColour) -> Value:
+    """Munsell value of one strip."""
+    return value_of(float(strip.lab_d50[0]), float(strip.lab_u95[0]))
+
+
+def plan_of(
+    seen: Judgement,
+    number: int,
+    to: float,
+    shelf: Shelf,
+    mix: dict[str, float] | None = None,
+    over: int | None = None,
+    batch_grams: float | None = None,
+) -> Plan:
+    """How to bring strip ``number`` to value ``to``. ``mix`` is by the shelf's names; ``over``
+    the number of a strip that stands for the other layer, None for black.
+
+    Raises ``WrongUsage`` for a strip that is not there or is as light already, for a mix that
+    cannot be this strip's, and for a shelf without white and base."""
+    by_number = {s.strip.number: s for s in seen.strips}
+    for option, wanted in (("--strip-number", number), ("--over", over)):
+        if wanted is not None and wanted not in by_number:
+            raise WrongUsage(
+                f"{option} is {wanted}, and {len(by_number)} "
+                f"{'strip was' if len(by_number) == 1 else 'strips were'} found",
+                "strips are numbered from left to right with the card upright",
+                f"choose a number between 1 and {len(by_number)}",
+            )
+    strip = by_number[number]
+    value = strip_value(strip)
+    if to < value.value + LEAST_STEP:
+        raise WrongUsage(
+            f"strip {number} is of value {value.value:.1f} already, and --to is {to:g}",
+            "white and base only lighten",
+            "ask for a higher value; to darken an ink, let drawdown match advise",
+        )
+    adding = [next((i for i in shelf if i.kind == kind), None) for kind in ("white", "base")]
+    if not any(adding):
+        raise WrongUsage(
+            "the shelf has neither a white nor a base",
+            "one of them is what lightens an ink",
+            'add one with kind = "white" or kind = "base"',
+        )
+    pair = pair_of(seen, strip)
+    reading = _reading(strip, pair, seen.correction.paper_lab_d50)
+    states, used = _fit(reading, shelf, mix)
+    if mix is not None and states.misfit > ANOTHER_INK_DE:
+        raise WrongUsage(
+            f"strip {number} cannot be of the mix that --mix names: however thick its film, it "
+            f"would be Delta E {states.misfit:.0f} from what the photo shows",
+            "what lightens an ink is worked out from its mix",
+            "check --mix and --strip-number, or leave --mix out to have it guessed",
+        )
+    if over is not None:
+        layer, layer_lab = f"strip {over}", by_number[over].lab_d50
+    elif pair is not None:
+        layer, layer_lab = "the black bar", pair.lab_d50[3]
+    else:
+        layer, layer_lab = "a printed black", np.array([PRINTED_BLACK_L, 0.0, 0.0])
+    ground = _ground(layer_lab)
+    ways = tuple(lighten(states, ink, to, ground) for ink in adding if ink is not None)
+    grams = None
+    if batch_grams is not None:
+        grams = {w.ink: _times(w.parts, batch_grams / 100) for w in ways if w.parts is not None}
+    # As it is, it was read: no model is asked how sure that is.
+    now = replace(as_it_is(states, ground), lab_d50=strip.lab_d50, lab_u95=strip.lab_u95)
+    concerned = {*used, *(i.name for i in adding if i is not None)}
+    stand_in = any(i.starter for i in shelf if i.name in used or i in adding)
+    return Plan(
+        number, to, value, now, ways, layer, layer_lab,
+        l_of_value(to), used, mix is None, pair is not None, grams,
+        states.misfit, (fl.STAND_IN_INKS(),) if stand_in else (),
+        tuple(f"{i.name}: {i.caution}." for i in shelf if i.caution and i.name in concerned),
+    )  # fmt: skip
+
+
+def _times(n: Number, factor: float) -> Number:
+    high = None if n.high95 is None else n.high95 * factor
+    return Number(n.value * factor, n.low95 * factor, high)
+
+
+def _ground(lab: np.ndarray) -> np.ndarray:
+    """(31,) internal reflectance of a ground of this colour."""
+    return np.clip(internal_from_measured(smooth_spectrum(lab)), 0.0, 0.99)
+
+
+def _reading(strip: StripColour, pair: FilmPair | None, paper_lab) -> Seen:
+    """The strip over paper and, where it crosses a bar, over that; what the card leaves open
+    is common to both."""
+    samples = [strip.lab_samples]
+    lab, grounds = [strip.lab_d50], [paper_ground(paper_lab)]
+    if pair is not None:
+        samples.append(xyz_to_lab(pair.xyz_samples[:, 1]))
+        # The strip's own colour and the pair's were read in two places: keep the step.
+        step = pair.xyz_d50[1] / np.maximum(pair.xyz_d50[0], 1e-5)
+        lab.append(xyz_to_lab(lab_to_xyz(strip.lab_d50) * step))
+        grounds = [paper_ground(pair.lab_d50[2]), _ground(pair.lab_d50[3])]
+    count = min(len(s) for s in samples)
+    together = np.hstack([s[:count] for s in samples])
+    covariance = np.cov(together, rowvar=False)
+    own = np.asarray(strip.lab_samples).std(axis=0)
+    card = np.sqrt(np.maximum((strip.lab_u95 / 1.96) ** 2 - own**2, 0.0))
+    common = np.kron(np.ones((len(lab), len(lab))), np.diag(card**2))
+    return Seen(np.array(lab), covariance + common, np.array(grounds))
+
+
+def _fit(
+    reading: Seen, shelf: Shelf, mix: dict[str, float] | None
+) -> tuple[InkStates, dict[str, float]]:
+    if mix is not None:
+        return fit_ink(figures_of(mix, shelf), reading, guessed=False), mix
+    guesses = guess_mixes(shelf, reading.lab_d50[0], reading.grounds[0], GUESSES)
+    states, best = fit_guesses([(figures_of(g.mix, shelf), g.log_prior) for g in guesses], reading)
+    return states, guesses[best].mix

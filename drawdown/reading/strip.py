@@ -1,0 +1,307 @@
+"""From a strip on the sheet to its colour: Lab D50, 2 degree, with what it rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from calibration import flags as fl
+from calibration.card.definition import CardDefinition
+from calibration.colour.spaces import delta_e_2000, munsell_value, xyz_to_lab
+from calibration.correction.correct import Correction
+from calibration.correction.lamp_field import on_card
+from calibration.correction.tone_curve import metric
+from calibration.errors import PhotoUnfit
+from calibration.locate.sheet import Sheet
+from drawdown.reading.budget import evenness_u95, jpeg_sd_de
+from drawdown.strips.find import Strip
+
+MOST_PIXELS = 6000
+CELL_MM = 4.0
+# Slices of the trail: along the pull, how much of the width, and what is left out at both ends.
+TRAIL_STEP_MM, TRAIL_WIDTH, TRAIL_END_MM = 1.5, 0.6, 1.8
+UNEVEN_DE, MIXED_DE = 1.5, 8.0
+BEYOND_DE = 12.0
+CLIPPED_FLAG = 0.02
+# Share of the light's uncertainty at a strip that also changes its colour, not only its level.
+LIGHT_CHROMA = 0.3
+# Ink over a printed bar is darker than this share of the strip's usual light.
+ON_BAR, EDGE_MM = 0.72, 1.5
+# The ring of paper looked at beside a strip, and the least of it.
+RIM_MM, RIM_PIXELS = (1.5, 6.0), 60
+# What card and camera leave open for a colour itself, alike for all strips of a photo:
+# standard uncertainty of L* and how it grows with chroma; of a* and b*, how that grows with
+# chroma, and beyond VIVID_CHROMA (dyes of a print are not pigments, and the map must reach
+# beyond them). From rendered scenes, see DEVELOPERS.md, "Uncertainty"; differences between two
+# strips do not carry it.
+CARD_SD = {"nominal": (4.5, 0.0, 1.8, 0.09, 0.0), "measured": (1.0, 0.013, 1.0, 0.07, 0.09)}
+VIVID_CHROMA = 45.0  # few cards hold colours as strong as that
+
+
+def common_sd(lab_d50: np.ndarray, *, nominal: bool) -> np.ndarray:
+    """(..., 3) standard uncertainty of L*, a*, b* that card and camera leave in colours
+    (..., 3), for a card as drawn (``nominal``) or measured."""
+    sd_l, share_l, sd_ab, share, vivid = CARD_SD["nominal" if nominal else "measured"]
+    chroma = np.hypot(lab_d50[..., 1], lab_d50[..., 2])
+    ab = sd_ab + share * chroma + vivid * np.maximum(chroma - VIVID_CHROMA, 0.0)
+    return np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
+
+
+@dataclass(frozen=True)
+class Rim:
+    """Paper beside a strip: ``even_log`` (3,) log of the light once field and tone curve are
+    undone, ``seen_log`` (3,) log of the photo's linear RGB as it is."""
+
+    even_log: np.ndarray
+    seen_log: np.ndarray
+
+
+@dataclass(frozen=True)
+class StripColour:
+    """``lab_d50`` (3,) from the mean linear XYZ of the body; ``lab_samples`` (m, 3) the
+    ensemble, member i of every strip made with the same correction, so that differences of
+    members carry the uncertainty of a difference; ``lab_u95`` (3,) half width of the 95 %
+    interval of the colour itself, the card's uncertainty included; ``evenness_de00`` the
+    root mean square CIEDE2000 of 4 mm cells against their mean, ``evenness_u95`` the half
+    width of its 95 % interval; ``trail_lab_d50`` (k, 3) of slices along the whole pull, thick
+    start first as far as one can tell; ``light_sd`` standard
+    uncertainty of the log light here. ``rim`` is the paper
+    right beside the strip, None where none shows: two strips on one paper must agree in it.
+    ``state`` is "wet" or "dry", None where nobody said."""
+
+    strip: Strip
+    lab_d50: np.ndarray
+    lab_samples: np.ndarray
+    lab_u95: np.ndarray
+    munsell_value: float
+    evenness_de00: float
+    trail_lab_d50: np.ndarray
+    light_sd: float
+    rim: Rim | None
+    flags: tuple[fl.Flag, ...]
+    evenness_u95: float | None = None
+    state: str | None = None
+
+
+def measure(
+    strip: Strip,
+    sheet: Sheet,
+    correction: Correction,
+    card: CardDefinition,
+    ink: np.ndarray | None = None,
+    jpeg_quality: int | None = None,
+) -> StripColour:
+    """Colour of one strip's body; of all its ink when nothing of it is even (the strip then
+    carries a hard flag). Raises ``PhotoUnfit`` for a strip without pixels."""
+    rows, columns = np.nonzero(_body(strip, sheet))
+    if len(rows) == 0:
+        raise PhotoUnfit(
+            f"strip {strip.number} has no part that can be measured",
+            "streaks, glare or printing cover all of it",
+            "pull the strip again, or shoot with the lamp from another side",
+        )
+    step = max(1, len(rows) // MOST_PIXELS)
+    rows, columns = rows[::step], columns[::step]
+    rgb = sheet.rgb_linear[rows, columns].astype(float)
+    xy_mm = sheet.to_mm(np.stack([columns, rows], axis=-1))
+    light = correction.light(rgb, xy_mm)
+    xyz = correction.xyz_d50(light)
+    mean_xyz = xyz.mean(axis=0)
+    lab = xyz_to_lab(mean_xyz)
+
+    cells = _cell_means(xyz, xy_mm)
+    cell_lab = xyz_to_lab(cells)
+    evenness = float(np.sqrt(np.mean(delta_e_2000(cell_lab, lab) ** 2)))
+    # Cells next to each other share streaks and film: a third of them count as independent.
+    cell_error = cell_lab.std(axis=0) / np.sqrt(max(1.0, len(cells) / 3))
+
+    light_sd = float(correction.field.scatter_at(xy_mm.mean(axis=0)))
+    step_sd = _step_sd(rgb, sheet.crushed[rows, columns])
+    samples = _samples(
+        rgb, xy_mm, mean_xyz, lab, cell_error, light_sd, step_sd, correction, strip.number
+    )
+    if jpeg_quality is not None:
+        # Each strip's blocks round on their own, so this does not cancel between strips.
+        rng = np.random.default_rng(3000 + strip.number)
+        rounding = jpeg_sd_de(jpeg_quality) * rng.standard_normal(samples.shape)
+        samples = samples + rounding @ np.linalg.inv(metric(lab)).T
+    own = samples.std(axis=0)
+    card_sd = common_sd(lab, nominal=correction.nominal)
+    if not correction.nominal:
+        card_sd = np.hypot(card_sd, np.median(card.u_lab, axis=0))
+    return StripColour(
+        strip=strip,
+        lab_d50=lab,
+        lab_samples=samples,
+        lab_u95=1.96 * np.sqrt(own**2 + card_sd**2),
+        munsell_value=munsell_value(float(np.clip(mean_xyz[1], 0.0, 1.2))),
+        evenness_de00=evenness,
+        trail_lab_d50=_trail(strip, sheet, correction),
+        light_sd=light_sd,
+        rim=_rim(strip, sheet, correction, card, strip.mask if ink is None else ink),
+        flags=strip.flags + _flags(strip, sheet, lab, evenness, correction, card),
+        evenness_u95=evenness_u95(evenness, len(cells)),
+    )
+
+
+def _body(strip: Strip, sheet: Sheet) -> np.ndarray:
+    """(h, w) bool: the strip's body, never where the ink is much darker than in most of the
+    strip: there it lies on a printed bar."""
+    if not strip.body.any():
+        return strip.mask
+    luma = sheet.rgb_linear[..., 1] + sheet.rgb_linear[..., 0] + sheet.rgb_linear[..., 2]
+    size = 2 * max(1, round(EDGE_MM * sheet.px_per_mm)) + 1
+    inner = cv2.erode(strip.mask.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
+    if not inner.any():
+        return strip.body
+    usual = float(np.median(luma[inner]))
+    off_bar = strip.body & (luma > ON_BAR * usual)
+    if off_bar.sum() >= 0.3 * strip.body.sum():
+        return off_bar
+    near = inner & (np.abs(luma / usual - 1) < 0.12)
+    return near if near.any() else strip.body
+
+
+def _cell_means(xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
+    """Mean XYZ of the 4 mm cells that hold at least a quarter of the fullest cell."""
+    place = np.floor((xy_mm - xy_mm.min(axis=0)) / CELL_MM).astype(int)
+    key = place[:, 1] * 10000 + place[:, 0]
+    _, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
+    sums = np.stack([np.bincount(inverse, xyz[:, k]) for k in range(3)], axis=-1)
+    full = counts >= 0.25 * counts.max()
+    return sums[full] / counts[full, None]
+
+
+def _samples(
+    rgb: np.ndarray,
+    xy_mm: np.ndarray,
+    mean_xyz: np.ndarray,
+    lab: np.ndarray,
+    cell_error: np.ndarray,
+    light_sd: float,
+    step_sd: np.ndarray,
+    correction: Correction,
+    number: int,
+) -> np.ndarray:
+    """(m, 3) Lab: the correction's ensemble, plus light, quantisation and scatter of this
+    strip alone."""
+    mean_rgb = rgb.mean(axis=0, keepdims=True)
+    gain = correction.field.log_gain(xy_mm.mean(axis=0, keepdims=True))
+    central = correction.xyz_d50(correction.light(mean_rgb, xy_mm.mean(axis=0, keepdims=True)))[0]
+    rng = np.random.default_rng(1000 + number)
+    count = len(correction.tone_members)
+    shake = light_sd * (
+        rng.standard_normal((count, 1)) + LIGHT_CHROMA * rng.standard_normal((count, 3))
+    )
+    members = correction.ensemble_xyz_d50(mean_rgb, gain)[:, 0]
+    for channel in np.flatnonzero(step_sd > 1e-3 * mean_rgb[0]):
+        # A channel near its last levels: what lies between two levels is unknown.
+        moved = mean_rgb.copy()
+        moved[0, channel] += step_sd[channel]
+        change = (correction.xyz_d50(correction.light(moved, xy_mm.mean(axis=0))) - central)[0]
+        members = members + rng.standard_normal((count, 1)) * change
+    shaken = members * np.exp(shake)
+    change = xyz_to_lab(shaken + (mean_xyz - central)) - xyz_to_lab(mean_xyz)
+    return lab + change + cell_error * rng.standard_normal((count, 3))
+
+
+def _step_sd(rgb: np.ndarray, crushed: np.ndarray) -> np.ndarray:
+    """(3,) standard uncertainty of the mean linear RGB from 8-bit levels near black.
+
+    Where a channel sits at its lowest levels, its mean says little: the true light may be
+    anything below. One encoded level near black is 1/255/12.92 of the linear range."""
+    level = 1 / 255 / 12.92
+    share = float(np.mean(crushed > 0.5))
+    mean = rgb.mean(axis=0)
+    return np.where(mean < 8 * level, level * (0.3 + share), 0.0)
+
+
+def _rim(
+    strip: Strip, sheet: Sheet, correction: Correction, card: CardDefinition, ink: np.ndarray
+) -> Rim | None:
+    """The paper within ``RIM_MM`` of the strip; ``ink`` is the mask of all strips. The upper
+    part of the ring is taken: print, notes and table are mostly darker than paper."""
+    rows, columns = np.nonzero(strip.mask)
+    reach = int(np.ceil(RIM_MM[1] * sheet.px_per_mm)) + 1
+    top, left = max(rows.min() - reach, 0), max(columns.min() - reach, 0)
+    crop = np.s_[top : rows.max() + reach + 1, left : columns.max() + reach + 1]
+
+    def grown(mask: np.ndarray, mm: float) -> np.ndarray:
+        size = 2 * round(mm * sheet.px_per_mm) + 1
+        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+        return cv2.dilate(mask.astype(np.uint8), kernel) > 0
+
+    ring = grown(strip.mask[crop], RIM_MM[1]) & ~grown(ink[crop], RIM_MM[0]) & sheet.inside[crop]
+    ring &= sheet.clipped[crop] < 0.2
+    rows, columns = np.nonzero(ring)
+    xy_mm = sheet.to_mm(np.stack([columns + left, rows + top], axis=-1))
+    free = ~on_card(xy_mm, card, 1.0)
+    if free.sum() < RIM_PIXELS:
+        return None
+    rgb = sheet.rgb_linear[crop][rows[free], columns[free]].astype(float)
+    light = np.log(np.maximum(correction.light(rgb, xy_mm[free]), 1e-6))
+    level = light.mean(axis=1)
+    low, high = np.quantile(level, (0.5, 0.9))
+    upper = (level >= low) & (level <= high)
+    seen = np.log(np.maximum(rgb[upper], 1e-6))
+    return Rim(np.median(light[upper], axis=0), np.median(seen, axis=0))
+
+
+def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
+    """(k, 3) Lab of slices across the strip's whole length, thick start first as far as one
+    can tell. The middle of the width alone, with no glare; the median of a slice, so that a
+    scratch that shows paper does not count as a thinner film; nor does the blur at the very
+    ends."""
+    axis = np.asarray(strip.axis, dtype=float)
+    rows, columns = np.nonzero(strip.mask)
+    place = sheet.to_mm(np.stack([columns, rows], axis=-1)) - strip.corners_mm.mean(axis=0)
+    along = place @ axis
+    keep = np.abs(place @ np.array([-axis[1], axis[0]])) < TRAIL_WIDTH / 2 * strip.width_mm
+    keep &= np.abs(along) < strip.length_mm / 2 - TRAIL_END_MM
+    keep &= (sheet.clipped[rows, columns] < 0.05) & (sheet.crushed[rows, columns] < 0.5)
+    rows, columns, along = rows[keep], columns[keep], along[keep]
+    if len(rows) == 0:
+        return np.zeros((0, 3))
+    slot = np.floor((along - along.min()) / TRAIL_STEP_MM).astype(int)
+    counts = np.bincount(slot)
+    even = np.bincount(slot, strip.body[rows, columns]) > 0.4 * counts
+    order = np.argsort(slot, kind="stable")
+    parts = np.split(order, np.cumsum(counts)[:-1])
+    used = np.flatnonzero(counts >= 0.4 * np.median(counts[counts > 0]))
+    pixels = sheet.rgb_linear[rows, columns]
+    rgb = np.array([np.median(pixels[parts[i]], axis=0) for i in used], dtype=float)
+    xy_mm = strip.corners_mm.mean(axis=0) + np.outer([along[parts[i]].mean() for i in used], axis)
+    lab = xyz_to_lab(correction.xyz_d50(correction.light(rgb, xy_mm)))
+    if not even[used].any():
+        return lab
+    # Between the even slices lies what was left out of the body (a bar, glare): no film of it.
+    first, last = np.flatnonzero(even)[[0, -1]]
+    return lab[even[used] | (used < first) | (used > last)]
+
+
+def _flags(
+    strip: Strip,
+    sheet: Sheet,
+    lab: np.ndarray,
+    evenness: float,
+    correction: Correction,
+    card: CardDefinition,
+) -> tuple[fl.Flag, ...]:
+    out = []
+    # Of the whole strip, not of its body: burnt-out pixels never enter the body.
+    lost = float((sheet.clipped[strip.mask] > 0.2).mean())
+    if lost > 0.5:
+        out.append(fl.STRIP_CLIPPED(f"{100 * lost:.0f}"))
+    crushed = float((sheet.crushed[strip.mask] > 0.5).mean())
+    if crushed > 0.3:
+        out.append(fl.STRIP_TOO_VIVID(f"{100 * crushed:.0f}"))
+    if evenness > MIXED_DE:
+        out.append(fl.STRIP_MIXED(f"{evenness:.0f}"))
+    elif evenness > UNEVEN_DE:
+        out.append(fl.STRIP_UNEVEN(f"{evenness:.1f}"))
+    nearest = float(np.min(delta_e_2000(card.expected_lab_d50, lab)))
+    if nearest > BEYOND_DE:
+        out.append(fl.STRIP_OUTSIDE(f"{nearest:.0f}"))
+    return tuple(out)

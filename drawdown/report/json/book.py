@@ -1,0 +1,142 @@
+"""The book as JSON. Schemas are listed in DEVELOPERS.md, "JSON"; unknown is null."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from drawdown.book import Book
+    from drawdown.book.records import Batch, Entry, Mix, Original, Packet, Reading, Recipe
+    from drawdown.book.store import Done
+
+
+def dump_book(schema: str, data: dict[str, Any]) -> str:
+    """JSON text of one answer; letters are kept as they are."""
+    whole = {"schema": f"drawdown.{schema}/1", **data}
+    return json.dumps(whole, indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def mix_data(mix: Mix) -> list[dict[str, Any]]:
+    return [
+        {"ink": p.ink, "parts": round(p.parts, 4), "ink_batch": p.ink_batch or None} for p in mix
+    ]
+
+
+def reading_data(reading: Reading | None, book: Book | None = None) -> dict[str, Any] | None:
+    """A reading; with an open book also where its photo and crop lie."""
+    if reading is None:
+        return None
+    r = reading
+    return {
+        "lab_d50": [round(v, 2) for v in r.lab_d50],
+        "lab_u95": None if r.lab_u95 is None else [round(v, 2) for v in r.lab_u95],
+        "munsell_value": None if r.munsell_value is None else round(r.munsell_value, 2),
+        "evenness_de00": None if r.evenness_de00 is None else round(r.evenness_de00, 3),
+        "card": r.card,
+        "strip_number": r.strip_number,
+        "corners_px": [list(c) for c in r.corners_px],
+        "flags": list(dict.fromkeys(code for code, _ in r.flags)),
+        "captured": r.captured,
+        "read_at": r.read_at,
+        "photo": None if book is None else photo_path(book, r.photo),
+        "crop": None if book is None else photo_path(book, r.crop),
+    }
+
+
+def photo_path(book: Book, photo: int | None) -> str | None:
+    """Where a photo of the book lies."""
+    if photo is None:
+        return None
+    found = book.rows("SELECT * FROM photo WHERE id = ?", (photo,))
+    return str(book.photos.path(found[0]["sha256"], found[0]["ending"])) if found else None
+
+
+def recipe_data(recipe: Recipe | None) -> dict[str, Any] | None:
+    if recipe is None:
+        return None
+    return {
+        "made_at": recipe.made_at,
+        "mix": mix_data(recipe.mix),
+        "grams": recipe.grams,
+        "reason": recipe.reason,
+    }
+
+
+def original_data(
+    o: Original, book: Book | None = None, recipes: tuple[Recipe, ...] | None = None
+) -> dict[str, Any]:
+    data = {
+        "name": o.name,
+        "date": o.date,
+        "paper": o.paper or None,
+        "state": o.state,
+        "edition": o.edition or None,
+        "note": o.note or None,
+        "removed": o.removed,
+        "reading": reading_data(o.reading, book),
+        "recipe": recipe_data(o.recipe),
+    }
+    if recipes is not None:
+        data["recipes"] = [recipe_data(r) for r in recipes]
+    return data
+
+
+def batch_data(b: Batch, names: dict[int, str]) -> dict[str, Any]:
+    return {
+        "name": b.name,
+        "date": b.date,
+        "original": names.get(b.original or 0),
+        "mix": mix_data(b.mix),
+        "grams": b.grams,
+        "note": b.note or None,
+        "removed": b.removed,
+    }
+
+
+def packet_data(p: Packet, names: dict[int, str], book: Book | None = None) -> dict[str, Any]:
+    return {
+        "name": p.name,
+        "date": p.date,
+        "grams": p.grams,
+        "place": p.place or None,
+        "original": names.get(p.original or 0),
+        "mix": mix_data(p.mix),
+        "note": p.note or None,
+        "removed": p.removed,
+        "own_reading": p.own_reading,
+        "reading": reading_data(p.reading, book),
+    }
+
+
+def entry_data(e: Entry, book: Book) -> dict[str, Any]:
+    return {
+        "at": e.at,
+        "kind": e.kind,
+        "verdict": e.verdict,
+        "de00": _round(e.de00, 3),
+        "de00_low95": _round(e.de00_low95, 3),
+        "de00_high95": _round(e.de00_high95, 3),
+        "tolerance": e.tolerance,
+        "p_within": _round(e.p_within, 4),
+        "words": e.words,
+        "across_photos": e.across_photos if e.kind == "read" else None,
+        "reading": reading_data(e.reading, book),
+        "original_reading": reading_data(e.original_reading, book),
+        "advised": e.advised,
+        "added": [{"ink": ink, e.added_unit or "amount": amount} for ink, amount in e.added],
+        "note": e.note or None,
+    }
+
+
+def change_data(d: Done) -> dict[str, Any]:
+    return {"number": d.id, "at": d.at, "what": d.what, "state": d.state}
+
+
+def _round(value: float | None, decimals: int) -> float | None:
+    return None if value is None else round(value, decimals)
+
+
+def original_names(book: Book) -> dict[int, str]:
+    """Every original's name by its id, struck out ones too."""
+    return {row["id"]: row["name"] for row in book.rows("SELECT id, name FROM original")}

@@ -1,0 +1,293 @@
+"""The answer as JSON, for other programs. What is not known is null, never left out.
+
+Schemas "drawdown.match/1" and "drawdown.read/1" are described in DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibration.flags import codes
+from drawdown.reading.budget import munsell_u95, of_comparison
+from drawdown.wording import figures as words
+from drawdown.wording.film import film_sentences
+
+if TYPE_CHECKING:
+    from calibration.errors import PhotoUnfit
+    from drawdown.matching.advise import Advice
+    from drawdown.matching.compare import Comparison
+    from drawdown.pipeline.match import Judgement
+    from drawdown.reading.strip import StripColour
+
+
+# An innermost list of numbers. Inside a string a line break is always escaped, so no text
+# can look like this.
+_NUMBERS = re.compile(r"\[\n\s+(?:-?\d[\d.e+-]*|null)(?:,\n\s+(?:-?\d[\d.e+-]*|null))*\n\s+\]")
+
+
+def match_text(judgement: Judgement) -> str:
+    """JSON text of ``drawdown match``."""
+    return dump(match_data(judgement))
+
+
+def read_text(judgement: Judgement) -> str:
+    """JSON text of ``drawdown read``."""
+    return dump(read_data(judgement))
+
+
+# What else each answer holds, as far as it is known of a photo that could not be judged.
+_UNKNOWN: dict[str, dict[str, Any]] = {
+    "match": {
+        "comparison": None,
+        "advice": None,
+        "notes": [],
+        "original_photo": None,
+        "kept": None,
+    },
+    "opacity": {"definition": None},
+    "value": {"plan": None, "notes": [], "cautions": []},
+    "overprint": {"layers": None, "wet": None, "pairs": None, "cautions": []},
+}
+
+
+def unfit_text(command: str, path: Path, error: PhotoUnfit) -> str:
+    """JSON text for a photo that could not be judged at all: as much as is known."""
+    data: dict[str, Any] = {
+        "schema": f"drawdown.{command}/1",
+        "photo": {
+            "path": str(path),
+            "width_px": None,
+            "height_px": None,
+            "profile": None,
+            "flags": [],
+            "metadata": None,
+        },
+        "card": None,
+        "strips": [],
+    }
+    data |= _UNKNOWN.get(command, {})
+    if command == "overprint":  # there the photo is one part of the answer
+        data["photo"] |= {"strips": data.pop("strips"), "crossing": None, "predictions": []}
+        del data["card"]
+    data["notes"] = [error.paragraph()]
+    return dump(data)
+
+
+def read_data(judgement: Judgement) -> dict[str, Any]:
+    """``drawdown.read/1`` as plain data."""
+    return {
+        "schema": "drawdown.read/1",
+        "photo": _photo(judgement),
+        "card": _card(judgement),
+        "strips": [_strip(strip, judgement) for strip in judgement.strips],
+        "notes": _notes(judgement),
+    }
+
+
+def match_data(judgement: Judgement) -> dict[str, Any]:
+    """``drawdown.match/1`` as plain data."""
+    return {
+        "schema": "drawdown.match/1",
+        "photo": _photo(judgement),
+        "card": _card(judgement),
+        "strips": [_strip(strip, judgement) for strip in judgement.strips],
+        "comparison": _compared(judgement),
+        "advice": _advice(judgement.advice, words.wait_for(judgement)),
+        "notes": _notes(judgement),
+        "original_photo": _earlier(judgement),
+        "kept": _kept(judgement),
+    }
+
+
+def _kept(judgement: Judgement) -> dict[str, Any] | None:
+    """The kept original that was named, and which reading of it was compared."""
+    kept = getattr(judgement, "kept", None)
+    if kept is None:
+        return None
+    return {
+        "name": kept.name,
+        "compared": "book" if kept.apart else "photo",
+        "lab_d50": _list(kept.colour.lab_d50, 2),
+        "lab_u95": _list(kept.colour.lab_u95, 2),
+    }
+
+
+def _earlier(judgement: Judgement) -> dict[str, Any] | None:
+    """The other photo that shows the kept original, read like this one; None without one."""
+    earlier = getattr(judgement, "earlier", None)
+    return None if earlier is None else read_data(earlier)
+
+
+def _photo(judgement: Judgement) -> dict[str, Any]:
+    photo = judgement.photo
+    return {
+        "path": photo.path,
+        "width_px": photo.width_px,
+        "height_px": photo.height_px,
+        "profile": photo.profile.name,
+        "flags": codes(tuple(words.general_flags(judgement))),
+        "metadata": dict(photo.metadata),
+    }
+
+
+def _card(judgement: Judgement) -> dict[str, Any]:
+    view, correction = judgement.view, judgement.correction
+    return {
+        "name": view.card.name,
+        "markers_found": [int(marker) for marker in view.markers_found],
+        "pixels_per_mm": rounded(view.pixels_per_mm, 2),
+        "held_out_de00": {
+            "median": rounded(correction.held_out_median, 3),
+            "max": rounded(correction.held_out_max, 3),
+        },
+    }
+
+
+def _strip(strip: StripColour, judgement: Judgement) -> dict[str, Any]:
+    corners_px = judgement.view.to_px(strip.strip.corners_mm)
+    return {
+        "number": strip.strip.number,
+        "corners_px": [_list(corner, 1) for corner in corners_px],
+        "lab_d50": _list(strip.lab_d50, 2),
+        "lab_u95": _list(strip.lab_u95, 2),
+        "munsell_value": rounded(strip.munsell_value, 2),
+        "munsell_u95": rounded(munsell_u95(strip.lab_d50[0], strip.lab_u95[0]), 2),
+        "evenness_de00": rounded(strip.evenness_de00, 3),
+        "evenness_u95": rounded(getattr(strip, "evenness_u95", None), 3),
+        "state": getattr(strip, "state", None),
+        "flags": codes(tuple(words.strip_flags(strip))),
+    }
+
+
+def _of_difference(c: Comparison, pair: list[StripColour]) -> dict[str, float | None]:
+    """Half widths of the 95 % intervals of dL, dC and dH."""
+    u95 = of_comparison(c, *(s.lab_d50 for s in pair)) if len(pair) == 2 else None
+    return {f"{k}_u95": rounded(getattr(u95, k, None), 2) for k in ("dL", "dC", "dH")}
+
+
+def _compared(judgement: Judgement) -> dict[str, Any] | None:
+    pair = [strip for _, strip in words.compared(judgement)]
+    data = _comparison(judgement.comparison, pair)
+    kept = getattr(judgement, "kept", None)
+    if data is not None and kept is not None and kept.apart:
+        data["original"] = None  # no strip of a photo
+    return data
+
+
+def _comparison(c: Comparison | None, pair: list[StripColour]) -> dict[str, Any] | None:
+    if c is None:
+        return None
+    return {
+        "original": c.original,
+        "batch": c.batch,
+        "de00": rounded(c.de00, 3),
+        "de00_low95": rounded(c.de00_low95, 3),
+        "de00_high95": rounded(c.de00_high95, 3),
+        "dL": rounded(c.dL, 2),
+        "dC": rounded(c.dC, 2),
+        "dH": rounded(c.dH, 2),
+        **_of_difference(c, pair),
+        "words": c.words,
+        "film_ratio": rounded(c.film_ratio, 3),
+        "de00_equal_film": rounded(c.de00_equal_film, 3),
+        "tolerance": rounded(c.tolerance, 3),
+        "p_within": rounded(c.p_within, 4),
+        "verdict": c.verdict,
+        **_film(c),
+    }
+
+
+def _film(c: Comparison) -> dict[str, Any]:
+    """Film and ink told apart: intervals, probability of the same ink, and the words."""
+    film = getattr(c, "film", None)
+    keys = {
+        "film_ratio_low95": ("ratio_low95", 3),
+        "film_ratio_high95": ("ratio_high95", 3),
+        "de00_equal_film_low95": ("de00_equal_film_low95", 3),
+        "de00_equal_film_high95": ("de00_equal_film_high95", 3),
+        "p_same_ink": ("p_same", 3),
+    }
+    data: dict[str, Any] = {
+        key: rounded(getattr(film, name, None), decimals) for key, (name, decimals) in keys.items()
+    }
+    return data | {"film_words": " ".join(film_sentences(c)) or None}
+
+
+def _advice(advice: Advice | None, wait: str = "") -> dict[str, Any] | None:
+    if advice is None:
+        return None
+    return {
+        "additions": _amounts(advice.additions, "parts_per_100"),
+        "add_first": _amounts(advice.add_first, "parts_per_100"),
+        "grams": None if advice.grams is None else _amounts(advice.grams, "grams"),
+        "predicted_lab_d50": None
+        if advice.predicted_lab_d50 is None
+        else _list(advice.predicted_lab_d50, 2),
+        "predicted_de00": rounded(advice.predicted_de00, 3),
+        "predicted_de00_high95": rounded(advice.predicted_de00_high95, 3),
+        "predicted_u95": _list(advice.predicted_u95, 2),
+        "first_de00_95": None if advice.first_de00_95 is None else _list(advice.first_de00_95, 3),
+        "grams_first": None
+        if advice.grams_first is None
+        else _amounts(advice.grams_first, "grams"),
+        "portion": rounded(advice.portion, 3),
+        "knife_tips": list(advice.knife_tips),
+        "mix_used": _amounts(advice.mix_used.items(), "parts_per_100"),
+        "mix_inferred": advice.mix_inferred,
+        "p_within_equal_film": rounded(advice.p_within, 4),
+        "look_again": advice.look_again,
+        "lamps": [
+            {
+                "lamp": lamp.lamp,
+                "de00": rounded(lamp.de00, 3),
+                "de00_high95": rounded(lamp.de00_high95, 3),
+            }
+            for lamp in advice.lamps
+        ],
+        "wait": wait.rstrip(":") if wait and advice.additions else None,
+        "note": advice.note or None,
+        "cautions": list(advice.caution),
+    }
+
+
+def _amounts(pairs: Iterable[tuple[str, float]], unit: str) -> list[dict[str, Any]]:
+    return [{"ink": ink, unit: rounded(amount, 3)} for ink, amount in pairs]
+
+
+def mix_data(mix: Mapping[str, float]) -> list[dict[str, Any]]:
+    """A mix in parts per 100, as every command gives it."""
+    return _amounts(mix.items(), "parts_per_100")
+
+
+def _notes(judgement: Judgement) -> list[str]:
+    c = judgement.comparison
+    notes = [f"To settle it: {words.sentence(c.settle)}"] if c is not None and c.settle else []
+    notes += [flag.text for flag in words.general_flags(judgement)]
+    for strip in judgement.strips:
+        notes += [f"Strip {strip.strip.number}: {flag.text}" for flag in words.strip_flags(strip)]
+    return [*notes, words.UNCERTAINTY]
+
+
+def _list(values: Iterable[float], decimals: int) -> list[float | None]:
+    return [rounded(value, decimals) for value in values]
+
+
+def rounded(value: float | None, decimals: int) -> float | None:
+    """A plain finite float, or None; never -0.0."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), decimals) + 0.0
+
+
+def dump(data: dict[str, Any]) -> str:
+    """JSON text: no NaN, rows of numbers on one line each."""
+    text = json.dumps(data, indent=2, ensure_ascii=True, allow_nan=False)
+    # Colours and corners on one line each, for the people who read it too.
+    return _NUMBERS.sub(
+        lambda found: " ".join(found[0].split()).replace("[ ", "[").replace(" ]", "]"), text
+    )

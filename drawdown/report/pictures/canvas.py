@@ -1,0 +1,133 @@
+"""Letters for pictures, from the one font that comes with Pillow (so: the same everywhere).
+
+A page that grows downwards: text and fields for pictures, sizes in hundredths of its width.
+"""
+
+from __future__ import annotations
+
+import functools
+import unicodedata
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from PIL import Image, ImageDraw, ImageFont
+
+from drawdown.report.text.match import swatch_rgb
+from drawdown.report.text.terminal import bound
+
+if TYPE_CHECKING:
+    from PIL.ImageDraw import ImageDraw
+
+
+_ALSO = "±°·"  # signs beyond ASCII that the font has
+
+
+@functools.cache
+def font(size: float) -> ImageFont.FreeTypeFont:
+    """The font at a size in pixels."""
+    return ImageFont.load_default(size=max(8.0, round(size, 1)))
+
+
+def plain(text: str) -> str:
+    """The text in signs that the font has: accents dropped, other signs as a dot."""
+    letters = []
+    for sign in text:
+        bare = sign if sign in _ALSO else unicodedata.normalize("NFKD", sign)
+        bare = "".join(c for c in bare if not unicodedata.combining(c))
+        letters.append(bare if bare.isascii() or bare in _ALSO else "·")
+    return "".join(letters)
+
+
+def fitting(draw: ImageDraw, text: str, size: float, room: float, bold: float = 0) -> float:
+    """The size, or the smaller one, at which the text is no wider than ``room`` pixels."""
+    width = draw.textlength(plain(text), font=font(size)) + 2 * bold
+    return size if width <= room else size * room / width * 0.995
+
+
+def broken(draw: ImageDraw, text: str, size: float, room: float) -> list[str]:
+    """The text in lines no wider than ``room`` pixels."""
+    lines: list[str] = []
+    for word in bound(" ".join(text.split())).split(" "):
+        word = plain(word)  # a no-break space becomes a plain one
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and draw.textlength(longer, font=font(size)) <= room:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
+PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)
+
+
+def on_top(lab_d50) -> tuple[int, int, int]:
+    """Black or white, whichever reads better on this colour."""
+    return (255, 255, 255) if lab_d50[0] < 55 else (0, 0, 0)
+
+
+class Page:
+    """Where the next line goes, on a sheet that is cut to length at the end."""
+
+    def __init__(self, width_px: int, tallest: float = 400, paper=PAPER) -> None:
+        self.width = width_px
+        self.unit = width_px / 100
+        self.sheet = Image.new("RGB", (width_px, round(tallest * self.unit)), paper)
+        self.draw = ImageDraw.Draw(self.sheet)
+        self.y = 0.0  # in units
+
+    def px(self, *units: float) -> tuple[int, ...]:
+        return tuple(round(u * self.unit) for u in units)
+
+    def line(self, text: str, size: float, x: float = 3, room: float = 94, fill=INK, bold=0.0):
+        """Text at ``size`` units, broken to fit; moves on."""
+        for part in broken(self.draw, text, size * self.unit, room * self.unit):
+            self.put(part, size, x, self.y, fill, bold)
+            self.y += size * 1.3
+
+    def put(self, text: str, size: float, x: float, y: float, fill=INK, bold=0.0, anchor="la"):
+        """One line at x, y units."""
+        stroke = round(bold * self.unit)
+        self.draw.text(
+            self.px(x, y), plain(text), fill, font(size * self.unit), anchor=anchor,
+            stroke_width=stroke, stroke_fill=fill,
+        )  # fmt: skip
+
+    def fitted(self, text: str, size: float, room: float) -> float:
+        """The size, or a smaller one, at which the text fits into so many units."""
+        return fitting(self.draw, text, size * self.unit, room * self.unit) / self.unit
+
+    def field(self, box: tuple[float, float, float, float], lab_d50, edge=QUIET) -> None:
+        """A field of colour; x0, y0, x1, y1 in units."""
+        self.draw.rectangle(self.px(*box), fill=swatch_rgb(lab_d50), outline=edge)
+
+    def cross(self, box, fill) -> None:
+        """An x over a field: what should be seen here is lost."""
+        x0, y0, x1, y1 = self.px(*box)
+        wide = max(2, round(0.09 * (x1 - x0)))
+        self.draw.line((x0, y0, x1, y1), fill=fill, width=wide)
+        self.draw.line((x0, y1, x1, y0), fill=fill, width=wide)
+
+    def hatch(self, box, fill, lines: int = 4) -> None:
+        """Slanting lines in the lower right corner of a field: something shows through."""
+        _, _, x1, y1 = self.px(*box)
+        side = min(self.px(box[2] - box[0])[0], self.px(box[3] - box[1])[0])
+        wide = max(1, round(side * 0.025))
+        for i in range(1, lines + 1):
+            reach = round(side * 0.4 * i / lines)
+            self.draw.line((x1 - reach, y1 - 1, x1 - 1, y1 - reach), fill=fill, width=wide)
+
+    def title(self, text: str) -> None:
+        """The heading of the whole page."""
+        self.y = 3
+        self.line(text, 5.5, bold=0.12)
+
+    def end(self, notes: Iterable[str], size: float = 2.5) -> Image.Image:
+        """The notes in small letters, and the picture, cut to length."""
+        for note in notes:
+            self.line(note, size, fill=QUIET)
+            self.y += 0.4
+        self.y += 2
+        return self.cut()
+
+    def cut(self) -> Image.Image:
+        return self.sheet.crop((0, 0, self.width, round(self.y * self.unit)))

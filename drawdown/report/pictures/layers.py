@@ -1,0 +1,195 @@
+"""The layer plan as a picture: the order in words, and every overlap once.
+
+The chart is made like a test print: some layers run as bars from top to bottom, the others
+from left to right, each where its black margin bar says, so that every overlap of them
+appears in exactly one field. Fields say by number which layers lie there. Lost layers are
+crossed out, what shows through is hatched: colour is never the only sign.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from drawdown.printing.layer_order import LOST_DE, MOST_EXACT, SHOWS_DE
+from drawdown.report.pictures.canvas import INK, QUIET, Page, on_top
+from drawdown.report.pictures.overprint import draw_grid
+from drawdown.wording import figures as words
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+    from drawdown.printing.layer_order import Order
+    from drawdown.report.text.layers import Answer
+
+WIDTH_PX, WIDER_PX = 1280, 2400
+_OTHERS = 5
+
+
+def draw_plan(answer: Answer) -> Image.Image:
+    """The picture; 1280 px wide, 2400 where there are many fields."""
+    from drawdown.report.text.layers import better, how_found
+
+    plan = answer.plan
+    many = len(answer.specs) > 5
+    page = Page(WIDER_PX if many else WIDTH_PX, tallest=340)
+    title = "Order asked about" if plan.wanted else "Print in this order"
+    page.title(title)
+    page.y += 1
+    _legend(page, answer, plan.shown)
+    page.line(how_found(plan), 2.6, fill=QUIET)
+    if text := better(answer):
+        page.line(text, 2.6, bold=0.05)
+    page.y += 2
+    if len(answer.specs) > MOST_EXACT:
+        page.line("Each layer over each other (too many layers to show every overlap):", 3)
+        draw_grid(page, answer, plan.shown.places)
+    else:
+        page.line("Every overlap", 4, bold=0.1)
+        page.line(
+            "Black bars at the edges show where each layer is printed. Numbers in a field: the "
+            "layers there, in order. x: its top layer is lost. Hatched: what lies below shows.",
+            2.5,
+            fill=QUIET,
+        )
+        page.y += 1
+        _chart(page, answer, plan.shown, plan.shown, 3, page.y, 94, labels=True)
+        _others(page, answer)
+    page.y += 1
+    return page.end(answer.notes, 2.4)
+
+
+def _legend(page: Page, answer: Answer, order: Order) -> None:
+    """One row for each layer, in the order of printing."""
+    size = 3.4 if len(order.places) <= 8 else 2.6
+    height = size * 2.5
+    for step, place in enumerate(order.places, start=1):
+        traits = answer.plan.traits[place]
+        colour = traits.colour.lab_d50
+        page.field((3, page.y, 13, page.y + height - 0.6), colour)
+        page.put(str(step), size * 1.3, 8, page.y + height / 2 - 0.3, on_top(colour), 0.08, "mm")
+        name = answer.name(place)
+        page.put(name, page.fitted(name, size * 1.15, 40), 15, page.y, bold=0.06)
+        spread = words.number(traits.colour.lab_u95[0])
+        kind = f"{traits.kind}, L* {words.number(traits.lightness)} ± {spread}"
+        page.put(kind, size * 0.8, 60, page.y + 0.3, QUIET)
+        mix = answer.mix(place)
+        page.put(mix, page.fitted(mix, size * 0.75, 82), 15, page.y + size * 1.3, QUIET)
+        page.y += height
+    page.y += 1
+
+
+def _sides(count: int) -> list[tuple[int, ...]]:
+    """All subsets of ``count`` things so that neighbours differ by one: bars stay whole
+    for as long as they can (the reflected binary code, F. Gray 1953)."""
+    codes = [i ^ (i >> 1) for i in range(2**count)]
+    return [tuple(b for b in range(count) if code >> b & 1) for code in codes]
+
+
+def _chart(page: Page, answer: Answer, order, axes, x, y, wide, labels) -> None:
+    """Every overlap of ``order`` as fields from x, y units; ``axes`` (an order) says which
+    layers run which way and gives them their numbers, so that charts can be compared."""
+    from calibration.colour.spaces import delta_e_2000
+    from drawdown.printing.layer_order import overlaps
+
+    numbers = {place: step for step, place in enumerate(axes.places, start=1)}
+    across = axes.places[: -(-len(axes.places) // 2)]
+    down = axes.places[len(across) :]
+    columns, rows = _sides(len(across)), _sides(len(down))
+    bar = min(2.2, wide * 0.028)
+    left = bar * 1.25 * len(down) + (0.6 if labels else 0.3)
+    top = bar * 1.25 * len(across) + (0.6 if labels else 0.3)
+    cell = (wide - left) / len(columns)
+    tall = cell if len(rows) == len(columns) or not labels else cell * 0.75
+    tall = min(tall, 16.0)
+    for b, place in enumerate(across):
+        for c, which in enumerate(columns):
+            if b in which:
+                x0, y0 = x + left + c * cell, y + b * bar * 1.25
+                page.draw.rectangle(page.px(x0, y0, x0 + cell, y0 + bar), fill=INK)
+                if labels and (c == 0 or b not in columns[c - 1]):
+                    text = f"{numbers[place]}"
+                    page.put(text, bar * 0.95, x0 + 0.4, y0 + bar / 2, "white", 0.04, "lm")
+    for b, place in enumerate(down):
+        for r, which in enumerate(rows):
+            if b in which:
+                x0, y0 = x + b * bar * 1.25, y + top + r * tall
+                page.draw.rectangle(page.px(x0, y0, x0 + bar, y0 + tall), fill=INK)
+                if labels and (r == 0 or b not in rows[r - 1]):
+                    text = f"{numbers[place]}"
+                    page.put(text, bar * 0.95, x0 + bar / 2, y0 + 0.4, "white", 0.04, "ma")
+    found = overlaps(answer.films, answer.on, order.places)
+    for r, row in enumerate(rows):
+        for c, column in enumerate(columns):
+            there = {across[b] for b in column} | {down[b] for b in row}
+            stack = tuple(place for place in order.places if place in there)
+            colour = found[stack]
+            box = (
+                x + left + c * cell, y + top + r * tall,
+                x + left + (c + 1) * cell, y + top + (r + 1) * tall,
+            )  # fmt: skip
+            page.field(box, colour)
+            # More than five layers leave no room for signs between the numbers.
+            between = "+" if len(order.places) <= 5 else ""
+            text = between.join(str(numbers[place]) for place in stack) or "paper"
+            if labels:
+                size = page.fitted(text, min(3.0, tall * 0.22), cell * 0.86)
+                page.put(text, size, box[0] + 0.07 * cell, box[1] + 0.08 * tall, on_top(colour))
+            if len(stack) < 2:
+                continue
+            if delta_e_2000(colour, found[stack[:-1]]) < LOST_DE:
+                middle = (
+                    box[0] + 0.36 * cell, box[1] + 0.42 * tall,
+                    box[0] + 0.36 * cell + 0.3 * min(cell, tall),
+                    box[1] + 0.42 * tall + 0.3 * min(cell, tall),
+                )  # fmt: skip
+                page.cross(middle, on_top(colour))
+            if delta_e_2000(colour, found[stack[-1:]]) > SHOWS_DE:
+                page.hatch(box, on_top(colour))
+    page.y = y + top + tall * len(rows) + 1
+
+
+def _others(page: Page, answer: Answer) -> None:
+    """The other orders small, with the same fields at the same places."""
+    plan = answer.plan
+    orders = [o for o in (*plan.orders, plan.worst) if o and o.places != plan.shown.places]
+    unique = list({o.places: o for o in orders}.values())
+    if len(unique) > _OTHERS:
+        # The next best, then light to dark and the worst, which shows what is at stake.
+        last = [o for o in unique if o.places in (plan.practice.places, unique[-1].places)]
+        unique = [*[o for o in unique if o not in last][: _OTHERS - len(last)], *last]
+    others = unique
+    if not others:
+        return
+    from drawdown.report.text.layers import tagged
+
+    page.y += 1.5
+    shown = len(others) + 1
+    page.line("Other orders", 4, bold=0.1)
+    text = (
+        f"{shown} of {plan.orders_scored} are shown, the worst last. "
+        if (plan.orders_scored > shown)
+        else ""
+    )
+    text += (
+        "The same fields at the same places; numbers as in the list at the top. Score 0 is best."
+    )
+    page.line(text, 2.5, fill=QUIET)
+    page.y += 1
+    per_row, gap = (2, 4.0) if len(answer.specs) <= 5 else (3, 2.5)
+    wide = (94 - gap * (per_row - 1)) / per_row
+    numbers = {place: step for step, place in enumerate(plan.shown.places, start=1)}
+    top = lowest = page.y
+    for i, order in enumerate(others):
+        if i and i % per_row == 0:
+            top = lowest + 1.5
+        x = 3 + (i % per_row) * (wide + gap)
+        page.y = top
+        tags = [t for t, one in tagged(plan) if one is not None and one.places == order.places]
+        tag = ", ".join(tags)
+        text = " ".join(str(numbers[place]) for place in order.places)
+        text = f"{text}  score {order.score:.2f}" + (f" ({tag})" if tag else "")
+        page.line(text, page.fitted(text, 2.6, wide), x=x, room=wide + 5)
+        page.y += 0.4
+        _chart(page, answer, order, plan.shown, x, page.y, wide, labels=False)
+        lowest = max(lowest, page.y)
+    page.y = lowest

@@ -1,0 +1,104 @@
+"""Any layer over any other as a picture: rows are what lies below, columns what lies on it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from drawdown.report.pictures.canvas import QUIET, Page, on_top
+from drawdown.wording import figures as words
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+    from drawdown.report.text.layers import Answer
+
+WIDTH_PX, WIDER_PX = 1280, 2400
+
+
+def draw_overprint(answer: Answer) -> Image.Image:
+    """The grid with its heading and notes."""
+    page = Page(WIDTH_PX if len(answer.specs) <= 6 else WIDER_PX, tallest=260)
+    page.title("Any layer over any other")
+    page.line(
+        "Each row is what lies below (its colour frames the field), each column what is printed "
+        "on it. The diagonal is the layer alone on the paper.",
+        2.7,
+        fill=QUIET,
+    )
+    page.y += 1.5
+    draw_grid(page, answer, tuple(range(len(answer.specs))))
+    return page.end(answer.notes)
+
+
+def draw_grid(page: Page, answer: Answer, places: Sequence[int]) -> None:
+    """The fields, with L* a* b*, what is lost (x) and what shows through (hatched corner)."""
+    from drawdown.report.text.layers import faults
+
+    plan = answer.plan
+    n = len(places)
+    numbers = {place: step for step, place in enumerate(places, start=1)}
+    left = 16.0 if n <= 8 else 12.0
+    cell = (97 - left) / n
+    tall = min(cell, 15.0)
+    page.put("on it:", 2.4, 3, page.y, QUIET)
+    for place in places:
+        x = left + (numbers[place] - 1) * cell
+        _name(page, answer, place, numbers, x, page.y, cell - 0.6)
+    page.y += 4.2
+    page.put("below:", 2.4, 3, page.y - 1.6, QUIET)
+    page.y += 1.4
+    for lower in places:
+        below = plan.traits[lower].colour.lab_d50
+        label = f"{numbers[lower]} {answer.name(lower)}"
+        size = page.fitted(label, min(2.7, 0.45 * tall), left - 4)
+        page.put(label, size, 3, page.y + tall / 2, bold=0.04, anchor="lm")
+        for upper in places:
+            x = left + (numbers[upper] - 1) * cell
+            box = (x, page.y, x + cell - 0.5, page.y + tall - 0.5)
+            if lower == upper:
+                page.field(box, below)
+                _words(page, box, below, "on paper", plan.traits[lower].colour)
+                continue
+            pair = plan.pair(lower, upper)
+            page.field(box, below)
+            rim = min(0.09 * cell, 1.0)
+            inner = (box[0] + rim, box[1] + rim, box[2] - rim, box[3] - rim)
+            colour = pair.colour.lab_d50
+            page.field(inner, colour, edge=None)
+            lost, shows = faults(pair)
+            _words(page, inner, colour, lost.lower(), pair.colour)
+            if lost == "LOST":
+                size = 0.28 * min(cell, tall)
+                at = inner[0] + 0.1 * cell, inner[3] - size - 0.1 * tall
+                page.cross((*at, at[0] + size, at[1] + size), on_top(colour))
+            if shows:
+                page.hatch(inner, on_top(colour), 4 if shows == "shows" else 2)
+        page.y += tall
+    page.y += 1
+    page.line(
+        "x: lost. Hatched corner: shows through (two lines: perhaps). Numbers: L* a* b*, each "
+        "with its uncertainty.",
+        2.5,
+        fill=QUIET,
+    )
+    page.y += 0.6
+
+
+def _name(page: Page, answer: Answer, place: int, numbers, x: float, y: float, room: float):
+    page.put(str(numbers[place]), 2.2, x, y, QUIET)
+    name = answer.name(place)
+    page.put(name, page.fitted(name, 2.7, room), x, y + 2.4, bold=0.04)
+
+
+def _words(page: Page, box, lab_d50, word: str, colour) -> None:
+    """L* a* b* and a word, in a field that has the room for them."""
+    room, tall = (box[2] - box[0]) * 0.9, box[3] - box[1]
+    cells = zip(colour.lab_d50, colour.lab_u95, strict=True)
+    numbers = " ".join(f"{words.number(v, 0)}±{words.number(u, 0)}" for v, u in cells)
+    size = page.fitted(numbers, min(2.5, 0.22 * tall), room)
+    fill = on_top(lab_d50)
+    page.put(numbers, size, box[0] + 0.05 * room, box[1] + 0.05 * tall, fill)
+    if word:
+        size = page.fitted(word, min(2.5, 0.22 * tall), room)
+        page.put(word, size, box[0] + 0.05 * room, box[1] + 0.05 * tall + 1.35 * size, fill)

@@ -1,0 +1,199 @@
+"""The terminal itself: how wide it is, whether it takes colour, writing to it safely.
+
+Plain ANSI by hand: a library for this would cost more start-up time than the measuring.
+
+The verdict in letters large enough to read from across the table.
+
+The letters are drawn on a grid of 5 by 5 and shown with half blocks, two grid rows to a
+line of text.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import sys
+import textwrap
+from dataclasses import dataclass
+from typing import TextIO
+
+NARROWEST, WIDEST = 40, 100
+# Signs that an old or plain terminal may not have, and what stands in for them.
+_STAND_INS = {
+    "±": "+/-", "Δ": "Delta ", "≠": "!=", "·": "-", "–": "-", "—": "-", "…": "...", "×": "x",
+    "’": "'", "“": '"', "”": '"', "≤": "<=", "≥": ">=", "→": "->", "░": ".", "─": "-",
+    "█": "#", "▀": "#", "▄": "#", "²": "2", "°": " deg", "≈": "~", "µ": "u",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Screen:
+    """What text is laid out for: ``large`` allows block letters, ``truecolour`` swatches."""
+
+    columns: int = 80
+    colour: bool = False
+    truecolour: bool = False
+    large: bool = False
+
+
+def screen(stream: TextIO) -> Screen:
+    """The screen at the end of a stream; a pipe gets plain text of 80 columns."""
+    colour = takes_colour(stream)
+    # A terminal that does not announce 24-bit colour would show a wrong swatch: show none.
+    exact = os.environ.get("COLORTERM", "").lower() in ("truecolor", "24bit")
+    return Screen(width(stream), colour, colour and exact, is_tty(stream))
+
+
+def is_tty(stream: TextIO) -> bool:
+    """True when a person, not a pipe or a file, is at the other end."""
+    try:
+        return stream.isatty()
+    except (AttributeError, ValueError):
+        return False
+
+
+def takes_colour(stream: TextIO) -> bool:
+    """Colour only for a person, never against NO_COLOR (no-color.org) or a dumb terminal."""
+    return is_tty(stream) and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+
+
+def width(stream: TextIO) -> int:
+    """Columns to use: the terminal's within 40 to 100; 80 when piped."""
+    if not is_tty(stream):
+        return 80
+    return max(NARROWEST, min(WIDEST, shutil.get_terminal_size((80, 24)).columns))
+
+
+def paint(text: str, code: str, colour: bool) -> str:
+    """Text in an ANSI style (``code`` such as "1" for bold), or as it is."""
+    return f"\x1b[{code}m{text}\x1b[0m" if colour and text else text
+
+
+def wrap(text: str, columns: int, first: str = "", later: str | None = None) -> list[str]:
+    """Lines no wider than ``columns``; ``first`` and ``later`` are the indents. A word that
+    is too long by itself (a path) is kept whole, so that it can be copied."""
+    lines = textwrap.wrap(
+        bound(" ".join(text.split())),
+        columns,
+        initial_indent=first,
+        subsequent_indent=" " * len(first) if later is None else later,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return [line.replace("\u00a0", " ") for line in lines] or [first.rstrip()]
+
+
+# A number with its unit or its uncertainty, and the name of the distance, stay on one line.
+_UNIT = "%|g\\b|kg\\b|mm\\b|mm²|px\\b|parts\\b|pixels\\b|degrees\\b|Delta|±"
+_BOUND = re.compile(rf"(?<=\d) (?={_UNIT})|(?<=±) (?=\d)|(?<=Delta) (?=E\b)|(?<=[Lab]\*) (?=-?\d)")
+
+
+def bound(text: str) -> str:
+    """The text with no-break spaces where a line must not end."""
+    return _BOUND.sub("\u00a0", text)
+
+
+def encodable(text: str, stream: TextIO) -> str:
+    """The text with stand-ins for signs that the stream cannot show."""
+    encoding = getattr(stream, "encoding", None) or "utf-8"
+    try:
+        text.encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        for sign, stand_in in _STAND_INS.items():
+            text = text.replace(sign, stand_in)
+        text = text.encode("ascii", "backslashreplace").decode("ascii")
+    return text
+
+
+def write(text: str, stream: TextIO) -> None:
+    """Write and flush. A reader that went away (``| head``) is not an error."""
+    try:
+        stream.write(encodable(text, stream))
+        stream.flush()
+    except BrokenPipeError:
+        hush(stream)
+
+
+def write_result(text: str) -> None:
+    """Write a result to stdout, with a closing newline."""
+    write(text.rstrip("\n") + "\n", sys.stdout)
+
+
+def write_aside(text: str) -> None:
+    """Write a hint or warning to stderr, with a closing newline."""
+    write(text.rstrip("\n") + "\n", sys.stderr)
+
+
+def hush(stream: TextIO) -> None:
+    """Send what is still buffered nowhere, so that closing the stream stays quiet too."""
+    try:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
+    except (OSError, ValueError):
+        pass
+
+
+_ROWS = 5
+# Five rows of a sign, from top to bottom.
+_SIGNS = {
+    "A": (" ### ", "#   #", "#####", "#   #", "#   #"),
+    "C": (" ####", "#    ", "#    ", "#    ", " ####"),
+    "D": ("#### ", "#   #", "#   #", "#   #", "#### "),
+    "E": ("#####", "#    ", "#### ", "#    ", "#####"),
+    "H": ("#   #", "#   #", "#####", "#   #", "#   #"),
+    "I": ("#####", "  #  ", "  #  ", "  #  ", "#####"),
+    "L": ("#    ", "#    ", "#    ", "#    ", "#####"),
+    "M": ("#   #", "## ##", "# # #", "#   #", "#   #"),
+    "N": ("#   #", "##  #", "# # #", "#  ##", "#   #"),
+    "O": (" ### ", "#   #", "#   #", "#   #", " ### "),
+    "R": ("#### ", "#   #", "#### ", "#  # ", "#   #"),
+    "S": (" ####", "#    ", " ### ", "    #", "#### "),
+    "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  "),
+    "V": ("#   #", "#   #", " # # ", " # # ", "  #  "),
+    "=": ("     ", "#####", "     ", "#####", "     "),
+    "≠": ("   # ", "#####", "  #  ", "#####", " #   "),
+    "?": (" ### ", "#   #", "  ## ", "     ", "  #  "),
+    "×": ("#   #", " # # ", "  #  ", " # # ", "#   #"),
+    " ": ("  ", "  ", "  ", "  ", "  "),
+}
+_BLOCK = {"  ": " ", "# ": "▀", " #": "▄", "##": "█"}
+
+
+def letters(text: str) -> list[str]:
+    """Three lines of half blocks that spell the text (capitals, no unknown signs)."""
+    grid = [" ".join(_SIGNS[sign][row] for sign in text) for row in range(_ROWS)]
+    grid.append(" " * len(grid[0]))
+    return [
+        "".join(
+            _BLOCK[upper + lower] for upper, lower in zip(grid[row], grid[row + 1], strict=True)
+        )
+        for row in range(0, _ROWS + 1, 2)
+    ]
+
+
+def banner(symbol: str, lines: tuple[str, ...], style: str, screen: Screen) -> list[str]:
+    """Full-width lines with the symbol and the words.
+
+    ``lines`` are the words in capitals, broken where they may break. Where there is no room
+    for block letters, or nobody to look at them, one spaced-out line stands instead.
+    """
+    room = screen.columns - 2
+    drawn: list[str] = []
+    for number, line in enumerate(lines):
+        left = letters(f"{symbol} " if number == 0 else "    ")
+        right = letters(line)
+        drawn.append("")
+        drawn += [f"{a:9}{b}".rstrip() for a, b in zip(left, right, strict=True)]
+    if screen.large and max(map(len, drawn)) <= room:
+        rows = [*(f" {row}" for row in drawn), ""]
+    else:
+        words = " ".join(lines)
+        spaced = "   ".join(" ".join(word) for word in words.split())
+        line = f" {symbol}  {spaced}"
+        rows = [line if len(line) <= screen.columns else f" {symbol}  {words}"]
+        if not screen.colour:  # without a coloured ground, rules set the verdict apart
+            rule = "=" * screen.columns
+            return [rule, *rows, rule]
+    return [paint(row.ljust(screen.columns), style, screen.colour).rstrip() for row in rows]

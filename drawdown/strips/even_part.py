@@ -1,0 +1,329 @@
+"""The pixels of one strip on the full grid, and its even part.
+
+Left out of the body: a rim along the edges, the thick start, the ragged end, streaks where
+paper shows, glare, and known printing under the ink.
+
+Soft glare on a strip: the image of a lamp that is not burnt out and has no edge.
+
+``strip_body`` sees hard highlights by themselves. A soft one lifts a whole strip by degrees
+and passes for the ink: it is told from the film by its colour (``calibration.correction.glare``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from calibration.correction.glare import GlareField, find_glare
+from drawdown.strips.working_picture import disc, from_lab, to_lab
+
+RIM_MM = 1.8
+BIN_MM = 1.0
+EVEN_DE = 1.5
+MIN_EVEN_SHARE = 0.35
+
+
+@dataclass(frozen=True)
+class Body:
+    """``mask`` and ``body`` (h, w) bool on the part of the sheet ``part``; shares of the even
+    stretch that were taken out as glare and as streaks; ``forward`` False when the thick
+    start lies at the far end of the given axis; ``shine_share`` the part of the strip that
+    lies under soft glare when too little is left to trust, else 0."""
+
+    part: tuple[slice, slice]
+    mask: np.ndarray
+    body: np.ndarray
+    glare_share: float
+    streak_share: float
+    forward: bool
+    shine_share: float = 0.0
+
+
+def even_stretch(profile: np.ndarray, tolerance: float, min_share: float) -> tuple[int, int]:
+    """First and last index of the longest run of a (n, 3) profile that stays within
+    ``tolerance`` (colour distance from its own mean); the tolerance is widened step by step
+    until the run covers ``min_share`` of the profile."""
+    n = len(profile)
+    if n < 3:
+        return 0, n - 1
+    need = max(2, int(np.ceil(min_share * n)))
+    total = np.vstack([np.zeros(3), np.cumsum(profile, axis=0)])
+    limit = tolerance
+    for _ in range(14):
+        best = (0, -1)
+        for first in range(n):
+            if n - first <= best[1] - best[0] + 1:
+                break
+            last = first + max(best[1] - best[0] + 1, 1)
+            while last < n:
+                mean = (total[last + 1] - total[first]) / (last + 1 - first)
+                off = profile[first : last + 1] - mean
+                if np.einsum("ij,ij->i", off, off).max() > limit * limit:
+                    break
+                best = (first, last)
+                last += 1
+        if best[1] - best[0] + 1 >= need:
+            return best
+        limit *= 1.4
+    return 0, n - 1
+
+
+def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> Body:
+    """Mask and body of a strip given by its rectangle (start left, start right, end right,
+    end left) and its paper's Lab. ``printed`` (h, w) bool or None: known printing."""
+    start_left, start_right, _, end_left = np.asarray(corners_mm, dtype=float)
+    paper_lab = np.asarray(paper_lab, dtype=np.float32)
+    axis = end_left - start_left
+    length = float(np.linalg.norm(axis))
+    axis = axis / length
+    across = start_right - start_left
+    width = float(np.linalg.norm(across))
+    across = across / width
+    ppm = sheet.px_per_mm
+    low_mm, high_mm = np.min(corners_mm, axis=0) - 3.0, np.max(corners_mm, axis=0) + 3.0
+    x0, y0 = np.floor((low_mm - sheet.origin_mm) * ppm).astype(int)
+    x1, y1 = np.ceil((high_mm - sheet.origin_mm) * ppm).astype(int)
+    rows, columns = sheet.inside.shape
+    part = (slice(max(0, y0), min(rows, y1)), slice(max(0, x0), min(columns, x1)))
+    rgb = sheet.rgb_linear[part]
+    if light is not None:
+        rgb = rgb / light[part]
+    lab = to_lab(rgb, white)
+    inside = sheet.inside[part]
+    x = sheet.origin_mm[0] + (np.arange(part[1].start, part[1].stop) + 0.5) / ppm
+    y = sheet.origin_mm[1] + (np.arange(part[0].start, part[0].stop) + 0.5) / ppm
+    dx = (x - start_left[0]).astype(np.float32)[None, :]
+    dy = (y - start_left[1]).astype(np.float32)[:, None]
+    u = dx * np.float32(axis[0]) + dy * np.float32(axis[1])
+    v = dx * np.float32(across[0]) + dy * np.float32(across[1])
+    smooth = cv2.GaussianBlur(lab, (0, 0), 0.25 * ppm)
+    contrast = _size(smooth - paper_lab)
+    near = (u > -1.0) & (u < length + 1.0) & (v > -1.0) & (v < width + 1.0) & inside
+    under = np.zeros_like(inside) if printed is None else printed[part]
+    core = near & ~under & (contrast > max(low, 0.5 * level))
+    mask = near & ~under & (contrast > max(low, 0.25 * level))
+    mask = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disc(0.6 * ppm)) > 0
+    mask = _connected_to(mask, core)
+
+    rim = min(RIM_MM, 0.16 * width)
+    solid = cv2.morphologyEx(
+        (mask | (near & under)).astype(np.uint8), cv2.MORPH_CLOSE, disc(0.8 * ppm)
+    )
+    solid = cv2.erode(solid, disc(rim * ppm), borderValue=0) > 0
+    inner = solid & mask & ~under
+    inner &= (u > rim) & (u < length - rim) & (v > rim) & (v < width - rim)
+    if under.any():
+        inner &= cv2.dilate(under.astype(np.uint8), disc(1.2 * ppm)) == 0
+    if inner.sum() < 12:
+        return Body(part, mask, inner, 0.0, 0.0, True)
+
+    corners_px = (np.asarray(corners_mm, float) - sheet.origin_mm) * ppm - 0.5
+    corners_px -= (part[1].start, part[0].start)
+    shine = find_shine(rgb, white, inner, paper_lab, corners_px[[0, 1, 3]], ppm)
+    soft = 0.0 if shine is None else shine.share
+    if shine is not None and (inner & shine.clean).sum() >= 12:
+        inner &= shine.clean
+    lost = soft if shine is not None and shine.lost else 0.0
+
+    # The run of colour along the pull, from the middle of the width.
+    bins = np.floor(u / BIN_MM).astype(np.int32)
+    corner = corners_px[0]
+    order, profile = _run_of_colour(corner, (axis, across), (length, width), ppm, smooth, inner)
+    if len(profile) < 3:
+        return Body(part, mask, inner, soft, 0.0, True, lost)
+    if len(profile) > 4:
+        padded = np.pad(profile, ((1, 1), (0, 0)), mode="edge")
+        calm = (padded[:-2] + padded[1:-1] + padded[2:]) / 3
+        noise = 1.48 * float(np.median(np.linalg.norm(profile - calm, axis=1)))
+    else:
+        calm, noise = profile, 0.3
+    first, last = even_stretch(calm, max(EVEN_DE, 3.0 * noise), MIN_EVEN_SHARE)
+    stretch = inner & (bins >= order[first]) & (bins <= order[last])
+    forward = _forward(calm, paper_lab, first, last)
+
+    # Within the stretch: what is lighter than the ink is a streak or glare.
+    ink = np.median(smooth[stretch], axis=0)
+    local = _along(smooth, profile, order, bins, ink)
+    off = _size(smooth - local)
+    spread = 1.48 * float(np.median(off[stretch]))
+    toward = np.asarray(paper_lab) - ink
+    toward = (toward / max(float(np.linalg.norm(toward)), 1e-6)).astype(np.float32)
+    lighter = (smooth - local) @ toward
+    brighter = smooth[..., 0] - local[..., 0]
+    limit = max(1.6, 2.6 * spread, 0.05 * level)
+    odd = stretch & (off > max(2.2, 3.2 * spread, 0.07 * level))
+    pale = stretch & ((lighter > limit) | (brighter > limit))
+    bright = stretch & (sheet.clipped[part] > 0.05) & (brighter > 0)
+    blobs = cv2.morphologyEx(pale.astype(np.uint8), cv2.MORPH_OPEN, disc(1.1 * ppm)) > 0
+    bright |= blobs & (brighter > limit)
+    streak = pale & ~bright
+    out = bright | streak | odd
+    out = cv2.dilate(out.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    body = stretch & ~out
+    total = max(int(stretch.sum()), 1)
+    return Body(
+        part,
+        mask,
+        body,
+        max(soft, float(bright.sum()) / total),
+        float(streak.sum()) / total,
+        forward,
+        lost,
+    )
+
+
+def _size(off: np.ndarray) -> np.ndarray:
+    """(h, w) length of colour differences (h, w, 3) float32."""
+    return cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
+
+
+def _connected_to(mask: np.ndarray, core: np.ndarray) -> np.ndarray:
+    count, label = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    hit = np.bincount(label[core & mask].ravel(), minlength=count)
+    keep = hit > 0.02 * max(hit.sum(), 1)
+    keep[0] = False
+    return keep[label]
+
+
+def _run_of_colour(
+    part_mm, axes, size_mm, ppm, smooth: np.ndarray, usable: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Typical colour (n, 3) across the middle of the width for each ``BIN_MM`` along the pull,
+    bins with few pixels left out; and the bins' numbers. ``part_mm`` is the strip's start
+    left corner in pixels of ``smooth``; ``axes`` its axis and the direction across."""
+    (axis, across), (length, width) = axes, size_mm
+    rows, columns = max(1, int(length / BIN_MM)), max(3, round(0.64 * width / 0.5))
+    step = 0.64 * width / columns
+    start = part_mm + ppm * (axis * BIN_MM / 2 + across * (0.18 * width + step / 2))
+    matrix = np.stack([across * step * ppm, axis * BIN_MM * ppm, start], axis=1)
+
+    def turned(picture, how):
+        return cv2.warpAffine(picture, matrix, (columns, rows), flags=how | cv2.WARP_INVERSE_MAP)
+
+    values = turned(smooth, cv2.INTER_LINEAR)
+    ok = turned(usable.view(np.uint8), cv2.INTER_NEAREST) > 0
+    count = ok.sum(axis=1)
+    enough = np.flatnonzero(count >= max(2, 0.25 * columns))
+    values, ok, count = values[enough], ok[enough], count[enough, None]
+    # Glare and streaks are lighter than the ink: take the darker part of the middle.
+    rank = np.where(ok, values[..., 0], np.inf).argsort(axis=1).argsort(axis=1)
+    weight = ((rank >= (0.1 * count).astype(int)) & (rank <= 0.45 * count) & ok)[..., None]
+    return enough, (values * weight).sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
+
+
+def _along(smooth, profile, order, bins, ink) -> np.ndarray:
+    """(h, w, 3) the ink's colour at each place along the pull."""
+    low, high = int(order[0]), int(order[-1])
+    steps = np.arange(low, high + 1)
+    table = np.stack([np.interp(steps, order, profile[:, k]) for k in range(3)], axis=-1)
+    if len(table) > 6:
+        kernel = np.ones(5) / 5
+        padded = np.pad(table, ((2, 2), (0, 0)), mode="edge")
+        table = np.stack([np.convolve(padded[:, k], kernel, "valid") for k in range(3)], axis=-1)
+    return table.astype(np.float32).take(np.clip(bins - low, 0, len(table) - 1), axis=0)
+
+
+def _forward(profile: np.ndarray, paper_lab, first: int, last: int) -> bool:
+    """Does the film run from thick to thin along the axis? Thick is farther from paper."""
+    depth = np.linalg.norm(profile - np.asarray(paper_lab), axis=1)
+    n = len(depth)
+    if n < 6:
+        return True
+    k = max(2, n // 5)
+    head, tail = float(depth[:k].mean()), float(depth[-k:].mean())
+    return head >= tail - 0.02 * float(np.median(depth))
+
+
+CELL_MM = 1.0
+END_SHARE = 0.15
+# When a strip counts as shining: colour distance over it, in multiples of what the film
+# itself could look like, and as one smooth image. On rendered strips without glare the
+# smoothness stays below 0.83.
+LEAST_DE = 2.5
+LEAST_SD = 3.0
+LEAST_SMOOTH = 0.85
+LEAST_BUMP = 0.25
+# So strong and so smooth that a film hardly does it, whichever way it runs.
+STRONG_DE, STRONG_SD, STRONG_SMOOTH, STRONG_TAPER_SD = 8.0, 5.0, 0.95, 1.5
+# What is left must differ by less than this from its least shining place, and must be this
+# much of the strip: where less is dull, nothing shows how far the glare reaches.
+CLEAN_DE = 1.0
+LEAST_CLEAN = 0.3
+FLOOR = 0.008  # share of white below which a channel says nothing about colour distance
+
+
+@dataclass(frozen=True)
+class Shine:
+    """``clean`` (h, w) bool: places that shine no more than the dullest ones; ``share`` 0..1
+    of the strip that does shine; ``lost`` when too little is left to trust it."""
+
+    clean: np.ndarray
+    share: float
+    lost: bool
+
+
+def find_shine(
+    rgb: np.ndarray,
+    white: np.ndarray,
+    ink: np.ndarray,
+    paper_lab: np.ndarray,
+    place_px: np.ndarray,
+    px_per_mm: float,
+) -> Shine | None:
+    """Soft glare in a part of the sheet, or None when there is none to be seen.
+
+    ``rgb`` (h, w, 3) linear; ``ink`` (h, w) bool, the strip without its rim; ``paper_lab`` (3,)
+    of the paper beside it, as ``to_lab`` gives it; ``place_px`` (3, 2) the strip's start left,
+    start right and end left corner in pixels of the part."""
+    start, right, end = np.asarray(place_px, float)
+    wide, long = np.linalg.norm(right - start), np.linalg.norm(end - start)
+    columns = max(3, round(wide / px_per_mm / CELL_MM))
+    rows = max(3, round(long / px_per_mm / CELL_MM))
+    across, along = (right - start) / columns, (end - start) / rows
+    to_part = np.stack([across, along, start + (across + along) / 2], axis=1)
+
+    weight = ink.astype(np.float32)
+    side = max(1, round(CELL_MM * px_per_mm))
+    share = cv2.blur(weight, (side, side))
+    total = cv2.blur(rgb * weight[..., None], (side, side))
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    share = cv2.warpAffine(share, to_part, (columns, rows), flags=how)
+    total = cv2.warpAffine(total, to_part, (columns, rows), flags=how)
+    known = share > 0.85
+    ends = max(1, round(END_SHARE * rows))
+    known[:ends] = known[-ends:] = False
+    cells = total / np.maximum(share, 1e-6)[..., None] / white.astype(np.float32)
+    found = find_glare(cells, known, from_lab(paper_lab))
+    reach, steps = _colour_distance(cells, found)
+    if not _is_glare(found, reach):
+        return None
+    dull = known & (steps <= CLEAN_DE)
+    left = float(dull.sum()) / max(int(known.sum()), 1)
+    back = cv2.warpAffine(dull.astype(np.float32), to_part, ink.shape[::-1], flags=cv2.INTER_LINEAR)
+    return Shine(back > 0.5, 1 - left, left < LEAST_CLEAN)
+
+
+def _is_glare(found: GlareField, reach_de: float) -> bool:
+    """Could it not be film, nor light that falls off?"""
+    sure = found.span / found.sd
+    strong = reach_de >= STRONG_DE and sure >= STRONG_SD and found.smoothness >= STRONG_SMOOTH
+    if strong and found.beyond_taper >= STRONG_TAPER_SD:
+        return True
+    if reach_de < LEAST_DE or sure < LEAST_SD or found.smoothness < LEAST_SMOOTH:
+        return False
+    return found.bump >= LEAST_BUMP or found.beyond_taper >= LEAST_SD
+
+
+def _colour_distance(cells: np.ndarray, found: GlareField) -> tuple[float, np.ndarray]:
+    """What the glare does to the colour of this ink: over its span, and (h, w) everywhere."""
+    known = found.known
+    if not known.any():
+        return 0.0, np.zeros(known.shape, np.float32)
+    dullest = known & (found.level <= np.quantile(found.level[known], 0.25))
+    ink = np.maximum(np.median(cells[dullest], axis=0), FLOOR).astype(np.float32)
+    spans = np.linspace(0.0, max(found.span, 1e-6), 33, dtype=np.float32)
+    lab = to_lab((ink + spans[:, None])[None], np.ones(3))[0]
+    off = np.linalg.norm(lab - lab[0], axis=1)
+    return float(off[-1]), np.interp(found.level, spans, off).astype(np.float32)

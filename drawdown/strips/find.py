@@ -1,0 +1,417 @@
+"""Find the draw-downs on the sheet: where each strip is, and its even part.
+
+The work is done by ``strip_ground`` (what is paper), ``strip_search`` (what stands out from
+it), ``strip_shapes`` (is it a draw-down) and ``strip_body`` (which of its pixels to trust).
+Nothing here measures colour: the Lab used to find ink is uncorrected.
+
+Why no strip was found, in words.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from calibration import flags as fl
+from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown.strips import bars as strip_printing
+from drawdown.strips.bar_search import find_bars
+from drawdown.strips.bars import Bar
+from drawdown.strips.candidates import Candidate, shapes_on_ground
+from drawdown.strips.choose import (
+    in_window,
+    missed_on_rims,
+    rims_of,
+    settle,
+    shapes_from_zones,
+    uncounted,
+)
+from drawdown.strips.even_part import Body, cut_out, find_shine
+from drawdown.strips.join import join_halves
+from drawdown.strips.paper import (
+    Ground,
+    find_grounds,
+    ground_around,
+    lightest_paper,
+    ridges,
+    rim_ground,
+)
+from drawdown.strips.shapes import View
+from drawdown.strips.working_picture import (
+    Picture,
+    cut_sheet,
+    find_zones,
+    light_part,
+    make_picture,
+    sheet_white,
+    to_lab,
+)
+
+SMALL_BODY_MM2 = 100.0
+NO_BODY_MM2 = 25.0
+GLARE_FLAG = 0.03
+MAX_STRIPS = 40
+OVERLAP_SHARE = 0.03  # of the smaller of two places given by hand: drawn edge to edge
+AROUND_MM = 6.0
+
+
+@dataclass(frozen=True)
+class Strip:
+    """One draw-down.
+
+    ``number`` counts from 1 in reading order (``reading_order``). ``corners_mm`` (4, 2) is
+    the oriented rectangle in card millimetres, clockwise from the upper left. ``mask`` and
+    ``body`` (h, w) bool on the Sheet's grid: pixels of ink, and the even part of them.
+    ``axis`` (2,) is a unit vector along the pull, from the thick end to the thin one where
+    that shows, else downwards or to the right. ``glare_share`` and ``streak_share`` are the
+    parts (0..1) of the even stretch that were left out because they shine or show paper."""
+
+    number: int
+    corners_mm: np.ndarray
+    mask: np.ndarray
+    body: np.ndarray
+    axis: np.ndarray
+    length_mm: float
+    width_mm: float
+    glare_share: float
+    streak_share: float
+    flags: tuple[fl.Flag, ...]
+
+
+def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
+    """The draw-downs on a sheet, in reading order.
+
+    ``sheet`` is a ``calibration.locate.sheet.Sheet``, ``view`` the ``CardView`` it was made from.
+    ``field`` is a ``LampField`` to even out the light with, or None when that has been done
+    or is not wanted: the search copes with uneven light by itself.
+
+    Raises ``PhotoUnfit`` when no strip is found, telling what was seen instead.
+    """
+    chosen, rejected, grounds, light, white = _search(sheet, view, field)
+    if not chosen:
+        raise nothing_found(grounds, rejected)
+    printed = strip_printing.printed_mask(sheet, view)
+    places = [c.shape.centre_mm for c in uncounted(chosen, rejected)]
+    unsure = tuple(
+        fl.SHAPE_UNCOUNTED(f"{x:.0f} mm to the right and {y:.0f} mm down of the card's corner")
+        for x, y in places[:1]
+    )
+    strips = []
+    for c in chosen:
+        body = cut_out(
+            sheet,
+            white,
+            light,
+            c.shape.corners_mm,
+            c.paper_lab,
+            c.shape.level,
+            c.shape.low,
+            printed,
+        )
+        strips.append(_strip(sheet, c.shape.corners_mm, body, c.shape.cut, unsure))
+    order = reading_order([s.corners_mm for s in strips])
+    return tuple(replace(strips[k], number=n + 1) for n, k in enumerate(order))
+
+
+def _search(sheet, view, field):
+    """Candidates accepted and rejected, the grounds, and what the bodies are cut out with."""
+    light = None if field is None else field.picture(sheet)
+    white = sheet_white(sheet, view)
+    printed = strip_printing.printed_polygons(view)
+    how = View(
+        window_mm=view.card.window_mm,
+        blur_mm=float(getattr(view, "blur_mm", 0.0)),
+    )
+    known_bars = strip_printing.bars(view)
+    part = light_part(sheet, view, white)
+    if part is not None:
+        # Nearly always the strips lie on the lightest paper; a table costs time.
+        near = cut_sheet(sheet, part)
+        picture = make_picture(near, view, white, None if light is None else light[part], printed)
+        good, bad, grounds = _look(picture, how, known_bars, tiers=1)
+        if good:
+            return good, bad, grounds, light, white
+    picture = make_picture(sheet, view, white, light, printed)
+    return *_look(picture, how, known_bars, tiers=2), light, white
+
+
+def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
+    """Candidates accepted and rejected, and the grounds, on the lightest paper and, if that
+    holds no strip and ``tiers`` is 2, on what is darker."""
+    zones = find_zones(picture)
+    candidates: list[Candidate] = []
+    good: list[Candidate] = []
+    bad: list[Candidate] = []
+    grounds: list[Ground] = []
+    ridge = ridges(picture)
+    lightest = lightest_paper(picture, zones, ridge)
+    for number, tier in enumerate(itertools.islice(find_grounds(picture, zones, lightest), tiers)):
+        rim = None if number else rim_ground(picture, ridge, tier, lightest)
+        bars = known_bars or find_bars(tier)
+        tier += [] if rim is None else [rim]
+        grounds += tier
+        for ground in tier:
+            candidates += shapes_on_ground(picture, ground, bars, how)
+        candidates = join_halves(picture, candidates, how, bars)
+        good, bad = settle(picture, candidates, bars)
+        if not number:
+            lightest = max((g.lab[0] for g in tier), default=lightest)
+        taken = np.zeros(picture.usable.shape, bool)
+        for c in good:
+            taken[c.part] |= c.on
+        extra = shapes_from_zones(picture, zones, taken, lightest, how)
+        good, lost = settle(picture, good + join_halves(picture, extra, how, bars), bars)
+        bad += lost
+        if any(c.ground < 0 for c in good) or missed_on_rims(good, bad):
+            # Some paper is seen only as the rim of a strip: look for more strips on it.
+            ground = ground_around(picture, rims_of(picture, good))
+            more = shapes_on_ground(picture, ground, bars, how)
+            good, lost = settle(picture, good + join_halves(picture, more, how, bars), bars)
+            bad += lost
+        if good:
+            break
+    if how.framed:
+        # A frame is laid over the strips: with two of them in its window, no other counts.
+        there = in_window(good, how.window_mm)
+        if sum(there) >= 2:
+            bad += [
+                c.rejected("beside") for c, inside in zip(good, there, strict=True) if not inside
+            ]
+            good = [c for c, inside in zip(good, there, strict=True) if inside]
+    return good[:MAX_STRIPS], bad, grounds
+
+
+def _strip(sheet, corners, body: Body, cut: bool, extra: tuple[fl.Flag, ...] = ()) -> Strip:
+    corners = np.asarray(corners, dtype=float)
+    axis = corners[3] - corners[0]
+    length = float(np.linalg.norm(axis))
+    width = float(np.linalg.norm(corners[1] - corners[0]))
+    axis = axis / length
+    if not body.forward:
+        axis = -axis
+    mask = np.zeros(sheet.inside.shape, bool)
+    inner = np.zeros(sheet.inside.shape, bool)
+    mask[body.part] = body.mask
+    inner[body.part] = body.body
+    area = np.count_nonzero(body.body) / sheet.px_per_mm**2
+    flags = list(extra)
+    if cut:
+        flags.append(fl.STRIP_CUT())
+    if body.glare_share > GLARE_FLAG:
+        flags.append(fl.STRIP_GLARE(f"{100 * body.glare_share:.0f}"))
+    if body.shine_share:
+        flags.append(fl.STRIP_SHINES(f"{100 * body.shine_share:.0f}"))
+    elif area < NO_BODY_MM2:
+        flags.append(fl.STRIP_EMPTY(f"{area:.0f} mm²"))
+    elif area < SMALL_BODY_MM2:
+        flags.append(fl.STRIP_SMALL(f"{area:.0f} mm²"))
+    return Strip(
+        number=0,
+        corners_mm=_from_upper_left(corners),
+        mask=mask,
+        body=inner,
+        axis=axis,
+        length_mm=length,
+        width_mm=width,
+        glare_share=body.glare_share,
+        streak_share=body.streak_share,
+        flags=tuple(flags),
+    )
+
+
+def _from_upper_left(corners: np.ndarray) -> np.ndarray:
+    """The same rectangle, clockwise, beginning with the corner nearest the upper left."""
+    first = int(np.argmin(corners.sum(axis=1)))
+    return np.roll(corners, -first, axis=0)
+
+
+def reading_order(boxes: list[np.ndarray]) -> list[int]:
+    """Indices of rectangles (4, 2) as one reads them with the card upright.
+
+    Strips that share most of their height stand in one row and count left to right; rows
+    count from top to bottom. So strips side by side count left to right, strips stacked
+    above each other top to bottom, and a grid row by row."""
+    left = sorted(range(len(boxes)), key=lambda k: boxes[k][:, 1].mean())
+    rows: list[list[int]] = []
+    for k in left:
+        low, high = boxes[k][:, 1].min(), boxes[k][:, 1].max()
+        for row in rows:
+            lows = np.median([boxes[j][:, 1].min() for j in row])
+            highs = np.median([boxes[j][:, 1].max() for j in row])
+            shared = min(high, highs) - max(low, lows)
+            if shared > 0.5 * min(high - low, highs - lows):
+                row.append(k)
+                break
+        else:
+            rows.append([k])
+    out = []
+    for row in rows:
+        out += sorted(row, key=lambda k: boxes[k][:, 0].mean())
+    return out
+
+
+def strips_by_hand(sheet, view, specs: list[str], *, crossing: bool = False) -> tuple[Strip, ...]:
+    """Strips whose places are given: "x,y,w,h" in mm from the card's upper left corner
+    (x to the right, y down), or with "px" after the last number in pixels of the photo.
+
+    They keep the order given. Raises ``WrongUsage`` when a text is no rectangle, lies outside
+    what the photo shows, or overlaps another, unless they are meant to (``crossing``)."""
+    white = sheet_white(sheet, view)
+    printed = strip_printing.printed_mask(sheet, view)
+    places = [_corners_from_text(spec, view) for spec in specs]
+    if not crossing:
+        _refuse_overlap(specs, places)
+    strips = []
+    for number, (spec, corners) in enumerate(zip(specs, places, strict=True), start=1):
+        if np.linalg.norm(corners[1] - corners[0]) > np.linalg.norm(corners[3] - corners[0]):
+            corners = np.roll(corners, 1, axis=0)  # the pull runs along the long side
+        body = _body_by_hand(sheet, white, corners, printed, spec)
+        strip = _strip(sheet, corners, body, cut=False, extra=(fl.STRIP_BY_HAND(),))
+        strips.append(replace(strip, number=number))
+    return tuple(strips)
+
+
+def _corners_from_text(spec: str, view) -> np.ndarray:
+    wanted = (
+        "a place is four numbers: x,y,w,h in mm from the card's upper left corner, "
+        "for example --strip 20,75,18,60, or photo pixels with px after the last one"
+    )
+    text = spec.strip().lower()
+    in_px = text.endswith("px")
+    text = text.removesuffix("px").removesuffix("mm")
+    try:
+        x, y, w, h = (float(part) for part in text.split(","))
+    except ValueError:
+        raise WrongUsage(f"--strip {spec} is not a place", wanted, "give four numbers") from None
+    if not np.all(np.isfinite([x, y, w, h])) or w <= 0 or h <= 0:
+        raise WrongUsage(
+            f"--strip {spec} has no area", wanted, "give a width and a height above zero"
+        )
+    corners = np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], dtype=float)
+    if in_px:
+        turned = np.linalg.inv(view.mm_to_px)
+        p = np.c_[corners, np.ones(4)] @ turned.T
+        corners = p[:, :2] / p[:, 2:]
+    return corners
+
+
+def _refuse_overlap(specs: list[str], places: list[np.ndarray]) -> None:
+    """Two places that share ink would be compared with themselves."""
+    for (one, a), (other, b) in itertools.combinations(zip(specs, places, strict=True), 2):
+        a, b = a.astype(np.float32), b.astype(np.float32)
+        shared = cv2.intersectConvexConvex(a, b)[0]
+        share = shared / min(cv2.contourArea(a), cv2.contourArea(b))
+        if share > OVERLAP_SHARE:
+            same = "are the same place" if share > 0.9 else f"overlap by {100 * share:.0f} %"
+            raise WrongUsage(
+                f"--strip {one} and --strip {other} {same}",
+                "ink that belongs to both would be compared with itself, and the two would "
+                "look more alike than they are",
+                "give each strip a place of its own; the first number is x to the right, the "
+                "second y downwards, then width and height",
+            )
+
+
+def _paper_around(sheet, white, part, margin: np.ndarray) -> np.ndarray:
+    """(3,) Lab of the paper beside a place: the lighter part of what lies around it."""
+    around = (margin < -1.5) & (margin > -AROUND_MM) & sheet.inside[part]
+    lab = to_lab(sheet.rgb_linear[part], white)[around]
+    if not len(lab):
+        return np.array([100.0, 0.0, 0.0])
+    return np.median(lab[lab[:, 0] >= np.quantile(lab[:, 0], 0.6)], axis=0)
+
+
+def _body_by_hand(sheet, white, corners, printed, spec: str) -> Body:
+    rows, columns = sheet.inside.shape
+    ppm = sheet.px_per_mm
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    x0, y0 = np.floor((low - AROUND_MM - sheet.origin_mm) * ppm).astype(int)
+    x1, y1 = np.ceil((high + AROUND_MM - sheet.origin_mm) * ppm).astype(int)
+    part = (
+        slice(min(max(0, y0), rows), min(max(0, y1), rows)),
+        slice(min(max(0, x0), columns), min(max(0, x1), columns)),
+    )
+    x = sheet.origin_mm[0] + (np.arange(part[1].start, part[1].stop) + 0.5) / ppm
+    y = sheet.origin_mm[1] + (np.arange(part[0].start, part[0].stop) + 0.5) / ppm
+    # Signed distance in mm from each of the four sides.
+    margin = np.full((len(y), len(x)), np.inf)
+    for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        side = (b - a) / np.linalg.norm(b - a)
+        away = (x - a[0])[None, :] * -side[1] + (y - a[1])[:, None] * side[0]
+        margin = np.minimum(margin, away)
+    mask = (margin > 0) & sheet.inside[part]
+    size = min(np.linalg.norm(corners[1] - corners[0]), np.linalg.norm(corners[3] - corners[0]))
+    if mask.sum() < 0.6 * (margin > 0).sum() or mask.sum() < 6:
+        raise WrongUsage(
+            f"--strip {spec} lies outside the photo or is too small to see",
+            "only what the photo shows can be measured",
+            "give the place in mm from the card's upper left corner: x to the right, y down; "
+            "or in photo pixels with px after the last number",
+        )
+    body = mask & (margin > min(1.5, 0.12 * float(size)))
+    if printed is not None:
+        body &= ~printed[part]
+    body &= sheet.clipped[part] < 0.05
+    corners_px = (corners - sheet.origin_mm) * ppm - 0.5 - (part[1].start, part[0].start)
+    paper = _paper_around(sheet, white, part, margin)
+    shine = find_shine(sheet.rgb_linear[part], white, body, paper, corners_px[[0, 1, 3]], ppm)
+    if shine is None:
+        return Body(part, mask, body, 0.0, 0.0, True)
+    if np.count_nonzero(body & shine.clean) >= 12:
+        body &= shine.clean
+    lost = shine.share if shine.lost else 0.0
+    return Body(part, mask, body, shine.share, 0.0, True, lost)
+
+
+_REASONS = {
+    "soft": "with soft edges like a shadow",
+    "ragged": "that are no rectangle with straight edges",
+    "textured": "that change along their length like print, wood or a ruler",
+    "open": "that are not surrounded by paper",
+    "round": "that bulge and are darker at both sides like a knife or a pencil",
+    "goes on": "that go on beyond the paper",
+    "faint": "that hardly differ from their paper",
+    "large": "that are too large",
+    "long": "that are too long for their width",
+    "small": "that are too small",
+    "lighter": "that are lighter than what they lie on",
+    "holds a strip": "that hold others",
+    "bordered": "that are pieces of paper with something on them",
+}
+
+
+def nothing_found(grounds: list[Ground], rejected: list[Candidate]) -> PhotoUnfit:
+    """The refusal of a photo without strips, with what was seen in their stead."""
+    todo = (
+        "lay the strips on plain paper, 2 mm or more apart, all within the photo; or give "
+        "their places yourself with --strip x,y,w,h in mm from the card's upper left corner"
+    )
+    if not grounds:
+        return PhotoUnfit(
+            "no strip was found, and no even paper either",
+            "a strip is known by the bare paper around it",
+            todo,
+        )
+    counts = Counter(
+        c.shape.reason
+        for c in rejected
+        if c.shape.reason in _REASONS and (c.shape.strip_sized or c.shape.reason in ("small",))
+    )
+    if not counts:
+        seen = "no strip was found: the paper was seen, but nothing of a strip's shape on it"
+    else:
+        words = ", ".join(
+            f"{n} shape{'s' if n > 1 else ''} {_REASONS[reason]}"
+            for reason, n in counts.most_common(3)
+        )
+        seen = f"no strip was found: on the paper there were {words}"
+    return PhotoUnfit(
+        seen,
+        "a draw-down shows as an even rectangle with two sharp straight edges and paper "
+        "beside them, at least 8 mm wide and 17 mm long",
+        todo,
+    )

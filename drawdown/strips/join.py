@@ -1,0 +1,177 @@
+"""Join what belongs to one strip: the halves that a printed bar cuts it into."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from drawdown.strips.bars import BESIDE_BAR_MM, Bar, faded
+from drawdown.strips.candidates import Candidate, paste
+from drawdown.strips.rectangle import middle_colour
+from drawdown.strips.shapes import View, measure_shape
+from drawdown.strips.working_picture import Picture
+
+MAX_GAP_MM = 24.0
+BAR_GAP_MM = 1.5
+
+
+def join_halves(
+    picture: Picture, candidates: list[Candidate], view: View, bars: list[Bar]
+) -> list[Candidate]:
+    """Join pieces in line, of one width and colour, with something other than paper between
+    them: one strip that runs across a printed bar. Across one of the known ``bars``, both
+    must reach it."""
+    good = [c for c in candidates if not c.shape.reason]
+    rest = [c for c in candidates if c.shape.reason]
+    partners = good + [
+        c for c in rest if c.shape.reason in ("small", "open", "faint", "ragged", "soft")
+    ]
+    used: set[int] = set()
+    out: list[Candidate] = []
+    for i, a in enumerate(good):
+        if i in used:
+            continue
+        for j, b in enumerate(partners):
+            if j == i or j in used or not _in_line(picture, a, b):
+                continue
+            if _apart(picture, a, b, bars, BAR_GAP_MM + view.blur_mm):
+                continue
+            joined = _joined(picture, a, b, view)
+            if joined is not None and not joined.shape.reason:
+                used |= {i, j}
+                a = joined
+        out.append(a)
+        used.add(i)
+    gone = {id(partners[j]) for j in used}
+    # A piece that was joined into a later strip must not stay as a strip of its own.
+    kept = []
+    for c in out:
+        if not any(c is not o and holds(o, c) for o in out):
+            kept.append(c)
+    return kept + [c for c in rest if id(c) not in gone]
+
+
+def _in_line(picture: Picture, a: Candidate, b: Candidate) -> bool:
+    along, across, half_l, half_w = frame_of(a)
+    p = (b.shape.corners_mm - a.shape.centre_mm) @ across
+    t = (b.shape.corners_mm - a.shape.centre_mm) @ along
+    width = 2 * half_w
+    if abs(p.min() + p.max()) / 2 > 0.15 * width + 0.8:
+        return False
+    if abs((p.max() - p.min()) - width) > 0.3 * width + 1.0:
+        return False
+    gap = max(t.min() - half_l, -half_l - t.max())
+    if not -1.0 < gap < MAX_GAP_MM or b.shape.length_mm * b.shape.width_mm < 40:
+        return False
+    # The same ink, if thinner: the same way away from the paper, not nearly as far perhaps.
+    # What is small has not been measured yet.
+    lab = b.shape.lab if b.shape.level else middle_colour(picture.lab[b.part][b.on][::3])
+    ink_a, ink_b = a.shape.lab - a.paper_lab, lab - a.paper_lab
+    size_a, size_b = np.linalg.norm(ink_a), np.linalg.norm(ink_b)
+    if not 0.3 < size_b / max(size_a, 1e-6) < 2.0:
+        return False
+    return bool(ink_a @ ink_b > 0.9 * size_a * size_b)
+
+
+def _apart(picture: Picture, a: Candidate, b: Candidate, bars: list[Bar], limit_mm: float) -> bool:
+    """Is there a bar between two pieces in line, and more than the limit of something else,
+    or ink that has faded?"""
+    axis = a.shape.axis
+    for bar in bars:
+        c = bar.corners_mm
+        height = float(np.linalg.norm(c[3] - c[0]))
+        down = (c[3] - c[0]) / height
+        away = [(p.shape.corners_mm - c[0]) @ down for p in (a, b)]
+        above, below = sorted(away, key=np.mean)
+        if np.mean(above) > 0.5 * height or np.mean(below) < 0.5 * height:
+            continue
+        along = (c[1] - c[0]) / np.linalg.norm(c[1] - c[0])
+        place = (a.shape.centre_mm + b.shape.centre_mm) / 2 - c[0]
+        if abs(axis @ down) < 0.7 or not 0 < place @ along < np.linalg.norm(c[1] - c[0]):
+            continue
+        # The nearer corners' mean is the middle of the facing end.
+        ends = np.sort(above)[-2:].mean(), np.sort(below)[:2].mean()
+        if -ends[0] > limit_mm or ends[1] - height > limit_mm:
+            return True
+        pieces = (a, b) if away[0].mean() < away[1].mean() else (b, a)
+        return any(
+            faded(_run_off(picture, p, c[0] + start * down, way * down))
+            for p, start, way in zip(pieces, (0.0, height), (-1.0, 1.0), strict=True)
+        )
+    return False
+
+
+def _run_off(picture: Picture, c: Candidate, edge: np.ndarray, away: np.ndarray) -> np.ndarray:
+    """Contrast to its paper (depths,) of a piece that ends at a bar, from the bar's ``edge``
+    (a point on it) away from it."""
+    axis, across, _, half_w = frame_of(c)
+    axis = axis if axis @ away > 0 else -axis
+    # Where the middle line of the piece meets the edge.
+    start = c.shape.centre_mm - axis * ((c.shape.centre_mm - edge) @ away) / (axis @ away)
+    depths = np.array(BESIDE_BAR_MM)[:, None, None]
+    sides = (np.linspace(-0.6, 0.6, 7) * half_w)[None, :, None]
+    px = np.rint(picture.to_px(start + depths * axis + sides * across)).astype(int)
+    rows, columns = picture.usable.shape
+    lab = picture.lab[np.clip(px[..., 1], 0, rows - 1), np.clip(px[..., 0], 0, columns - 1)]
+    return np.median(np.linalg.norm(lab - c.paper_lab.astype(np.float32), axis=2), axis=1)
+
+
+def _joined(picture: Picture, a: Candidate, b: Candidate, view: View) -> Candidate | None:
+    """The union with what lies between, judged again on paper of a's colour; None when
+    there is paper between."""
+    along, across, half_l, half_w = frame_of(a)
+    t = (b.shape.corners_mm - a.shape.centre_mm) @ along
+    low, high = (half_l, t.min()) if t.mean() > 0 else (t.max(), -half_l)
+    centre = a.shape.centre_mm
+
+    def box(t0, t1, w):
+        pairs = [(t0, -w), (t0, w), (t1, w), (t1, -w)]
+        return np.array([centre + along * s + across * p for s, p in pairs])
+
+    corners = np.concatenate([a.shape.corners_mm, b.shape.corners_mm])
+    px = picture.to_px(corners)
+    m = 9 * picture.px_per_mm
+    rows, columns = picture.usable.shape
+    x0, y0 = np.maximum(0, np.floor(px.min(axis=0) - m)).astype(int)
+    x1, y1 = np.ceil(px.max(axis=0) + m).astype(int)
+    part = (slice(y0, min(rows, y1)), slice(x0, min(columns, x1)))
+    lab = picture.lab[part]
+    contrast = np.linalg.norm(lab - a.paper_lab.astype(np.float32), axis=2).astype(np.float32)
+    on = np.zeros(contrast.shape, bool)
+    paste(on, a.on, (a.offset[0] - y0, a.offset[1] - x0))
+    paste(on, b.on, (b.offset[0] - y0, b.offset[1] - x0))
+    between = np.zeros(on.shape, np.uint8)
+    quad = picture.to_px(box(low, high, 0.8 * half_w)) - (x0, y0)
+    cv2.fillPoly(between, [np.round(quad * 16).astype(np.int32)], 1, shift=4)
+    seen = contrast[between > 0]
+    limit = max(1.5 * a.shape.low, 0.5 * min(a.shape.level, b.shape.level or a.shape.level))
+    if len(seen) and (seen > limit).mean() < 0.7:
+        return None
+    quad = picture.to_px(box(low - 2, high + 2, half_w)) - (x0, y0)
+    fill = on.astype(np.uint8)
+    cv2.fillPoly(fill, [np.round(quad * 16).astype(np.int32)], 1, shift=4)
+    shape = measure_shape(picture, fill > 0, contrast, a.shape.low, (y0, x0), None, view)
+    if shape is None:
+        return None
+    return replace(a, shape=shape, on=fill > 0, offset=(y0, x0))
+
+
+def frame_of(c: Candidate) -> tuple[np.ndarray, np.ndarray, float, float]:
+    """Unit vectors (2,) along and across a shape, and half its length and width in mm."""
+    axis = c.shape.axis
+    return axis, np.array([axis[1], -axis[0]]), c.shape.length_mm / 2, c.shape.width_mm / 2
+
+
+def holds(a: Candidate, b: Candidate) -> bool:
+    """Does b lie wholly within a's rectangle, clearly smaller?"""
+    size_a = a.shape.length_mm * a.shape.width_mm
+    size_b = b.shape.length_mm * b.shape.width_mm
+    if size_a < 1.2 * size_b:
+        return False
+    along, across, half_l, half_w = frame_of(a)
+    p = b.shape.corners_mm - a.shape.centre_mm
+    return bool(
+        np.all(np.abs(p @ along) < half_l + 0.5) and np.all(np.abs(p @ across) < half_w + 0.5)
+    )

@@ -1,0 +1,340 @@
+"""Is this shape a draw-down? One shape at a time, turned upright and tested.
+
+A draw-down is a rectangle of strip size with two straight, sharp long edges, paper beyond
+both of them, and an inside that runs evenly along the pull. A shadow has soft edges; a lid
+is round; text, a ruler or a second card changes along its length; a board of the table or a
+knife does not lie on paper all round.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+
+from drawdown.strips.rectangle import (
+    BESIDE,
+    PAPER_SHARE,
+    STEP_MM,
+    Edges,
+    Upright,
+    bordered,
+    find_edges,
+    look_beside,
+    look_beyond,
+    middle_colour,
+    middle_of,
+    relief_of,
+    texture_of,
+    turn_upright,
+    without_fringe,
+)
+from drawdown.strips.working_picture import Picture
+
+WIDTH_MM = (7.5, 68.0)
+LENGTH_MM = (17.0, 175.0)
+MAX_ASPECT = 10.5
+# Flanks darker than the middle, and edges that bulge: a strip may have one of them, a knife
+# has both.
+ROUND_L, BULGE_MM = 3.5, 1.2
+LEAST_FILL = 0.74  # of its rectangle that ink covers
+PALE_LEVEL = 3.5  # what stands out less must be the cleaner in form
+SOLID_LEVEL = 20.0  # contrast from which a shape's relief can be told
+SOFT_MM = 2.2
+STRAIGHTEN = 0.02  # slope of the edges beyond which a shape is turned once more
+SPLIT_MM = 1.5  # a gap that wide along the whole length parts two strips
+
+
+@dataclass(frozen=True)
+class View:
+    """What the photo is like: ``window_mm`` (x, y, w, h) when the card is a frame laid over
+    the strips, ``blur_mm`` the 10-90 % rise of a sharp printed edge, ``soft_mm`` the 20-80 %
+    rise beyond which an edge is a shadow's rather than ink's."""
+
+    window_mm: tuple[float, float, float, float] | None = None
+    blur_mm: float = 0.0
+    soft_mm: float = SOFT_MM
+
+    @property
+    def framed(self) -> bool:
+        return self.window_mm is not None
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A shape as measured. ``reason`` is empty for a draw-down, else why it is none.
+
+    ``corners_mm`` (4, 2) go round the rectangle: start left, start right, end right, end
+    left, the start being where ``axis`` (unit vector along the long side) begins."""
+
+    corners_mm: np.ndarray
+    axis: np.ndarray
+    length_mm: float
+    width_mm: float
+    level: float  # typical contrast of the ink to its paper
+    lab: np.ndarray
+    reason: str
+    quality: float
+    cut: bool  # by the photo's edge
+    partial: bool  # not seen whole, or perhaps a thing that lies on the paper
+    low: float
+    ends: tuple[str, ...] = ()
+    measured: dict = field(default_factory=dict)
+
+    @property
+    def centre_mm(self) -> np.ndarray:
+        return self.corners_mm.mean(axis=0)
+
+    @property
+    def strip_sized(self) -> bool:
+        return (
+            WIDTH_MM[0] <= self.width_mm <= WIDTH_MM[1]
+            and LENGTH_MM[0] <= self.length_mm <= LENGTH_MM[1]
+        )
+
+
+def measure_shape(
+    picture: Picture,
+    on: np.ndarray,
+    contrast: np.ndarray,
+    low: float,
+    offset: tuple[int, int],
+    neighbours: np.ndarray | None,
+    view: View,
+    rect=None,
+) -> Shape | None:
+    """Measure one shape and say whether it is a draw-down.
+
+    ``on`` (h, w) bool is the shape, on a part of the picture that begins at ``offset``
+    (row, column); ``contrast`` covers the same part; ``neighbours`` (h, w) marks other
+    shapes that may lie directly beside it; ``rect`` is its bounding rectangle where known.
+    None when there is nothing to measure."""
+    rect = bounding_rect(on) if rect is None else rect
+    if rect is None:
+        return None
+    (cx, cy), (w, h), degrees = rect
+    turn = np.radians(degrees)
+    axes = [np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])]
+    sizes = [w, h]
+    long = int(h > w)
+    part = (slice(offset[0], offset[0] + len(on)), slice(offset[1], offset[1] + on.shape[1]))
+    flags = picture.places[part] | on.view(np.uint8)
+    if neighbours is not None:
+        flags |= neighbours.view(np.uint8) * np.uint8(BESIDE)
+    layers = {
+        "flags": flags,
+        "contrast": contrast,
+        "lab": picture.lab[part],
+    }
+    tries = [long] if max(w, h) > 1.35 * min(w, h) else [long, 1 - long]
+    found = []
+    for k in tries:
+        shape = _measure_along(
+            picture, layers, offset, (cx, cy), axes[k], sizes[k], sizes[1 - k], low, view
+        )
+        if shape is not None:
+            found.append(shape)
+    if not found:
+        return None
+    return max(found, key=lambda s: (not s.reason, s.quality))
+
+
+def bounding_rect(mask: np.ndarray):
+    """The smallest rectangle around a mask as cv2 gives it, or None for a tiny one."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    if len(rows) < 4:
+        return None
+    some = mask[rows]
+    left = some.argmax(axis=1)
+    right = mask.shape[1] - 1 - some[:, ::-1].argmax(axis=1)
+    points = np.concatenate([np.stack([left, rows], 1), np.stack([right, rows], 1)])
+    rect = cv2.minAreaRect(cv2.convexHull(points.astype(np.int32)))
+    return rect if min(rect[1]) > 2 else None
+
+
+def size_alone(
+    picture: Picture, rect, area_px: int, offset: tuple[int, int], low: float
+) -> Shape | None:
+    """A rejected shape when the size of its rectangle or its area says enough, else None."""
+    ppm = picture.px_per_mm
+    length, width = max(rect[1]) / ppm, min(rect[1]) / ppm
+    # The rectangle goes round the pixels' centres: give it a pixel, and a sample more.
+    more = 1 / ppm + STEP_MM
+    least_px = LEAST_FILL * WIDTH_MM[0] * LENGTH_MM[0] * ppm**2
+    if width + more < WIDTH_MM[0] or length + more < LENGTH_MM[0] or area_px < least_px:
+        reason = "small"
+    elif width > 1.25 * WIDTH_MM[1] or length > 1.25 * LENGTH_MM[1]:
+        reason = "large"
+    else:
+        return None
+    corners = picture.to_mm(cv2.boxPoints(rect) + np.array([offset[1], offset[0]]))
+    axis = corners[1] - corners[0]
+    return Shape(
+        corners, axis / np.linalg.norm(axis), length, width, 0.0, np.zeros(3), reason, 0.0,
+        False, False, low,
+    )  # fmt: skip
+
+
+def _measure_along(picture, layers, offset, centre, axis, length, width, low, view) -> Shape | None:
+    if axis[1] < -0.35 or (abs(axis[1]) <= 0.35 and axis[0] < 0):
+        axis = -axis
+    step_px = STEP_MM * picture.px_per_mm
+    centre = np.array(centre)
+    for round_ in range(2):
+        up = turn_upright(layers, centre, axis, length, width, step_px)
+        up = replace(up, on=without_fringe(up, low))
+        e = find_edges(up)
+        if e is None:
+            return None
+        across = np.array([axis[1], -axis[0]])
+        straight_axis = axis + e.slope * across
+        straight_axis /= np.linalg.norm(straight_axis)
+        if round_ or not STRAIGHTEN < abs(e.slope) < 0.6 or _hopeless(e):
+            break
+        axis = straight_axis
+    mid = (e.first + e.last) / 2
+    left = e.left_line[0] * mid + e.left_line[1]
+    right = e.right_line[0] * mid + e.right_line[1]
+    width_mm = (right - left + 1) * STEP_MM
+    length_mm = (e.last - e.first + 1) * STEP_MM
+    ink = _ink(up, e, left, right)
+    if ink is None:
+        return None
+    level, lab = ink
+    m = {
+        "fill": e.fill,
+        "straight": e.straight,
+        "split": e.split_mm,
+        "taper": abs(e.left_line[0] - e.right_line[0]),
+        "level": level,
+        "sides": [],
+        "ends": (),
+    }
+    # The cheap questions first: most shapes fail one of them.
+    reason = _form(m, width_mm, length_mm, low) or _surroundings(m, up, e, low, view)
+    if not reason:
+        m["texture"] = texture_of(up, e)
+        if m["texture"] > max(1.6, 0.8 * low) + 0.05 * level + 0.03 * max(level - 40, 0):
+            reason = "textured"
+        elif bordered(up, e, low):
+            reason = "bordered"
+    sides, ends = m["sides"], m["ends"]
+    cut = partial = False
+    if not reason:
+        cut = "out" in ends or any(s[1] > 0.5 for s in sides)
+        # What may be something else: slight, ends at something, or in shadow on one side.
+        rises = [s[3] for s in sides]
+        partial = cut or any(s[0] < PAPER_SHARE for s in sides) or "other" in ends
+        partial |= _slight(width_mm, length_mm)
+        partial |= ("card" in ends and not view.framed) or abs(rises[0] - rises[1]) > 0.6
+        if level > SOLID_LEVEL:
+            m["round"], m["bulge"] = relief_of(up, e)
+            if m["round"] > ROUND_L and m["bulge"] > BULGE_MM:
+                reason = "round"
+    middle_px = up.to_px @ ((left + right) / 2, mid, 1.0)
+    middle = picture.to_mm(middle_px + np.array([offset[1], offset[0]]))
+    axis, across = straight_axis, np.array([straight_axis[1], -straight_axis[0]])
+    half_l, half_w = axis * length_mm / 2, across * width_mm / 2
+    corners = middle + np.array(
+        [-half_l - half_w, half_w - half_l, half_l + half_w, half_l - half_w]
+    )
+    beside = min((s[0] for s in sides), default=0.0)
+    quality = e.straight + e.fill + beside - 0.3 * m["taper"]
+    return Shape(
+        corners,
+        axis,
+        length_mm,
+        width_mm,
+        level,
+        lab,
+        reason,
+        float(quality),
+        cut,
+        partial,
+        low,
+        ends,
+        m,
+    )
+
+
+def _ink(up: Upright, e: Edges, left: float, right: float) -> tuple[float, np.ndarray] | None:
+    """Contrast and Lab (3,) of the ink in the middle of the shape; None when there is none."""
+    n = e.last - e.first + 1
+    a = max(int(left + 0.2 * (right - left)), 0)
+    b = min(int(np.ceil(right - 0.2 * (right - left))) + 1, up.on.shape[1])
+    r0, r1 = e.first + n // 8, e.last + 1 - n // 8
+    # A few hundred samples are enough for a median.
+    dr, dc = max(1, (r1 - r0) // 30), max(1, (b - a) // 15)
+    flags = up.flags[r0:r1:dr, a:b:dc]
+    rows, columns = np.nonzero(up.on[r0:r1:dr, a:b:dc])
+    free = (flags[rows, columns] & BESIDE) == 0
+    if not free.all() and np.count_nonzero(free) * dr * dc > 40:
+        rows, columns = rows[free], columns[free]
+    if len(rows) * dr * dc < 10 or not len(rows):
+        return None
+    rows, columns = r0 + rows * dr, a + columns * dc
+    return middle_of(up.contrast[rows, columns]), middle_colour(up.colours(rows, columns))
+
+
+def _hopeless(e: Edges) -> bool:
+    """Is a shape so ragged that turning it better would not make it a draw-down?"""
+    return e.straight < 0.5 or e.fill < 0.6 or abs(e.left_line[0] - e.right_line[0]) > 0.35
+
+
+def _slight(width_mm: float, length_mm: float) -> bool:
+    return width_mm < 11 or length_mm < 25
+
+
+def _form(m: dict, width: float, length: float, low: float) -> str:
+    """Why a shape has not the form of a draw-down; empty when it has."""
+    if width < WIDTH_MM[0] or length < LENGTH_MM[0]:
+        return "small"
+    if width > WIDTH_MM[1] or length > LENGTH_MM[1]:
+        return "large"
+    if length / width > MAX_ASPECT:
+        return "long"
+    if m["level"] < max(2.0, 1.3 * low):
+        return "faint"
+    if m["fill"] < LEAST_FILL or m["straight"] < 0.66 or m["taper"] > 0.2 or m["split"] >= SPLIT_MM:
+        return "ragged"
+    doubtful = m["straight"] < 0.8 or m["fill"] < 0.84
+    if _slight(width, length) and (doubtful or m["level"] < PALE_LEVEL):
+        return "ragged"
+    if m["level"] < PALE_LEVEL and doubtful:
+        return "ragged"  # the edge of a shadow, more likely than of ink
+    return ""
+
+
+def _surroundings(m: dict, up: Upright, e: Edges, low: float, view: View) -> str:
+    """Why what lies around a shape is not what lies around a draw-down; empty when it is.
+    Notes what lies beside it in ``m["sides"]`` and beyond it in ``m["ends"]``."""
+    limit = max(1.15 * low, 0.2 * m["level"])
+    n = e.last - e.first + 1
+    rows = np.arange(e.first + int(np.ceil(0.08 * n)), e.last + 1 - int(np.ceil(0.12 * n)))
+    # Paper on both long sides; the photo's edge or the card may hide one side, or one end.
+    hidden, worst = 0, 0.0
+    for line, seen, sign in ((e.left_line, e.left, -1), (e.right_line, e.right, 1)):
+        # Start from the ink's own edge where it bulges beyond the line.
+        edge = np.rint(line[0] * rows + line[1]).astype(int)
+        low_, high_ = (edge - 4, edge + 2) if sign < 0 else (edge - 2, edge + 4)
+        edge = np.minimum(np.maximum(seen[rows], low_), high_)
+        side = look_beside(up, rows, edge, sign, limit)
+        m["sides"].append(side)
+        paper, out, card, rise = side
+        if paper < PAPER_SHARE:
+            if out + (card if view.framed else 0.0) < 0.6:
+                return "open"
+            hidden += 1
+        else:
+            worst = max(worst, rise)
+    if worst > view.soft_mm + view.blur_mm:
+        return "soft"
+    m["ends"] = tuple(look_beyond(up, e, start, limit, m["level"]) for start in (True, False))
+    if "same" in m["ends"]:
+        return "goes on"
+    under_frame = view.framed and all(end == "card" for end in m["ends"])
+    hidden += sum(end != "paper" for end in m["ends"])
+    if hidden > 1 and not (under_frame and hidden == 2):
+        return "open"
+    return ""

@@ -1,0 +1,172 @@
+"""The studio's pairs of wet and dry readings: a TOML file beside its shelf.
+
+A pair is never deleted, only set aside, so that it can be brought back. A change locks the
+file, so that two at once lose none.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from calibration.errors import BadFile, WrongUsage
+from calibration.files import locked, read_bytes, write_atomically
+from drawdown.matching.drying import Drying, DryingPair, learn
+from drawdown.studio.locations import own_shelf
+
+FORMAT = "drawdown.drying/1"
+MOST_BYTES = 2_000_000
+_HEAD = (
+    "# The same strips read wet and read dry again: `drawdown drying` lists, adds and sets aside.\n"
+)
+
+
+@dataclass(frozen=True)
+class KeptPair:
+    """A pair with its number (from 1), name, day (ISO) and the two photos' names; ``aside``
+    pairs do not count. ``u95_wet`` and ``u95_dry`` are the half widths (3,) of what holds each
+    colour with 95 % probability; None in files of earlier versions."""
+
+    number: int
+    pair: DryingPair
+    name: str = ""
+    day: str = ""
+    photos: tuple[str, str] = ("", "")
+    aside: bool = False
+    u95_wet: tuple[float, ...] | None = None
+    u95_dry: tuple[float, ...] | None = None
+
+
+def own_drying() -> Path:
+    """The studio's file; it need not exist."""
+    return own_shelf().parent / "drying.toml"
+
+
+def read_pairs(path: Path | None = None) -> tuple[KeptPair, ...]:
+    """All pairs of the file; none when there is no file. Raises ``BadFile``."""
+    path = own_drying() if path is None else path
+    if not path.exists():
+        return ()
+    data = read_bytes(path, "pairs of wet and dry readings", MOST_BYTES)
+    try:
+        top = tomllib.loads(data.decode("utf-8"))
+        if top.get("format") != FORMAT:
+            raise ValueError(f'its first entry is not format = "{FORMAT}"')
+        return tuple(_pair(entry, n) for n, entry in enumerate(top.get("pairs", []), 1))
+    except (ValueError, TypeError, AttributeError, KeyError) as error:
+        raise BadFile(
+            f"{path} cannot be read ({' '.join(str(error).split())})",
+            "without it nothing is known of how ink dries here",
+            "mend the file, or move it away to begin afresh",
+        ) from error
+
+
+def _pair(entry: dict, number: int) -> KeptPair:
+    def lab(key: str) -> np.ndarray:
+        values = entry.get(key)
+        if not isinstance(values, list) or len(values) != 3:
+            raise ValueError(f"pair {number} has no {key} of three numbers")
+        for v in values:
+            if isinstance(v, bool) or not isinstance(v, int | float) or not math.isfinite(v):
+                raise ValueError(f"pair {number}: {key} holds something that is no number")
+        if not (0 <= values[0] <= 110 and max(abs(values[1]), abs(values[2])) <= 200):
+            raise ValueError(f"pair {number}: {key} is no colour")
+        return np.array(values, dtype=float)
+
+    def u95(key: str) -> tuple[float, ...] | None:
+        if key not in entry:
+            return None
+        values = tuple(float(v) for v in entry[key])
+        if len(values) != 3 or not all(0 <= v < 1000 for v in values):  # also refuses nan
+            raise ValueError(f"pair {number} has no {key} of three numbers")
+        return values
+
+    return KeptPair(
+        number,
+        DryingPair(lab("lab_wet"), lab("lab_dry")),
+        str(entry.get("name", "")),
+        str(entry.get("day", "")),
+        (str(entry.get("photo_wet", "")), str(entry.get("photo_dry", ""))),
+        bool(entry.get("aside", False)),
+        u95("u95_wet"),
+        u95("u95_dry"),
+    )
+
+
+def learned(path: Path | None = None) -> Drying:
+    """What the pairs that count say; with no pair, what is thought of any ink."""
+    return learn([kept.pair for kept in read_pairs(path) if not kept.aside])
+
+
+def add_pair(pair: KeptPair, path: Path | None = None) -> KeptPair:
+    """Put a pair at the end; returns it with its number. Raises ``BadFile``."""
+
+    def add(pairs: list[KeptPair]) -> KeptPair:
+        pairs.append(replace(pair, number=len(pairs) + 1))
+        return pairs[-1]
+
+    return _change(add, path)
+
+
+def set_aside(number: int, aside: bool, path: Path | None = None) -> KeptPair:
+    """Let a pair count no longer, or again. Raises ``WrongUsage`` for an unknown number, or
+    when nothing would change, and ``BadFile``."""
+
+    def change(pairs: list[KeptPair]) -> KeptPair:
+        if not 1 <= number <= len(pairs):
+            have = f"there are {len(pairs)}" if pairs else "there is none yet"
+            raise WrongUsage(f"there is no pair {number}", have, "list them with: drawdown drying")
+        if pairs[number - 1].aside is aside:
+            raise WrongUsage(
+                f"pair {number} {'is set aside already' if aside else 'counts already'}",
+                "nothing was changed",
+                "list the pairs with: drawdown drying",
+            )
+        pairs[number - 1] = replace(pairs[number - 1], aside=aside)
+        return pairs[number - 1]
+
+    return _change(change, path)
+
+
+def _change(work: Callable[[list[KeptPair]], KeptPair], path: Path | None) -> KeptPair:
+    path = own_drying() if path is None else path
+    with locked(path, "the file of pairs,", "set DRAWDOWN_SHELF to a place of your own"):
+        pairs = list(read_pairs(path))
+        done = work(pairs)
+        write_atomically(path, _text(pairs).encode("utf-8"))
+    return done
+
+
+def _text(pairs: list[KeptPair]) -> str:
+    lines = [_HEAD, f'format = "{FORMAT}"\n']
+    for kept in pairs:
+        lines += [
+            "\n[[pairs]]\n",
+            f"name = {_quoted(kept.name)}\n",
+            f"day = {_quoted(kept.day)}\n",
+            f"photo_wet = {_quoted(kept.photos[0])}\n",
+            f"photo_dry = {_quoted(kept.photos[1])}\n",
+            f"lab_wet = {_row(kept.pair.lab_wet)}\n",
+            f"lab_dry = {_row(kept.pair.lab_dry)}\n",
+            f"aside = {'true' if kept.aside else 'false'}\n",
+        ]
+        for key, u95 in (("u95_wet", kept.u95_wet), ("u95_dry", kept.u95_dry)):
+            lines += [] if u95 is None else [f"{key} = {_row(u95)}\n"]
+    return "".join(lines)
+
+
+def _row(values: Iterable[float]) -> str:
+    return "[" + ", ".join(f"{v:.3f}" for v in values) + "]"
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string: JSON's escapes are all TOML's too, but for DEL and lone
+    surrogates."""
+    clean = text.encode("utf-8", "replace").decode("utf-8").replace("\x7f", "")
+    return json.dumps(clean, ensure_ascii=False)

@@ -1,0 +1,305 @@
+"""The shelf in use, and changing a shelf's file: one change at a time, each can be undone.
+
+A change locks the file, reads it afresh, keeps the version before it beside it
+(``shelf.before.toml``) and replaces it whole. Entries that are not changed keep their text,
+with the comments of whoever wrote them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from calibration.errors import BadFile, WrongUsage
+from calibration.files import locked, read_bytes, write_atomically
+from drawdown.ink.shelf import FORMAT, KINDS, Ink, Shelf, read_shelf, shelf_to_dict, starter_shelf
+from drawdown.ink.tables import plain
+from drawdown.studio.locations import own_shelf
+
+SHELF_LOCK = ("the shelf", "choose a folder of your own for it, with --shelf")
+_ENTRY = re.compile(r"(?m)^[ \t]*\[\[\s*inks\s*\]\]")
+_HEAD = f"""\
+# The inks of the studio; the order is yours. What an entry may hold: see
+# `drawdown shelf --write OUT.toml`, or "An ink" in DEVELOPERS.md.
+
+format = "{FORMAT}"
+title = "The studio's own inks"
+"""
+
+
+@dataclass(frozen=True)
+class ShelfInUse:
+    """A shelf and where it came from: ``origin`` is "given" (by an option), "own" (the
+    studio's own file) or "starter" (what comes with the program; ``path`` is then None)."""
+
+    shelf: Shelf
+    origin: str
+    path: Path | None
+
+
+def shelf_in_use(given: Path | None = None) -> ShelfInUse:
+    """The shelf a command works with: the file given, else the studio's own if there is one,
+    else the starter inks. Raises ``BadFile``."""
+    if given is not None:
+        return ShelfInUse(read_shelf(given), "given", given)
+    own = own_shelf()
+    if os.path.lexists(own):
+        return ShelfInUse(read_shelf(own), "own", own)
+    return ShelfInUse(starter_shelf(), "starter", None)
+
+
+def shelf_to_change(given: Path | None = None) -> Path:
+    """The file that a change goes into: the one given, else the studio's own."""
+    return own_shelf() if given is None else given
+
+
+def put_ink(path: Path, ink: Ink, *, over: bool = False, old_name: str = "") -> Shelf:
+    """Add an ink, or with ``over`` put it in the place of the one of its name (or of
+    ``old_name``); returns the shelf as it then is. A shelf that is not there yet begins with
+    stand-ins for white and base, as no mix gets far without them.
+
+    Raises ``WrongUsage`` when the name is taken and ``over`` is False, and ``BadFile``.
+    """
+    return edit_shelf(path, lambda shelf: _with(shelf, [ink], over, old_name))
+
+
+def put_inks(path: Path, inks: Sequence[Ink], *, over: bool = False) -> Shelf:
+    """Add several inks in one change; see ``put_ink``."""
+    return edit_shelf(path, lambda shelf: _with(shelf, inks, over, ""))
+
+
+def _with(shelf: Shelf | None, new: Sequence[Ink], over: bool, old_name: str) -> Shelf:
+    inks = list(_stand_ins(new) if shelf is None else shelf)
+    for ink in new:
+        names = [plain(i.name) for i in inks]
+        wanted = plain(old_name or ink.name)
+        if plain(ink.name) != wanted and plain(ink.name) in names:
+            raise _taken(ink.name)
+        if wanted not in names:
+            inks.append(ink)
+        elif over:
+            inks[names.index(wanted)] = ink
+        else:
+            raise _taken(ink.name)
+    return Shelf(tuple(inks), "" if shelf is None else shelf.title)
+
+
+def _stand_ins(new: Sequence[Ink]) -> list[Ink]:
+    """What a new shelf holds beside its first inks: white and base, unless they are there."""
+    kinds, names = {ink.kind for ink in new}, {plain(ink.name) for ink in new}
+    some = (starter_shelf().find("white"), starter_shelf().find("base"))
+    return [ink for ink in some if ink.kind not in kinds and plain(ink.name) not in names]
+
+
+def partner(shelf: Shelf, kind: str, name: str = "") -> Ink:
+    """The white or base that inks are thinned with: the shelf's ink called ``name``, else the
+    first of the kind, else the starter's. Raises ``WrongUsage`` for an unknown name."""
+    if name and name != kind:
+        return shelf.find(name)
+    found = [ink for ink in shelf if ink.kind == kind]
+    return found[0] if found else starter_shelf().find(kind)
+
+
+def refuse_taken(shelf: Shelf, name: str) -> None:
+    """Raise ``WrongUsage`` when an ink of that name is on the shelf."""
+    if plain(name) in {plain(ink.name) for ink in shelf}:
+        raise _taken(name)
+
+
+def checked_name(name: str) -> str:
+    """A name for an ink; raises ``WrongUsage`` for one that could not be typed again."""
+    name = name.strip()
+    if not plain(name) or "=" in name or not name.isprintable() or len(name) > 60:
+        raise WrongUsage(
+            f'"{name}" cannot be the name of an ink',
+            "names are typed in mixes, as in --mix NAME=PARTS",
+            "use up to 60 letters, figures and hyphens",
+        )
+    return name
+
+
+def checked_kind(kind: str) -> str:
+    """One of colour, white, base, black; raises ``WrongUsage``."""
+    kind = kind.strip().casefold()
+    if kind not in KINDS:
+        raise WrongUsage(
+            f'--kind is "{kind}"',
+            "the kind says what an ink does in a mix",
+            f"use one of {', '.join(KINDS)}",
+        )
+    return kind
+
+
+def remove_ink(path: Path, name: str) -> Ink:
+    """Take an ink (any name the shelf finds) off the shelf and return it.
+
+    Raises ``WrongUsage`` when there is none of that name or it is the last, and ``BadFile``.
+    """
+    gone: list[Ink] = []
+
+    def change(shelf: Shelf | None) -> Shelf:
+        if shelf is None:
+            raise WrongUsage(
+                f"there is no shelf {path} yet",
+                "the starter inks belong to the program and stay as they are",
+                "make a shelf of your own first: drawdown ink add",
+            )
+        gone[:] = [shelf.find(name)]
+        if len(shelf) == 1:
+            raise WrongUsage(
+                f"{gone[0].title} is the only ink on the shelf",
+                "a shelf without inks is of no use",
+                f"to go back to the starter inks, move the file {path} away",
+            )
+        return replace(shelf, inks=tuple(i for i in shelf if i is not gone[0]))
+
+    edit_shelf(path, change)
+    return gone[0]
+
+
+def edit_shelf(path: Path, change: Callable[[Shelf | None], Shelf]) -> Shelf:
+    """Change a shelf's file under its lock. ``change`` gets the shelf as it is now (None when
+    there is no file) and returns it as it should be, keeping the unchanged ``Ink`` objects.
+
+    Raises what ``change`` raises (the file is then as it was), and ``BadFile``.
+    """
+    path = _real(path)
+    with locked(path, *SHELF_LOCK):
+        there = os.path.lexists(path)
+        text, shelf = (_text(path), read_shelf(path)) if there else ("", None)
+        wanted = change(shelf)
+        new_text = _new_text(text, shelf, wanted, path)
+        write_atomically(before_path(path), text.encode())
+        write_atomically(path, new_text.encode())
+    return wanted
+
+
+def undo_shelf(path: Path) -> Shelf | None:
+    """Take back the last change; a second call takes that back. Returns the shelf as it then
+    is, None when the change was the making of the file, which is then gone.
+
+    Raises ``WrongUsage`` when nothing was changed, and ``BadFile``.
+    """
+    path = _real(path)
+    with locked(path, *SHELF_LOCK):
+        before = before_path(path)
+        if not before.is_file():
+            raise WrongUsage(
+                f"no change of the shelf {path} is on record",
+                "only what drawdown itself changed last can be taken back",
+                "see what is on the shelf with: drawdown ink list",
+            )
+        now = _text(path) if os.path.lexists(path) else ""
+        earlier = before.read_bytes().decode("utf-8-sig")
+        shelf = None
+        if earlier:
+            shelf = _parsed(earlier, path)
+            write_atomically(path, earlier.encode())
+        else:
+            with contextlib.suppress(FileNotFoundError):
+                path.unlink()
+        write_atomically(before, now.encode())
+    return shelf
+
+
+def before_path(path: Path) -> Path:
+    """Where the version before the last change is kept."""
+    return path.with_name(f"{path.stem}.before{path.suffix or '.toml'}")
+
+
+def _real(path: Path) -> Path:
+    """The file itself when ``path`` is a link; raises ``BadFile`` for an impossible name."""
+    try:
+        real = Path(os.path.realpath(path))
+    except ValueError as problem:  # a NUL in the name
+        raise BadFile(f"{path!r} is no file name", "nothing was changed", "check it") from problem
+    if real.exists() and not real.is_file():
+        raise BadFile(
+            f"{path} is a folder or a device, not a shelf of inks",
+            "nothing was changed",
+            "give the file of the shelf",
+        )
+    return real
+
+
+def _text(path: Path) -> str:
+    try:
+        return read_bytes(path, "a shelf of inks", 10_000_000).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise BadFile(
+            f"{path} is not UTF-8 text", "nothing was changed", "save it again as UTF-8 text"
+        ) from None
+
+
+def _taken(name: str) -> WrongUsage:
+    return WrongUsage(
+        f'there is an ink called "{name}" on the shelf already',
+        "two inks of one name could not be told apart",
+        "give this one another name with --name, or say --replace to put it in the other's place",
+    )
+
+
+# Text ------------------------------------------------------------------------------------
+
+
+def ink_text(ink: Ink) -> str:
+    """One ``[[inks]]`` entry of a shelf's file, its numbers in rows."""
+    import tomli_w
+
+    row = shelf_to_dict(Shelf((ink,)))["inks"][0]
+    lists = {key: row.pop(key) for key in ("k", "s", "doubt") if key in row}
+    row = {key: value for key, value in row.items() if value != ""}
+    lines = ["[[inks]]", tomli_w.dumps(row).rstrip()]
+    for key, values in lists.items():
+        if key == "doubt":
+            lines += ["doubt = [", *(f"    [{_numbers(v)}]," for v in values), "]"]
+        else:
+            lines.append(f"{key} = [{_numbers(values)}]")
+    return "\n".join(lines) + "\n"
+
+
+def _numbers(values) -> str:
+    return ", ".join(f"{float(v):g}" if float(v) != 0 else "0.0" for v in values).replace("e+", "e")
+
+
+def _new_text(text: str, old: Shelf | None, wanted: Shelf, path: Path) -> str:
+    """The file's text after a change; entries that stay keep theirs word for word."""
+    head, blocks = _blocks(text) if old is not None else (_HEAD, [])
+    if old is not None and len(blocks) == len(old):
+        kept = {id(ink): block for ink, block in zip(old, blocks, strict=True)}
+        entries = [kept.get(id(ink), "\n" + ink_text(ink)) for ink in wanted]
+        new = head.rstrip("\n") + "\n" + "".join(f"\n{e.strip(chr(10))}\n" for e in entries)
+        with contextlib.suppress(BadFile):
+            if _parsed(new, path).names == wanted.names:
+                return new
+    title = wanted.title.replace("\\", "\\\\").replace('"', '\\"')
+    head = _HEAD if old is None else f'format = "{FORMAT}"\ntitle = "{title}"\n'
+    new = head + "".join(f"\n{ink_text(ink)}" for ink in wanted)
+    _parsed(new, path)  # never leave behind what cannot be read again
+    return new
+
+
+def _blocks(text: str) -> tuple[str, list[str]]:
+    """The head and the entries of a shelf's text; comments above an entry belong to it."""
+    starts = [found.start() for found in _ENTRY.finditer(text)]
+    pieces = [text[a:b] for a, b in zip([0, *starts], [*starts, len(text)], strict=True)]
+    for i in range(1, len(pieces)):
+        lines = pieces[i - 1].splitlines(keepends=True)
+        at = len(lines)
+        # What stands apart from the first entry by an empty line is about the whole shelf.
+        while at > 0 and (
+            lines[at - 1].lstrip().startswith("#") or (i > 1 and not lines[at - 1].strip())
+        ):
+            at -= 1
+        pieces[i - 1], pieces[i] = "".join(lines[:at]), "".join(lines[at:]) + pieces[i]
+    return pieces[0], pieces[1:]
+
+
+def _parsed(text: str, path: Path) -> Shelf:
+    from drawdown.ink.shelf import shelf_from_text
+
+    return shelf_from_text(text, path)

@@ -1,0 +1,393 @@
+"""The command line: options, exit codes, explained failures, quick start, quiet pipes.
+
+What is checked against the outside: the exit codes and options promised in README.md,
+no-color.org, and POSIX habits (stdout for the result alone). Judgements are made up here;
+the chain itself is tested elsewhere.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import json
+import os
+import re
+import subprocess
+import sys
+import types
+from pathlib import Path
+
+import fake_judgement
+import pytest
+from fake_chain import FakeChain, FakeOptions
+
+from calibration.errors import BadFile, PhotoUnfit, WrongUsage
+from drawdown import __version__
+from drawdown.commands import main as cli
+from drawdown.commands.support.options import (
+    check_batch_grams,
+    check_strip_numbers,
+    check_strips,
+    check_tolerance,
+    read_mix,
+)
+
+ROOT = Path(__file__).resolve().parents[3]
+HEAVY = ("numpy", "cv2", "scipy", "skimage", "colour", "PIL", "rich", "reportlab")
+
+
+@pytest.fixture
+def chain(monkeypatch):
+    fake = FakeChain()
+    module = types.ModuleType("drawdown.pipeline.match")
+    module.Options = FakeOptions
+    module.judge = module.read_strips = fake.run
+    monkeypatch.setitem(sys.modules, "drawdown.pipeline.match", module)
+    return fake
+
+
+@pytest.fixture(autouse=True)
+def plain_surroundings(monkeypatch):
+    for name in ("DRAWDOWN_DEBUG", "NO_COLOR", "COLORTERM"):
+        monkeypatch.delenv(name, raising=False)
+
+
+class Terminal(io.StringIO):
+    encoding = "utf-8"
+
+    def isatty(self) -> bool:
+        return True
+
+
+def run(*args: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "drawdown", *args],
+        cwd=ROOT,
+        env={**os.environ, **environment},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+# Exit codes and where words go -----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("verdict", "code"), [("match", 0), ("no match", 3), ("too close to call", 4), (None, 5)]
+)
+def test_verdict_decides_the_exit_code(chain, capsys, verdict, code):
+    chain.answer = fake_judgement.judgement(verdict)
+    assert cli.main(["match", "photo.jpg"]) == code
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert "\x1b" not in out
+    said = " ".join(out.split()).replace(" ", "").lower()
+    assert (verdict or "no verdict").replace(" ", "") in said
+
+
+def test_photo_that_cannot_be_judged_is_explained_and_leaves_json(chain, capsys):
+    chain.error = PhotoUnfit("no card was seen", "colours need it", "lay the card in view")
+    assert cli.main(["match", "photo.jpg", "--json"]) == 5
+    out, err = capsys.readouterr()
+    data = json.loads(out)
+    assert data["comparison"] is None
+    assert data["photo"]["path"] == "photo.jpg"
+    assert "No card was seen. Colours need it. Lay the card in view." in err
+    assert cli.main(["read", "photo.jpg"]) == 5
+    assert capsys.readouterr().out == ""
+
+
+def test_bad_file_gives_6_and_nothing_on_stdout(chain, capsys):
+    chain.error = BadFile("it is empty", "there is no photo in it", "send it again")
+    assert cli.main(["match", "photo.jpg", "--json"]) == 6
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("A file cannot be used\n")
+
+
+def test_a_fault_of_our_own_is_an_apology_without_a_traceback(chain, capsys, monkeypatch):
+    chain.error = ZeroDivisionError("by none")
+    assert cli.main(["match", "photo.jpg"]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "ZeroDivisionError: by none" in " ".join(err.split())
+    assert "Traceback" not in err
+    monkeypatch.setenv("DRAWDOWN_DEBUG", "1")
+    assert cli.main(["match", "photo.jpg"]) == 1
+    assert "Traceback" in capsys.readouterr().err
+
+
+def test_interrupt_gives_130(chain, capsys):
+    chain.error = KeyboardInterrupt()
+    assert cli.main(["match", "photo.jpg"]) == 130
+    out, err = capsys.readouterr()
+    assert (out, err.strip()) == ("", "Stopped.")
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ["match"],
+        ["match", "a.jpg", "b.jpg"],
+        ["match", "a.jpg", "--tolerance", "two"],
+        ["match", "a.jpg", "--no-such-option"],
+        ["guess", "a.jpg"],
+        ["match", "a.jpg", "--original", "2", "--batch", "2"],
+        ["match", "a.jpg", "--original", "0"],
+        ["match", "a.jpg", "--tolerance", "0"],
+        ["match", "a.jpg", "--tolerance", "20.1"],
+        ["match", "a.jpg", "--tolerance", "nan"],
+        ["match", "a.jpg", "--tolerance", "inf"],
+        ["match", "a.jpg", "--batch-grams", "-3"],
+        ["match", "a.jpg", "--batch-grams", "inf"],
+        ["match", "a.jpg", "--mix", "PB15:3"],
+        ["match", "a.jpg", "--mix", "=3"],
+        ["match", "a.jpg", "--mix", "PB15:3=0"],
+        ["match", "a.jpg", "--mix", "PW6=1", "--mix", "PW6=2"],
+        ["match", "a.jpg", "--strip", "1,2,3"],
+        ["match", "a.jpg", "--strip", "1,2,0,4"],
+        ["match", "a.jpg", "--strip", "1,2,3,4"],
+        ["match", "a.jpg", "--picture", "out.jpg"],
+    ],
+)
+def test_wrong_usage_is_one_explained_paragraph(chain, capsys, args):
+    assert cli.main(args) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    headline, *paragraph = err.splitlines()
+    assert headline == "The command cannot be carried out as written"
+    assert paragraph
+    assert all(paragraph)
+    assert max(map(len, paragraph)) <= 80
+    assert not set("╭│╰\x1b") & set(err)
+    assert not chain.asked
+
+
+# Options ---------------------------------------------------------------------------------
+
+
+def test_options_reach_the_chain(chain, tmp_path):
+    picture = tmp_path / "answer.png"
+    code = cli.main(
+        [
+            "match", "photo.jpg", "--original", "3", "--batch", "1", "--card", "c.toml",
+            "--shelf", "s.toml", "--mix", "PB15:3=2", "--mix", "white=a=10.5",
+            "--batch-grams", "250", "--scale-step", "0.5",
+            "--slab", "hill", "--added", "PG7=1.5", "--tolerance", "1.5", "--other-inks",
+            "--pulled-alike", "--wet", "Batch",
+            "--strip", "-10,-60,20,50", "--strip", "300,200,240.5,600px",
+            "--strip", "1, 2, 3, 4mm", "--original-photo", "old.jpg", "--picture", str(picture),
+            "--card-corners", "10,10 110,12.5 110,60 10,60",
+            "--card-corners", "1,1; 300,1; 300,100; 1,100",
+        ]
+    )  # fmt: skip
+    assert code == 0
+    path, options = chain.asked[0]
+    assert path == Path("photo.jpg")
+    assert dataclasses.astuple(options) == (
+        3, 1, Path("c.toml"), Path("s.toml"), {"PB15:3": 2.0, "white=a": 10.5}, 250.0, 0.5, "hill",
+        {"PG7": 1.5}, 1.5,
+        True, True, frozenset({"batch"}),
+        ("-10,-60,20,50", "300,200,240.5,600px", "1,2,3,4"), False, Path("old.jpg"),
+        (
+            ((10.0, 10.0), (110.0, 12.5), (110.0, 60.0), (10.0, 60.0)),
+            ((1.0, 1.0), (300.0, 1.0), (300.0, 100.0), (1.0, 100.0)),
+        ), None, None,
+    )  # fmt: skip
+    assert picture.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+
+
+def test_defaults_are_strip_1_against_strip_2_within_2(chain):
+    assert cli.main(["match", "photo.jpg"]) == 0
+    assert chain.asked[0][1] == FakeOptions()
+
+
+def test_the_real_chain_takes_these_options():
+    from drawdown.pipeline.match import Options
+
+    ours = {field.name for field in dataclasses.fields(FakeOptions)}
+    assert ours == {field.name for field in dataclasses.fields(Options)}
+    assert dataclasses.asdict(Options()) == dataclasses.asdict(FakeOptions())
+
+
+def test_picture_never_replaces_the_photo(chain, tmp_path, capsys):
+    photo = tmp_path / "photo.png"
+    photo.write_bytes(b"precious")
+    assert cli.main(["match", str(photo), "--picture", str(photo)]) == 2
+    assert photo.read_bytes() == b"precious"
+    assert cli.main(["match", str(photo), "--picture", str(tmp_path / "no" / "x.png")]) == 6
+    assert not chain.asked
+    assert "folder does not exist" in " ".join(capsys.readouterr().err.split())
+
+
+def test_option_checks_one_by_one():
+    check_strip_numbers(original=1, batch=2)
+    check_strip_numbers(original=None, batch=None)
+    check_tolerance(20.0)
+    check_batch_grams(None)
+    check_batch_grams(1.0)
+    assert read_mix([]) is None
+    assert check_strips([], 1, 2) == ()
+    with pytest.raises(WrongUsage, match="strip 3 is to be compared"):
+        check_strips(["1,2,3,4", "5,6,7,8"], 1, 3)
+
+
+# Start-up, help, version -----------------------------------------------------------------
+
+
+def test_help_is_quick_because_it_loads_nothing_heavy():
+    code = (
+        "import sys; from drawdown.commands.main import main;"
+        "main(['--help']); main(['match', '--help']);"
+        f"print([m for m in {HEAVY!r} if m in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stderr.strip() == "[]"
+    assert "--tolerance" in done.stdout
+
+
+def test_commands_come_in_order_of_use():
+    listed = run("--help").stdout.split("Commands:")[1]
+    names = [line.split()[0] for line in listed.splitlines() if line.startswith("  ")]
+    names = [name for name in names if name in ("match", "read", "card", "sheet")]
+    assert names == ["match", "read", "card", "sheet"]
+
+
+@pytest.mark.parametrize("group", [[], ["ink"], ["book"]])
+def test_help_cuts_no_line_short(group, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    assert cli.main([*group, "--help"]) == 0
+    out = capsys.readouterr().out
+    assert "Commands:" in out
+    assert "..." not in out.split("Commands:")[1]
+
+
+def test_version_and_bare_call():
+    done = run("--version")
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"drawdown {__version__}\n", "")
+    bare = run()
+    assert (bare.returncode, bare.stderr) == (0, "")
+    assert "Usage: drawdown" in bare.stdout
+
+
+def test_usage_error_through_the_process():
+    done = run("match")
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert "PHOTO" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_reader_that_leaves_is_no_error():
+    # A pipe whose reading end is closed before anything is written.
+    reading, writing = os.pipe()
+    os.close(reading)
+    with os.fdopen(writing, "w") as gone:
+        done = subprocess.run(
+            [sys.executable, "-m", "drawdown"],
+            cwd=ROOT, stdout=gone, stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+# Colour and progress ---------------------------------------------------------------------
+
+
+def test_no_color_is_honoured(chain, monkeypatch):
+    for variable, coloured in (("", True), ("1", False)):
+        screen = Terminal()
+        monkeypatch.setattr(sys, "stdout", screen)
+        monkeypatch.setenv("COLORTERM", "truecolor")
+        monkeypatch.setenv("TERM", "xterm")
+        monkeypatch.setenv("NO_COLOR", variable)
+        assert cli.main(["match", "photo.jpg"]) == 0
+        assert ("\x1b[" in screen.getvalue()) is coloured
+
+
+def test_read_takes_strips_by_hand_for_one_photo(chain, tmp_path):
+    chain.answer.comparison = chain.answer.advice = None
+    chain.answer.all_flags = ()
+    picture = tmp_path / "named.png"
+    code = cli.main(["read", "p.jpg", "--strip", "10,-60,20,50", "--picture", str(picture)])
+    assert code == 0
+    assert chain.asked[0][1].strips_by_hand == ("10,-60,20,50",)
+    assert picture.read_bytes()[1:4] == b"PNG"
+    assert cli.main(["read", str(tmp_path), "--picture", str(picture)]) == 2
+    assert cli.main(["read", str(tmp_path), "--strip", "10,-60,20,50"]) == 2
+
+
+def test_readme_names_every_command_and_option():
+    import typer
+
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    group = typer.main.get_command(cli.app)
+    assert "`drawdown --version`" in text
+    missing = []
+    for name, command in group.commands.items():
+        _, found, rest = text.partition(f"\n## drawdown {name}\n")
+        section = rest.split("\n## ")[0]
+        missing += [] if found else [name]
+        inside = dict(getattr(command, "commands", {}))
+        missing += [f"{name} {n}" for n in inside if f"\n### drawdown {name} {n}\n" not in section]
+        for parameter in [p for c in (command, *inside.values()) for p in c.params]:
+            options = [option for option in parameter.opts if option.startswith("--")]
+            missing += [f"{name} {option}" for option in options if f"`{option}" not in section]
+    assert len(group.commands) >= 4
+    assert missing == []
+
+
+def test_readme_leads_from_every_job_to_its_command():
+    """Each link within README.md leads somewhere, and no command is left out of the table."""
+    import typer
+
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    prose = re.sub(r"(?ms)^```.*?^```$", "", text)
+    headings = re.findall(r"(?m)^##+ (.+)$", prose)
+    anchors = {re.sub(r"[^\w -]", "", h).lower().replace(" ", "-") for h in headings}
+    assert set(re.findall(r"\]\(#([^)]+)\)", prose)) <= anchors
+    table = text.split("## What do you want to do?")[1].split("\n## ")[0]
+    for name in typer.main.get_command(cli.app).commands:
+        assert f"(#drawdown-{name})" in table, name
+
+
+def test_the_table_of_rooms_names_every_module_and_nothing_that_is_gone():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.split("## The way of a photo")[1].split("\n## ")[0]
+    named = re.findall(r"`((?:calibration|drawdown|tests|fixtures)/[^`]*)`", table)
+    there = {path for pattern in named for path in ROOT.glob(pattern)}
+    rooms = {p for d in ("calibration", "drawdown") for p in (ROOT / d).glob("[!_]*.py")}
+    assert {path.name for path in rooms - there} == set(), "no row in DEVELOPERS.md"
+    assert [pattern for pattern in named if not any(ROOT.glob(pattern))] == [], "gone"
+
+
+def test_readme_tells_every_exit_code():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    table = text.split("## Exit codes")[1].split("\n## ")[0]
+    for code in (0, 1, 2, 3, 4, 5, 6, 130):
+        assert f"| {code} |" in table
+
+
+def test_flag_table_in_the_documentation_is_current():
+    from calibration.flags import flag_table
+
+    assert flag_table() in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_version_is_the_same_everywhere():
+    import tomllib
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["version"] == __version__
+
+
+def test_readme_commands_can_be_copied_as_they_are():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    for name, ending in (("verdict", "match fixtures/photos/no-match.jpg"), ("test", "-m pytest")):
+        block = text.split(f"<!-- command: {name} -->\n```sh\n")[1].split("\n```")[0]
+        assert len(block.splitlines()) == 1
+        assert block.startswith("python3 -m venv ")
+        assert block.endswith(ending)

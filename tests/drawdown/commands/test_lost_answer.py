@@ -1,0 +1,76 @@
+"""An answer that cannot be written is explained; a picture that cannot be saved costs no answer.
+
+What is checked against the outside: /dev/full, which fails as a full disk does (Linux manual
+page full(4)), and the exit codes of README.md.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import fake_judgement
+import pytest
+
+from calibration.errors import BadFile
+from drawdown.commands.match import deliver
+
+ROOT = Path(__file__).resolve().parents[3]
+PHOTO = str(ROOT / "fixtures" / "photos" / "no-match.jpg")
+FULL = Path("/dev/full")
+
+
+def _run(*args: str, stdout, stderr=subprocess.PIPE) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "drawdown", *args],
+        cwd=ROOT, stdout=stdout, stderr=stderr, text=True, check=False, timeout=60,
+    )  # fmt: skip
+
+
+@pytest.mark.skipif(not FULL.exists(), reason="only Linux has /dev/full")
+@pytest.mark.parametrize(
+    "args", [("--help",), ("match", "--help"), ("--version",), (), ("match", PHOTO, "--json"),
+             ("match", PHOTO)]
+)  # fmt: skip
+def test_a_full_disk_is_explained(args):
+    with FULL.open("w") as full:
+        done = _run(*args, stdout=full)
+    assert done.returncode == 6
+    headline, _, rest = done.stderr.partition("\n")
+    assert headline == "A file cannot be used"
+    assert " ".join(rest.split()).startswith("The disk is full, so the answer could not be written")
+    assert "Traceback" not in rest
+    assert "Exception ignored" not in rest
+
+
+@pytest.mark.skipif(not FULL.exists(), reason="only Linux has /dev/full")
+def test_when_nothing_at_all_can_be_written_the_exit_code_still_tells():
+    with FULL.open("w") as full:
+        assert _run("--help", stdout=full, stderr=full).returncode == 6
+        assert _run("match", stdout=full, stderr=full).returncode == 2
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a POSIX shell closes the stream")
+def test_a_closed_stdout_is_no_crash():
+    done = subprocess.run(
+        ["sh", "-c", f'"{sys.executable}" -m drawdown --version >&-'],
+        cwd=ROOT, stderr=subprocess.PIPE, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("as_json", [True, False])
+def test_the_answer_comes_before_the_picture(tmp_path, capsys, as_json):
+    picture = tmp_path / "answer.png"
+    (tmp_path / "answer.png").mkdir()  # it became a folder while the photo was measured
+    with pytest.raises(BadFile) as caught:
+        deliver(fake_judgement.judgement("match"), as_json=as_json, picture=picture)
+    assert caught.value.exit_code == 6
+    out = capsys.readouterr().out
+    if as_json:
+        assert json.loads(out)["comparison"]["verdict"] == "match"
+    else:
+        assert "The batch matches the kept original." in out

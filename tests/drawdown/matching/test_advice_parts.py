@@ -1,0 +1,202 @@
+"""The advice's parts: slopes against differences, deviations, any colour at all; and a closed
+loop against hidden inks."""
+
+from __future__ import annotations
+
+import importlib.util
+import math
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from advice_kit import GROUND, SHELF, ask, some, strip
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from calibration.colour.spaces import delta_e_2000
+from drawdown.ink.forward import lab_of_film, lab_slopes
+from drawdown.ink.prior import ShelfFigures, cosines
+from drawdown.matching.addition_search import local_metric
+from drawdown.matching.advise import advise
+from drawdown.matching.batch_model import Recipes, strips_and_slopes
+from drawdown.wording.advice import missing_direction
+
+# Any colour ------------------------------------------------------------------------------
+
+LAB = st.tuples(st.floats(0, 100), st.floats(-110, 110), st.floats(-110, 110))
+SHELVES = (
+    SHELF,
+    some("white"),
+    some("base", "phthalo-blue"),
+    some("pyrrole-red", "arylide-yellow"),
+    some("bone-black"),
+    some("white", "bone-black", "ultramarine-blue"),
+)
+
+
+@given(LAB, LAB, st.sampled_from(SHELVES), st.booleans(), st.sampled_from([None, 0.5, 2.0]))
+@settings(max_examples=60, deadline=None)
+def test_any_two_colours_get_an_answer(original, batch, shelf, known, film_ratio):
+    mix = dict.fromkeys(shelf.names[:3], 10.0) if known else None
+    answer = advise(
+        original, batch, None, None, shelf, mix, batch_grams=40, film_ratio=film_ratio,
+        paper_lab=(93, 0, 3),
+    )  # fmt: skip
+    assert len(answer.additions) <= 2
+    assert all(parts > 0 and math.isfinite(parts) for _, parts in answer.additions)
+    assert all(first <= parts for (_, first), (_, parts) in
+               zip(answer.add_first, answer.additions, strict=True))  # fmt: skip
+    assert {name for name, _ in answer.additions} <= set(shelf.names)
+    assert 0 < answer.portion <= 1
+    assert np.isfinite(answer.predicted_lab_d50).all()
+    assert (answer.predicted_u95 > 0).all()
+    assert math.isfinite(answer.predicted_de00)
+    assert answer.predicted_de00_high95 >= answer.predicted_de00 - 1e-9 or not answer.additions
+    assert answer.note or answer.additions
+    if answer.additions:
+        now = float(delta_e_2000(np.array(original), np.array(batch)))
+        assert answer.predicted_de00 < now
+
+
+# The parts -------------------------------------------------------------------------------
+
+
+def test_slopes_of_colour_are_its_differences():
+    rng = np.random.default_rng(4)
+    k, s = rng.uniform(0.01, 5, 31), rng.uniform(0.01, 5, 31)
+    lab, by_k, by_s, by_x = lab_slopes(k, s, 0.9, GROUND)
+    assert lab == pytest.approx(lab_of_film(k, s, 0.9, GROUND))
+    h = 1e-6
+    for i in (0, 12, 30):
+        step = h * (np.arange(31) == i)
+        assert by_k[i] == pytest.approx((lab_of_film(k + step, s, 0.9, GROUND) - lab) / h, abs=1e-3)
+        assert by_s[i] == pytest.approx((lab_of_film(k, s + step, 0.9, GROUND) - lab) / h, abs=1e-3)
+    assert by_x == pytest.approx((lab_of_film(k, s, 0.9 + h, GROUND) - lab) / h, abs=1e-3)
+
+
+@pytest.mark.parametrize("film_ratios", [(None,), (1.1,), (None, 1.1, None)])
+def test_slopes_of_the_fit_are_its_differences(film_ratios):
+    rng = np.random.default_rng(0)
+    photos = len(film_ratios)
+    added = rng.uniform(0, 0.1, (photos, 2, 4)) * (np.arange(photos) > 0)[:, None, None]
+    recipes = Recipes(
+        inks=np.array([[0, 16, 2, 0], [1, 7, 19, 12]]),
+        parts=np.array([[70, 5, 25, 0.0], [80, 15, 2, 3]]),
+        sd=0.05, film_ratios=film_ratios, ratio_sd=(0.04,) * photos, ground=GROUND,
+        batch_sd=np.full((2, 4), 0.3), added=added,
+    )  # fmt: skip
+    figures = ShelfFigures(SHELF)
+    theta = 0.5 * rng.normal(size=(2, recipes.size))
+    _, slope = strips_and_slopes(figures, recipes, theta)
+    for i in range(recipes.size):
+        step = 1e-5 * (np.arange(recipes.size) == i)
+        high, low = (
+            strips_and_slopes(figures, recipes, theta + sign * step)[0] for sign in (1, -1)
+        )
+        assert slope[:, i] == pytest.approx((high - low) / 2e-5, abs=1e-6)
+
+
+def test_smooth_deviations_are_smooth_and_of_the_stated_size():
+    waves = cosines(np.array([1.0, 0.5]))
+    assert waves[0] == pytest.approx(np.ones(31))
+    assert np.abs(waves[1]).max() == pytest.approx(0.5, abs=0.01)
+
+
+@given(LAB, st.tuples(*[st.floats(-1, 1)] * 3))
+@settings(max_examples=80, deadline=None)
+def test_local_metric_is_near_delta_e(lab, step):
+    """Against scikit-image's CIEDE2000 at steps of about 0.3. Near grey, where CIEDE2000
+    turns sharply, and at the known discontinuities of hue (Sharma, Wu, Dalal 2005) a
+    quadratic form cannot follow it."""
+    lab, step = np.array(lab), 0.3 * np.array(step)
+    if np.hypot(*lab[1:]) < 10 or np.linalg.norm(step) < 0.05:
+        return
+    metric = local_metric(lab)
+    assert np.linalg.eigvalsh(metric).min() > 0
+    true = float(delta_e_2000(lab, lab + step))
+    assert float(np.sqrt(step @ metric @ step)) == pytest.approx(true, rel=0.15, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("original", "batch", "word"),
+    [
+        ((60, 0, 0), (50, 0, 0), "lighter"),
+        ((40, 1, 0), (50, 0, 0), "darker"),
+        ((50, 12, 0), (50, 0, 0), "redder"),
+        ((50, 0, -12), (50, 0, 0), "bluer"),
+        ((50, 40, 0), (50, 20, 0), "cleaner"),
+        ((50, 20, 0), (50, 45, 0), "duller"),
+        ((50, 35, 20), (50, 40, 0), "yellower"),
+        ((50, -30, 30), (50, -5, 42), "greener"),
+        ((50, 50, 30), (50, -40, -40), "redder"),
+    ],
+)
+def test_what_is_missing_in_words(original, batch, word):
+    """Hue words by the axes of CIELAB: +a red, +b yellow, -a green, -b blue."""
+    assert missing_direction(np.array(original, float), np.array(batch, float)) == word
+
+
+# The loop --------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def benchmark():
+    path = Path(__file__).parents[2] / "benchmarks" / "advice.py"
+    spec = importlib.util.spec_from_file_location("advice_benchmark", path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses look their module up
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_following_the_advice_brings_hidden_inks_home(benchmark):
+    """Our own targets on invented inks, the ratio of the films told: 70 % within 2 after one
+    addition, 95 % after two, at most 2 % made worse by one, at most 8 % of ink (median). Two
+    studios and 60 batches are few, so what is held here is a little less than what the long
+    runs of tests/benchmarks/advice.py reach (83 %, 95 %, 1.3 %, 5.7 %)."""
+    rows = benchmark.run(60, seed=11, baselines=False, trails=0.08, quick=True)[benchmark.ADVICE]
+    distance = np.array([row.distance for row in rows])
+    assert (distance[:, 1] <= 2).mean() >= 0.70
+    assert (distance[:, 2] <= 2).mean() >= 0.90
+    assert (distance[:, 1:] > distance[:, :-1] + 0.05).mean() <= 0.02
+    assert np.median([row.added for row in rows]) <= 0.10
+    low, high, true = np.array([kept for row in rows for kept in row.kept]).T
+    assert ((low <= true) & (true <= high)).mean() >= 0.85
+
+
+def test_an_answer_takes_no_time():
+    """Our own limit, 60 ms of processor time with CIEDE2000 loaded, best of five so that a
+    busy machine does not decide."""
+    noted = {"white": 70, "arylide-yellow": 25, "phthalo-blue": 5}
+    original, batch = strip(noted), strip(noted | {"phthalo-blue": 3})
+    for mix in (noted, None):
+        times = []
+        for _ in range(5):
+            start = time.process_time()
+            ask(original, batch, mix)
+            times.append(time.process_time() - start)
+        assert min(times) < 0.060
+
+
+def test_how_film_changes_a_colour_tells_base_from_white():
+    """The same pale blue as a tint and as a let-down: what a thinner film does is the tell."""
+    from drawdown.ink.forward import film_lab, paper_ground
+    from drawdown.ink.shelf import starter_shelf
+    from drawdown.matching.guess_mix import THIN, guess_mixes
+
+    shelf = starter_shelf()
+    ground = paper_ground(None)
+    k, s = np.array([ink.k for ink in shelf]), np.array([ink.s for ink in shelf])
+    for other in ("white", "base"):
+        kinds = [ink.kind for ink in shelf]
+        parts = np.zeros((1, len(kinds)))
+        parts[0, [ink.name for ink in shelf].index("phthalo-blue")] = 0.03
+        parts[0, kinds.index(other)] = 0.97
+        full, thin = (film_lab(k, s, parts, film, ground)[0] for film in (1.0, THIN))
+        effect = float(delta_e_2000(full, thin))
+        best = guess_mixes(shelf, full, ground, 12, effect)[0].mix
+        named = {shelf.find(name).kind for name, share in best.items() if share > 20}
+        assert other in named
+        assert not {"white", "base"} - {other} & named

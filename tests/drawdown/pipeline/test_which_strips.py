@@ -1,0 +1,94 @@
+"""Which strip is which when only one number is given, and a photo that is its own original.
+
+The contract is README.md's (`--original`, `--batch`, `--original-photo`); there is no outside
+reference for it.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from calibration.errors import WrongUsage
+from drawdown.commands import main as cli
+from drawdown.pipeline.roles import WhichStrips, refuse_assumed, which_strips
+
+MATCH = Path(__file__).resolve().parents[3] / "fixtures" / "photos" / "no-match.jpg"
+
+
+@pytest.mark.parametrize(
+    ("original", "batch", "apart", "expected"),
+    [
+        (None, None, False, WhichStrips(1, 2)),
+        (2, None, False, WhichStrips(2, 1, "batch")),
+        (None, 1, False, WhichStrips(2, 1, "original")),
+        (3, None, False, WhichStrips(3, 2)),
+        (None, 3, False, WhichStrips(1, 3)),
+        (2, 1, False, WhichStrips(2, 1)),
+        (None, None, True, WhichStrips(1, 1)),
+        (2, None, True, WhichStrips(2, 1)),
+        (None, 2, True, WhichStrips(1, 2)),
+    ],
+)
+def test_what_is_not_said_is_the_other_strip(original, batch, apart, expected):
+    assert which_strips(original, batch, apart) == expected
+
+
+def test_the_other_strip_must_be_the_only_other_one():
+    refuse_assumed("batch", 2)
+    refuse_assumed(None, 7)
+    with pytest.raises(WrongUsage, match=r"without --batch, .* 3 strips"):
+        refuse_assumed("batch", 3)
+    with pytest.raises(WrongUsage, match="--batch was given without --original"):
+        refuse_assumed("original", 4)
+    with pytest.raises(WrongUsage, match="both 2"):
+        which_strips(2, 2, False)
+
+
+def _answer(capsys, *args: str) -> dict:
+    code = cli.main(["match", str(MATCH), "--json", *args])
+    out, err = capsys.readouterr()
+    assert err == ""
+    return json.loads(out) | {"code": code}
+
+
+def test_original_2_alone_is_the_comparison_turned_round(capsys):
+    plain = _answer(capsys)["comparison"]
+    turned = _answer(capsys, "--original", "2")["comparison"]
+    assert (plain["original"], plain["batch"]) == (1, 2)
+    assert (turned["original"], turned["batch"]) == (2, 1)
+    assert turned["dL"] == pytest.approx(-plain["dL"], abs=0.02)
+    assert turned["verdict"] == plain["verdict"] == "no match"
+    assert _answer(capsys, "--batch", "1")["comparison"] == turned
+
+
+def test_a_photo_is_not_its_own_original(tmp_path, capsys):
+    copy = tmp_path / "a copy.jpg"
+    shutil.copy(MATCH, copy)
+    link = tmp_path / "link.jpg"
+    link.symlink_to(MATCH)
+    for other in (MATCH, copy, link):
+        assert cli.main(["match", str(MATCH), "--original-photo", str(other)]) == 2
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert "itself always matches" in " ".join(err.split())
+
+
+def test_both_strips_of_one_photo_are_compared_in_one_light(tmp_path, capsys):
+    copy = tmp_path / "copy.jpg"
+    shutil.copy(MATCH, copy)
+    answer = _answer(capsys, "--original-photo", str(copy), "--batch", "2")
+    assert answer["comparison"] == _answer(capsys)["comparison"]
+    assert answer["original_photo"] is None
+
+
+def test_with_three_strips_the_other_one_must_be_named(capsys):
+    places = ["1440,850,120,270px", "1680,850,120,600px", "1440,1180,120,270px"]
+    by_hand = [word for place in places for word in ("--strip", place)]
+    assert cli.main(["match", str(MATCH), "--original", "2", *by_hand]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "--original was given without --batch, and there are 3 strips" in " ".join(err.split())

@@ -1,0 +1,377 @@
+"""The reports: terminal text, JSON, picture.
+
+Checked against the outside: RFC 8259 (JSON knows no NaN), the PNG specification (W3C, sRGB
+chunk), sRGB (IEC 61966-2-1) by way of the swatches' mid grey. The layout is our own; what is
+tested of it is that nothing is cut off and that no verdict rests on colour alone.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import fake_judgement as fake
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image
+
+from calibration.colour.spaces import P3_TO_XYZ_D50, srgb_decode
+from calibration.errors import BadFile, PhotoUnfit
+from calibration.flags import OVEREXPOSED, STRIP_CLIPPED, UNEVEN_LIGHT
+from calibration.photo.icc import profile_from
+from drawdown.commands import main as cli
+from drawdown.report.json.match import (
+    match_data,
+    match_text,
+    read_data,
+    read_text,
+    rounded,
+    unfit_text,
+)
+from drawdown.report.pictures.answer import draw_picture, save_picture, small_srgb
+from drawdown.report.pictures.canvas import plain
+from drawdown.report.text import terminal
+from drawdown.report.text import terminal as banner
+from drawdown.report.text.match import match_screen, percent, read_screen, signed, swatch_rgb
+from drawdown.report.text.terminal import Screen
+from drawdown.wording import figures as words
+
+VERDICTS = ("match", "no match", "too close to call", None)
+ANSI = re.compile(r"\x1b\[[0-9;]*m")
+
+
+def flat(text: str) -> str:
+    return " ".join(ANSI.sub("", text).split())
+
+
+# Terminal text ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("columns", [40, 60, 80, 100])
+@pytest.mark.parametrize("verdict", VERDICTS)
+def test_no_line_is_wider_than_the_screen(columns, verdict):
+    for screen in (Screen(columns), Screen(columns, True, True, True)):
+        judgement = fake.judgement(verdict, with_advice=fake.advice(portion=0.4, note="so it is"))
+        for text in (match_screen(judgement, screen), read_screen(judgement, screen)):
+            assert max(len(ANSI.sub("", line)) for line in text.splitlines()) <= columns
+
+
+def test_piped_text_is_plain_and_starts_with_the_verdict():
+    for verdict in VERDICTS:
+        text = match_screen(fake.judgement(verdict), Screen())
+        assert "\x1b" not in text
+        words_said = " ".join(words.HEADLINES[verdict].lines)
+        first = "".join(text.splitlines()[1].split())
+        assert words_said.replace(" ", "") in first
+
+
+def test_verdicts_differ_in_word_and_sign_not_only_in_colour():
+    assert len({head.symbol for head in words.HEADLINES.values()}) == len(VERDICTS)
+    assert len({head.lines for head in words.HEADLINES.values()}) == len(VERDICTS)
+
+
+def test_order_verdict_numbers_advice_remarks_caution():
+    text = flat(match_screen(fake.judgement("no match"), Screen()))
+    marks = [
+        "does not match", "Delta E 2000 4.31", "3.72 to 4.95", "tolerance 2.0", "41.3 ± 0.8",
+        "Munsell value 4.3", "WHAT TO ADD", "1.8 parts per 100 4.6 g", "First stir in",
+        "1.2 parts of green PG7 (3.0 g)", "Delta E 0.4 from the original", "WORTH KNOWING",
+        "Strip 2: 4 % of the strip shines", "± is half the width", "Caution: Wear gloves.",
+    ]  # fmt: skip
+    places = [text.find(mark) for mark in marks]
+    assert -1 not in places, marks[places.index(-1)]
+    assert places == sorted(places)
+
+
+def test_without_a_verdict_the_reason_comes_first_and_no_distance_is_told():
+    judgement = fake.judgement(None, flags=(OVEREXPOSED("5 of 6 white fields"),))
+    text = flat(match_screen(judgement, Screen()))
+    assert text.index("5 of 6 white fields") < text.index("original (strip 1)")
+    assert "Strip 2: 12 % of the strip is burnt out" in text
+    assert "Delta E 2000" not in text
+
+
+def test_a_strip_that_was_not_compared_does_not_spoil_the_answer():
+    strips = fake.strips(((), (), (STRIP_CLIPPED("40"),)))
+    judgement = fake.judgement("match", strips=strips)
+    assert "burnt out" not in flat(match_screen(judgement, Screen()))
+    read = fake.judgement("match", strips=strips, comparison=None)
+    for screen in (Screen(), Screen(60)):
+        said = read_screen(read, screen)
+        assert "Strip 3: 40 % of the strip is burnt out" in flat(said)
+        assert "do not use them" in flat(said)  # and which: by a sign, not by colour
+        marked = next(line for line in said.splitlines() if "×" in line)
+        assert marked.split()[:2] in (["×", "3"], ["STRIP", "3"])
+
+
+def test_readings_of_several_strips_do_not_run_into_each_other(monkeypatch):
+    from drawdown.report.pictures import panel
+
+    monkeypatch.setattr(panel, "_footer", lambda *_, **__: None)
+    strips = fake.strips(((), (), ()))
+    read = fake.judgement("match", strips=(*strips, strips[0]), comparison=None)
+    below = np.asarray(panel.draw_panel(read, 600))[27 * 6 :]
+    for edge in (150, 300, 450):
+        assert (below[:, edge - 4 : edge + 13] == panel.PAPER).all()
+
+
+def test_too_close_to_call_says_what_would_settle_it():
+    settle = "pull strip 2 again, more evenly, and shoot once more"
+    judgement = fake.judgement(
+        "too close to call", comparison=fake.comparison("too close to call", settle=settle)
+    )
+    assert "To settle it: Pull strip 2 again" in flat(match_screen(judgement, Screen()))
+    assert any("Pull strip 2 again" in note for note in match_data(judgement)["notes"])
+
+
+def test_swatches_only_where_colours_are_exact():
+    judgement = fake.judgement("match")
+    assert "48;2;" in match_screen(judgement, Screen(80, True, True, True))
+    assert "48;2;" not in match_screen(judgement, Screen(80, True, False, True))
+
+
+def test_swatch_of_mid_grey_is_mid_grey():
+    # L* 53.585 is sRGB 128 (IEC 61966-2-1 with CIE 15: Y = 0.21586).
+    assert swatch_rgb((53.585, 0, 0)) == (128, 128, 128)
+    assert swatch_rgb((100, 0, 0)) == (255, 255, 255)
+
+
+def test_each_remark_is_made_once():
+    light = UNEVEN_LIGHT("40")
+    judgement = fake.judgement("match", flags=(light, light))
+    assert flat(match_screen(judgement, Screen())).count("varies by 40 %") == 1
+
+
+def test_flooded_batch_is_told_to_take_a_portion_out():
+    advice = fake.advice(portion=0.35)
+    text = flat(match_screen(fake.judgement("no match", with_advice=advice), Screen()))
+    assert "Take out 65 % of the batch" in text
+
+
+def test_advice_without_additions_is_its_note_alone():
+    advice = fake.advice(additions=(), add_first=(), grams=None, note="leave it as it is")
+    text = flat(match_screen(fake.judgement("match", with_advice=advice), Screen()))
+    assert "Leave it as it is." in text
+    assert "WHAT TO ADD" not in text
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(0.00004, "under 1 %"), (0.5, "50 %"), (0.999, "over 99 %")]
+)
+def test_probability_is_never_flat(value, said):
+    assert percent(value) == said
+
+
+def test_small_numbers():
+    assert [signed(v) for v in (1.25, -0.04, 0.04, -3)] == ["+1.2", "0.0", "0.0", "-3.0"]
+    assert [words.number(v) for v in (None, float("nan"), float("inf"))] == ["unknown"] * 3
+    assert [words.grams(v) for v in (0.254, 4.61)] == ["0.25 g", "4.6 g"]
+    assert [words.parts(v) for v in (0.123, 1.84, 12.4)] == ["0.12", "1.8", "12"]
+
+
+def test_every_sign_of_the_banner_is_five_by_five():
+    for sign, rows in banner._SIGNS.items():
+        assert len(rows) == 5
+        assert {len(row) for row in rows} == {2 if sign == " " else 5}
+    for head in words.HEADLINES.values():
+        for line in head.lines:
+            assert len({len(row) for row in banner.letters(line)}) == 1
+
+
+def test_plain_terminals_get_stand_ins():
+    class Ascii:
+        encoding = "ascii"
+
+    assert terminal.encodable("41.3 ± 0.8 ≠ é", Ascii()) == "41.3 +/- 0.8 != \\xe9"
+    assert terminal.encodable("±", type("Utf8", (), {"encoding": "utf-8"})()) == "±"
+
+
+def test_wrapping_keeps_percent_and_paths_whole():
+    lines = terminal.wrap("a strip that shines over 95 % of " + "x" * 60 + ".jpg", 27)
+    assert not any(line.strip().startswith("%") for line in lines)
+    assert "x" * 60 + ".jpg" in [line.strip() for line in lines]
+
+
+# JSON ------------------------------------------------------------------------------------
+
+STRIP_KEYS = [
+    "number", "corners_px", "lab_d50", "lab_u95", "munsell_value", "munsell_u95",
+    "evenness_de00", "evenness_u95", "state", "flags",
+]  # fmt: skip
+COMPARISON_KEYS = [
+    "original", "batch", "de00", "de00_low95", "de00_high95", "dL", "dC", "dH",
+    "dL_u95", "dC_u95", "dH_u95", "words", "film_ratio", "de00_equal_film",
+    "tolerance", "p_within", "verdict",
+    "film_ratio_low95", "film_ratio_high95", "de00_equal_film_low95", "de00_equal_film_high95",
+    "p_same_ink", "film_words",
+]  # fmt: skip
+ADVICE_KEYS = [
+    "additions", "add_first", "grams", "predicted_lab_d50", "predicted_de00",
+    "predicted_de00_high95", "predicted_u95", "first_de00_95", "grams_first", "portion",
+    "knife_tips", "mix_used", "mix_inferred", "p_within_equal_film", "look_again", "lamps", "wait",
+    "note", "cautions",
+]  # fmt: skip
+
+
+def test_match_json_has_every_key_in_order():
+    data = json.loads(match_text(fake.judgement("no match")))
+    keys = ["schema", "photo", "card", "strips", "comparison", "advice", "notes", "original_photo"]
+    keys += ["kept"]
+    assert list(data) == keys
+    assert data["schema"] == "drawdown.match/1"
+    assert list(data["photo"]) == ["path", "width_px", "height_px", "profile", "flags", "metadata"]
+    assert data["photo"]["flags"] == ["nominal-card"]
+    assert list(data["card"]) == ["name", "markers_found", "pixels_per_mm", "held_out_de00"]
+    assert data["card"]["held_out_de00"] == {"median": 1.123, "max": 3.9}
+    assert list(data["strips"][0]) == STRIP_KEYS
+    assert data["strips"][0]["lab_d50"] == list(fake.ORIGINAL_LAB)
+    assert data["strips"][1]["flags"] == ["glare"]
+    assert list(data["comparison"]) == COMPARISON_KEYS
+    assert data["comparison"]["de00"] == 4.315
+    assert data["comparison"]["p_within"] == 0.0
+    assert list(data["advice"]) == ADVICE_KEYS
+    assert data["advice"]["additions"][0] == {"ink": "green PG7", "parts_per_100": 1.84}
+    assert data["advice"]["grams"][1] == {"ink": "black PBk7", "grams": 1.55}
+
+
+def test_corners_are_where_the_picture_shows_them():
+    judgement = fake.judgement("match", turn=0.0)
+    corners = np.array(match_data(judgement)["strips"][0]["corners_px"])
+    red, green, blue = fake.rgb8(fake.ORIGINAL_LAB)
+    x, y = corners.mean(axis=0).astype(int)
+    inside = judgement.photo.rgb_encoded[y - 5 : y + 5, x - 5 : x + 5].reshape(-1, 3).mean(axis=0)
+    assert np.abs(inside - (red, green, blue)).max() < 3
+
+
+def test_unknown_is_null_and_never_left_out():
+    comparison = fake.comparison("match", film_ratio=None, de00_equal_film=float("nan"))
+    data = match_data(fake.judgement("match", comparison=comparison))
+    assert data["comparison"]["film_ratio"] is None
+    assert data["comparison"]["de00_equal_film"] is None
+    assert data["advice"] is None
+    assert match_data(fake.judgement(None))["comparison"]["verdict"] is None
+
+
+def test_read_json():
+    data = json.loads(read_text(fake.judgement("match", comparison=None)))
+    assert list(data) == ["schema", "photo", "card", "strips", "notes"]
+    assert data == json.loads(json.dumps(read_data(fake.judgement("match", comparison=None))))
+    assert [strip["number"] for strip in data["strips"]] == [1, 2, 3]
+
+
+def test_unfit_json_has_the_same_keys(tmp_path):
+    error = PhotoUnfit("it is dark", "noise", "bring light")
+    for command, whole in (("match", match_text), ("read", read_text)):
+        data = json.loads(unfit_text(command, tmp_path / "é.jpg", error))
+        usual = json.loads(whole(fake.judgement("match")))
+        assert list(data) == list(usual)
+        assert list(data["photo"]) == list(usual["photo"])
+        assert data["schema"] == usual["schema"]
+        assert data["notes"] == ["It is dark. Noise. Bring light."]
+
+
+@pytest.mark.parametrize("command", ["opacity", "value", "overprint"])
+def test_unfit_json_of_the_other_commands_has_the_same_keys(command, capsys):
+    """Their answers to a photo that can be read, against the one to a photo that cannot."""
+    photo = Path(__file__).resolve().parents[3] / "fixtures" / "photos" / "no-match.jpg"
+    typed = [command, str(photo), "--json"]
+    if command == "overprint":  # without a photo it answers in the same terms
+        typed = [command, "--json", "--layer", "white=1", "--layer", "black=1"]
+    assert cli.main(typed) == 0
+    usual = json.loads(capsys.readouterr().out)
+    data = json.loads(unfit_text(command, photo, PhotoUnfit("it is dark", "noise", "light")))
+    assert set(data) == set(usual)
+    assert data["schema"] == usual["schema"]
+
+
+@given(st.floats() | st.none(), st.integers(0, 4))
+def test_rounded_is_always_json(value, decimals):
+    text = json.dumps(rounded(value, decimals), allow_nan=False)
+    assert text != "-0.0"
+
+
+# Picture ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("size", "width"), [((2000, 1500), 1280), ((900, 1200), 900)])
+def test_picture_shows_both_colours_edge_to_edge(size, width):
+    picture = draw_picture(fake.judgement("match", size=size))
+    assert picture.width == width
+    pixels = np.asarray(picture)
+    y = round(size[1] * width / size[0] + 31 * width / 100)  # in the middle of the swatches
+    left, right = fake.rgb8(fake.ORIGINAL_LAB), fake.rgb8(fake.BATCH_LAB)
+    assert (pixels[y, : width // 2] == left).all()
+    assert (pixels[y, width // 2 :] == right).all()
+
+
+def test_picture_of_a_reading_shows_every_strip_and_no_verdict():
+    judgement = fake.judgement("match", size=(800, 600), comparison=None, advice=None)
+    pixels = np.asarray(draw_picture(judgement))
+    swatches = pixels[600 + 8 * 10]  # right below the photo, where a verdict would be
+    for strip in judgement.strips:
+        assert (swatches == fake.rgb8(strip.lab_d50)).all(axis=1).any()
+
+
+def test_picture_is_srgb_png_and_whole_or_absent(tmp_path):
+    path = tmp_path / "answer.png"
+    save_picture(fake.judgement("no match", size=(800, 600)), path)
+    with Image.open(path) as picture:
+        assert picture.info["srgb"] == 0
+        assert picture.mode == "RGB"
+    assert [p.name for p in tmp_path.iterdir()] == ["answer.png"]
+    with pytest.raises(BadFile):
+        save_picture(fake.judgement("match", size=(800, 600)), tmp_path / "no" / "answer.png")
+
+
+def test_outlines_are_light_and_dark_and_follow_the_strips():
+    judgement = fake.judgement("match", size=(1280, 960))
+    before = judgement.photo.rgb_encoded.astype(int)
+    after = np.asarray(draw_picture(judgement))[:960].astype(int)
+    corners = judgement.view.to_px(judgement.strips[0].strip.corners_mm)
+    middle = np.rint((corners[0] + corners[3]) / 2).astype(int)  # on the left edge
+    around = after[middle[1], middle[0] - 8 : middle[0] + 9]
+    assert around.min() < 40
+    assert around.max() > 230
+    assert np.abs(after - before).max(axis=2)[-40:].max() == 0  # far from all: untouched
+
+
+def test_no_name_covers_a_compared_strip_when_there_is_room():
+    judgement = fake.judgement("match", size=(1280, 960))
+    after = np.asarray(draw_picture(judgement))[:960]
+    for strip in judgement.strips[:2]:
+        centre = judgement.view.to_px(np.array([(strip.strip.corners_mm.mean(axis=0))]))[0]
+        x, y = np.rint(centre).astype(int)
+        patch = after[y + 20 : y + 60, x - 20 : x + 20].reshape(-1, 3)
+        # The median: the thin line round the measured part may cross here.
+        assert np.abs(np.median(patch, axis=0) - fake.rgb8(strip.lab_d50)).max() < 3
+
+
+@pytest.mark.parametrize("turn", [0, 45, 90, 183])
+def test_any_turn_and_any_verdict_can_be_drawn(turn):
+    verdict = VERDICTS[turn % len(VERDICTS)]
+    assert draw_picture(fake.judgement(verdict, size=(640, 480), turn=turn)).width == 800
+    nothing = fake.judgement(None, size=(640, 480), turn=turn, comparison=None, strips=())
+    assert draw_picture(nothing).width == 800
+
+
+def test_wide_gamut_and_16_bit_photos_are_shown_as_srgb():
+    from dataclasses import replace
+
+    photo = fake.judgement("match", size=(800, 600)).photo
+    deep = replace(
+        photo,
+        rgb_encoded=np.full((600, 800, 3), 128 * 257, np.uint16),
+        profile=profile_from("Display P3", srgb_decode, P3_TO_XYZ_D50, 65536),
+    )
+    shown, scale = small_srgb(deep)
+    assert scale == 1.0
+    assert np.abs(shown.astype(int) - 128).max() <= 1  # grey is grey in both
+    red = replace(deep, rgb_encoded=deep.rgb_encoded * np.array([1, 0, 0], np.uint16))
+    assert small_srgb(red)[0][0, 0, 0] > 130  # the same numbers are a stronger red
+
+
+def test_letters_the_font_lacks_never_become_boxes():
+    assert plain("ö é ± Δ 95 %") == "o e ± · 95 %"

@@ -1,0 +1,122 @@
+"""Small matters of wording: line breaks, weights, what is said of greys, of a refused photo and
+of what would settle a verdict. There is no outside reference for words; each case was once said
+wrongly."""
+
+from __future__ import annotations
+
+import fake_judgement as fake
+import numpy as np
+import pytest
+from compare_kit import BLUE, along, strip
+
+from calibration import flags as fl
+from drawdown.matching import compare as cp
+from drawdown.report.pictures import panel
+from drawdown.report.pictures.canvas import broken
+from drawdown.report.text.match import match_screen
+from drawdown.report.text.terminal import Screen, wrap
+from drawdown.wording.figures import grams
+from drawdown.wording.weights import noted_grams
+
+
+def test_a_number_and_its_unit_stay_on_one_line():
+    text = "stir in 0.85 parts of it (2.1 g), 12 %, L* 79.7 or 10.6 ± 1.0 of Delta E, or 7 mm"
+    for columns in range(14, 60):
+        for line in wrap(text, columns):
+            words = line.split()
+            assert words[-1] not in ("0.85", "(2.1", "12", "L*", "10.6", "±", "Delta", "7")
+            assert words[0] not in ("g),", "%,", "±", "E,", "mm")
+            assert "\u00a0" not in line
+
+
+def test_nor_do_they_part_in_a_picture():
+    from PIL import Image, ImageDraw
+
+    draw = ImageDraw.Draw(Image.new("RGB", (10, 10)))
+    for room in range(60, 400, 7):
+        lines = broken(draw, "stir in 1.0 parts of blue (2.0 g) and look", 20, room)
+        assert " ".join(lines) == "stir in 1.0 parts of blue (2.0 g) and look"
+        assert not any(line.endswith(("1.0", "(2.0")) for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [(0.456, "0.46 g"), (2.1, "2.1 g"), (999.5, "999.5 g"), (1234.5, "1234 g"),
+     (12_000.0, "12.0 kg"), (12_000_000.0, "12,000 kg")],
+)  # fmt: skip
+def test_weights_as_a_scale_shows_them(value, said):
+    assert grams(value) == said
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [(None, ""), (0.0, "0 g"), (0.003, "under 0.01 g"), (0.5, "0.5 g"), (35.0, "35 g"),
+     (255.5, "255.5 g"), (250.0, "250 g"), (1000.0, "1000 g"), (12_000.0, "12 kg"),
+     (float("nan"), "unknown")],
+)  # fmt: skip
+def test_noted_weights_lose_needless_zeros_alone(value, said):
+    assert noted_grams(value) == said
+
+
+@pytest.mark.parametrize(
+    ("original", "batch", "words"),
+    [
+        ((50, 30, 10), (50, 0, 1), "much greyer"),
+        ((50, -10, -30), (50, -1, -3), "much greyer"),
+        ((50, 0, 0), (50, 30, 10), "much less grey"),
+        ((60, 1, 1), (60, -3, 1), "much greener"),
+    ],
+)
+def test_a_colour_beside_a_grey(original, batch, words):
+    said = cp.difference_words(np.array(original, float), np.array(batch, float))
+    assert words in said
+    assert ("grey" in said) is ("grey" in words)
+
+
+def _settle(batch_lab, **how) -> str:
+    result = cp.compare(strip(1, BLUE, sd=0.5), strip(2, batch_lab, sd=0.5, seed=3), **how)
+    assert result.verdict == "too close to call"
+    return result.settle
+
+
+def test_right_at_the_tolerance_is_said_only_there():
+    near = along((0.2, -0.5, 1), 2.0)
+    assert "right at the tolerance" in _settle(near, tolerance=2.0)
+    far = along((0.2, -0.5, 1), 1.2)
+    assert "too unsure for that tolerance" in _settle(far, tolerance=2.0)
+    assert "printed card measured" in _settle(far, tolerance=2.0)
+    assert "measured" not in _settle(far, tolerance=2.0, nominal_card=False)
+    assert "no shadow falls" in _settle(far, tolerance=2.0, shaded_card=True)
+
+
+def test_glare_is_named_when_it_keeps_the_verdict_open():
+    shining = strip(2, along((0.2, -0.5, 1), 1.2), sd=0.5, seed=3, flags=(fl.STRIP_GLARE("9"),))
+    result = cp.compare(strip(1, BLUE, sd=0.5), shining, tolerance=2.0)
+    assert "no lamp mirrors in the strips" in result.settle
+
+
+def test_a_strip_under_the_lamp_is_not_sent_to_be_pulled_again():
+    text = fl.STRIP_SHINES("80").text
+    assert "pull" not in text
+    assert "until nothing shines" in text
+    assert fl.STRIP_SHINES.hard
+
+
+@pytest.mark.parametrize(("verdict", "said"), [("match", True), (None, False)])
+def test_numbers_of_a_refused_photo_are_not_called_right(monkeypatch, verdict, said):
+    lines = []
+    line = panel._Pen.line
+    monkeypatch.setattr(
+        panel._Pen,
+        "line",
+        lambda pen, text, *a, **k: (lines.append(text), line(pen, text, *a, **k)),
+    )
+    judgement = fake.judgement(verdict)
+    for strip_colour in judgement.strips:
+        strip_colour.lab_d50 = np.array([50.0, 120.0, -90.0])
+    panel.draw_panel(judgement, 800)
+    assert any("stronger than a screen can show" in text for text in lines) is said
+    assert any("95 % probability" in text for text in lines)
+    assert any("do not use them" in text for text in lines) is not said
+    screen = match_screen(judgement, Screen())
+    assert ("do not use them" in screen) is not said

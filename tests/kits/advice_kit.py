@@ -1,0 +1,27 @@
+"""Questions for the advice's tests: strips of the starter inks, and the asking."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from drawdown.ink.forward import film_lab, paper_ground
+from drawdown.ink.shelf import Shelf, starter_shelf
+from drawdown.matching.advise import Advice, advise
+
+SHELF = starter_shelf()
+K, S = np.array([ink.k for ink in SHELF]), np.array([ink.s for ink in SHELF])
+GROUND = paper_ground(None)
+
+
+def strip(parts: dict[str, float], film: float = 1.0) -> np.ndarray:
+    """Lab of a strip of the starter inks as they stand."""
+    mix = SHELF.named_mix(parts)
+    return film_lab(K, S, np.array([mix.get(n, 0.0) for n in SHELF.names]), film, GROUND)
+
+
+def ask(original, batch, mix=None, **more) -> Advice:
+    return advise(original, batch, None, None, more.pop("shelf", SHELF), mix, **more)
+
+
+def some(*names: str) -> Shelf:
+    return Shelf(tuple(SHELF.find(name) for name in names))
