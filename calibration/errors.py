@@ -6,14 +6,16 @@ these into terminal text.
 
 from __future__ import annotations
 
+from calibration.naming import named
+
 # Files, options and the like, which are written as they are: a.jpg, ./x, --mix, PB15:3=2.
 _NAME_SIGNS = set("./\\_=~@#%+0123456789")
 
 
 def sentence(text: str) -> str:
-    """A clause with a capital and a full stop. A file's name, an option or the program's own
-    name at its start stays as it is written."""
-    text = text.strip()
+    """A clause with a capital and a full stop, its parameters as they are called here. A file's
+    name, an option or the program's own name at its start stays as it is written."""
+    text = named(text.strip())
     if not text:
         return ""
     first = text.split(maxsplit=1)[0].rstrip(".,:;")

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from calibration.errors import sentence
+from calibration.naming import named
 
 
 @dataclass(frozen=True)
@@ -110,7 +111,7 @@ CARD_BY_HAND = FlagKind(
     "card-placed-by-hand", False, "card",
     "the card's corners were given by hand{detail}",
     "a card placed by eye lies less exactly, so less of each patch is measured",
-    "look at the picture (--picture) to see where the card was taken to be",
+    "look at the picture (`picture`) to see where the card was taken to be",
 )  # fmt: skip
 MARKERS_ELSEWHERE = FlagKind(
     "markers-elsewhere", False, "card",
@@ -236,13 +237,13 @@ STRIP_MIXED = FlagKind(
     "not-one-strip", True, "strip",
     "what was taken for the strip varies by {detail} Delta E",
     "that is no single pull of ink: something else lies on it or was taken for it",
-    "look at the picture (--picture), clear the sheet, or place the strip with --strip",
+    "look at the picture (`picture`), clear the sheet, or place the strip with `strips`",
 )  # fmt: skip
 SHAPE_UNCOUNTED = FlagKind(
     "shape-not-counted", True, "strip",
     "in a row with the strips, {detail}, lies something much like a strip that was not counted",
     "if it is one, the strips are numbered wrongly, and the wrong two would be compared",
-    "look at the picture (--picture), clear the sheet, or place both strips with --strip",
+    "look at the picture (`picture`), clear the sheet, or place both strips with `strips`",
 )  # fmt: skip
 STRIP_SMALL = FlagKind(
     "small-strip", False, "strip",
@@ -260,7 +261,7 @@ STRIP_BY_HAND = FlagKind(
     "placed-by-hand", False, "strip",
     "the place of this strip was given by hand",
     "nothing checked that it is one even strip",
-    "look at the picture (--picture) to see what was measured",
+    "look at the picture (`picture`) to see what was measured",
 )  # fmt: skip
 STRIP_CUT = FlagKind(
     "strip-cut-off", False, "strip",
@@ -341,7 +342,7 @@ KEPT_DIFFERS = FlagKind(
     "kept-differs", False, "comparison",
     "{detail} as the book has it",
     "it may be another strip, or it has dried, faded or yellowed since it was kept",
-    "if the photo does not show the kept original, say --apart",
+    "if the photo does not show the kept original, say `apart`",
 )  # fmt: skip
 OTHER_INKS = FlagKind(
     "other-inks", False, "comparison",
@@ -377,5 +378,7 @@ def flag_table() -> str:
     rows = ["| flag | stops the verdict | what it says |", "|---|---|---|"]
     for kind in ALL.values():
         seen = kind.seen.format(detail="…")
-        rows.append(f"| `{kind.code}` | {'yes' if kind.hard else 'no'} | {seen}; {kind.todo} |")
+        rows.append(
+            f"| `{kind.code}` | {'yes' if kind.hard else 'no'} | {seen}; {named(kind.todo)} |"
+        )
     return "\n".join(rows)

@@ -373,7 +373,10 @@ def test_readme_tells_every_exit_code():
 
 def test_flag_table_in_the_documentation_is_current():
     from calibration.flags import flag_table
+    from calibration.naming import speak
+    from drawdown.commands.support.option_names import OPTION_NAMES
 
+    speak(OPTION_NAMES)
     assert flag_table() in (ROOT / "README.md").read_text(encoding="utf-8")
 
 
