@@ -13,7 +13,7 @@ from drawdown.book.photos import Stored
 from drawdown.book.store import Book, Change, Row, now
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.reading.strip import StripColour
 
 CROP_LONG_SIDE_PX = 320

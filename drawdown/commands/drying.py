@@ -115,7 +115,8 @@ def _learn(wet: Path, dry: Path, number, dry_number, card, name) -> KeptPair:
 
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.matching.drying import MOST_SHIFT_DE, DryingPair
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
     from drawdown.studio import drying_file
 
     with ProgressLine() as progress:

@@ -15,7 +15,7 @@ from drawdown.commands.support.output import say_saved, unfit_in_json
 from drawdown.pipeline.roles import refuse_itself, same_photo, which_strips
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
 
 EXIT_CODES = {"match": 0, "no match": 3, "too close to call": 4, None: 5}
 
@@ -156,7 +156,8 @@ def match(
             batch_grams = source.grams
 
     from drawdown.commands.support.progress import ProgressLine
-    from drawdown.pipeline.match import Options, judge
+    from drawdown.pipeline.match import match_photo
+    from drawdown.pipeline.options import Options
 
     options = Options(
         original=which.original,
@@ -179,7 +180,7 @@ def match(
         kept=None if source is None else source.kept,
     )
     with unfit_in_json("match", photo, json), ProgressLine() as progress:
-        judgement = judge(photo, options, progress)
+        judgement = match_photo(photo, options, progress)
     code = deliver(judgement, as_json=json, picture=picture)
     if source is not None and log is not None:
         from drawdown.commands.book.matching import log_match

@@ -19,7 +19,7 @@ from calibration.colour.spaces import delta_e_2000
 from calibration.correction.lamp_field import flatten, on_card
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.ink.shelf import Shelf
-from drawdown.pipeline.match import Judgement
+from drawdown.pipeline.read import Judgement
 from drawdown.printing.overprint import SAMPLES, Predicted, layer_from_colour, over, sheet
 from drawdown.reading.strip import StripColour, measure
 from drawdown.strips.find import Strip

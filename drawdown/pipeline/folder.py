@@ -60,7 +60,8 @@ def photos_in(folder: Path) -> list[Path]:
 
 def read_one(path: Path, card_path: Path | None) -> FolderReading:
     """Read one photo; what fails is told, not raised."""
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
     from drawdown.report.json.match import read_data
 
     try:

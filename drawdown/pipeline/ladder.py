@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import numpy as np
 
     from drawdown.ink.ladder_fit import Rung
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
 
 _FORM = re.compile(
     r"\s*(\d+|[^=]*,[^=]*)\s*=\s*([A-Za-z-]+)\s*(?::\s*([0-9.]+)\s*(?:\+\s*([0-9.]+)\s*)?)?"

@@ -1,6 +1,6 @@
 """Whether a photo's light will do: whites burnt out, all too dark, uneven, a card in shade.
 
-Light to import, as ``judge`` is.
+Light to import.
 """
 
 from __future__ import annotations

@@ -1,183 +1,26 @@
-"""The chain from one photo to one answer; no step reaches back.
-
-Light to import: the photo is opened in a thread while the rooms that follow are loaded.
-"""
+"""From a photo of original and batch to the verdict and what to add."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
-from drawdown.pipeline.background import Ahead
-from drawdown.pipeline.light_checks import light_flags, refuse_bad_exposure
+from drawdown.pipeline.options import Options, Progress
+from drawdown.pipeline.read import Judgement, read_strips
 from drawdown.pipeline.roles import refuse_assumed
 
 if TYPE_CHECKING:
     import numpy as np
 
-    from calibration.card.definition import CardDefinition
-    from calibration.correction.correct import Correction
-    from calibration.locate.find_card import CardView
-    from calibration.locate.sheet import Sheet
-    from calibration.photo.open import Photo
-    from drawdown.matching.advise import Advice
-    from drawdown.matching.batch_history import Step
-    from drawdown.matching.compare import Comparison
     from drawdown.matching.kept_original import Kept
     from drawdown.reading.strip import StripColour
-    from drawdown.studio.batch_memory import Memory, Opened
-
-Progress = Callable[[str, float], None]
-DEFAULT_TOLERANCE = 2.0
+    from drawdown.studio.batch_memory import Memory
 
 
-@dataclass(frozen=True)
-class Options:
-    """What the user asked for."""
-
-    original: int = 1
-    batch: int = 2
-    card_path: Path | None = None
-    shelf_path: Path | None = None
-    mix: dict[str, float] | None = None
-    batch_grams: float | None = None
-    scale_step: float = 0.1
-    slab: str | None = None  # the batch that goes on, or begins
-    added: dict[str, float] = field(default_factory=dict)  # to it since its last photo
-    tolerance: float = DEFAULT_TOLERANCE
-    other_inks: bool = False
-    pulled_alike: bool = False
-    wet: frozenset[str] = frozenset()  # "original", "batch": strips that are still wet
-    strips_by_hand: tuple[str, ...] = field(default=())
-    crossing: bool = False  # one of them is laid across the other
-    original_photo: Path | None = None
-    # The card's corners in photo px, by hand: in the photo, and in the original's photo.
-    card_corners: tuple[tuple[tuple[float, float], ...], ...] = field(default=())
-    # The role whose number nobody gave: it is the other one of two strips, if there are two.
-    assumed: str | None = None
-    # A kept original out of the book.
-    kept: Kept | None = None
-
-
-@dataclass(frozen=True)
-class Judgement:
-    """Everything known at the end of the chain. ``comparison`` is None when only strips
-    were read; ``advice`` is None when none was asked for or none can be given; ``earlier``
-    is the reading of the photo that shows the kept original, when that is another one;
-    ``kept`` the original out of the book, if one was named (``apart``: its reading in the
-    book was compared, else a strip of the photo)."""
-
-    photo: Photo
-    view: CardView
-    sheet: Sheet
-    correction: Correction
-    strips: tuple[StripColour, ...]
-    comparison: Comparison | None
-    advice: Advice | None
-    flags: tuple[fl.Flag, ...]
-    earlier: Judgement | None = None
-    kept: Kept | None = None
-    opened: Opened | None = None  # the batch of ``--slab`` as this photo found it
-    step: Step | None = None  # both strips as the advice took them
-
-    @property
-    def all_flags(self) -> tuple[fl.Flag, ...]:
-        """Every flag about photo, card and strips, hard ones first."""
-        found = [*self.flags, *(f for s in self.strips for f in s.flags)]
-        if self.comparison is not None:
-            found += self.comparison.flags
-        return tuple(sorted(dict.fromkeys(found), key=lambda f: not f.hard))
-
-
-def _open(photo_path: Path) -> Photo:
-    from calibration.photo.open import open_photo
-
-    return open_photo(photo_path)
-
-
-def _load_ciede2000() -> None:
-    from skimage.color import delta_e  # noqa: F401
-
-
-def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judgement:
-    """Open, locate, correct, find and measure every strip; no comparison."""
-    progress("opening the photo", 0.05)
-    # A bad definition is told before anything else starts.
-    card = _read_card(options.card_path)
-    with Ahead(_load_ciede2000) as loading:
-        with Ahead(lambda: _open(photo_path)) as opening:
-            from calibration.card.definition import builtin_cards
-            from drawdown.strips import find as strips  # noqa: F401  (loaded while the photo opens)
-
-            cards = builtin_cards() if card is None else (card,)
-            photo = opening.result()
-        return _read(photo, cards, options, progress, loading)
-
-
-def _read_card(path: Path | None) -> CardDefinition | None:
-    if path is None:
-        return None
-    from calibration.card.definition import read_card
-
-    return read_card(path)
-
-
-def _read(
-    photo: Photo,
-    cards: tuple[CardDefinition, ...],
-    options: Options,
-    progress: Progress,
-    loading: Ahead[None],
-) -> Judgement:
-    """The chain from the opened photo on."""
-    import numpy as np
-
-    from calibration.correction.correct import correct
-    from calibration.correction.lamp_field import fit_field, flatten, sample_light
-    from calibration.correction.patches import read_patches
-    from calibration.locate.find_card import locate
-    from calibration.locate.sheet import rectify
-    from drawdown.reading.strip import measure
-    from drawdown.strips.find import find_strips, strips_by_hand
-
-    progress("looking for the card", 0.25)
-    if options.card_corners:
-        from calibration.locate.by_hand import locate_by_hand
-
-        view = locate_by_hand(photo, cards, options.card_corners[0])
-    else:
-        view = locate(photo, cards)
-    progress("looking at the light", 0.4)
-    sheet = rectify(photo, view)
-    readings = read_patches(sheet, view.card, view.place_error_mm)
-    refuse_bad_exposure(readings, view)
-    samples = sample_light(sheet, view.card, readings)
-    progress("looking for the strips", 0.5)
-    flat = flatten(sheet, fit_field(samples, samples.rgb))
-    if options.strips_by_hand:
-        found = strips_by_hand(flat, view, list(options.strips_by_hand), crossing=options.crossing)
-    else:
-        found = find_strips(flat, view)
-    progress("correcting the colours", 0.7)
-    loading.result()
-    correction = correct(readings, samples, view.card, photo.profile.to_xyz_d50)
-    progress("measuring the strips", 0.85)
-    ink = np.any([s.mask for s in found], axis=0)
-    strips = tuple(measure(s, sheet, correction, view.card, ink, photo.jpeg_quality) for s in found)
-    flags = (
-        *photo.flags,
-        *view.flags,
-        *correction.flags,
-        *light_flags(correction, strips, samples),
-    )
-    return Judgement(photo, view, sheet, correction, strips, None, None, flags)
-
-
-def judge(photo_path: Path, options: Options, progress: Progress) -> Judgement:
+def match_photo(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     """The whole way: strips, comparison of original and batch, advice."""
     from drawdown.ink.shelf import Shelf
     from drawdown.studio import batch_memory as slab_files

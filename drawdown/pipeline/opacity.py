@@ -14,7 +14,7 @@ from drawdown.reading.film_pair import FilmPair, other_ink, read_film_pair
 from drawdown.reading.over_bar import PALE_BAR_L
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.reading.strip import StripColour
 
 MISLEADS = 0.60  # a dark ink with a higher ratio seems to cover

@@ -33,7 +33,7 @@ from drawdown.printing.value import Value, l_of_value, value_of
 from drawdown.reading.film_pair import FilmPair
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.reading.strip import StripColour
 
 PRINTED_BLACK_L = 20.0  # a home printer's black, where the photo shows no bar

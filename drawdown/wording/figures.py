@@ -12,7 +12,7 @@ from drawdown.wording.weights import grams  # for the reports
 
 if TYPE_CHECKING:
     from drawdown.matching.advise import Advice
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.reading.strip import StripColour
 
 

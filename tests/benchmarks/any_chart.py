@@ -27,7 +27,8 @@ import synthetic
 from calibration.card.definition import write_card
 from calibration.colour.spaces import delta_e_2000
 from calibration.errors import Explained
-from drawdown.pipeline.match import Options, read_strips
+from drawdown.pipeline.options import Options
+from drawdown.pipeline.read import read_strips
 
 IDS = (13, 2, 9, 5, 21, 3, 17, 8)
 SIZE = (1800, 2000)

@@ -34,7 +34,8 @@ from calibration.errors import PhotoUnfit
 from calibration.locate.find_card import locate
 from calibration.locate.sheet import rectify
 from calibration.photo.open import open_photo
-from drawdown.pipeline.match import Options, judge
+from drawdown.pipeline.match import match_photo
+from drawdown.pipeline.options import Options
 from fixtures.scenes import random_spec
 
 CARD_GLOSS = 0.12  # what the renderer takes a card to mirror, per unit of glare
@@ -121,7 +122,7 @@ def read_scene(scene: dict, measured: bool, folder: Path) -> dict:
         path = folder / "card.toml"
         write_card(path, scene["card"])
     try:
-        seen = judge(photo, Options(card_path=path, assumed=None), lambda *_: None)
+        seen = match_photo(photo, Options(card_path=path, assumed=None), lambda *_: None)
     except PhotoUnfit:
         return {"refused": True, "dropped": set(), "off": np.nan}
     names = [p.name for p in seen.view.card.patches]

@@ -34,7 +34,8 @@ from calibration.card.definition import write_card
 from calibration.colour.spaces import SRGB_TO_XYZ_D50
 from calibration.errors import PhotoUnfit
 from drawdown.matching.compare import compare
-from drawdown.pipeline.match import Options, read_strips
+from drawdown.pipeline.options import Options
+from drawdown.pipeline.read import read_strips
 from fixtures.render import render
 from fixtures.scenes import random_spec
 from fixtures.spec import SceneSpec

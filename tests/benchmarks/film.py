@@ -75,7 +75,8 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     from drawdown.ink.shelf import starter_shelf
     from drawdown.matching.compare import compare
     from drawdown.matching.film_family import figures_of
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
     from drawdown.wording.film import film_explains
     from fixtures.layout import plan
 

@@ -30,7 +30,8 @@ from drawdown.ink.ladder_use import USES, uses
 from drawdown.ink.shelf import starter_shelf
 from drawdown.pipeline.ladder import read_ladder, read_steps
 from drawdown.pipeline.ladder_findings import ink_uses
-from drawdown.pipeline.match import Options, read_strips
+from drawdown.pipeline.options import Options
+from drawdown.pipeline.read import read_strips
 from fixtures.demo import STUDIO, _on_our_sheet
 from fixtures.inkfilm import ink_reflectance, mix
 from fixtures.layout import plan

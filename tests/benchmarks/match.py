@@ -46,7 +46,8 @@ def run(seed: int, folder: str) -> dict:
     """One scene: what was found, measured and said, beside the truth."""
     from calibration.card.definition import card_from_dict, write_card
     from calibration.errors import Explained
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
 
     photo, truth = _make(seed, Path(folder))
     row: dict = {"seed": seed, "usable": truth["usable"], "measured": bool(seed % 2)}

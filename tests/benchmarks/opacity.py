@@ -110,7 +110,8 @@ def true_of(spec_data: dict, number: int) -> float:
 def run(seed: int, folder: Path) -> list[dict]:
     from calibration.card.definition import write_card
     from calibration.errors import Explained
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
     from drawdown.printing.opacity import grade_of, opacity
     from drawdown.reading.film_pair import read_film_pair
     from fixtures.layout import plan

@@ -117,7 +117,8 @@ def crossings(count: int) -> None:
     from calibration.card.definition import write_card
     from calibration.errors import Explained
     from drawdown.pipeline import crossing
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
     from fixtures.scenes import random_recipe
 
     shelf = starter_shelf()

@@ -32,7 +32,8 @@ def row(seed: int, folder: Path) -> list[float] | None:
     from calibration.correction.tone_curve import metric
     from calibration.errors import Explained
     from drawdown.matching.compare import compare
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
     from fixtures.render import render
     from fixtures.scenes import random_spec
 

@@ -14,7 +14,7 @@ from drawdown.commands.support import options as shared
 
 if TYPE_CHECKING:
     from drawdown.book.nearest import Found
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.reading.strip import StripColour
     from drawdown.report.text.terminal import Screen
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from drawdown.book.photos import Stored
     from drawdown.book.records import Batch, Mix, Original
     from drawdown.matching.kept_original import Kept
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
 
 SAME_WEIGHT_G, SAME_WEIGHT_SHARE = 0.1, 0.005  # less is what a scale leaves open
 TOLD_APART_DE = 0.005  # the lower end of the interval, as two decimals show it

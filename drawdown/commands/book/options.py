@@ -17,7 +17,7 @@ from drawdown.commands.support.options import inks, read_mix
 from drawdown.commands.support.output import read_photo
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.reading.strip import StripColour
 
 

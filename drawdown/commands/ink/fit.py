@@ -81,7 +81,8 @@ def fit(
     import sys
 
     from drawdown.commands.support.progress import ProgressLine
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
     from drawdown.report.text import ink as report
     from drawdown.report.text import terminal
 

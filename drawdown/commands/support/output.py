@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from calibration.flags import Flag
     from drawdown.commands.support.parse import Corners
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.report.text.terminal import Screen
 
 UNFIT = PhotoUnfit.exit_code
@@ -33,7 +33,8 @@ def read_photo(
     """Every strip in the photo, with progress on stderr. ``strips`` are placed by hand;
     ``crossing`` says that one lies across the other."""
     from drawdown.commands.support.progress import ProgressLine
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
 
     with ProgressLine() as progress:
         options = Options(

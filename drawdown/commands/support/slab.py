@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
 
 
 def is_new(name: str, given_shelf: Path | None) -> bool:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from calibration.errors import PhotoUnfit
     from drawdown.matching.advise import Advice
     from drawdown.matching.compare import Comparison
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.reading.strip import StripColour
 
 

@@ -10,8 +10,8 @@ from drawdown.report.json.match import dump, read_data, rounded
 from drawdown.report.text.opacity import LIMITS, MEANING, remarks_on
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
     from drawdown.pipeline.opacity import StripOpacity
+    from drawdown.pipeline.read import Judgement
     from drawdown.printing.opacity import Number
 
 

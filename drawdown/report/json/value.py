@@ -14,7 +14,7 @@ from drawdown.wording import figures as words
 from drawdown.wording.cautions import CAUTIONS
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.pipeline.value import Plan
     from drawdown.printing.lighten import Lightened
 

@@ -20,7 +20,7 @@ from drawdown.report.pictures.panel import draw_panel
 
 if TYPE_CHECKING:
     from calibration.photo.open import Photo
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
 
 LONG_SIDE_PX = 1280
 LEAST_WIDTH_PX = 800

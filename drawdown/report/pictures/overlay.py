@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw
 from drawdown.report.pictures.canvas import font, plain
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.strips.find import Strip
 
 DARK, LIGHT = (0, 0, 0), (255, 255, 255)

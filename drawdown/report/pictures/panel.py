@@ -16,7 +16,7 @@ from drawdown.wording.film import film_first
 from drawdown.wording.film import headline as film_headline
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.reading.strip import StripColour
 
 PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)

@@ -20,7 +20,7 @@ from drawdown.report.text.match import swatch_rgb
 from drawdown.report.text.value import grams_around, layer_text, names, parts_around, sentences
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.pipeline.value import Plan
     from drawdown.printing.lighten import Lightened
 

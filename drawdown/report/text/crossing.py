@@ -15,7 +15,7 @@ from drawdown.wording.cautions import CAUTIONS
 if TYPE_CHECKING:
     from calibration.flags import Flag
     from drawdown.pipeline.crossing import Order, Readings
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.printing.overprint import Predicted
     from drawdown.reading.strip import StripColour
 

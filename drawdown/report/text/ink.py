@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from calibration.flags import Flag
     from drawdown.ink.shelf import Ink
     from drawdown.pipeline.ladder_findings import Band, LadderReport, Use
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.studio.shelf_file import ShelfInUse
 
 

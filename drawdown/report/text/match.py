@@ -16,7 +16,7 @@ from drawdown.wording.film import film_first, film_sentences
 if TYPE_CHECKING:
     from drawdown.matching.advise import Advice
     from drawdown.matching.compare import Comparison
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.reading.strip import StripColour
 
 _SWATCH_LINES = 4

@@ -10,8 +10,8 @@ from drawdown.wording import figures as words
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
-    from drawdown.pipeline.match import Judgement
     from drawdown.pipeline.opacity import StripOpacity
+    from drawdown.pipeline.read import Judgement
     from drawdown.printing.opacity import Number, Opacity
 
 LIMITS = (

@@ -11,7 +11,7 @@ from drawdown.wording import figures as words
 from drawdown.wording.cautions import CAUTIONS
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.match import Judgement
+    from drawdown.pipeline.read import Judgement
     from drawdown.pipeline.value import Plan
     from drawdown.printing.lighten import Lightened
     from drawdown.printing.opacity import Number

@@ -21,7 +21,8 @@ from calibration.correction.spoiled import beside, uneven_patches
 from calibration.locate.find_card import locate
 from calibration.locate.sheet import Sheet
 from calibration.photo.open import open_photo
-from drawdown.pipeline.match import Options, read_strips
+from drawdown.pipeline.options import Options
+from drawdown.pipeline.read import read_strips
 
 SLIP = builtin_cards()[0]
 NAMES = [p.name for p in SLIP.patches]

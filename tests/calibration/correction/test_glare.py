@@ -142,7 +142,8 @@ def test_a_rendered_photo_is_refused_for_its_glare_alone(tmp_path, seed, lobe):
     """The same two strips (true difference 1.69): judged as they are, and refused rather than
     called different when a lamp mirrors in one of them."""
     from calibration.card.definition import write_card
-    from drawdown.pipeline.match import Options, judge
+    from drawdown.pipeline.match import match_photo
+    from drawdown.pipeline.options import Options
     from fixtures.render import render
     from fixtures.scenes import random_spec
 
@@ -155,7 +156,7 @@ def test_a_rendered_photo_is_refused_for_its_glare_alone(tmp_path, seed, lobe):
     made.save_jpeg(photo)
     write_card(card, made.truth.card)
     truth = json.loads(photo.with_suffix(".json").read_text())["de00"][0][1]
-    seen = judge(photo, Options(card_path=card), lambda *_: None)
+    seen = match_photo(photo, Options(card_path=card), lambda *_: None)
     hard = [flag for flag in seen.all_flags if flag.hard]
     if lobe == 0:
         assert not hard

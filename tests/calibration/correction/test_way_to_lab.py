@@ -22,7 +22,8 @@ from spectral_kit import (
 
 from calibration.card.definition import CardDefinition, Marker, Patch
 from calibration.colour.spaces import delta_e_2000
-from drawdown.pipeline.match import Options, read_strips
+from drawdown.pipeline.options import Options
+from drawdown.pipeline.read import read_strips
 
 EXTENT = (-15.0, -15.0, 165.0, 170.0)
 

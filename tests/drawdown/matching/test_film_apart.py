@@ -259,7 +259,8 @@ def test_a_photo_of_a_thin_strip(thin_photo, capsys):
 
 
 def test_the_trail_runs_from_thick_to_thin(thin_photo):
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
 
     for colour in read_strips(thin_photo[0], Options(), lambda *_: None).strips:
         lightness = colour.trail_lab_d50[:, 0]

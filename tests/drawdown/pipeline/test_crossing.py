@@ -19,7 +19,8 @@ from calibration.errors import PhotoUnfit
 from drawdown.commands import main as cli
 from drawdown.ink.shelf import starter_shelf
 from drawdown.pipeline import crossing
-from drawdown.pipeline.match import Options, read_strips
+from drawdown.pipeline.options import Options
+from drawdown.pipeline.read import read_strips
 
 SHELF = starter_shelf()
 ROSE, SKY = (("PR254", 8), ("base", 92)), (("PB15:3", 3), ("PW6", 97))

@@ -308,7 +308,8 @@ def test_a_dark_strip_that_was_pulled_over_serves_as_a_bar():
 
 @pytest.fixture(scope="module")
 def seen(tmp_path_factory):
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
 
     truth = json.loads((PHOTOS / "no-match.json").read_text())
     card = tmp_path_factory.mktemp("card") / "card.toml"

@@ -199,7 +199,8 @@ def test_hidden_true_inks_end_near_the_value():
 
 @pytest.fixture(scope="module")
 def judged():
-    from drawdown.pipeline.match import Options, read_strips
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
 
     return read_strips(PHOTO, Options(), lambda *_: None)
 

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from calibration.colour.spaces import delta_e_2000
-from drawdown.pipeline.match import Options, read_strips
+from drawdown.pipeline.options import Options
+from drawdown.pipeline.read import read_strips
 from drawdown.reading.over_bar import OverBar, bars_in_view, read_over_bar
 from drawdown.strips.bars import Bar
 from fixtures.demo import scenes
