@@ -56,7 +56,6 @@ UPWARDS = {
     ("drawdown.matching.advise", "drawdown.wording.cautions"),
     ("drawdown.matching.compare", "drawdown.wording.film"),
     ("drawdown.matching.compare", "drawdown.wording.hues"),
-    ("drawdown.reading.budget", "drawdown.matching.compare"),
     ("drawdown.book.readings", "drawdown.report.pictures.answer"),
     ("drawdown.report.text.crossing", "drawdown.report.json.match"),
     ("drawdown.report.text.quantity", "drawdown.report.json.match"),
@@ -110,7 +109,6 @@ STILL_NAMING = {
 # Circles still to be cut, by one of their imports.
 CIRCLES = {
     ("calibration.card.definition", "calibration.card.toml"),
-    ("drawdown.reading.budget", "drawdown.matching.compare"),
     ("drawdown.wording.film", "drawdown.matching.compare"),
     ("drawdown.ink.ladder_use", "drawdown.ink.ladder_fit"),
 }

@@ -16,7 +16,7 @@ from drawdown.book.store import Book
 
 if TYPE_CHECKING:
     from drawdown.matching.compare import Comparison
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 # A packet's colour is its own, or else that of the original it was made for.
 _COLOURS = """
@@ -70,7 +70,7 @@ def nearest(
 def look_up(
     book: Book,
     near: tuple[Near, ...],
-    colour: StripColour,
+    colour: StripReading,
     *,
     nominal: bool,
     shaded: bool,

@@ -14,7 +14,7 @@ from drawdown.book.store import Book, Change, Row, now
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 CROP_LONG_SIDE_PX = 320
 
@@ -24,12 +24,12 @@ def store_photo(book: Book, path: Path) -> Stored:
     return book.photos.add_file(path)
 
 
-def store_crop(book: Book, seen: Judgement, colour: StripColour) -> Stored:
+def store_crop(book: Book, seen: Judgement, colour: StripReading) -> Stored:
     """Keep the strip alone, in corrected colours. Raises ``BadFile``."""
     return book.photos.add_bytes(crop_png(seen, colour), ".png")
 
 
-def reading_row(seen: Judgement, colour: StripColour, photo: int | None, crop: int | None) -> Row:
+def reading_row(seen: Judgement, colour: StripReading, photo: int | None, crop: int | None) -> Row:
     """A strip as a row of ``reading``; ``photo`` and ``crop`` are ids of photo rows."""
     u95 = [_finite(v) for v in colour.lab_u95]
     paper = seen.correction.paper_lab_d50
@@ -65,7 +65,7 @@ def reading_row(seen: Judgement, colour: StripColour, photo: int | None, crop: i
 def insert_reading(
     change: Change,
     seen: Judgement,
-    colour: StripColour,
+    colour: StripReading,
     photo: Stored | None,
     crop: Stored | None,
 ) -> int:
@@ -87,7 +87,7 @@ def set_reading(book: Book, change: Change, table: str, row: int, reading: int) 
             change.update("packet", packet["id"], colour)
 
 
-def crop_png(seen: Judgement, colour: StripColour) -> bytes:
+def crop_png(seen: Judgement, colour: StripReading) -> bytes:
     """The strip alone as PNG, sRGB, colours corrected by the card."""
     from PIL import Image
 

@@ -16,7 +16,7 @@ from calibration.errors import WrongUsage
 if TYPE_CHECKING:
     import numpy as np
 
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 Lab = tuple[float, float, float]
 
@@ -71,12 +71,12 @@ class Reading:
         sd = np.array(self.lab_u95 or (0.0, 0.0, 0.0)) / 1.96
         return lab + sd * np.random.default_rng(self.id).standard_normal((96, 3))
 
-    def strip_colour(self, number: int = 1) -> StripColour:
+    def strip_colour(self, number: int = 1) -> StripReading:
         """As the comparison takes it; nothing of the photo itself (no mask, no paper)."""
         import numpy as np
 
         from calibration.flags import ALL
-        from drawdown.reading.strip import StripColour
+        from drawdown.reading.colour import StripReading
         from drawdown.strips.find import Strip
 
         nothing = np.zeros((1, 1), dtype=bool)
@@ -84,12 +84,11 @@ class Reading:
         strip = Strip(
             number, np.zeros((4, 2)), nothing, nothing, np.array([0.0, 1.0]), 0.0, 0.0, 0.0, 0.0, ()
         )
-        return StripColour(
+        return StripReading(
             strip=strip,
             lab_d50=np.array(self.lab_d50),
             lab_samples=self.lab_samples(),
             lab_u95=np.array(self.lab_u95 or (math.nan,) * 3),
-            munsell_value=self.munsell_value if self.munsell_value is not None else math.nan,
             evenness_de00=self.evenness_de00 or 0.0,
             trail_lab_d50=np.array([self.lab_d50]),
             light_sd=self.light_sd or 0.0,

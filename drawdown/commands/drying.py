@@ -11,7 +11,7 @@ from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.commands.support import options as opt
 
 if TYPE_CHECKING:
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
     from drawdown.studio.drying_file import KeptPair
 
 LONGEST_NAME = 80
@@ -141,7 +141,7 @@ def _learn(wet: Path, dry: Path, number, dry_number, card, name) -> KeptPair:
     )  # fmt: skip
 
 
-def _strip(seen, number: int | None, photo: Path, option: str) -> StripColour:
+def _strip(seen, number: int | None, photo: Path, option: str) -> StripReading:
     by_number = {s.strip.number: s for s in seen.strips}
     if number is None and len(by_number) > 1:
         raise WrongUsage(

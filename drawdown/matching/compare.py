@@ -17,7 +17,7 @@ from calibration.colour.spaces import delta_e_2000, lab_to_xyz, xyz_to_lab
 from calibration.correction.tone_curve import metric
 from drawdown.matching.film_family import Mix
 from drawdown.matching.film_or_ink import FilmApart, film_apart
-from drawdown.reading.strip import StripColour
+from drawdown.reading.colour import StripReading
 from drawdown.wording.film import film_detail, film_explains
 from drawdown.wording.hues import GREY_CHROMA, hue_word
 
@@ -86,8 +86,8 @@ class Comparison:
 
 
 def compare(
-    original: StripColour,
-    batch: StripColour,
+    original: StripReading,
+    batch: StripReading,
     *,
     tolerance: float = DEFAULT_TOLERANCE,
     other_inks: bool = False,
@@ -205,7 +205,7 @@ def compare(
     )
 
 
-def _rim_steps(original: StripColour, batch: StripColour) -> tuple[float, float]:
+def _rim_steps(original: StripReading, batch: StripReading) -> tuple[float, float]:
     """How much lighter the paper beside the batch is than beside the original, natural log:
     in even light, and as the photo shows it. 0 where one of them shows no paper."""
     if original.rim is None or batch.rim is None:
@@ -297,8 +297,8 @@ def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | Non
 
 
 def _settle(
-    original: StripColour,
-    batch: StripColour,
+    original: StripReading,
+    batch: StripReading,
     cov: np.ndarray,
     other_inks: bool,
     across_photos: bool,

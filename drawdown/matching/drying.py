@@ -20,11 +20,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration import flags as fl
-from calibration.colour.spaces import WHITE_D50, delta_e_2000, lab_to_xyz, munsell_value, xyz_to_lab
+from calibration.colour.spaces import WHITE_D50, delta_e_2000, lab_to_xyz, xyz_to_lab
 from calibration.correction.tone_curve import metric
 
 if TYPE_CHECKING:
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 
 # Before anything is learned: standard deviations of the log of the power, of the surface's
@@ -154,13 +154,13 @@ class Settled:
     """Both strips as they are to be compared, and what is to be said of it. ``guessed``:
     wet is compared with dry and nothing was ever learned of it here."""
 
-    original: StripColour
-    batch: StripColour
+    original: StripReading
+    batch: StripReading
     flags: tuple[fl.Flag, ...] = ()
     guessed: bool = False
 
 
-def settle(original: StripColour, batch: StripColour, drying: Drying) -> Settled:
+def settle(original: StripReading, batch: StripReading, drying: Drying) -> Settled:
     """When one strip is wet and the other dry, put the dry colour that is expected of the
     wet one in its place, as uncertain as that is. Two wet strips are compared as they are."""
     if WET not in (original.state, batch.state) or original.state == batch.state:
@@ -178,17 +178,15 @@ def settle(original: StripColour, batch: StripColour, drying: Drying) -> Settled
     return Settled(*pair, (flag,), guessed=not drying.count)
 
 
-def as_dry(wet: StripColour, drying: Drying) -> StripColour:
+def as_dry(wet: StripReading, drying: Drying) -> StripReading:
     """The strip as it should look once dry."""
     lab, samples = predict(wet.lab_d50, wet.lab_samples, drying)
     more = samples.var(axis=0) - wet.lab_samples.var(axis=0)
-    y = float(np.clip(((lab[0] + 16) / 116) ** 3 if lab[0] > 8 else lab[0] / 903.3, 0, 1.2))
     return replace(
         wet,
         lab_d50=lab,
         lab_samples=samples,
         lab_u95=np.sqrt(wet.lab_u95**2 + 1.96**2 * np.maximum(more, 0.0)),
-        munsell_value=munsell_value(y),
         trail_lab_d50=dried(wet.trail_lab_d50, drying.mean),
         state=DRY,
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 
 @dataclass(frozen=True)
@@ -19,7 +19,7 @@ class Kept:
     was when it was kept."""
 
     name: str
-    colour: StripColour
+    colour: StripReading
     nominal: bool
     shaded: bool
     apart: bool | None = None
@@ -34,7 +34,7 @@ class Kept:
         return replace(self, apart=count == 1 and not elsewhere)
 
 
-def kept_differs(kept: Kept, strip: StripColour, *, nominal: bool, shaded: bool) -> list[Flag]:
+def kept_differs(kept: Kept, strip: StripReading, *, nominal: bool, shaded: bool) -> list[Flag]:
     """A remark when the strip that is taken for the kept original plainly reads otherwise
     than it did when it was kept."""
     from calibration import flags as fl

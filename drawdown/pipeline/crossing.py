@@ -21,7 +21,8 @@ from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.ink.shelf import Shelf
 from drawdown.pipeline.read import Judgement
 from drawdown.printing.overprint import SAMPLES, Predicted, layer_from_colour, over, sheet
-from drawdown.reading.strip import StripColour, measure
+from drawdown.reading.colour import StripReading
+from drawdown.reading.strip import measure
 from drawdown.strips.find import Strip
 
 INK_LOG = 0.07  # what differs from the paper by more in any channel's log light is ink
@@ -56,8 +57,8 @@ class Cross:
 class Readings:
     """The colours of the two strips by themselves, by name, and of the crossing."""
 
-    alone: dict[str, StripColour]
-    crossing: StripColour
+    alone: dict[str, StripReading]
+    crossing: StripReading
 
 
 @dataclass(frozen=True, eq=False)
@@ -260,7 +261,7 @@ def read_cross(seen: Judgement, cross: Cross) -> Readings:
     return Readings(alone, _read(seen, 3, cross.middle, body, "the crossing"))
 
 
-def _read(seen: Judgement, number: int, corners, body: np.ndarray, what: str) -> StripColour:
+def _read(seen: Judgement, number: int, corners, body: np.ndarray, what: str) -> StripReading:
     if body.sum() < LEAST_MM2 * seen.sheet.px_per_mm**2:
         raise PhotoUnfit(
             f"too little of {what} can be measured",
@@ -356,7 +357,7 @@ def predict(
     )
 
 
-def _with_card(colour: StripColour, shared: np.ndarray) -> np.ndarray:
+def _with_card(colour: StripReading, shared: np.ndarray) -> np.ndarray:
     """(m, 3) possible colours, what the card leaves open included, alike for all strips."""
     samples = np.resize(colour.lab_samples, (SAMPLES, 3))
     own = colour.lab_samples.std(axis=0)

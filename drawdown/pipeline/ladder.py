@@ -150,8 +150,8 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
     import numpy as np
 
     from drawdown.ink.ladder_fit import Rung
+    from drawdown.reading.budget import common_sd
     from drawdown.reading.over_bar import bars_in_view, read_over_bar
-    from drawdown.reading.strip import common_sd
 
     by_number = {s.strip.number: s for s in seen.strips}
     steps = _placed(seen, steps, by_number)

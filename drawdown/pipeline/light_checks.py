@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from calibration.correction.lamp_field import LightSamples
     from calibration.correction.patches import PatchReadings
     from calibration.locate.find_card import CardView
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 UNEVEN_LIGHT_SHARE = 0.35
 DARK_PAPER_SHARE = 0.55
@@ -40,7 +40,7 @@ def refuse_bad_exposure(readings: PatchReadings, view: CardView) -> None:
 
 
 def light_flags(
-    correction: Correction, strips: tuple[StripColour, ...], samples: LightSamples
+    correction: Correction, strips: tuple[StripReading, ...], samples: LightSamples
 ) -> tuple[fl.Flag, ...]:
     """Light that falls off over the strips, and paper much darker than the card's white."""
     import numpy as np

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import numpy as np
 
     from drawdown.matching.kept_original import Kept
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
     from drawdown.studio.batch_memory import Memory
 
 
@@ -173,11 +173,11 @@ def _kept_wet(book: Kept) -> bool:
 
 
 def _with_states(
-    seen: Judgement, earlier: Judgement | None, original: StripColour, batch: StripColour
+    seen: Judgement, earlier: Judgement | None, original: StripReading, batch: StripReading
 ) -> tuple[Judgement, Judgement | None]:
     """The readings with wet or dry noted on the two strips that are compared."""
 
-    def noted(reading: Judgement, *strips: StripColour) -> Judgement:
+    def noted(reading: Judgement, *strips: StripReading) -> Judgement:
         new = {id(s.strip): s for s in strips}
         return replace(reading, strips=tuple(new.get(id(s.strip), s) for s in reading.strips))
 
@@ -185,12 +185,12 @@ def _with_states(
     return seen, None if earlier is None else noted(earlier, original)
 
 
-def _common_sd(original: StripColour, batch: StripColour) -> np.ndarray:
+def _common_sd(original: StripReading, batch: StripReading) -> np.ndarray:
     """(3,) standard uncertainty of either colour that both strips share."""
     return (original.lab_u95 + batch.lab_u95) / (2 * 1.96)
 
 
-def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripColour:
+def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReading:
     """The strip of that number; ``other`` says that original and batch are in two photos."""
     by_number = {s.strip.number: s for s in seen.strips}
     if number in by_number:

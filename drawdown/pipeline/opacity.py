@@ -15,7 +15,7 @@ from drawdown.reading.over_bar import PALE_BAR_L
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 MISLEADS = 0.60  # a dark ink with a higher ratio seems to cover
 CHANGING = 0.08  # relative change of Y over paper along the bar that is told
@@ -26,7 +26,7 @@ class StripOpacity:
     """One strip: where it crosses a bar (``pair``) and how it covers (``opacity``), both None
     when it crosses none. ``flags`` are those of the crossing alone."""
 
-    strip: StripColour
+    strip: StripReading
     pair: FilmPair | None
     opacity: Opacity | None
     flags: tuple[fl.Flag, ...]
@@ -58,7 +58,7 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
     return tuple(_of(s, pairs[s.strip.number], below) for s in seen.strips)
 
 
-def pair_of(seen: Judgement, strip: StripColour) -> FilmPair | None:
+def pair_of(seen: Judgement, strip: StripReading) -> FilmPair | None:
     """One strip's film over paper and over a bar, in a photo that was read."""
     return read_film_pair(
         strip.strip,
@@ -87,7 +87,7 @@ def _base(pairs: dict[int, FilmPair | None], base: int) -> np.ndarray:
     return np.concatenate([pair.xyz_d50[None, 1], pair.xyz_samples[:, 1]])
 
 
-def _of(strip: StripColour, pair: FilmPair | None, base: np.ndarray | None) -> StripOpacity:
+def _of(strip: StripReading, pair: FilmPair | None, base: np.ndarray | None) -> StripOpacity:
     if pair is None:
         return StripOpacity(strip, None, None, ())
     if not pair.xyz_d50[3, 1] < 0.5 * pair.xyz_d50[2, 1]:

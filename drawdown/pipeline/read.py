@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from drawdown.matching.batch_history import Step
     from drawdown.matching.compare import Comparison
     from drawdown.matching.kept_original import Kept
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
     from drawdown.studio.batch_memory import Opened
 
 
@@ -40,7 +40,7 @@ class Judgement:
     view: CardView
     sheet: Sheet
     correction: Correction
-    strips: tuple[StripColour, ...]
+    strips: tuple[StripReading, ...]
     comparison: Comparison | None
     advice: Advice | None
     flags: tuple[fl.Flag, ...]

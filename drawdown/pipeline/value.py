@@ -34,7 +34,7 @@ from drawdown.reading.film_pair import FilmPair
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 PRINTED_BLACK_L = 20.0  # a home printer's black, where the photo shows no bar
 LEAST_STEP = 0.05  # of value: nearer is there already
@@ -69,7 +69,7 @@ class Plan:
     cautions: tuple[str, ...] = ()  # of the very pigments
 
 
-def strip_value(strip: StripColour) -> Value:
+def strip_value(strip: StripReading) -> Value:
     """Munsell value of one strip."""
     return value_of(float(strip.lab_d50[0]), float(strip.lab_u95[0]))
 
@@ -155,7 +155,7 @@ def _ground(lab: np.ndarray) -> np.ndarray:
     return np.clip(internal_from_measured(smooth_spectrum(lab)), 0.0, 0.99)
 
 
-def _reading(strip: StripColour, pair: FilmPair | None, paper_lab) -> Seen:
+def _reading(strip: StripReading, pair: FilmPair | None, paper_lab) -> Seen:
     """The strip over paper and, where it crosses a bar, over that; what the card leaves open
     is common to both."""
     samples = [strip.lab_samples]

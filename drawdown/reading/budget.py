@@ -12,15 +12,10 @@ All are half widths of 95 % intervals, as ``lab_u95`` is.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.colour.spaces import munsell_value
-
-if TYPE_CHECKING:
-    from drawdown.matching.compare import Comparison
-
 
 # DC steps of the example tables K.1 and K.2 of ISO/IEC 10918-1, at quality 50.
 DC_LUMA, DC_CHROMA = 16, 17
@@ -40,6 +35,24 @@ def jpeg_sd_de(quality: int | None) -> float:
     steps = np.maximum(1.0, np.floor(np.array([DC_LUMA, DC_CHROMA]) * scale / 100 + 0.5))
     variance = (1 + (steps / 8) ** 2) / 12
     return DE_PER_LEVEL * float(np.sqrt(variance.mean()))
+
+
+# What card and camera leave open for a colour itself, alike for all strips of a photo:
+# standard uncertainty of L* and how it grows with chroma; of a* and b*, how that grows with
+# chroma, and beyond VIVID_CHROMA (dyes of a print are not pigments, and the map must reach
+# beyond them). From rendered scenes, see DEVELOPERS.md, "Uncertainty"; differences between two
+# strips do not carry it.
+CARD_SD = {"nominal": (4.5, 0.0, 1.8, 0.09, 0.0), "measured": (1.0, 0.013, 1.0, 0.07, 0.09)}
+VIVID_CHROMA = 45.0  # few cards hold colours as strong as that
+
+
+def common_sd(lab_d50: np.ndarray, *, nominal: bool) -> np.ndarray:
+    """(..., 3) standard uncertainty of L*, a*, b* that card and camera leave in colours
+    (..., 3), for a card as drawn (``nominal``) or measured."""
+    sd_l, share_l, sd_ab, share, vivid = CARD_SD["nominal" if nominal else "measured"]
+    chroma = np.hypot(lab_d50[..., 1], lab_d50[..., 2])
+    ab = sd_ab + share * chroma + vivid * np.maximum(chroma - VIVID_CHROMA, 0.0)
+    return np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
 
 
 K95 = 1.96
@@ -75,11 +88,13 @@ def evenness_u95(evenness_de00: float, cells: int) -> float:
 
 
 def difference_u95(
-    lab_original: np.ndarray, lab_batch: np.ndarray, d_lab_cov: np.ndarray
-) -> DifferenceU95:
+    lab_original: np.ndarray, lab_batch: np.ndarray, d_lab_cov: np.ndarray | None
+) -> DifferenceU95 | None:
     """Of batch less original, from the covariance (3, 3) of the Lab difference: along L*, along
     the chroma and across it, at the mean of the two colours. Beside a grey, which has no hue,
-    the widest direction stands for both."""
+    the widest direction stands for both. None where no covariance is known."""
+    if d_lab_cov is None:
+        return None
     middle = (np.asarray(lab_original) + np.asarray(lab_batch))[1:] / 2
     ab = np.asarray(d_lab_cov)[1:, 1:]
     size = float(np.hypot(*middle))
@@ -92,9 +107,3 @@ def difference_u95(
         normal = np.array([-unit[1], unit[0]])
         along, across = (K95 * float(np.sqrt(max(v @ ab @ v, 0.0))) for v in (unit, normal))
     return DifferenceU95(K95 * float(np.sqrt(max(d_lab_cov[0][0], 0.0))), along, across)
-
-
-def of_comparison(c: Comparison, lab_original: np.ndarray, lab_batch: np.ndarray):
-    """``difference_u95`` of a comparison; None when it carries no covariance."""
-    cov = getattr(c, "d_lab_cov", None)
-    return None if cov is None else difference_u95(lab_original, lab_batch, cov)

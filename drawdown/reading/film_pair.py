@@ -57,7 +57,7 @@ class FilmPair:
     ``xyz_d50`` (4, 3), Y = 1 scale, best estimates of the strip over paper (at the film it
     has over the bar), the strip over the bar, the bare paper and the bare bar beside it;
     ``xyz_samples`` (m, 4, 3) the ensemble: row i rests on member i of the correction, like
-    row i of the strip's ``StripColour.lab_samples``. ``bar_mm`` (4, 2) are the corners of
+    row i of the strip's ``StripReading.lab_samples``. ``bar_mm`` (4, 2) are the corners of
     the part of the bar under the strip, in card mm; ``film_change`` is the relative change
     of Y over paper along the bar's breadth; ``glare_share`` the part of the film over the bar
     that was left out as shining."""

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 
 from calibration import flags as fl
 from calibration.card.definition import CardDefinition
-from calibration.colour.spaces import delta_e_2000, munsell_value, xyz_to_lab
+from calibration.colour.spaces import delta_e_2000, xyz_to_lab
 from calibration.correction.correct import Correction
 from calibration.correction.lamp_field import on_card
 from calibration.correction.tone_curve import metric
 from calibration.errors import PhotoUnfit
 from calibration.locate.sheet import Sheet
-from drawdown.reading.budget import evenness_u95, jpeg_sd_de
+from drawdown.reading.budget import common_sd, evenness_u95, jpeg_sd_de
+from drawdown.reading.colour import Rim, StripReading
 from drawdown.strips.find import Strip
 
 MOST_PIXELS = 6000
@@ -31,58 +30,6 @@ LIGHT_CHROMA = 0.3
 ON_BAR, EDGE_MM = 0.72, 1.5
 # The ring of paper looked at beside a strip, and the least of it.
 RIM_MM, RIM_PIXELS = (1.5, 6.0), 60
-# What card and camera leave open for a colour itself, alike for all strips of a photo:
-# standard uncertainty of L* and how it grows with chroma; of a* and b*, how that grows with
-# chroma, and beyond VIVID_CHROMA (dyes of a print are not pigments, and the map must reach
-# beyond them). From rendered scenes, see DEVELOPERS.md, "Uncertainty"; differences between two
-# strips do not carry it.
-CARD_SD = {"nominal": (4.5, 0.0, 1.8, 0.09, 0.0), "measured": (1.0, 0.013, 1.0, 0.07, 0.09)}
-VIVID_CHROMA = 45.0  # few cards hold colours as strong as that
-
-
-def common_sd(lab_d50: np.ndarray, *, nominal: bool) -> np.ndarray:
-    """(..., 3) standard uncertainty of L*, a*, b* that card and camera leave in colours
-    (..., 3), for a card as drawn (``nominal``) or measured."""
-    sd_l, share_l, sd_ab, share, vivid = CARD_SD["nominal" if nominal else "measured"]
-    chroma = np.hypot(lab_d50[..., 1], lab_d50[..., 2])
-    ab = sd_ab + share * chroma + vivid * np.maximum(chroma - VIVID_CHROMA, 0.0)
-    return np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
-
-
-@dataclass(frozen=True)
-class Rim:
-    """Paper beside a strip: ``even_log`` (3,) log of the light once field and tone curve are
-    undone, ``seen_log`` (3,) log of the photo's linear RGB as it is."""
-
-    even_log: np.ndarray
-    seen_log: np.ndarray
-
-
-@dataclass(frozen=True)
-class StripColour:
-    """``lab_d50`` (3,) from the mean linear XYZ of the body; ``lab_samples`` (m, 3) the
-    ensemble, member i of every strip made with the same correction, so that differences of
-    members carry the uncertainty of a difference; ``lab_u95`` (3,) half width of the 95 %
-    interval of the colour itself, the card's uncertainty included; ``evenness_de00`` the
-    root mean square CIEDE2000 of 4 mm cells against their mean, ``evenness_u95`` the half
-    width of its 95 % interval; ``trail_lab_d50`` (k, 3) of slices along the whole pull, thick
-    start first as far as one can tell; ``light_sd`` standard
-    uncertainty of the log light here. ``rim`` is the paper
-    right beside the strip, None where none shows: two strips on one paper must agree in it.
-    ``state`` is "wet" or "dry", None where nobody said."""
-
-    strip: Strip
-    lab_d50: np.ndarray
-    lab_samples: np.ndarray
-    lab_u95: np.ndarray
-    munsell_value: float
-    evenness_de00: float
-    trail_lab_d50: np.ndarray
-    light_sd: float
-    rim: Rim | None
-    flags: tuple[fl.Flag, ...]
-    evenness_u95: float | None = None
-    state: str | None = None
 
 
 def measure(
@@ -92,7 +39,7 @@ def measure(
     card: CardDefinition,
     ink: np.ndarray | None = None,
     jpeg_quality: int | None = None,
-) -> StripColour:
+) -> StripReading:
     """Colour of one strip's body; of all its ink when nothing of it is even (the strip then
     carries a hard flag). Raises ``PhotoUnfit`` for a strip without pixels."""
     rows, columns = np.nonzero(_body(strip, sheet))
@@ -131,12 +78,11 @@ def measure(
     card_sd = common_sd(lab, nominal=correction.nominal)
     if not correction.nominal:
         card_sd = np.hypot(card_sd, np.median(card.u_lab, axis=0))
-    return StripColour(
+    return StripReading(
         strip=strip,
         lab_d50=lab,
         lab_samples=samples,
         lab_u95=1.96 * np.sqrt(own**2 + card_sd**2),
-        munsell_value=munsell_value(float(np.clip(mean_xyz[1], 0.0, 1.2))),
         evenness_de00=evenness,
         trail_lab_d50=_trail(strip, sheet, correction),
         light_sd=light_sd,

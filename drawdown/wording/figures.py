@@ -13,7 +13,7 @@ from drawdown.wording.weights import grams  # for the reports
 if TYPE_CHECKING:
     from drawdown.matching.advise import Advice
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ def number(value: float | None, decimals: int = 1) -> str:
     return text.lstrip("-") if float(text) == 0 else text
 
 
-def munsell(strip: StripColour) -> str:
+def munsell(strip: StripReading) -> str:
     """Munsell value with its 95 % half width."""
     from drawdown.reading.budget import munsell_u95
 
@@ -72,7 +72,7 @@ def munsell(strip: StripColour) -> str:
     return f"{number(strip.munsell_value)} ± {number(half)}"
 
 
-def evenness(strip: StripColour) -> str:
+def evenness(strip: StripReading) -> str:
     """Evenness with its 95 % half width, where it is known."""
     half = getattr(strip, "evenness_u95", None)
     if half is None:  # a number that nobody can weigh says nothing
@@ -138,7 +138,7 @@ def general_flags(judgement: Judgement) -> list[Flag]:
     return once(flag for flag in found if flag not in on_strips)
 
 
-def compared(judgement: Judgement) -> tuple[tuple[str, StripColour], ...]:
+def compared(judgement: Judgement) -> tuple[tuple[str, StripReading], ...]:
     """The original and the batch, with their role and place in words."""
     c = judgement.comparison
     if c is None:
@@ -160,14 +160,14 @@ def compared(judgement: Judgement) -> tuple[tuple[str, StripColour], ...]:
     return tuple(pair)
 
 
-def concerned(judgement: Judgement) -> tuple[StripColour, ...]:
+def concerned(judgement: Judgement) -> tuple[StripReading, ...]:
     """The strips that the answer rests on: the two compared, or all."""
     if judgement.comparison is None:
         return judgement.strips
     return tuple(strip for _, strip in compared(judgement))
 
 
-def strip_flags(strip: StripColour) -> list[Flag]:
+def strip_flags(strip: StripReading) -> list[Flag]:
     """Remarks about one strip: how it lies and how it reads."""
     return once((*strip.strip.flags, *strip.flags))
 

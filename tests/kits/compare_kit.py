@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from calibration.colour.spaces import delta_e_2000
-from drawdown.reading.strip import StripColour
+from drawdown.reading.colour import StripReading
 
 
 @dataclasses.dataclass(frozen=True)
@@ -20,9 +20,10 @@ def strip(number, lab, sd=0.1, seed=0, flags=(), light_sd=0.003, common=None, ri
     lab = np.asarray(lab, float)
     scatter = np.random.default_rng(seed + 10 * number).normal(0, sd, (96, 3))
     shared = 0.0 if common is None else common
-    return StripColour(
-        _Strip(number), lab, lab + scatter + shared, np.full(3, 1.0), 5.0, 0.3,
-        lab[None], light_sd, rim, tuple(flags),
+    return StripReading(
+        strip=_Strip(number), lab_d50=lab, lab_samples=lab + scatter + shared,
+        lab_u95=np.full(3, 1.0), evenness_de00=0.3, trail_lab_d50=lab[None], light_sd=light_sd,
+        rim=rim, flags=tuple(flags),
     )  # fmt: skip
 
 

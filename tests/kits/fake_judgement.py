@@ -92,7 +92,7 @@ def comparison(verdict="no match", **changes):
         "original": 1, "batch": 2, "de00": 4.3149, "de00_low95": 3.7211, "de00_high95": 4.9502,
         "dL": 3.8, "dC": 1.2, "dH": -2.1, "words": "lighter, a little bluer and stronger",
         "film_ratio": 0.93, "de00_equal_film": 3.9, "tolerance": 2.0, "p_within": 0.00004,
-        "verdict": verdict, "settle": None, "flags": (),
+        "verdict": verdict, "settle": None, "flags": (), "d_lab_cov": None,
     }  # fmt: skip
     return SimpleNamespace(**(values | changes))
 

@@ -15,7 +15,7 @@ from drawdown.commands.support import options as shared
 if TYPE_CHECKING:
     from drawdown.book.nearest import Found
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
     from drawdown.report.text.terminal import Screen
 
 MOST_SHOWN = 50
@@ -141,7 +141,7 @@ def _more(one: Found) -> str:
 def find_screen(
     found: tuple[Found, ...],
     seen: Judgement,
-    colour: StripColour,
+    colour: StripReading,
     names: dict[int, str],
     tolerance: float,
     screen: Screen,

@@ -18,7 +18,7 @@ from drawdown.commands.support.output import read_photo
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 
 def folder_of(book: Path | None) -> Path:
@@ -261,7 +261,7 @@ def read_strip(
     *,
     keep: bool,
     by_hand: tuple[str, ...] = (),
-) -> tuple[Judgement, StripColour]:
+) -> tuple[Judgement, StripReading]:
     """The strip of that number and the photo it is in; ``by_hand`` places strips instead of
     looking for them. With ``keep``, a strip that no verdict could rest on is refused. Raises
     ``WrongUsage``, ``PhotoUnfit`` and ``BadFile``."""
@@ -270,7 +270,7 @@ def read_strip(
     return seen, strip_of(seen, number, photo, keep=keep)
 
 
-def strip_of(seen: Judgement, number: int, photo: Path, *, keep: bool) -> StripColour:
+def strip_of(seen: Judgement, number: int, photo: Path, *, keep: bool) -> StripReading:
     """One more strip of a photo that was read; raises as ``read_strip``."""
     by_number = {s.strip.number: s for s in seen.strips}
     if number not in by_number:

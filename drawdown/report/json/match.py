@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.flags import codes
-from drawdown.reading.budget import munsell_u95, of_comparison
+from drawdown.reading.budget import difference_u95, munsell_u95
 from drawdown.wording import figures as words
 from drawdown.wording.film import film_sentences
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from drawdown.matching.advise import Advice
     from drawdown.matching.compare import Comparison
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 
 # An innermost list of numbers. Inside a string a line break is always escaped, so no text
@@ -148,7 +148,7 @@ def _card(judgement: Judgement) -> dict[str, Any]:
     }
 
 
-def _strip(strip: StripColour, judgement: Judgement) -> dict[str, Any]:
+def _strip(strip: StripReading, judgement: Judgement) -> dict[str, Any]:
     corners_px = judgement.view.to_px(strip.strip.corners_mm)
     return {
         "number": strip.strip.number,
@@ -164,9 +164,9 @@ def _strip(strip: StripColour, judgement: Judgement) -> dict[str, Any]:
     }
 
 
-def _of_difference(c: Comparison, pair: list[StripColour]) -> dict[str, float | None]:
+def _of_difference(c: Comparison, pair: list[StripReading]) -> dict[str, float | None]:
     """Half widths of the 95 % intervals of dL, dC and dH."""
-    u95 = of_comparison(c, *(s.lab_d50 for s in pair)) if len(pair) == 2 else None
+    u95 = difference_u95(*(s.lab_d50 for s in pair), c.d_lab_cov) if len(pair) == 2 else None
     return {f"{k}_u95": rounded(getattr(u95, k, None), 2) for k in ("dL", "dC", "dH")}
 
 
@@ -179,7 +179,7 @@ def _compared(judgement: Judgement) -> dict[str, Any] | None:
     return data
 
 
-def _comparison(c: Comparison | None, pair: list[StripColour]) -> dict[str, Any] | None:
+def _comparison(c: Comparison | None, pair: list[StripReading]) -> dict[str, Any] | None:
     if c is None:
         return None
     return {

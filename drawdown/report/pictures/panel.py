@@ -17,7 +17,7 @@ from drawdown.wording.film import headline as film_headline
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)
 _TALLEST = 400  # hundredths of the width: far more than any answer needs
@@ -140,7 +140,7 @@ def _symbol(pen: _Pen, symbol: str, box: tuple[float, float, float, float]) -> N
         )  # fmt: skip
 
 
-def _swatches_of(judgement: Judgement) -> list[tuple[str, StripColour]]:
+def _swatches_of(judgement: Judgement) -> list[tuple[str, StripReading]]:
     """Original and batch; every strip when nothing was compared."""
     strips = words.concerned(judgement)[:_MOST_SWATCHES]
     if judgement.comparison is None:
@@ -148,7 +148,7 @@ def _swatches_of(judgement: Judgement) -> list[tuple[str, StripColour]]:
     return list(zip(("original", "batch"), strips, strict=True))
 
 
-def _swatches(pen: _Pen, pairs: list[tuple[str, StripColour]]) -> None:
+def _swatches(pen: _Pen, pairs: list[tuple[str, StripReading]]) -> None:
     """The colours edge to edge: a difference shows best where nothing lies between."""
     edges = np.linspace(0, pen.width, len(pairs) + 1).round().astype(int)
     bottom = round(pen.y + 26 * pen.unit)
@@ -158,7 +158,7 @@ def _swatches(pen: _Pen, pairs: list[tuple[str, StripColour]]) -> None:
     pen.y = bottom + 1
 
 
-def _readings(pen: _Pen, pairs: list[tuple[str, StripColour]]) -> None:
+def _readings(pen: _Pen, pairs: list[tuple[str, StripReading]]) -> None:
     pen.skip(1.5)
     top = pen.y
     column = 100 / len(pairs)
@@ -234,7 +234,7 @@ def _add(pen: _Pen, judgement: Judgement) -> None:
     pen.skip(2)
 
 
-def _footer(pen: _Pen, pairs: list[tuple[str, StripColour]], judged: bool) -> None:
+def _footer(pen: _Pen, pairs: list[tuple[str, StripReading]], judged: bool) -> None:
     text = "± and the interval: 95 % probability. Thin line: the part that was measured."
     if pairs and not judged:
         text = f"{words.NOT_TO_BE_USED} {text}"

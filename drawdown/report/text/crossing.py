@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from drawdown.pipeline.crossing import Order, Readings
     from drawdown.pipeline.read import Judgement
     from drawdown.printing.overprint import Predicted
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 _TABLE = 64  # columns that the table needs
 WIDE_DE = 12.0  # a prediction this uncertain says little
@@ -92,7 +92,7 @@ def spread(order: Order) -> str:
     return f"{words.number(order.de00)} ({words.number(low)} to {words.number(high)})"
 
 
-def _reading(name: str, colour: StripColour | Predicted, screen: Screen) -> list[str]:
+def _reading(name: str, colour: StripReading | Predicted, screen: Screen) -> list[str]:
     """A row of the table, or on a narrow screen a line for each number."""
     both = list(zip("Lab", colour.lab_d50, colour.lab_u95, strict=True))
     if screen.columns < _TABLE:
@@ -148,7 +148,7 @@ def crossing_json(answer: Crossed) -> str:
     )
 
 
-def _colour(name: str, colour: StripColour, read: Readings) -> dict[str, Any]:
+def _colour(name: str, colour: StripReading, read: Readings) -> dict[str, Any]:
     return {
         "name": name,
         "corners_mm": [_list(corner, 1) for corner in colour.strip.corners_mm],

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from drawdown.matching.advise import Advice
     from drawdown.matching.compare import Comparison
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.strip import StripColour
+    from drawdown.reading.colour import StripReading
 
 _SWATCH_LINES = 4
 _SIDE_BY_SIDE = 56  # columns that two readings beside each other need
@@ -76,7 +76,7 @@ def read_screen(judgement: Judgement, screen: Screen) -> str:
 
 
 def _distance(
-    c: Comparison, screen: Screen, pair: tuple[tuple[str, StripColour], ...] = ()
+    c: Comparison, screen: Screen, pair: tuple[tuple[str, StripReading], ...] = ()
 ) -> list[str]:
     facts = [
         f"Delta E 2000  {words.number(c.de00, 2)}",
@@ -102,11 +102,12 @@ def _distance(
     return lines
 
 
-def _parts_of(c: Comparison, pair: tuple[tuple[str, StripColour], ...]) -> str:
+def _parts_of(c: Comparison, pair: tuple[tuple[str, StripReading], ...]) -> str:
     """Lightness, chroma and hue of the difference, each with its 95 % half width."""
-    from drawdown.reading.budget import of_comparison
+    from drawdown.reading.budget import difference_u95
 
-    u95 = of_comparison(c, *(strip.lab_d50 for _, strip in pair)) if len(pair) == 2 else None
+    labs = [strip.lab_d50 for _, strip in pair]
+    u95 = difference_u95(*labs, c.d_lab_cov) if len(pair) == 2 else None
     said = []
     for name, key in (("Lightness", "dL"), ("chroma", "dC"), ("hue", "dH")):
         half = "" if u95 is None else f" ± {words.number(getattr(u95, key), 1)}"
@@ -132,7 +133,7 @@ def _pair(judgement: Judgement, screen: Screen) -> list[str]:
     return lines
 
 
-def _reading(strip: StripColour) -> list[str]:
+def _reading(strip: StripReading) -> list[str]:
     rows = [
         f"{axis}*  {words.number(value, 1):>6} ± {words.number(half_width, 1)}"
         for axis, value, half_width in zip("Lab", strip.lab_d50, strip.lab_u95, strict=True)
@@ -236,15 +237,15 @@ def _table(judgement: Judgement) -> list[str]:
     return ["  ".join(cell.rjust(w) for cell, w in zip(row, widths, strict=True)) for row in rows]
 
 
-def _stopped(strip: StripColour) -> bool:
+def _stopped(strip: StripReading) -> bool:
     return any(flag.hard for flag in words.strip_flags(strip))
 
 
-def _beside_swatch(line: str, strip: StripColour, screen: Screen) -> str:
+def _beside_swatch(line: str, strip: StripReading, screen: Screen) -> str:
     return f"{line}  {_block(strip, 6, indent='')}" if screen.truecolour else line
 
 
-def _strip_block(strip: StripColour, screen: Screen) -> list[str]:
+def _strip_block(strip: StripReading, screen: Screen) -> list[str]:
     mark = " ×" if _stopped(strip) else ""
     lines = [_title(f"Strip {strip.strip.number}{mark}", screen)]
     if screen.truecolour:
@@ -252,7 +253,7 @@ def _strip_block(strip: StripColour, screen: Screen) -> list[str]:
     return lines + [f" {line}" for line in (*_reading(strip), f"size {_size(strip)} mm")]
 
 
-def _size(strip: StripColour) -> str:
+def _size(strip: StripReading) -> str:
     return f"{words.number(strip.strip.width_mm, 0)} x {words.number(strip.strip.length_mm, 0)}"
 
 
@@ -290,7 +291,7 @@ def _title(text: str, screen: Screen) -> str:
     return f" {text}".upper()
 
 
-def _block(strip: StripColour, cells: int, indent: str = " ") -> str:
+def _block(strip: StripReading, cells: int, indent: str = " ") -> str:
     """A bar of the strip's colour (24-bit background)."""
     red, green, blue = swatch_rgb(strip.lab_d50)
     return f"{indent}\x1b[48;2;{red};{green};{blue}m{' ' * cells}\x1b[0m"

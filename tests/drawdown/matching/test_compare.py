@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from calibration import flags as fl
 from drawdown.matching import compare as cp
-from drawdown.reading.strip import Rim
+from drawdown.reading.colour import Rim
 
 
 @pytest.mark.parametrize(
