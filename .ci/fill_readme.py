@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
 from calibration.flags import flag_table  # noqa: E402
 from calibration.naming import speak  # noqa: E402
-from drawdown.commands.support.option_names import OPTION_NAMES  # noqa: E402
+from drawdown.commands.support.option_names import option_name  # noqa: E402
 
 BLOCK = re.compile(r"(<!-- output: (?P<command>[^\n]+) -->\n\n?```[a-z]*\n).*?(```)", re.DOTALL)
 TABLE = re.compile(r"(## Remarks it may make\n\n)(?:\|[^\n]*\n)+")
@@ -34,7 +34,7 @@ def output(block: re.Match[str]) -> str:
 
 
 def main() -> None:
-    speak(OPTION_NAMES)
+    speak(option_name)
     readme = Path("README.md")
     text = TABLE.sub(
         lambda found: found[1] + flag_table() + "\n", readme.read_text(encoding="utf-8")

@@ -39,6 +39,9 @@ class Explained(Exception):
         self.why = why
         self.todo = todo
 
+    def __str__(self) -> str:
+        return named(self.seen)
+
     def paragraph(self) -> str:
         """The explanation as one paragraph of full sentences."""
         return " ".join(sentence(part) for part in (self.seen, self.why, self.todo) if part)

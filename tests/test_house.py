@@ -85,9 +85,7 @@ STILL_NAMING = {
     "drawdown.ink.shelf",
     "drawdown.pipeline.crossing",
     "drawdown.pipeline.ladder",
-    "drawdown.pipeline.match",
     "drawdown.pipeline.opacity",
-    "drawdown.pipeline.roles",
     "drawdown.pipeline.value",
     "drawdown.printing.layer_notation",
     "drawdown.report.paper.labels",
@@ -184,9 +182,8 @@ def test_no_imports_in_a_circle():
         visit(module)
 
 
-def options_named(path: Path) -> list[str]:
-    """Strings of a module that name a command-line option; docstrings speak to us, not to a
-    person."""
+def strings(path: Path) -> list[str]:
+    """The strings of a module without its docstrings, which speak to us, not to a person."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     plain = {
         id(node.body[0].value)
@@ -199,8 +196,12 @@ def options_named(path: Path) -> list[str]:
         node.value
         for node in ast.walk(tree)
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
-        and id(node) not in plain and OPTION.search(node.value)
+        and id(node) not in plain
     ]  # fmt: skip
+
+
+def options_named(path: Path) -> list[str]:
+    return [text for text in strings(path) if OPTION.search(text)]
 
 
 def test_only_commands_name_options():
@@ -208,6 +209,36 @@ def test_only_commands_name_options():
     named = {m for m, p in MODULES.items() if ".commands" not in m and options_named(p)}
     assert named - STILL_NAMING == set()
     assert STILL_NAMING - named == set(), "cured: take it off the list"
+
+
+def test_what_sentences_call_a_parameter_can_be_given():
+    """Each name in backticks is an option of some command, or a command."""
+    import typer
+
+    from drawdown.commands.main import app
+    from drawdown.commands.support.option_names import OPTION_NAMES, option_name
+
+    options, whole = set(), set()
+
+    def collect(command, path: str) -> None:
+        whole.add(path)
+        for parameter in command.params:
+            options.update(parameter.opts)
+        for name, below in getattr(command, "commands", {}).items():
+            collect(below, f"{path} {name}")
+
+    collect(typer.main.get_command(app), "drawdown")
+    names = {
+        name
+        for module, path in MODULES.items() if ".commands" not in module
+        for text in strings(path)
+        for name in re.findall(r"(?<!`)`([a-z_]+)`(?!`)", text)
+    }  # fmt: skip
+    assert "strips" in names
+    for name in names | set(OPTION_NAMES):
+        spoken = option_name(name)
+        command = spoken.split(" --")[0]
+        assert command in whole if command.startswith("drawdown") else spoken in options, name
 
 
 def test_no_folder_is_crowded():

@@ -120,7 +120,7 @@ def _learn(wet: Path, dry: Path, number, dry_number, card, name) -> KeptPair:
     from drawdown.studio import drying_file
 
     with ProgressLine() as progress:
-        options = Options(card_path=card)
+        options = Options(card=card)
         first = _strip(read_strips(wet, options, progress), number, wet, "--strip-number")
         second = _strip(
             read_strips(dry, options, progress), dry_number or number, dry,

@@ -29,7 +29,7 @@ from drawdown.commands.read import read
 from drawdown.commands.sheet import sheet
 from drawdown.commands.shelf import shelf
 from drawdown.commands.support.groups import FullGroup
-from drawdown.commands.support.option_names import OPTION_NAMES
+from drawdown.commands.support.option_names import option_name
 from drawdown.commands.value import value
 from drawdown.report.text import terminal
 
@@ -113,7 +113,7 @@ def main(argv: list[str] | None = None) -> int:
 
 def _run(argv: list[str]) -> int:
     """Parse and carry out; commands return their exit code (None means 0)."""
-    speak(OPTION_NAMES)
+    speak(option_name)
     prepare()
     # Our matrices are small: waking a thread for each core costs a fifth of the whole run.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

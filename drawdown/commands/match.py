@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,7 +12,8 @@ from calibration.errors import WrongUsage
 from drawdown.commands.book import options as book_opt
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import say_saved, unfit_in_json
-from drawdown.pipeline.roles import refuse_itself, same_photo, which_strips
+from drawdown.defaults import TOLERANCE_DE00
+from drawdown.pipeline.options import Options
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
@@ -74,7 +75,7 @@ def match(
     tolerance: Annotated[
         float,
         typer.Option(metavar="T", help="Largest Delta E 2000 that still counts as a match."),
-    ] = 2.0,
+    ] = TOLERANCE_DE00,
     other_inks: Annotated[
         bool,
         typer.Option("--other-inks", help="The batch comes from other tubes than the original."),
@@ -122,25 +123,28 @@ def match(
     json: opt.AsJson = False,
 ) -> int:
     """Does the batch match the kept original? If not, what to add."""
-    elsewhere = original_photo is not None
-    check_kept(kept, apart, log, original, elsewhere)
-    opt.check_strip_numbers(original=original, batch=batch)
-    opt.check_tolerance(tolerance)
-    opt.check_batch_grams(batch_grams)
-    step = check_scale_step(scale_step, batch_grams, slab)
-    more = check_added(added or [], slab)
-    lone = apart or (kept is not None and original is None and len(strip or []) == 1)
-    which = which_strips(original, batch, elsewhere or lone)
-    strips = opt.check_strips(strip or [], 1 if elsewhere else which.original, which.batch)
-    corners = opt.check_corners(card_corners or [], elsewhere)
+    check_kept(kept, apart, log, original, original_photo is not None)
     parts = opt.read_mix(mix or [])
-    wet_strips = check_wet(wet or [])
     if picture is not None:
         opt.check_picture(picture, photo)
-    if original_photo is not None:
-        refuse_itself(photo, original_photo, which)
-        if same_photo(photo, original_photo):
-            original_photo, corners = None, corners[:1]  # both strips share one light after all
+    options = Options(
+        original=original,
+        batch=batch,
+        original_photo=original_photo,
+        card=card,
+        card_corners=opt.read_all_corners(card_corners or [], original_photo is not None),
+        strips=tuple(strip or ()),
+        shelf=shelf,
+        mix=parts,
+        batch_grams=batch_grams,
+        scale_step=scale_step,
+        slab=slab,
+        added=read_added(added or []),
+        tolerance=tolerance,
+        other_inks=other_inks,
+        pulled_alike=pulled_alike,
+        wet=wet or (),
+    )
     source = None
     if kept is not None or log is not None:
         from drawdown.commands.book.matching import from_book
@@ -149,36 +153,16 @@ def match(
         source = from_book(
             kept, log, book, said=parts, grams=batch_grams,
             apart=True if apart else False if original is not None else None,
-            batch_number=batch, added=more, shelf=shelf,
+            batch_number=batch, added=options.added, shelf=shelf,
         )  # fmt: skip
+        options = replace(options, kept=source.kept)
         if slab is None or is_new(slab, shelf):  # else the batch's own memory knows both
-            parts = parts or source.parts(shelf)
-            batch_grams = source.grams
+            options = replace(options, mix=parts or source.parts(shelf), batch_grams=source.grams)
+    options.strips_to_compare()
 
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.pipeline.match import match_photo
-    from drawdown.pipeline.options import Options
 
-    options = Options(
-        original=which.original,
-        batch=which.batch,
-        assumed=which.assumed,
-        card_path=card,
-        shelf_path=shelf,
-        mix=parts,
-        batch_grams=batch_grams,
-        scale_step=step,
-        slab=slab,
-        added=more,
-        tolerance=tolerance,
-        other_inks=other_inks,
-        pulled_alike=pulled_alike,
-        wet=wet_strips,
-        strips_by_hand=strips,
-        original_photo=original_photo,
-        card_corners=corners,
-        kept=None if source is None else source.kept,
-    )
     with unfit_in_json("match", photo, json), ProgressLine() as progress:
         judgement = match_photo(photo, options, progress)
     code = deliver(judgement, as_json=json, picture=picture)
@@ -236,14 +220,8 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int
     return EXIT_CODES[verdict]
 
 
-def check_added(pairs: list[str], slab: str | None) -> dict[str, float]:
+def read_added(pairs: list[str]) -> dict[str, float]:
     """What ``--added`` says; raises ``WrongUsage``."""
-    if pairs and slab is None:
-        raise WrongUsage(
-            "--added is given without --slab",
-            "what was added only says something of a batch whose earlier photos are known",
-            "name the batch with --slab, or give its whole mix as it is now with --mix",
-        )
     return opt.read_amounts(
         "--added",
         pairs,
@@ -251,41 +229,3 @@ def check_added(pairs: list[str], slab: str | None) -> dict[str, float]:
         "the amounts say how the batch answered what went in",
         "write for example: --added phthalo-blue=1.2",
     )
-
-
-def check_scale_step(step: float | None, grams: float | None, slab: str | None) -> float:
-    """The scale's step in grams, 0.1 when nothing is said; raises ``WrongUsage``."""
-    if step is None:
-        return 0.1
-    if not (step > 0 and math.isfinite(step)):
-        raise WrongUsage(
-            f"--scale-step is {step:g}, and must be above 0",
-            "amounts are rounded to what the scale can show",
-            "kitchen scales show 1 g, letter scales 0.1 g, pocket scales 0.01 g",
-        )
-    if grams is not None and step > grams:
-        raise WrongUsage(
-            f"--scale-step is {step:g} g, more than the batch weighs ({grams:g} g)",
-            "no ink could be weighed out for it on such a scale",
-            "give the smallest step the scale shows, in grams, such as 0.1",
-        )
-    if grams is None and slab is None:
-        raise WrongUsage(
-            "--scale-step is given without --batch-grams",
-            "without the batch's weight there are parts but no grams to round",
-            "weigh the batch and give --batch-grams as well",
-        )
-    return step
-
-
-def check_wet(roles: list[str]) -> frozenset[str]:
-    """``--wet batch``, ``--wet original``; raises ``WrongUsage`` for any other word."""
-    found = {role.strip().lower(): role for role in roles}
-    for known, given in found.items():
-        if known not in ("batch", "original"):
-            raise WrongUsage(
-                f'--wet "{given}" is neither batch nor original',
-                "it says which of the two strips is still wet",
-                "write --wet batch, or --wet original, or both",
-            )
-    return frozenset(found)

@@ -35,7 +35,7 @@ def opacity(
     """How far does each ink cover? Strips must cross a black bar."""
     opt.check_strip_numbers(base_strip=base_strip)
     corners = opt.check_corners_of_one(card_corners)
-    strips = opt.check_strips(strip or [], 1, 1)
+    strips = opt.check_strips(strip or [])
     if picture is not None:
         opt.check_picture(picture, photo)
     with unfit_in_json("opacity", photo, json):

@@ -146,7 +146,7 @@ def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> tuple
             "by hand, two strips are placed, and their order says which is on top",
             "give --strip twice, first the lower strip, then the upper one",
         )
-    return opt.check_strips([*strips, *([at] if at else [])], 1, 2)
+    return opt.check_strips([*strips, *([at] if at else [])])
 
 
 def _crossing(photo: Path, layer, on_top, places, card, corners, wet, shelf, picture, json) -> int:

@@ -11,6 +11,7 @@ import typer
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import save_drawn, tell
+from drawdown.defaults import WASTE_PERCENT
 
 if TYPE_CHECKING:
     from drawdown.printing.quantity import PrintedArea, Range
@@ -117,7 +118,7 @@ def quantity(
         area,
         film,
         prints,
-        waste_given or (nothing if used_given else room.between(*room.WASTE_PERCENT)),
+        waste_given or (nothing if used_given else room.between(*WASTE_PERCENT)),
         stays_given or (nothing if used_given else room.between(*room.STAYS_G)),
     )
     answer = report.Answer(

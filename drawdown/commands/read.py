@@ -29,7 +29,7 @@ def read(
 ) -> int:
     """Measure every strip in the photo, without a verdict."""
     corners = opt.check_corners_of_one(card_corners)
-    strips = opt.check_strips(strip or [], 1, 1)
+    strips = opt.check_strips(strip or [])
     if os.path.isdir(photo):  # unlike Path.is_dir, no error for an impossible name
         _refuse_for_folder(card_corners, strip, picture)
         return _read_folder(photo, card, json)

@@ -48,7 +48,7 @@ def value(
     check_value(to, strip_number, over, batch_grams, mix or [], shelf)
     parts = opt.read_mix(mix or [])
     corners = opt.check_corners_of_one(card_corners)
-    strips = opt.check_strips(strip or [], 1, 1)
+    strips = opt.check_strips(strip or [])
     if picture is not None:
         opt.check_picture(picture, photo)
     from drawdown.studio.shelf_file import shelf_in_use

@@ -13,8 +13,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from calibration.errors import WrongUsage
+from drawdown.defaults import HOLD_BACK_PERCENT
 
-HELD_SHARE = 0.10
 MOST_HELD = 0.9
 LEAST_WEIGHED_G = 0.1  # what a studio scale shows
 
@@ -50,7 +50,7 @@ def remake(
     mix: dict[str, float],
     whole_g: float,
     ground_inks: Collection[str],
-    held_share: float = HELD_SHARE,
+    held_share: float = HOLD_BACK_PERCENT / 100,
 ) -> Remake:
     """Grams of each ink for ``whole_g`` of the mix (parts by weight). ``ground_inks`` names
     those of the mix that are white or base. Raises ``WrongUsage`` for amounts that make no

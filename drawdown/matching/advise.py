@@ -16,11 +16,12 @@ from calibration.colour.illuminants import UnderLamp
 from calibration.colour.spaces import delta_e_2000
 from calibration.errors import WrongUsage
 from calibration.flags import STAND_IN_INKS, Flag
+from drawdown.defaults import SCALE_STEP_G
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.prior import Knowledge
 from drawdown.ink.shelf import Ink, Shelf
 from drawdown.matching.addition_search import Option, local_metric, search
-from drawdown.matching.amounts import SCALE_STEP_GRAMS, round_grams, round_parts, weigh_out
+from drawdown.matching.amounts import round_grams, round_parts, weigh_out
 from drawdown.matching.batch_history import RATIO_SD, Reading, Step, pulls, reading
 from drawdown.matching.batch_model import ORIGINAL_SD, Fit, fit
 from drawdown.matching.guess_mix import guess_mixes
@@ -104,7 +105,7 @@ def advise(
     film_log_sd: float = RATIO_SD,
     settled: bool = True,
     matched: bool = False,
-    scale_step: float = SCALE_STEP_GRAMS,
+    scale_step: float = SCALE_STEP_G,
     story: tuple[Step, ...] = (),
     added: dict[str, float] | None = None,
     knowledge: Knowledge | None = None,

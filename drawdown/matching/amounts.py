@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drawdown.defaults import SCALE_STEP_G
 from drawdown.ink.shelf import Ink, Shelf
 
 FLOOD_PARTS = 30.0  # more than this to 100 would flood the batch: correct a portion instead
-SCALE_STEP_GRAMS = 0.1  # of an ordinary kitchen or studio scale
 KNIFE_TIP_PARTS = 0.1  # of 100, when the batch's weight is not known
 
 Rows = tuple[tuple[str, float], ...]
@@ -39,7 +39,7 @@ class Amounts:
 
 def weigh_out(
     shelf: Shelf, added: np.ndarray, first_share: float, batch_grams: float | None,
-    scale_step: float = SCALE_STEP_GRAMS,
+    scale_step: float = SCALE_STEP_G,
 ) -> Amounts:  # fmt: skip
     """Amounts for ``added`` (n,) shares of the batch, of which ``first_share`` goes in first."""
     rows = [(ink, float(a)) for ink, a in zip(shelf, added, strict=True) if a > 0]
@@ -78,14 +78,14 @@ def _spread(shelf: Shelf, rows: list[tuple[Ink, float]]) -> np.ndarray:
     return np.array([parts.get(ink.name, 0.0) / 100 for ink in shelf])
 
 
-def round_grams(grams: float, step: float = SCALE_STEP_GRAMS) -> float:
+def round_grams(grams: float, step: float = SCALE_STEP_G) -> float:
     """To the nearest step of the scale; what is less than one step, to two figures."""
     if grams < step:
         return float(f"{grams:.2g}")
     return float(f"{round(grams / step) * step:.10g}")
 
 
-def first_grams(grams: float, most: float, step: float = SCALE_STEP_GRAMS) -> float:
+def first_grams(grams: float, most: float, step: float = SCALE_STEP_G) -> float:
     """The first part of ``most`` grams: not more than wanted, but never less than the scale
     shows if the whole can be weighed."""
     if most < step:

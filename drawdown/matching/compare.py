@@ -15,13 +15,13 @@ import numpy as np
 from calibration import flags as fl
 from calibration.colour.spaces import delta_e_2000, lab_to_xyz, xyz_to_lab
 from calibration.correction.tone_curve import metric
+from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_family import Mix
 from drawdown.matching.film_or_ink import FilmApart, film_apart
 from drawdown.reading.colour import StripReading
 from drawdown.wording.film import film_detail, film_explains
 from drawdown.wording.hues import GREY_CHROMA, hue_word
 
-DEFAULT_TOLERANCE = 2.0
 SURE = 0.95
 AT_TOLERANCE = 0.25  # Delta E: what nobody would call a distance from the tolerance
 DRAWS = 4000
@@ -89,7 +89,7 @@ def compare(
     original: StripReading,
     batch: StripReading,
     *,
-    tolerance: float = DEFAULT_TOLERANCE,
+    tolerance: float = TOLERANCE_DE00,
     other_inks: bool = False,
     nominal_card: bool = True,
     shaded_card: bool = False,

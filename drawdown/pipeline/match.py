@@ -2,39 +2,88 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration import flags as fl
-from calibration.errors import PhotoUnfit, WrongUsage
+from calibration.errors import BadFile, PhotoUnfit, WrongUsage
 from drawdown.pipeline.options import Options, Progress
 from drawdown.pipeline.read import Judgement, read_strips
-from drawdown.pipeline.roles import refuse_assumed
+from drawdown.pipeline.roles import WhichStrips, refuse_assumed, refuse_itself, same_photo
 
 if TYPE_CHECKING:
     import numpy as np
 
+    from drawdown.ink.shelf import Shelf
+    from drawdown.matching.advise import Advice
+    from drawdown.matching.batch_history import Step
+    from drawdown.matching.compare import Comparison
     from drawdown.matching.kept_original import Kept
     from drawdown.reading.colour import StripReading
-    from drawdown.studio.batch_memory import Memory
+    from drawdown.studio.batch_memory import Memory, Opened
+    from drawdown.studio.shelf_file import ShelfInUse
 
 
 def match_photo(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     """The whole way: strips, comparison of original and batch, advice."""
+    which = options.strips_to_compare()
+    if options.original_photo is not None:
+        refuse_itself(photo_path, options.original_photo, which)
+        if same_photo(photo_path, options.original_photo):  # both strips share one light after all
+            options = replace(options, original_photo=None, card_corners=options.card_corners[:1])
+    bench = _bench(photo_path, options)
+    earlier = None
+    if options.original_photo is not None:
+        alone = Options(card=options.card, card_corners=options.card_corners[1:])
+        earlier = read_strips(options.original_photo, alone, progress)
+    seen = read_strips(photo_path, options, progress)
+    pair = _pair(seen, earlier, options, which)
+    progress("comparing", 0.92)
+    pair = _dried(pair, options)
+    comparison = _compare(pair, options, bench)
+    advice, step = _advise(pair, comparison, options, bench)
+    progress("done", 1.0)
+    return replace(
+        pair.seen,
+        comparison=comparison,
+        advice=advice,
+        flags=(*seen.flags, *pair.flags, *bench.flags),
+        earlier=pair.earlier,
+        kept=pair.kept,
+        opened=bench.opened,
+        step=step,
+    )
+
+
+@dataclass(frozen=True)
+class _Bench:
+    """What lies ready before the photo is read: ``used`` the shelf in use, ``shelf`` its inks that
+    may be advised, the noted ``mix``, what earlier batches taught (``memory``, with ``flags`` about
+    it), and the followed batch as this photo finds it (``opened``)."""
+
+    used: ShelfInUse
+    shelf: Shelf
+    mix: dict[str, float] | None
+    memory: Memory
+    opened: Opened | None
+    flags: tuple[fl.Flag, ...]
+
+
+def _bench(photo_path: Path, options: Options) -> _Bench:
     from drawdown.ink.shelf import Shelf
-    from drawdown.studio import batch_memory as slab_files
+    from drawdown.studio import batch_memory
     from drawdown.studio.shelf_file import shelf_in_use
 
-    used = shelf_in_use(options.shelf_path)
+    used = shelf_in_use(options.shelf)
     shelf = used.shelf
     mix = shelf.named_mix(options.mix) if options.mix else None
-    memory, spoiled = _memory(slab_files.memory_path(used), options.slab)
+    memory, spoiled = _memory(batch_memory.memory_path(used), options.slab)
     opened = None
     if options.slab is not None:
-        opened = slab_files.open_slab(
+        opened = batch_memory.open_slab(
             memory, shelf, options.slab, mix, options.added, options.batch_grams,
-            slab_files.photo_mark(photo_path),
+            batch_memory.photo_mark(photo_path),
         )  # fmt: skip
         mix = opened.slab.mix
     if used.origin == "starter":
@@ -42,121 +91,12 @@ def match_photo(photo_path: Path, options: Options, progress: Progress) -> Judge
         # Nobody is sent for a toxic pigment that they did not name.
         keep = tuple(ink for ink in shelf if not ink.caution or ink.name in named)
         shelf = Shelf(keep, shelf.title)
-    earlier = None
-    if options.original_photo is not None:
-        alone = replace(options, strips_by_hand=(), card_corners=options.card_corners[1:])
-        earlier = read_strips(options.original_photo, alone, progress)
-    seen = read_strips(photo_path, options, progress)
-    from drawdown.matching.advise import advise
-    from drawdown.matching.batch_history import Step, reading
-    from drawdown.matching.compare import compare
-    from drawdown.matching.film_family import figures_of
-    from drawdown.matching.film_or_ink import ALIKE_SD
-    from drawdown.wording.film import film_alone, film_first
-
-    where = seen if earlier is None else earlier
-    book = options.kept
-    if book is not None:
-        book = book.settled(len(seen.strips), elsewhere=earlier is not None)
-    nominal = seen.correction.nominal or where.correction.nominal
-    shaded = seen.correction.shaded or where.correction.shaded
-    differs: list[fl.Flag] = []
-    if book is not None and book.apart:
-        original = book.colour
-        batch = _pick(seen, book.batch or 1, "batch", other=True)
-        nominal, shaded = nominal or book.nominal, shaded or book.shaded
-    else:
-        refuse_assumed(options.assumed, len(seen.strips))
-        original = _pick(where, options.original, "original", other=earlier is not None)
-        batch = _pick(seen, options.batch, "batch", other=earlier is not None)
-        if book is not None:
-            from drawdown.matching.kept_original import kept_differs
-
-            differs = kept_differs(book, original, nominal=nominal, shaded=shaded)
-    progress("comparing", 0.92)
-    wet = options.wet | {"original"} if book is not None and _kept_wet(book) else options.wet
-    original = replace(original, state="wet" if "original" in wet else "dry")
-    batch = replace(batch, state="wet" if "batch" in wet else "dry")
-    seen, earlier = _with_states(seen, earlier, original, batch)
-    wet_with_dry = False
-    if wet:
-        from drawdown.matching.drying import settle
-        from drawdown.studio.drying_file import learned
-
-        settled = settle(original, batch, learned())
-        original, batch, wet_with_dry = settled.original, settled.batch, settled.guessed
-        differs += settled.flags
-    comparison = compare(
-        original,
-        batch,
-        tolerance=options.tolerance,
-        other_inks=options.other_inks,
-        nominal_card=nominal,
-        shaded_card=shaded,
-        across_photos=earlier is not None or (book is not None and bool(book.apart)),
-        hard=any(f.hard for f in (*seen.flags, *where.flags)),
-        paper_lab=seen.correction.paper_lab_d50,
-        mix=figures_of(mix, used.shelf),
-        pulled_alike=options.pulled_alike,
-        wet_with_dry=wet_with_dry,
-    )
-    advice = step = None
-    # Pulled alike, both films are known; the comparison's own ratio rests on these very colours
-    # and must not count twice.
-    films = {"film_ratio": 1.0, "film_log_sd": ALIKE_SD} if options.pulled_alike else {}
-    if comparison.verdict is not None and not wet_with_dry:
-        read_as = reading(
-            original.lab_d50, batch.lab_d50, difference_cov=comparison.d_lab_cov,
-            common_sd=_common_sd(original, batch),
-        )  # fmt: skip
-        step = Step(read_as, opened.added if opened else {}, **films)
-    # Where a thinner film alone explains it, or one is still wet, no ink is advised.
-    waits = film_alone(comparison) or wet_with_dry
-    if film_first(comparison):  # told for the case that the difference stays when pulled alike
-        films = {"film_ratio": 1.0, "film_log_sd": ALIKE_SD}
-    if comparison.verdict is not None and not waits:
-        advice = advise(
-            original.lab_d50,
-            batch.lab_d50,
-            lab_samples_original=original.lab_samples,
-            lab_samples_batch=batch.lab_samples,
-            shelf=shelf,
-            mix=mix,
-            batch_grams=opened.grams if opened else options.batch_grams,
-            tolerance=options.tolerance,
-            paper_lab=seen.correction.paper_lab_d50,
-            **films,
-            settled=comparison.verdict != "too close to call",
-            matched=comparison.verdict == "match",
-            scale_step=options.scale_step,
-            difference_cov=comparison.d_lab_cov,
-            common_sd=_common_sd(original, batch),
-            story=opened.slab.steps if opened else (),
-            added=opened.added if opened else None,
-            knowledge=slab_files.knowledge_for(memory, used.shelf, shelf, opened),
-            film_effect=comparison.film.effect_de00 if comparison.film else None,
-        )
-    progress("done", 1.0)
-    return Judgement(
-        seen.photo,
-        seen.view,
-        seen.sheet,
-        seen.correction,
-        seen.strips,
-        comparison,
-        advice,
-        (*seen.flags, *differs, *spoiled),
-        earlier,
-        book,
-        opened,
-        step,
-    )
+    return _Bench(used, shelf, mix, memory, opened, spoiled)
 
 
 def _memory(path: Path, slab: str | None) -> tuple[Memory, tuple[fl.Flag, ...]]:
     """What earlier batches taught. Where no batch is followed, a spoiled file costs no more
-    than what it held, and that is told. Raises ``BadFile``."""
-    from calibration.errors import BadFile
+    than what it held, and a flag says so. Raises ``BadFile``."""
     from drawdown.studio.batch_memory import Memory, read_memory
 
     try:
@@ -167,9 +107,149 @@ def _memory(path: Path, slab: str | None) -> tuple[Memory, tuple[fl.Flag, ...]]:
         return Memory(), (fl.LEARNT_UNREADABLE(path.name),)
 
 
-def _kept_wet(book: Kept) -> bool:
-    """Whether the original that is compared is the book's reading of a wet strip."""
-    return bool(book.apart) and book.state == "wet"
+@dataclass(frozen=True, eq=False)
+class _Pair:
+    """The two strips that are compared, the readings they come from, and what was found on the
+    way (``flags``). ``guessed_dry``: one was wet, and nothing is known of how it dries."""
+
+    seen: Judgement
+    earlier: Judgement | None
+    original: StripReading
+    batch: StripReading
+    kept: Kept | None
+    nominal: bool
+    shaded: bool
+    flags: tuple[fl.Flag, ...] = ()
+    guessed_dry: bool = False
+
+    @property
+    def from_book(self) -> bool:
+        """Whether the book's reading of the original is compared, not a strip of a photo."""
+        return self.kept is not None and bool(self.kept.apart)
+
+    @property
+    def where(self) -> Judgement:
+        """The photo that shows the original, if one does."""
+        return self.seen if self.earlier is None else self.earlier
+
+
+def _pair(
+    seen: Judgement, earlier: Judgement | None, options: Options, which: WhichStrips
+) -> _Pair:
+    where = seen if earlier is None else earlier
+    kept = options.kept
+    if kept is not None:
+        kept = kept.settled(len(seen.strips), elsewhere=earlier is not None)
+    nominal = seen.correction.nominal or where.correction.nominal
+    shaded = seen.correction.shaded or where.correction.shaded
+    if kept is not None and kept.apart:
+        batch = _pick(seen, kept.batch or 1, "batch", other=True)
+        nominal, shaded = nominal or kept.nominal, shaded or kept.shaded
+        return _Pair(seen, earlier, kept.colour, batch, kept, nominal, shaded)
+    refuse_assumed(which.assumed, len(seen.strips))
+    original = _pick(where, which.original, "original", other=earlier is not None)
+    batch = _pick(seen, which.batch, "batch", other=earlier is not None)
+    flags: list[fl.Flag] = []
+    if kept is not None:
+        from drawdown.matching.kept_original import kept_differs
+
+        flags = kept_differs(kept, original, nominal=nominal, shaded=shaded)
+    return _Pair(seen, earlier, original, batch, kept, nominal, shaded, tuple(flags))
+
+
+def _dried(pair: _Pair, options: Options) -> _Pair:
+    """Wet or dry noted on both strips, and a wet one beside a dry one as it should dry."""
+    wet = set(options.wet)
+    if pair.kept is not None and pair.from_book and pair.kept.state == "wet":
+        wet.add("original")
+    original = replace(pair.original, state="wet" if "original" in wet else "dry")
+    batch = replace(pair.batch, state="wet" if "batch" in wet else "dry")
+    seen, earlier = _with_states(pair.seen, pair.earlier, original, batch)
+    pair = replace(pair, seen=seen, earlier=earlier, original=original, batch=batch)
+    if not wet:
+        return pair
+    from drawdown.matching.drying import settle
+    from drawdown.studio.drying_file import learned
+
+    settled = settle(pair.original, pair.batch, learned())
+    return replace(
+        pair,
+        original=settled.original,
+        batch=settled.batch,
+        flags=(*pair.flags, *settled.flags),
+        guessed_dry=settled.guessed,
+    )
+
+
+def _compare(pair: _Pair, options: Options, bench: _Bench) -> Comparison:
+    from drawdown.matching.compare import compare
+    from drawdown.matching.film_family import figures_of
+
+    return compare(
+        pair.original,
+        pair.batch,
+        tolerance=options.tolerance,
+        other_inks=options.other_inks,
+        nominal_card=pair.nominal,
+        shaded_card=pair.shaded,
+        across_photos=pair.earlier is not None or pair.from_book,
+        hard=any(f.hard for f in (*pair.seen.flags, *pair.where.flags)),
+        paper_lab=pair.seen.correction.paper_lab_d50,
+        mix=figures_of(bench.mix, bench.used.shelf),
+        pulled_alike=options.pulled_alike,
+        wet_with_dry=pair.guessed_dry,
+    )
+
+
+def _advise(
+    pair: _Pair, comparison: Comparison, options: Options, bench: _Bench
+) -> tuple[Advice | None, Step | None]:
+    """What to add, and both strips as the advice took them; None where no verdict was given or
+    one strip is still wet. Where a thinner film alone explains it, no ink is advised."""
+    from drawdown.matching.advise import advise
+    from drawdown.matching.batch_history import Step, reading
+    from drawdown.matching.film_or_ink import ALIKE_SD
+    from drawdown.studio.batch_memory import knowledge_for
+    from drawdown.wording.film import film_alone, film_first
+
+    if comparison.verdict is None or pair.guessed_dry:
+        return None, None
+    original, batch, opened = pair.original, pair.batch, bench.opened
+    alike = {"film_ratio": 1.0, "film_log_sd": ALIKE_SD}
+    # Pulled alike, both films are known; the comparison's own ratio rests on these very colours
+    # and must not count twice.
+    films = alike if options.pulled_alike else {}
+    read_as = reading(
+        original.lab_d50, batch.lab_d50, difference_cov=comparison.d_lab_cov,
+        common_sd=_common_sd(original, batch),
+    )  # fmt: skip
+    step = Step(read_as, opened.added if opened else {}, **films)
+    if film_alone(comparison):
+        return None, step
+    if film_first(comparison):  # for the case that the difference stays when both are pulled alike
+        films = alike
+    advice = advise(
+        original.lab_d50,
+        batch.lab_d50,
+        lab_samples_original=original.lab_samples,
+        lab_samples_batch=batch.lab_samples,
+        shelf=bench.shelf,
+        mix=bench.mix,
+        batch_grams=opened.grams if opened else options.batch_grams,
+        tolerance=options.tolerance,
+        paper_lab=pair.seen.correction.paper_lab_d50,
+        **films,
+        settled=comparison.verdict != "too close to call",
+        matched=comparison.verdict == "match",
+        scale_step=options.scale_step_g,
+        difference_cov=comparison.d_lab_cov,
+        common_sd=_common_sd(original, batch),
+        story=opened.slab.steps if opened else (),
+        added=opened.added if opened else None,
+        knowledge=knowledge_for(bench.memory, bench.used.shelf, bench.shelf, opened),
+        film_effect=comparison.film.effect_de00 if comparison.film else None,
+    )
+    return advice, step
 
 
 def _with_states(
@@ -187,7 +267,7 @@ def _with_states(
 
 def _common_sd(original: StripReading, batch: StripReading) -> np.ndarray:
     """(3,) standard uncertainty of either colour that both strips share."""
-    return (original.lab_u95 + batch.lab_u95) / (2 * 1.96)
+    return (original.widest_u95 + batch.widest_u95) / (2 * 1.96)
 
 
 def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReading:
@@ -203,10 +283,10 @@ def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReadi
         raise PhotoUnfit(
             what,
             "a match needs two strips in one photo",
-            "show the kept original and the batch side by side, or give their places with --strip",
+            "show the kept original and the batch side by side, or give their places with `strips`",
         )
     raise WrongUsage(
         what,
         "strips are numbered from left to right with the card upright",
-        f"choose --{role} between 1 and {count}" if count > 1 else f"leave --{role} out, or say 1",
+        f"choose `{role}` between 1 and {count}" if count > 1 else f"leave `{role}` out, or say 1",
     )

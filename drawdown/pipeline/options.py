@@ -1,42 +1,235 @@
-"""What the user asked of a photo: one record for command line, page, Python and tests."""
+"""What a person asks of a photo: one record for command line, page, Python and tests.
+
+It checks itself when it is made; a wrong value raises ``WrongUsage`` with what to write instead.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+import re
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from calibration.errors import WrongUsage
+from drawdown.defaults import LOOSEST_TOLERANCE_DE00, SCALE_STEP_G, TOLERANCE_DE00
+from drawdown.pipeline.roles import WhichStrips, which_strips
+
 if TYPE_CHECKING:
+    from calibration.card.definition import CardDefinition
+    from drawdown.ink.shelf import Shelf
     from drawdown.matching.kept_original import Kept
 
 Progress = Callable[[str, float], None]
-DEFAULT_TOLERANCE = 2.0
+Corners = tuple[tuple[float, float], ...]
+
+LEAST_SIDE_PX = 20.0
+CORNERS_EXAMPLE = (
+    'write for example `card_corners` "310,205 1710,220 1695,840 300,815": x,y of each corner in '
+    "pixels of the upright photo, clockwise from the upper left of the upright card"
+)
+CORNERS_WHY = "the four outer corners say where the card lies"
+_NUMBER = r"\s*-?\d+(?:\.\d+)?\s*"
+_PLACE = re.compile(rf"{_NUMBER},{_NUMBER},{_NUMBER},{_NUMBER}(?:mm|px)?\s*")
 
 
 @dataclass(frozen=True)
 class Options:
-    """What the user asked for."""
+    """What is asked of a photo.
 
-    original: int = 1
-    batch: int = 2
-    card_path: Path | None = None
-    shelf_path: Path | None = None
-    mix: dict[str, float] | None = None
+    ``original`` and ``batch`` are numbers of strips, counted from the left with the card
+    upright (``which`` completes them); ``original_photo`` is another photo that shows the kept
+    original. ``card`` is a definition or its file, None for ours; ``card_corners`` holds the
+    card's four corners in px of the upright photo, then those in ``original_photo``. ``strips``
+    are places by hand, "x,y,w,h" in card mm or, with "px" at the end, in photo px; ``crossing``
+    says that one of them lies across the other. ``shelf`` is a shelf or its file, None for the
+    studio's own; ``mix`` the recipe in parts by ink. ``slab`` names a batch that goes on or
+    begins, ``added`` what went into it since its last photo. ``wet`` holds "original" or
+    "batch" where that strip is still wet; ``kept`` is an original out of the book.
+    """
+
+    original: int | None = None
+    batch: int | None = None
+    original_photo: Path | None = None
+    card: Path | CardDefinition | None = None
+    card_corners: tuple[Corners, ...] = ()
+    strips: tuple[str, ...] = ()
+    crossing: bool = False
+    shelf: Path | Shelf | None = None
+    mix: Mapping[str, float] | None = None
     batch_grams: float | None = None
-    scale_step: float = 0.1
-    slab: str | None = None  # the batch that goes on, or begins
-    added: dict[str, float] = field(default_factory=dict)  # to it since its last photo
-    tolerance: float = DEFAULT_TOLERANCE
+    scale_step: float | None = None
+    slab: str | None = None
+    added: Mapping[str, float] = field(default_factory=dict)
+    tolerance: float = TOLERANCE_DE00
     other_inks: bool = False
     pulled_alike: bool = False
-    wet: frozenset[str] = frozenset()  # "original", "batch": strips that are still wet
-    strips_by_hand: tuple[str, ...] = field(default=())
-    crossing: bool = False  # one of them is laid across the other
-    original_photo: Path | None = None
-    # The card's corners in photo px, by hand: in the photo, and in the original's photo.
-    card_corners: tuple[tuple[tuple[float, float], ...], ...] = field(default=())
-    # The role whose number nobody gave: it is the other one of two strips, if there are two.
-    assumed: str | None = None
-    # A kept original out of the book.
+    wet: Collection[str] = ()
     kept: Kept | None = None
+
+    def __post_init__(self) -> None:
+        check_strip_numbers(original=self.original, batch=self.batch)
+        check_tolerance(self.tolerance)
+        check_batch_grams(self.batch_grams)
+        _check_scale_step(self.scale_step, self.batch_grams, self.slab)
+        if self.added and self.slab is None:
+            raise WrongUsage(
+                "`added` is given without `slab`",
+                "what was added only says something of a batch whose earlier photos are known",
+                "name the batch with `slab`, or give its whole mix as it is now with `mix`",
+            )
+        object.__setattr__(self, "strips", check_strips(self.strips))
+        object.__setattr__(self, "wet", _check_wet(self.wet))
+        for corners in self.card_corners:
+            check_corners(corners)
+
+    @property
+    def which(self) -> WhichStrips:
+        """Which strip is the original and which the batch, as far as it was said."""
+        lone = self.kept is not None and (
+            bool(self.kept.apart) or (self.original is None and len(self.strips) == 1)
+        )
+        return which_strips(self.original, self.batch, self.original_photo is not None or lone)
+
+    def strips_to_compare(self) -> WhichStrips:
+        """``which``, with places by hand for both if there are any; raises ``WrongUsage``."""
+        which = self.which
+        refuse_too_few(
+            self.strips, 1 if self.original_photo is not None else which.original, which.batch
+        )
+        return which
+
+    @property
+    def scale_step_g(self) -> float:
+        return SCALE_STEP_G if self.scale_step is None else self.scale_step
+
+
+def check_strip_numbers(**numbers: int | None) -> None:
+    """Refuse numbers of strips (by parameter) that none can have; raises ``WrongUsage``."""
+    for name, number in numbers.items():
+        if number is not None and number < 1:
+            raise WrongUsage(
+                f"`{name}` is {number}, and strips are numbered from 1",
+                "the number says which strip is meant",
+                "count the strips from left to right with the card upright",
+            )
+
+
+def check_tolerance(tolerance: float) -> None:
+    """Raises ``WrongUsage`` for a tolerance that makes no sense."""
+    if not 0 < tolerance <= LOOSEST_TOLERANCE_DE00:  # also refuses nan
+        raise WrongUsage(
+            f"`tolerance` is {tolerance:g}, and must lie above 0 and not above "
+            f"{LOOSEST_TOLERANCE_DE00:g}",
+            "it is the largest Delta E 2000 that still counts as a match",
+            "2 is usual, 1 is strict, 3.5 is loose",
+        )
+
+
+def check_batch_grams(grams: float | None, weighed_out: str = "ink") -> None:
+    """Raises ``WrongUsage`` for a weight that makes no sense."""
+    if grams is not None and not (grams > 0 and math.isfinite(grams)):
+        raise WrongUsage(
+            f"`batch_grams` is {grams:g}, and must be above 0",
+            f"the {weighed_out} to add is weighed out against it",
+            "weigh the batch on the slab or in its tin, less the tin",
+        )
+
+
+def _check_scale_step(step: float | None, grams: float | None, slab: str | None) -> None:
+    if step is None:
+        return
+    if not (step > 0 and math.isfinite(step)):
+        raise WrongUsage(
+            f"`scale_step` is {step:g}, and must be above 0",
+            "amounts are rounded to what the scale can show",
+            "kitchen scales show 1 g, letter scales 0.1 g, pocket scales 0.01 g",
+        )
+    if grams is not None and step > grams:
+        raise WrongUsage(
+            f"`scale_step` is {step:g} g, more than the batch weighs ({grams:g} g)",
+            "no ink could be weighed out for it on such a scale",
+            "give the smallest step the scale shows, in grams, such as 0.1",
+        )
+    if grams is None and slab is None:
+        raise WrongUsage(
+            "`scale_step` is given without `batch_grams`",
+            "without the batch's weight there are parts but no grams to round",
+            "weigh the batch and give `batch_grams` as well",
+        )
+
+
+def check_strips(strips: Collection[str]) -> tuple[str, ...]:
+    """Places by hand in one spelling; raises ``WrongUsage`` for what is no place."""
+    for text in strips:
+        sides = re.split(r",|mm|px", text)[2:4] if _PLACE.fullmatch(text) else ()
+        if not sides or any(float(side) <= 0 for side in sides):
+            raise WrongUsage(
+                f"`strips` {text} is not x,y,width,height",
+                "these four numbers place a strip by hand",
+                "write for example `strips` 10,-60,20,50 (mm from the card's upper left corner; "
+                "x to the right, y down, so what lies above the card is negative) or "
+                "`strips` 300,200,240,600px (pixels of the photo)",
+            )
+    return tuple("".join(text.split()).removesuffix("mm") for text in strips)
+
+
+def refuse_too_few(strips: Collection[str], *numbers: int) -> None:
+    """Raise ``WrongUsage`` when fewer strips are placed than the highest of these numbers."""
+    if strips and len(strips) < max(numbers):
+        raise WrongUsage(
+            f"`strips` was given {len(strips)} time{'s' if len(strips) > 1 else ''}, and strip "
+            f"{max(numbers)} is to be compared",
+            "when strips are placed by hand, no others are looked for",
+            "give `strips` once for each, in order: the first is strip 1",
+        )
+
+
+def _check_wet(roles: Collection[str]) -> frozenset[str]:
+    found = {role.strip().lower(): role for role in roles}
+    for known, given in found.items():
+        if known not in ("batch", "original"):
+            raise WrongUsage(
+                f'`wet` "{given}" is neither batch nor original',
+                "it says which of the two strips is still wet",
+                "write `wet` batch, or `wet` original, or both",
+            )
+    return frozenset(found)
+
+
+def check_corners(points: Corners) -> None:
+    """Whether four points, in px, can be the corners of a card, named in turn; raises
+    ``WrongUsage``. Whether they lie in the photo is seen when it is open; whether they begin at
+    the right corner, by the colours of the patches."""
+    if len(points) != 4:
+        count = "one point" if len(points) == 1 else f"{len(points)} points"
+        raise WrongUsage(
+            f"`card_corners` names {count} instead of four", CORNERS_WHY, CORNERS_EXAMPLE
+        )
+    sides = [math.dist(points[k], points[k - 1]) for k in range(4)]
+    if min(sides) < LEAST_SIDE_PX:
+        raise WrongUsage(
+            f"`card_corners` names corners only {min(sides):.0f} pixels apart",
+            "colour patches so small cannot be read",
+            "give the corners of the whole card, in pixels of the photo at its full size",
+        )
+    turns = [_turn(points[k - 2], points[k - 1], points[k]) for k in range(4)]
+    if not (all(t > 0 for t in turns) or all(t < 0 for t in turns)):
+        raise WrongUsage(
+            "`card_corners` names points whose connecting lines cross or bend inwards",
+            "a flat card has four corners that all point outwards",
+            f"name them in the order in which they follow around the card; {CORNERS_EXAMPLE}",
+        )
+    # Sine of the least bend: three points in one line make no card.
+    if min(abs(t) / (sides[k] * sides[k - 1]) for k, t in enumerate(turns)) < 0.05:
+        raise WrongUsage(
+            "`card_corners` names three corners in one line",
+            "a card seen so flat, or a corner named wrongly, shows no patches",
+            CORNERS_EXAMPLE,
+        )
+
+
+def _turn(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> float:
+    """Twice the area of the triangle, positive for a turn to the right (y down)."""
+    return (b[0] - a[0]) * (c[1] - b[1]) - (b[1] - a[1]) * (c[0] - b[0])

@@ -46,7 +46,7 @@ class Judgement:
     flags: tuple[fl.Flag, ...]
     earlier: Judgement | None = None
     kept: Kept | None = None
-    opened: Opened | None = None  # the batch of ``--slab`` as this photo found it
+    opened: Opened | None = None  # the followed batch as this photo found it
     step: Step | None = None  # both strips as the advice took them
 
     @property
@@ -72,7 +72,7 @@ def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judge
     """Open, locate, correct, find and measure every strip; no comparison."""
     progress("opening the photo", 0.05)
     # A bad definition is told before anything else starts.
-    card = _read_card(options.card_path)
+    card = _read_card(options.card)
     with Ahead(_load_ciede2000) as loading:
         with Ahead(lambda: _open(photo_path)) as opening:
             from calibration.card.definition import builtin_cards
@@ -123,8 +123,8 @@ def _read(
     samples = sample_light(sheet, view.card, readings)
     progress("looking for the strips", 0.5)
     flat = flatten(sheet, fit_field(samples, samples.rgb))
-    if options.strips_by_hand:
-        found = strips_by_hand(flat, view, list(options.strips_by_hand), crossing=options.crossing)
+    if options.strips:
+        found = strips_by_hand(flat, view, list(options.strips), crossing=options.crossing)
     else:
         found = find_strips(flat, view)
     progress("correcting the colours", 0.7)

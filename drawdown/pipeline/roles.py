@@ -28,7 +28,7 @@ def which_strips(original: int | None, batch: int | None, apart: bool) -> WhichS
         return WhichStrips(1 if original is None else original, 1 if batch is None else batch)
     if original is not None and original == batch:
         raise WrongUsage(
-            f"--original and --batch are both {original}", _SELF, "give two different strips"
+            f"`original` and `batch` are both {original}", _SELF, "give two different strips"
         )
     if batch is None and original == 2:
         return WhichStrips(2, 1, "batch")
@@ -43,9 +43,9 @@ def refuse_assumed(assumed: str | None, count: int) -> None:
         return
     given = "original" if assumed == "batch" else "batch"
     raise WrongUsage(
-        f"--{given} was given without --{assumed}, and there are {count} strips",
+        f"`{given}` was given without `{assumed}`, and there are {count} strips",
         f"only with two strips is the other one sure to be the {assumed}",
-        f"add --{assumed} with the number of its strip",
+        f"add `{assumed}` with the number of its strip",
     )
 
 
@@ -61,9 +61,9 @@ def refuse_itself(photo: Path, original_photo: Path, which: WhichStrips) -> None
     """Raise ``WrongUsage`` when both photos are the same and so are the strips."""
     if which.original == which.batch and same_photo(photo, original_photo):
         raise WrongUsage(
-            f"--original-photo is the photo itself, and strip {which.batch} is both original "
+            f"`original_photo` is the photo itself, and strip {which.batch} is both original "
             "and batch",
             _SELF,
             "give the photo that shows the kept original; or, if this one shows both strips, "
-            "leave --original-photo out",
+            "leave `original_photo` out",
         )

@@ -23,7 +23,6 @@ from dataclasses import dataclass
 import numpy as np
 
 FILM_G_M2 = {"relief": (2.0, 12.0), "litho": (0.7, 1.3)}
-WASTE_PERCENT = (5.0, 20.0)  # proofs and spoilt prints: common practice, no source
 STAYS_G = (5.0, 20.0)  # on slab, knife and roller: common practice, no source
 OWN_FIGURE = 1.15  # a figure of one's own holds within 15 %
 AREA_FIGURE = 1.05  # an area that is stated within 5 %

@@ -52,7 +52,7 @@ def run(folder: Path, card, *, lamp: str, lens: float, turn: int, by_hand: bool,
         fields=fields, below=BELOW, lens=lens, tone=0.25, quality=92, seed=seed,
     )  # fmt: skip
     write_card(folder / "card.toml", card)
-    options = Options(card_path=folder / "card.toml")
+    options = Options(card=folder / "card.toml")
     if by_hand:
         corners = charts.card_corners_px(card, matrix)
         click = 0.01 * np.linalg.norm(corners[0] - corners[1])

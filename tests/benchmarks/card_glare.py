@@ -122,7 +122,7 @@ def read_scene(scene: dict, measured: bool, folder: Path) -> dict:
         path = folder / "card.toml"
         write_card(path, scene["card"])
     try:
-        seen = match_photo(photo, Options(card_path=path, assumed=None), lambda *_: None)
+        seen = match_photo(photo, Options(card=path), lambda *_: None)
     except PhotoUnfit:
         return {"refused": True, "dropped": set(), "off": np.nan}
     names = [p.name for p in seen.view.card.patches]

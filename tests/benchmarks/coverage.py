@@ -114,7 +114,7 @@ def run(source: str, seed: int, folder: Path) -> tuple[list[tuple[float, ...]], 
     nominal = source == "card as drawn" or (source == "all of them" and seed % 2 == 0)
     write_card(card, scene.truth.card)
     try:
-        seen = read_strips(photo, Options(card_path=None if nominal else card), lambda *_: None)
+        seen = read_strips(photo, Options(card=None if nominal else card), lambda *_: None)
     except PhotoUnfit:
         return [], []
     middles = np.array([s.body_mm.mean(axis=0) for s in scene.truth.strips])

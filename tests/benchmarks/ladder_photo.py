@@ -126,7 +126,7 @@ def main() -> None:
             path, card = Path(folder) / "ladder.jpg", Path(folder) / "card.toml"
             path.write_bytes(photo.jpeg())
             write_card(card, replace(photo.truth.card, title="measured"))
-            options = Options(card_path=card if given.card == "measured" else None)
+            options = Options(card=card if given.card == "measured" else None)
             try:
                 seen = read_strips(path, options, lambda *_: None)
                 steps = read_steps(["1=alone", "2=bar", "3=white:10", "4=base:20", place], kind)

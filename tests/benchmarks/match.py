@@ -58,7 +58,7 @@ def run(seed: int, folder: str) -> dict:
             write_card(card_path, card_from_dict(truth["card"]))
     began = time.perf_counter()
     try:
-        seen = read_strips(photo, Options(card_path=card_path), lambda *_: None)
+        seen = read_strips(photo, Options(card=card_path), lambda *_: None)
     except Explained as problem:
         row |= {"failed": problem.seen, "seconds": time.perf_counter() - began}
         row["card"] = "marker" not in problem.seen and "card" not in problem.seen

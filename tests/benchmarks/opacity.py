@@ -129,7 +129,7 @@ def run(seed: int, folder: Path) -> list[dict]:
     measured = bool(seed % 2)
     began = time.perf_counter()
     try:
-        seen = read_strips(photo, Options(card_path=card if measured else None), lambda *_: None)
+        seen = read_strips(photo, Options(card=card if measured else None), lambda *_: None)
     except Explained as problem:
         return [{"seed": seed, "measured": measured, "failed": problem.seen}]
     read_seconds = time.perf_counter() - began

@@ -137,7 +137,7 @@ def crossings(count: int) -> None:
             made.rendered.save_jpeg(Path(name) / "x.jpg")
             write_card(Path(name) / f"{seed}.toml", made.rendered.truth.card)
             try:
-                options = Options(card_path=Path(name) / f"{seed}.toml")
+                options = Options(card=Path(name) / f"{seed}.toml")
                 seen = read_strips(Path(name) / "x.jpg", options, lambda *_: None)
                 read = crossing.read_cross(seen, crossing.find_cross(seen))
             except Explained as error:

@@ -47,7 +47,7 @@ def row(seed: int, folder: Path) -> list[float] | None:
         card_path = folder / f"{seed}.toml"
         write_card(card_path, card_from_dict(truth["card"]))
     try:
-        seen = read_strips(photo, Options(card_path=card_path), lambda *_: None)
+        seen = read_strips(photo, Options(card=card_path), lambda *_: None)
     except Explained:
         return None
     finally:

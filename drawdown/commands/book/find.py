@@ -11,6 +11,7 @@ import typer
 from calibration.errors import WrongUsage
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
+from drawdown.defaults import TOLERANCE_DE00
 
 if TYPE_CHECKING:
     from drawdown.book.nearest import Found
@@ -31,7 +32,7 @@ def find(
     most: Annotated[int, typer.Option(metavar="N", help="How many to show.")] = 5,
     tolerance: Annotated[
         float, typer.Option(metavar="T", help="Largest Delta E 2000 that counts as the same.")
-    ] = 2.0,
+    ] = TOLERANCE_DE00,
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
     book: opt.BookFolder = None,

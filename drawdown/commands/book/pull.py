@@ -11,6 +11,8 @@ import typer
 from calibration.errors import WrongUsage
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
+from drawdown.defaults import TOLERANCE_DE00
+from drawdown.pipeline.options import refuse_too_few
 
 if TYPE_CHECKING:
     from drawdown.book import Book
@@ -58,7 +60,7 @@ def pull(
     note: Annotated[str, typer.Option(metavar="TEXT", help="Anything else.")] = "",
     tolerance: Annotated[
         float, typer.Option(metavar="T", help="Largest Delta E 2000 that counts as the same.")
-    ] = 2.0,
+    ] = TOLERANCE_DE00,
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
     book: opt.BookFolder = None,
@@ -82,7 +84,8 @@ def pull(
             "count the strips from the left; give --strip-number for this pull and --beside for "
             "the first good one",
         )  # fmt: skip
-    by_hand = shared.check_strips(strip or [], strip_number, max(beside or 1, 1))
+    by_hand = shared.check_strips(strip or [])
+    refuse_too_few(by_hand, strip_number, beside or 1)
     from drawdown.book import open_book
     from drawdown.book.edition import add_pull, drift_of, run_of
     from drawdown.book.readings import insert_reading, store_crop, store_photo
@@ -162,7 +165,7 @@ def drift(
     ] = None,
     tolerance: Annotated[
         float, typer.Option(metavar="T", help="Largest Delta E 2000 that counts as the same.")
-    ] = 2.0,
+    ] = TOLERANCE_DE00,
     baseline: Annotated[
         int, typer.Option(metavar="N", help="The control limits rest on the first N pulls.")
     ] = 10,

@@ -11,6 +11,7 @@ import typer
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
+from drawdown.defaults import HOLD_BACK_PERCENT
 
 if TYPE_CHECKING:
     from drawdown.book.records import Original
@@ -25,7 +26,7 @@ def remake(
     hold_back: Annotated[
         float,
         typer.Option(metavar="PERCENT", help="Share of the strong inks to hold back at first."),
-    ] = 10.0,
+    ] = HOLD_BACK_PERCENT,
     log: Annotated[
         str | None,
         typer.Option(

@@ -88,7 +88,7 @@ def fit(
 
     named = _named(name, kind, known, colour_index)
     with unfit_in_json("ink-fit", photo, json, report.unfit_json), ProgressLine() as progress:
-        seen = read_strips(photo, Options(card_path=card, card_corners=corners), progress)
+        seen = read_strips(photo, Options(card=card, card_corners=corners), progress)
         hard = next((f for f in seen.flags if f.hard), None)
         if hard is not None:
             raise PhotoUnfit(hard.seen, hard.kind.why, hard.kind.todo)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-# Names of parameters are those of the Python interface, in the plural where several may be given.
+# Where the option is not simply the parameter's name: an option that may be repeated is in the
+# singular, and what is a command of its own is given whole.
 OPTION_NAMES = {
     "strips": "--strip",
-    "card": "--card",
-    "card_corners": "--card-corners",
-    "picture": "--picture",
-    "shelf": "--shelf",
-    "mix": "--mix",
-    "book": "--book",
-    "apart": "--apart",
 }
+
+
+def option_name(parameter: str) -> str:
+    """``card_corners`` -> ``--card-corners``."""
+    return OPTION_NAMES.get(parameter, f"--{parameter.replace('_', '-')}")

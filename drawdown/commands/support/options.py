@@ -7,18 +7,21 @@ from __future__ import annotations
 
 import contextlib
 import math
-import re
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from calibration.errors import BadFile, WrongUsage
-from drawdown.commands.support.parse import Corners, check_card_corners
+from drawdown.commands.support.parse import Corners, read_corners
+from drawdown.pipeline.options import (
+    check_batch_grams,
+    check_strip_numbers,
+    check_strips,
+    check_tolerance,
+)
 
-LOOSEST_TOLERANCE = 20.0
-_NUMBER = r"\s*-?\d+(?:\.\d+)?\s*"
-_STRIP = re.compile(rf"{_NUMBER},{_NUMBER},{_NUMBER},{_NUMBER}(?:mm|px)?\s*")
+__all__ = ["check_batch_grams", "check_strip_numbers", "check_strips", "check_tolerance"]
 
 
 # Completion: whatever fails completes nothing, for a key press must never print an error ----
@@ -119,39 +122,6 @@ ReplaceInk = Annotated[
 # Checks ----------------------------------------------------------------------------------
 
 
-def check_strip_numbers(**numbers: int | None) -> None:
-    """Refuse numbers of strips (by option, such as ``dry_number``) that none can have; raises
-    ``WrongUsage``."""
-    for option, number in numbers.items():
-        if number is not None and number < 1:
-            raise WrongUsage(
-                f"--{option.replace('_', '-')} is {number}, and strips are numbered from 1",
-                "the number says which strip is meant",
-                "count the strips from left to right with the card upright",
-            )
-
-
-def check_tolerance(tolerance: float) -> None:
-    """Raises ``WrongUsage`` for a tolerance that makes no sense."""
-    if not 0 < tolerance <= LOOSEST_TOLERANCE:  # also refuses nan
-        raise WrongUsage(
-            f"--tolerance is {tolerance:g}, and must lie above 0 and not above "
-            f"{LOOSEST_TOLERANCE:g}",
-            "it is the largest Delta E 2000 that still counts as a match",
-            "2 is usual, 1 is strict, 3.5 is loose",
-        )
-
-
-def check_batch_grams(grams: float | None, weighed_out: str = "ink") -> None:
-    """Raises ``WrongUsage`` for a weight that makes no sense."""
-    if grams is not None and not (grams > 0 and math.isfinite(grams)):
-        raise WrongUsage(
-            f"--batch-grams is {grams:g}, and must be above 0",
-            f"the {weighed_out} to add is weighed out against it",
-            "weigh the batch on the slab or in its tin, less the tin",
-        )
-
-
 def read_mix(pairs: list[str]) -> dict[str, float] | None:
     """``["PB15:3=2", "white=10"]`` -> parts by ink; None when none are given."""
     parts = read_amounts(
@@ -186,29 +156,7 @@ def read_amounts(option: str, pairs: list[str], what: str, why: str, todo: str) 
     return parts
 
 
-def check_strips(strips: list[str], original: int, batch: int) -> tuple[str, ...]:
-    """Check the wording of ``--strip X,Y,W,H[px]``; raises ``WrongUsage``."""
-    for text in strips:
-        sides = re.split(r",|mm|px", text)[2:4] if _STRIP.fullmatch(text) else ()
-        if not sides or any(float(side) <= 0 for side in sides):
-            raise WrongUsage(
-                f"--strip {text} is not x,y,width,height",
-                "these four numbers place a strip by hand",
-                "write for example --strip 10,-60,20,50 (mm from the card's upper left corner; "
-                "x to the right, y down, so what lies above the card is negative) or "
-                "--strip 300,200,240,600px (pixels of the photo)",
-            )
-    if strips and len(strips) < max(original, batch):
-        raise WrongUsage(
-            f"--strip was given {len(strips)} time{'s' if len(strips) > 1 else ''}, and strip "
-            f"{max(original, batch)} is to be compared",
-            "when strips are placed by hand, no others are looked for",
-            "give --strip once for each, in order: the first is strip 1",
-        )
-    return tuple("".join(text.split()).removesuffix("mm") for text in strips)
-
-
-def check_corners(texts: list[str], apart: bool) -> tuple[Corners, ...]:
+def read_all_corners(texts: list[str], apart: bool) -> tuple[Corners, ...]:
     """The corners for the photo and, if the strips are in two, for the original's photo."""
     most = 2 if apart else 1
     if len(texts) > most:
@@ -218,12 +166,12 @@ def check_corners(texts: list[str], apart: bool) -> tuple[Corners, ...]:
             + (", then in the one of --original-photo" if apart else ""),
             "give all four corners in one pair of quotes",
         )
-    return tuple(check_card_corners(text) for text in texts)
+    return tuple(read_corners(text) for text in texts)
 
 
 def check_corners_of_one(text: str | None) -> tuple[Corners, ...]:
     """The corners for the only photo, if they were given; raises ``WrongUsage``."""
-    return () if text is None else (check_card_corners(text),)
+    return () if text is None else (read_corners(text),)
 
 
 def check_picture(picture: Path, photo: Path | None = None) -> None:

@@ -37,9 +37,7 @@ def read_photo(
     from drawdown.pipeline.read import read_strips
 
     with ProgressLine() as progress:
-        options = Options(
-            card_path=card, card_corners=corners, strips_by_hand=strips, crossing=crossing
-        )
+        options = Options(card=card, card_corners=corners, strips=strips, crossing=crossing)
         return read_strips(photo, options, progress)
 
 

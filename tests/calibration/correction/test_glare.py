@@ -156,7 +156,7 @@ def test_a_rendered_photo_is_refused_for_its_glare_alone(tmp_path, seed, lobe):
     made.save_jpeg(photo)
     write_card(card, made.truth.card)
     truth = json.loads(photo.with_suffix(".json").read_text())["de00"][0][1]
-    seen = match_photo(photo, Options(card_path=card), lambda *_: None)
+    seen = match_photo(photo, Options(card=card), lambda *_: None)
     hard = [flag for flag in seen.all_flags if flag.hard]
     if lobe == 0:
         assert not hard

@@ -82,7 +82,7 @@ def test_cie_samples_measured_from_a_photo(tmp_path, lamp, tone):
     from calibration.card.definition import write_card
 
     write_card(tmp_path / "card.toml", card)
-    seen = read_strips(photo, Options(card_path=tmp_path / "card.toml"), lambda *_: None)
+    seen = read_strips(photo, Options(card=tmp_path / "card.toml"), lambda *_: None)
     assert len(seen.strips) == len(samples)
     got = np.array([s.lab_d50 for s in seen.strips])
     error = delta_e_2000(got, expected)

@@ -39,7 +39,7 @@ def photo(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def seen(photo):
-    return read_strips(photo[0], Options(card_path=photo[1]), lambda *_: None)
+    return read_strips(photo[0], Options(card=photo[1]), lambda *_: None)
 
 
 @pytest.fixture(scope="module")

@@ -314,7 +314,7 @@ def seen(tmp_path_factory):
     truth = json.loads((PHOTOS / "no-match.json").read_text())
     card = tmp_path_factory.mktemp("card") / "card.toml"
     write_card(card, card_from_dict(truth["card"]))
-    options = Options(card_path=card)
+    options = Options(card=card)
     return read_strips(PHOTOS / "no-match.jpg", options, lambda *_: None), truth
 
 

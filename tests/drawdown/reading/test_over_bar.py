@@ -28,7 +28,7 @@ PHOTOS = Path(__file__).resolve().parents[3] / "fixtures" / "photos"
 
 @cache
 def seen(name: str, card: str):
-    options = Options(card_path=PHOTOS / f"{card}-measured.toml")
+    options = Options(card=PHOTOS / f"{card}-measured.toml")
     return read_strips(PHOTOS / f"{name}.jpg", options, lambda *_: None)
 
 
