@@ -1,0 +1,1 @@
+"""What is known and how well: the one solver, random streams, smooth curves, intervals."""
