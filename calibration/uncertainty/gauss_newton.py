@@ -1,0 +1,319 @@
+"""The one solver: the most probable state of unknowns with a normal prior, given what was read.
+
+Unknowns z have a prior, standard normal unless told otherwise; ``model`` says how far the
+readings are from what z would give, in standard deviations, and how that changes with z. What
+is minimised is -2 ln of the probability, the squared length of the residuals plus that of z
+under its prior, by Gauss-Newton steps that are halved until they help. At the mode the curve
+of the probability gives the rest (Laplace): covariance, log evidence, samples.
+
+Many problems of one shape are solved side by side along leading axes (...), none the wiser of
+the others: a problem that has settled stays where it is.
+
+References: J. Nocedal, S. J. Wright, Numerical Optimization (2006), 10.3; C. E. Rasmussen,
+C. K. I. Williams, Gaussian Processes for Machine Learning (2006), 2.2 and 3.4 (the linear
+case and Laplace's approximation); Y. Hoffman, E. Ribak, Astrophys. J. 380 (1991) L5 (samples:
+prior draws corrected by what they say of the readings; also known as Matheron's rule);
+A. E. Beaton, J. W. Tukey, Technometrics 16 (1974) 147 (the biweight). All from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+# z (..., p) -> residuals (..., d) in standard deviations, Jacobian (..., d, p) or (d, p).
+Model = Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]
+
+HALVINGS = 16  # of a step at most
+
+
+@dataclass(frozen=True, eq=False)
+class Normal:
+    """A normal prior by its mean (..., p) and precision (..., p, p), the inverse of its
+    covariance. A direction without precision is free; the evidence is then not defined."""
+
+    mean: np.ndarray
+    precision: np.ndarray
+
+    @classmethod
+    def of_sds(cls, sds: np.ndarray) -> Normal:
+        """Independent, about zero, with standard deviations (p,); ``inf`` leaves one free."""
+        sds = np.asarray(sds, dtype=float)
+        return cls(np.zeros_like(sds), np.diag(sds**-2))
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """What a fit found, for each of the problems (...).
+
+    ``mode`` (..., p) the most probable unknowns; ``residual`` (..., d) and ``jacobian``
+    (..., d, p) there, in standard deviations; ``weight`` (..., d) what each residual counts,
+    1 where nothing is doubted; ``surprise`` (...) -2 ln of the probability but for constants;
+    ``settled`` (...) False where the steps ran out before the mode was reached.
+    """
+
+    mode: np.ndarray
+    residual: np.ndarray
+    jacobian: np.ndarray
+    weight: np.ndarray
+    prior: Normal | None
+    surprise: np.ndarray
+    settled: np.ndarray
+
+    @cached_property
+    def covariance(self) -> np.ndarray:
+        """(..., p, p) of the unknowns, by the curvature at the mode."""
+        rows = _rows(self.jacobian, self.weight)
+        if not _narrow(rows, self.prior):
+            inverse: np.ndarray = np.linalg.inv(_normal(rows, self.prior))
+            return inverse
+        solved = np.linalg.solve(_spread(rows), rows)
+        covariance: np.ndarray = np.eye(rows.shape[-1]) - _turned(rows) @ solved
+        symmetric: np.ndarray = (covariance + _turned(covariance)) / 2
+        return symmetric
+
+    @property
+    def sd(self) -> np.ndarray:
+        """(..., p) standard uncertainties of the unknowns."""
+        diagonal = np.diagonal(self.covariance, axis1=-2, axis2=-1)
+        sd: np.ndarray = np.sqrt(np.maximum(diagonal, 0.0))
+        return sd
+
+    @cached_property
+    def log_evidence(self) -> np.ndarray:
+        """(...) ln of the probability density of the readings, in standard deviations, by
+        Laplace: exact for a linear model, less ln |det| of the root that made residuals of
+        readings. Raises ``ValueError`` for a prior that leaves a direction free."""
+        rows = _rows(self.jacobian, self.weight)
+        if _narrow(rows, self.prior):
+            log_det = np.linalg.slogdet(_spread(rows))[1]
+        else:
+            log_det = np.linalg.slogdet(_normal(rows, self.prior))[1]
+            if self.prior is not None:
+                sign, before = np.linalg.slogdet(self.prior.precision)
+                if not np.all(sign > 0):
+                    raise ValueError("a prior that leaves a direction free has no evidence")
+                log_det = log_det - before
+        count = self.residual.shape[-1]
+        evidence: np.ndarray = -0.5 * (self.surprise + log_det + count * np.log(2 * np.pi))
+        return evidence
+
+    def samples(self, rng: np.random.Generator, count: int) -> np.ndarray:
+        """(..., count, p) possible unknowns: draws of the prior and of the readings' errors,
+        corrected by what they say of the readings (linear at the mode). They come in mirrored
+        halves, so that their mean is the mode; an odd ``count`` lacks one mirror image."""
+        rows = _rows(self.jacobian, self.weight)
+        d, p = rows.shape[-2:]
+        half = rng.standard_normal((*rows.shape[:-2], (count + 1) // 2, p + d))
+        if _narrow(rows, self.prior):
+            drawn, error = half[..., :p], half[..., p:]
+            say = drawn @ _turned(rows) + error
+            drawn = drawn - _turned(np.linalg.solve(_spread(rows), _turned(say))) @ rows
+        else:
+            # What has precision N = R'R is R^-1 times white noise.
+            root = _turned(np.linalg.cholesky(_normal(rows, self.prior)))
+            drawn = _turned(np.linalg.solve(root, _turned(half[..., :p])))
+        both = np.concatenate([drawn, -drawn], axis=-2)[..., :count, :]
+        out: np.ndarray = self.mode[..., None, :] + both
+        return out
+
+
+def most_probable(
+    model: Model,
+    start: np.ndarray,
+    *,
+    prior: Normal | None = None,
+    weigh: Callable[[np.ndarray], np.ndarray] | None = None,
+    allow: Callable[[np.ndarray], np.ndarray] | None = None,
+    longest: float = np.inf,
+    rounds: int = 30,
+    tolerance: float = 1e-3,
+) -> State:
+    """The most probable unknowns, from ``start`` (..., p).
+
+    Parameters
+    ----------
+    model
+        z -> residuals and their Jacobian; ``linear`` makes one of a straight line's figures.
+    prior
+        None: independent, mean 0, standard deviation 1.
+    weigh
+        residuals (..., d) -> what each of them counts (..., d), anew at every step; such as
+        ``lambda r: biweight(r, 4.5 * robust_sd(r))``. None: all count in full.
+    allow
+        z -> the nearest z that may be, for unknowns with limits.
+    longest
+        No unknown moves by more than this in one step, for the straight line holds only
+        nearby: about one standard deviation of the prior.
+    rounds
+        Most steps.
+    tolerance
+        A problem has settled when a full step promises to lower -2 ln of the probability by
+        less than this: 1e-3 is a thirtieth of a standard deviation from the mode.
+
+    Raises ``ValueError`` where the model gives no finite residuals at ``start``.
+    """
+    z = np.array(start, dtype=float)
+    residual, jacobian = model(z)
+    if not np.isfinite(residual).all():
+        raise ValueError("the model gives no finite residuals where the search starts")
+    weight = np.ones_like(residual)
+    settled = np.zeros(residual.shape[:-1], dtype=bool)
+    done = settled
+    for turn in range(rounds):
+        if weigh is not None and turn > 0:  # the start may be far off: all count in full there
+            weight = np.broadcast_to(weigh(residual), residual.shape)
+        step, promise = _step(residual, jacobian, weight, z, prior)
+        settled = settled | (promise < tolerance)
+        reach = np.abs(step).max(axis=-1, keepdims=True)
+        step = step * np.minimum(1.0, longest / np.maximum(reach, 1e-300))
+        here, moved = _downhill(
+            model, allow, (z, residual, jacobian), step, weight, prior, ~done, settled
+        )
+        z, residual, jacobian = here
+        if weigh is not None and turn == 0:
+            settled = done  # nobody has been doubted yet
+            continue
+        done = done | settled | ~moved
+        if done.all():
+            break
+    if weigh is not None:
+        weight = np.broadcast_to(weigh(residual), residual.shape)
+    return State(
+        mode=z,
+        residual=residual,
+        jacobian=np.broadcast_to(jacobian, (*residual.shape, z.shape[-1])),
+        weight=weight,
+        prior=prior,
+        surprise=_surprise(residual, weight, z, prior),
+        settled=settled,
+    )
+
+
+def _downhill(
+    model: Model,
+    allow: Callable[[np.ndarray], np.ndarray] | None,
+    place: tuple[np.ndarray, np.ndarray, np.ndarray],
+    step: np.ndarray,
+    weight: np.ndarray,
+    prior: Normal | None,
+    seeking: np.ndarray,
+    settled: np.ndarray,
+) -> tuple[tuple[np.ndarray, np.ndarray, np.ndarray], np.ndarray]:
+    """Those ``seeking`` (...) go by their step, or the first of its halves that does not make
+    things worse: the place (z, residuals, Jacobian) where they are then, and who has moved.
+    Those who are ``settled`` (...) try the whole step alone."""
+    z, residual, jacobian = place
+    before = _surprise(residual, weight, z, prior)
+    moved = np.zeros_like(seeking)
+    for _ in range(HALVINGS):
+        trial = z + step
+        trial = np.where(seeking[..., None], trial if allow is None else allow(trial), z)
+        new_residual, new_jacobian = model(trial)
+        found = seeking & (_surprise(new_residual, weight, trial, prior) <= before)
+        moved = moved | (found & (trial != z).any(axis=-1))
+        residual = np.where(found[..., None], new_residual, residual)
+        if jacobian.ndim > residual.ndim:  # else one for all problems, and for all z
+            jacobian = np.where(found[..., None, None], new_jacobian, jacobian)
+        z = np.where(found[..., None], trial, z)
+        seeking = seeking & ~found & ~settled
+        if not seeking.any():
+            break
+        step = step / 2
+    return (z, residual, jacobian), moved
+
+
+def linear(design: np.ndarray, target: np.ndarray) -> Model:
+    """The model of a straight line's figures: residuals ``design`` (d, p) @ z less ``target``
+    (..., d), both in standard deviations."""
+
+    def model(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return z @ design.T - target, design
+
+    return model
+
+
+def biweight(size: np.ndarray, limit: np.ndarray | float) -> np.ndarray:
+    """What a residual of so large a ``size`` counts: 1 for none, falling smoothly to 0 at
+    ``limit`` (Beaton and Tukey)."""
+    counts: np.ndarray = np.maximum(0.0, 1.0 - (np.asarray(size) / limit) ** 2) ** 2
+    return counts
+
+
+def whitened(
+    residual: np.ndarray, jacobian: np.ndarray, covariance: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Residuals (..., d) and Jacobian (..., d, p) in standard deviations, for readings whose
+    errors have this covariance (..., d, d)."""
+    root = np.linalg.cholesky(covariance)
+    both = np.linalg.solve(root, np.concatenate([residual[..., None], jacobian], axis=-1))
+    return both[..., 0], both[..., 1:]
+
+
+def _step(
+    residual: np.ndarray,
+    jacobian: np.ndarray,
+    weight: np.ndarray,
+    z: np.ndarray,
+    prior: Normal | None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """The full step (..., p), and by how much it promises to lower -2 ln of the probability."""
+    rows = _rows(jacobian, weight)
+    column = (np.sqrt(weight) * residual)[..., None]
+    gradient = (_turned(rows) @ column)[..., 0] + _pull(z, prior)
+    try:
+        if _narrow(rows, prior):
+            aim = rows @ z[..., None] - column
+            step = (_turned(rows) @ np.linalg.solve(_spread(rows), aim))[..., 0] - z
+        else:
+            step = -np.linalg.solve(_normal(rows, prior), gradient[..., None])[..., 0]
+    except np.linalg.LinAlgError as problem:
+        raise ValueError("the readings say nothing of an unknown without a prior") from problem
+    return step, -(gradient * step).sum(axis=-1)
+
+
+def _surprise(
+    residual: np.ndarray, weight: np.ndarray, z: np.ndarray, prior: Normal | None
+) -> np.ndarray:
+    """(...) -2 ln of the probability, but for constants."""
+    off = z if prior is None else z - prior.mean
+    total: np.ndarray = (weight * residual**2).sum(axis=-1) + (off * _pull(z, prior)).sum(axis=-1)
+    return total
+
+
+def _pull(z: np.ndarray, prior: Normal | None) -> np.ndarray:
+    """(..., p) how hard the prior pulls back: half the slope of its part of the surprise."""
+    if prior is None:
+        return z
+    pull: np.ndarray = (prior.precision @ (z - prior.mean)[..., None])[..., 0]
+    return pull
+
+
+def _rows(jacobian: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    rows: np.ndarray = jacobian * np.sqrt(weight)[..., None]
+    return rows
+
+
+def _narrow(rows: np.ndarray, prior: Normal | None) -> bool:
+    """Fewer readings than unknowns, and a plain prior: solved among the readings."""
+    return prior is None and rows.shape[-2] < rows.shape[-1]
+
+
+def _spread(rows: np.ndarray) -> np.ndarray:
+    """(..., d, d) covariance of the readings before anything is known of z."""
+    spread: np.ndarray = rows @ _turned(rows) + np.eye(rows.shape[-2])
+    return spread
+
+
+def _normal(rows: np.ndarray, prior: Normal | None) -> np.ndarray:
+    """(..., p, p) precision of the unknowns."""
+    before = np.eye(rows.shape[-1]) if prior is None else prior.precision
+    normal: np.ndarray = _turned(rows) @ rows + before
+    return normal
+
+
+def _turned(matrix: np.ndarray) -> np.ndarray:
+    return matrix.swapaxes(-1, -2)

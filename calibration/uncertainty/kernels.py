@@ -1,0 +1,50 @@
+"""What is smooth: squared-exponential kernels and slow waves, as the rows of a prior.
+
+A smooth unknown curve f over places (wavelengths in nm, say) is written f = mean + z @ rows,
+with z standard normal: ``rows.T @ rows`` is its covariance. So a curve becomes a few unknowns
+of the one solver.
+
+References: C. E. Rasmussen, C. K. I. Williams, Gaussian Processes for Machine Learning
+(2006), eq. 4.9 and A.2 (from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def squared_exponential(places: np.ndarray, length: float, sd: float = 1.0) -> np.ndarray:
+    """(n, n) covariance sd^2 exp(-d^2 / (2 length^2)) of a smooth curve or field at ``places``
+    (n,) or (n, k), in the unit of ``length``."""
+    places = np.asarray(places, dtype=float)
+    if places.ndim == 1:
+        places = places[:, None]
+    square = np.sum((places[:, None] - places[None]) ** 2, axis=-1)
+    covariance: np.ndarray = sd**2 * np.exp(-0.5 * square / length**2)
+    return covariance
+
+
+def rows_of(covariance: np.ndarray, least: float = 0.0) -> np.ndarray:
+    """(r, n) independent rows of a covariance (n, n), the largest first: ``rows.T @ rows`` is
+    the covariance. Directions whose variance is under ``least`` of the largest are left out,
+    as are those that rounding has made negative."""
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    keep = values > least * max(float(values[-1]), 0.0)
+    rows: np.ndarray = (np.sqrt(values[keep]) * vectors[:, keep]).T[::-1]
+    return rows
+
+
+def kernel_rows(places: np.ndarray, length: float, sd: float = 1.0) -> np.ndarray:
+    """(r, n) rows of ``squared_exponential``, without the ten-thousandth that no reading of a
+    smooth curve tells from nothing."""
+    return rows_of(squared_exponential(places, length, sd), 1e-4)
+
+
+def waves(sds: np.ndarray, count: int) -> np.ndarray:
+    """(len(sds), count) rows of a curve at ``count`` even places: cosines, slowest first (the
+    first is level), each with its standard deviation; the basis of the discrete cosine
+    transform."""
+    sds = np.asarray(sds, dtype=float)
+    t = (np.arange(count) + 0.5) / count
+    rows: np.ndarray = sds[:, None] * np.cos(np.pi * np.arange(sds.size)[:, None] * t)
+    return rows
