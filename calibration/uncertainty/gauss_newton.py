@@ -27,7 +27,7 @@ import numpy as np
 # z (..., p) -> residuals (..., d) in standard deviations, Jacobian (..., d, p) or (d, p).
 Model = Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]
 
-HALVINGS = 16  # of a step at most
+MOST_TRIES = 16  # of one step, each half as long as the one before
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,6 +121,7 @@ class State:
         return out
 
 
+# Longer than sixty lines by its description of what may be asked; the search itself has thirty.
 def most_probable(
     model: Model,
     start: np.ndarray,
@@ -142,7 +143,8 @@ def most_probable(
         None: independent, mean 0, standard deviation 1.
     weigh
         residuals (..., d) -> what each of them counts (..., d), anew at every step; such as
-        ``lambda r: biweight(r, 4.5 * robust_sd(r))``. None: all count in full.
+        ``lambda r: biweight(r, 4.5 * robust_sd(r))``. None: all count in full. What is wild is
+        told by the residuals of ``start``: begin at a fit without weights, or near the truth.
     allow
         z -> the nearest z that may be, for unknowns with limits.
     longest
@@ -152,7 +154,8 @@ def most_probable(
         Most steps.
     tolerance
         A problem has settled when a full step promises to lower -2 ln of the probability by
-        less than this: 1e-3 is a thirtieth of a standard deviation from the mode.
+        less than this: 1e-3 is a thirtieth of a standard deviation from the mode. A step is
+        halved no further than it promises as much.
 
     Raises ``ValueError`` where the model gives no finite residuals at ``start``.
     """
@@ -163,20 +166,17 @@ def most_probable(
     weight = np.ones_like(residual)
     settled = np.zeros(residual.shape[:-1], dtype=bool)
     done = settled
-    for turn in range(rounds):
-        if weigh is not None and turn > 0:  # the start may be far off: all count in full there
+    for _ in range(rounds):
+        if weigh is not None:
             weight = np.broadcast_to(weigh(residual), residual.shape)
         step, promise = _step(residual, jacobian, weight, z, prior)
         settled = settled | (promise < tolerance)
         reach = np.abs(step).max(axis=-1, keepdims=True)
         step = step * np.minimum(1.0, longest / np.maximum(reach, 1e-300))
-        here, moved = _downhill(
-            model, allow, (z, residual, jacobian), step, weight, prior, ~done, settled
-        )
-        z, residual, jacobian = here
-        if weigh is not None and turn == 0:
-            settled = done  # nobody has been doubted yet
-            continue
+        place = z, residual, jacobian
+        tries = np.minimum(np.log2(np.maximum(promise / tolerance, 2.0)), MOST_TRIES)
+        tries = np.where(done, 0.0, tries)
+        (z, residual, jacobian), moved = _downhill(model, allow, place, step, weight, prior, tries)
         done = done | settled | ~moved
         if done.all():
             break
@@ -200,17 +200,18 @@ def _downhill(
     step: np.ndarray,
     weight: np.ndarray,
     prior: Normal | None,
-    seeking: np.ndarray,
-    settled: np.ndarray,
+    tries: np.ndarray,
 ) -> tuple[tuple[np.ndarray, np.ndarray, np.ndarray], np.ndarray]:
-    """Those ``seeking`` (...) go by their step, or the first of its halves that does not make
-    things worse: the place (z, residuals, Jacobian) where they are then, and who has moved.
-    Those who are ``settled`` (...) try the whole step alone."""
+    """Each problem goes by its step, or by the first of its halves that does not make things
+    worse, in so many ``tries`` (...): the place (z, residuals, Jacobian) where they are then,
+    and who has moved."""
     z, residual, jacobian = place
     before = _surprise(residual, weight, z, prior)
-    moved = np.zeros_like(seeking)
-    for _ in range(HALVINGS):
-        trial = z + step
+    moved = np.zeros(tries.shape, dtype=bool)
+    seeking = tries > 0
+    turn = 0
+    while seeking.any():
+        trial = z + step / 2**turn
         trial = np.where(seeking[..., None], trial if allow is None else allow(trial), z)
         new_residual, new_jacobian = model(trial)
         found = seeking & (_surprise(new_residual, weight, trial, prior) <= before)
@@ -219,10 +220,8 @@ def _downhill(
         if jacobian.ndim > residual.ndim:  # else one for all problems, and for all z
             jacobian = np.where(found[..., None, None], new_jacobian, jacobian)
         z = np.where(found[..., None], trial, z)
-        seeking = seeking & ~found & ~settled
-        if not seeking.any():
-            break
-        step = step / 2
+        turn += 1
+        seeking = seeking & ~found & (turn < tries)
     return (z, residual, jacobian), moved
 
 
