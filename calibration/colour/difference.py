@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from calibration.colorimetry import WHITE_D50
+from calibration.colour.spaces import WHITE_D50
 
 _25_TO_7 = 25.0**7
 # Hues that differ by 180 degrees to within this (radians) count as exactly opposite.

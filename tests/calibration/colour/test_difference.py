@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from skimage.color import deltaE_ciede94, deltaE_ciede2000
 
-from calibration.colorimetry import lab_to_xyz, xyz_to_lab
 from calibration.colour import difference as cd
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 
 DATA = Path(__file__).parents[2] / "data"
 
