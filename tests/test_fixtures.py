@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from calibration.card.definition import builtin_cards, card_from_dict, read_card
-from calibration.colour.spaces import P3_TO_XYZ_D50, delta_e_2000, srgb_decode, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import P3_TO_XYZ_D50, srgb_decode, xyz_to_lab
 from fixtures.cardprint import print_card
 from fixtures.inkfilm import film_reflectance, ink_reflectance, to_inside, to_outside
 from fixtures.layout import Box, number_strips, plan

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.spaces import delta_e_2000, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
 
 # CIE 1931 2 degree colour-matching functions times the lamp, as 10 nm weights for 400 .. 700

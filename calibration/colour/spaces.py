@@ -1,8 +1,7 @@
-"""XYZ, Lab, Delta E, adaptation, Munsell value.
+"""XYZ, Lab, sRGB, adaptation, Munsell value: plain formulas in numpy.
 
-Plain formulas in numpy, so that importing this is quick; CIEDE2000 comes from
-scikit-image, loaded at its first use. XYZ is scaled to Y = 1 for the perfect diffuser; the
-white is D50, 2 degree observer, unless a name says otherwise.
+XYZ is scaled to Y = 1 for the perfect diffuser; the white is D50, 2 degree observer, unless a
+name says otherwise.
 """
 
 from __future__ import annotations
@@ -81,14 +80,6 @@ def xyz_d50_to_srgb(xyz: np.ndarray, clip: bool = True) -> np.ndarray:
     """XYZ D50 (..., 3) -> encoded sRGB 0..1, clipped to the gamut unless told otherwise."""
     rgb = srgb_encode(np.asarray(xyz, dtype=float) @ np.linalg.inv(SRGB_TO_XYZ_D50).T)
     return np.clip(rgb, 0.0, 1.0) if clip else rgb
-
-
-def delta_e_2000(lab_1: np.ndarray, lab_2: np.ndarray) -> np.ndarray:
-    """CIEDE2000 (ISO/CIE 11664-6), computed by scikit-image. Shapes broadcast; (..., 3)."""
-    from skimage.color.delta_e import deltaE_ciede2000
-
-    one, two = np.broadcast_arrays(np.asarray(lab_1, dtype=float), np.asarray(lab_2, dtype=float))
-    return deltaE_ciede2000(one, two)
 
 
 def munsell_value(y: float) -> float:

@@ -21,7 +21,7 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.card.definition import CardDefinition
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.correction.tone_curve import metric
 
 KIN_DE = 14.0  # how far nearest colours reach, standard deviation in Delta E

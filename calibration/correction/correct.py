@@ -21,7 +21,8 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.card.definition import CardDefinition
-from calibration.colour.spaces import delta_e_2000, lab_to_xyz, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.card_drift import Drift, find_drift
 from calibration.correction.lamp_field import LampField, LightSamples, fit_field
 from calibration.correction.map_choice import choose, ensemble, reference_covariance, surprise

@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.card.definition import CardDefinition, card_from_dict, card_to_dict
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.correction.correct import REFUSE_DE
 from calibration.correction.tone_curve import metric
 from calibration.errors import BadFile, PhotoUnfit

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from calibration.colour.difference import lab_by_xyz
 from calibration.colour.spaces import WHITE_D50, xyz_to_lab
 from calibration.correction.tone_curve import (
     DEGREES,
@@ -23,7 +24,6 @@ from calibration.correction.tone_curve import (
     ROOTS,
     feature_slopes,
     features,
-    lab_slopes,
     least_slope,
 )
 
@@ -163,7 +163,7 @@ def evaluate(p: Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     terms = features(p.rgb * np.exp(p.basis @ tone - p.gain_log))
     xyz = terms @ matrix.T
     residual = np.einsum("nij,nj->ni", p.metric, xyz_to_lab(xyz) - p.lab)
-    to_lab = p.metric @ lab_slopes(xyz)
+    to_lab = p.metric @ lab_by_xyz(xyz)
     by_tone = (to_lab @ (matrix @ feature_slopes(terms))) @ p.basis
     by_map = (to_lab[..., None] * terms[:, None, None, :]).reshape(len(xyz), 3, -1)
     return residual, np.concatenate([by_tone, by_map], axis=2)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from calibration.colour.spaces import WHITE_D50
-
 KNOTS = 9  # coefficients of the tone curve
 CELLS = KNOTS - 3
 # r g b; sqrt(rg) sqrt(gb) sqrt(rb); rr gg bb rg gb rb rgb; 1
@@ -84,19 +82,6 @@ DEGREES = tuple(float(sum(row)) for row in _POWERS)
 def feature_slopes(terms: np.ndarray) -> np.ndarray:
     """d features / d log light: (..., MAP_TERMS, 3) from the features themselves."""
     return terms[..., None] * _POWERS
-
-
-def lab_slopes(xyz: np.ndarray) -> np.ndarray:
-    """d Lab / d XYZ: (..., 3, 3)."""
-    t = xyz / WHITE_D50
-    low = (6 / 29) ** 3
-    slope = np.where(t > low, 1 / (3 * np.cbrt(np.maximum(t, low)) ** 2), (29 / 3) ** 3 / 116)
-    slope = slope / WHITE_D50
-    out = np.zeros((*xyz.shape, 3))
-    out[..., 0, 1] = 116 * slope[..., 1]
-    out[..., 1, 0], out[..., 1, 1] = 500 * slope[..., 0], -500 * slope[..., 1]
-    out[..., 2, 1], out[..., 2, 2] = 200 * slope[..., 1], -200 * slope[..., 2]
-    return out
 
 
 def metric(lab: np.ndarray) -> np.ndarray:

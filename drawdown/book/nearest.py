@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from drawdown.book import problems
 from drawdown.book.originals import original_by_id
 from drawdown.book.packets import packet_by_id

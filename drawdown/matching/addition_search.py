@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from drawdown.ink.forward import lab_slopes
 from drawdown.matching.batch_model import Fit
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.colour.difference import delta_e_2000
 from calibration.colour.illuminants import UnderLamp
-from calibration.colour.spaces import delta_e_2000
 from calibration.errors import WrongUsage
 from calibration.flags import STAND_IN_INKS, Flag
 from drawdown.defaults import SCALE_STEP_G

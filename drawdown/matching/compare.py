@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration import flags as fl
-from calibration.colour.spaces import delta_e_2000, lab_to_xyz, xyz_to_lab
+from calibration.colour.difference import delta_e_2000, lch_difference
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.tone_curve import metric
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_family import Mix
@@ -248,15 +249,6 @@ def _interval(
     if float(d @ np.linalg.solve(cov, d)) < 7.815:
         return 0.0, high
     return min(best, float(np.quantile(de_p, 0.025))), max(high, best)
-
-
-def lch_difference(lab_1: np.ndarray, lab_2: np.ndarray) -> tuple[float, float, float]:
-    """dL*, dC*ab and signed dH*ab of CIE 15:2018, 8.2.1 (second minus first)."""
-    c1, c2 = np.hypot(*lab_1[1:]), np.hypot(*lab_2[1:])
-    cross = lab_1[1] * lab_2[2] - lab_1[2] * lab_2[1]
-    d_e2 = np.sum((lab_2[1:] - lab_1[1:]) ** 2)
-    d_h = np.sqrt(max(0.0, float(d_e2 - (c2 - c1) ** 2)))
-    return float(lab_2[0] - lab_1[0]), float(c2 - c1), float(np.copysign(d_h, cross))
 
 
 def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | None = None) -> str:

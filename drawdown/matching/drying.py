@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration import flags as fl
-from calibration.colour.spaces import WHITE_D50, delta_e_2000, lab_to_xyz, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
 from calibration.correction.tone_curve import metric
 
 if TYPE_CHECKING:

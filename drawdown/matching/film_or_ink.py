@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.correction.tone_curve import metric
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.matching.film_family import LOG_FILM, Family, Mix, family, trail_fit

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.colour.difference import delta_e_2000
 from calibration.colour.illuminants import UnderLamp, under_lamps
-from calibration.colour.spaces import delta_e_2000
 from drawdown.ink.forward import spectrum_of_film
 from drawdown.matching.batch_history import Reading
 from drawdown.matching.batch_model import Fit

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.correction.lamp_field import flatten, on_card
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.ink.shelf import Shelf

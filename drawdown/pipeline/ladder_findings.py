@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.spaces import delta_e_2000, lab_to_xyz
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import lab_to_xyz
 from calibration.colour.spectra import WAVELENGTHS_NM
 from drawdown.ink.ladder_fit import LadderFit, ink_rows
 from drawdown.ink.ladder_use import USES, uses

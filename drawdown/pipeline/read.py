@@ -5,12 +5,12 @@ Light to import: the photo is opened in a thread while the rooms that follow are
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration import flags as fl
-from drawdown.pipeline.background import Ahead
 from drawdown.pipeline.light_checks import light_flags, refuse_bad_exposure
 from drawdown.pipeline.options import Options, Progress
 
@@ -64,23 +64,20 @@ def _open(photo_path: Path) -> Photo:
     return open_photo(photo_path)
 
 
-def _load_ciede2000() -> None:
-    from skimage.color import delta_e  # noqa: F401
-
-
 def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judgement:
     """Open, locate, correct, find and measure every strip; no comparison."""
     progress("opening the photo", 0.05)
     # A bad definition is told before anything else starts.
     card = _read_card(options.card)
-    with Ahead(_load_ciede2000) as loading:
-        with Ahead(lambda: _open(photo_path)) as opening:
-            from calibration.card.definition import builtin_cards
-            from drawdown.strips import find as strips  # noqa: F401  (loaded while the photo opens)
+    # Leaving waits for the thread: a process that ends while one is inside compiled code aborts.
+    with ThreadPoolExecutor(1) as beside:
+        opening = beside.submit(_open, photo_path)
+        from calibration.card.definition import builtin_cards
+        from drawdown.strips import find as strips  # noqa: F401  (loaded while the photo opens)
 
-            cards = builtin_cards() if card is None else (card,)
-            photo = opening.result()
-        return _read(photo, cards, options, progress, loading)
+        cards = builtin_cards() if card is None else (card,)
+        photo = opening.result()
+    return _read(photo, cards, options, progress)
 
 
 def _read_card(path: Path | None) -> CardDefinition | None:
@@ -96,7 +93,6 @@ def _read(
     cards: tuple[CardDefinition, ...],
     options: Options,
     progress: Progress,
-    loading: Ahead[None],
 ) -> Judgement:
     """The chain from the opened photo on."""
     import numpy as np
@@ -128,7 +124,6 @@ def _read(
     else:
         found = find_strips(flat, view)
     progress("correcting the colours", 0.7)
-    loading.result()
     correction = correct(readings, samples, view.card, photo.profile.to_xyz_d50)
     progress("measuring the strips", 0.85)
     ink = np.any([s.mask for s in found], axis=0)

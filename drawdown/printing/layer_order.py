@@ -28,7 +28,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from drawdown.ink.film import measured_from_internal, reflectance
 from drawdown.printing.opacity import grade_of

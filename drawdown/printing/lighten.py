@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.spaces import delta_e_2000, lab_to_xyz, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.colour.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS
 from drawdown.ink.film import internal_from_measured, measured_from_internal, reflectance
 from drawdown.ink.shelf import Ink, Shelf

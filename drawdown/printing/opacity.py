@@ -19,7 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.spaces import WHITE_D50, delta_e_2000, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import WHITE_D50, xyz_to_lab
 from drawdown.ink.film import film_from_two_grounds, internal_from_measured, measured_from_internal
 
 WHITE_Y = 0.80  # the standard white ground

@@ -7,7 +7,8 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.card.definition import CardDefinition
-from calibration.colour.spaces import delta_e_2000, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import xyz_to_lab
 from calibration.correction.correct import Correction
 from calibration.correction.lamp_field import on_card
 from calibration.correction.tone_curve import metric

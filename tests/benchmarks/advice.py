@@ -26,7 +26,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.colour.spaces import delta_e_2000, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS, smooth_spectrum
 from calibration.correction.tone_curve import metric
 from drawdown.ink import film

@@ -25,7 +25,7 @@ import spectral_kit as spectral
 import synthetic
 
 from calibration.card.definition import write_card
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.errors import Explained
 from drawdown.pipeline.options import Options
 from drawdown.pipeline.read import read_strips

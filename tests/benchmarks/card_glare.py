@@ -28,7 +28,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import fixtures.render as renderer
 from calibration.card.definition import builtin_cards, write_card
-from calibration.colour.spaces import WHITE_D50, delta_e_2000, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import WHITE_D50, xyz_to_lab
 from calibration.correction.patches import read_patches
 from calibration.errors import PhotoUnfit
 from calibration.locate.find_card import locate

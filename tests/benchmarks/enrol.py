@@ -23,7 +23,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from calibration.card.definition import CardDefinition, Marker, Patch
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.correction.enrol import from_photos
 from calibration.correction.enrol_photo import check_pair, read_photo
 from calibration.errors import Explained

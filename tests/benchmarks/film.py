@@ -33,7 +33,7 @@ THINNEST, THICKEST = 0.7, 1.4
 
 def scene(seed: int, family: str, kind: str):
     """The scene's spec and the truth: ratio, Delta E as it lies, Delta E at equal film."""
-    from calibration.colour.spaces import delta_e_2000
+    from calibration.colour.difference import delta_e_2000
     from fixtures.scenes import film_lab, near_recipe, random_spec
     from fixtures.sheet import sheet_paper
 

@@ -26,7 +26,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.ladder_fit import Rung, blank_prior, fit_ladder, pigment_prior
 from drawdown.ink.ladder_use import WETTING, fitted_ink

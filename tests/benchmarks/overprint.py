@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import overprint_tables as tables
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from drawdown.ink.shelf import starter_shelf
 from drawdown.printing import layer_order as layers
 from drawdown.printing import overprint

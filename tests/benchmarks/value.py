@@ -23,7 +23,8 @@ READING_SD = 0.4
 
 
 def case(seed: int, known: bool, bar: bool) -> list[dict]:
-    from calibration.colour.spaces import delta_e_2000, munsell_value, xyz_to_lab
+    from calibration.colour.difference import delta_e_2000
+    from calibration.colour.spaces import munsell_value, xyz_to_lab
     from drawdown.ink.film import internal_from_measured
     from drawdown.ink.shelf import starter_shelf
     from drawdown.matching.batch_model import paper_ground

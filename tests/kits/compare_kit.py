@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from drawdown.reading.colour import StripReading
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.colour.spaces import delta_e_2000, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from drawdown.ink.film import measured_from_internal, reflectance
 from drawdown.ink.shelf import starter_shelf

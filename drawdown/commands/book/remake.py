@@ -148,7 +148,7 @@ def _predicted(original: Original, result: Remake, shelf: Shelf) -> float | None
         return None
     import numpy as np
 
-    from calibration.colour.spaces import delta_e_2000
+    from calibration.colour.difference import delta_e_2000
     from drawdown.matching.batch_model import lab_of_film, paper_ground
 
     try:

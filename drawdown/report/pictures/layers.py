@@ -88,7 +88,7 @@ def _sides(count: int) -> list[tuple[int, ...]]:
 def _chart(page: Page, answer: Answer, order, axes, x, y, wide, labels) -> None:
     """Every overlap of ``order`` as fields from x, y units; ``axes`` (an order) says which
     layers run which way and gives them their numbers, so that charts can be compared."""
-    from calibration.colour.spaces import delta_e_2000
+    from calibration.colour.difference import delta_e_2000
     from drawdown.printing.layer_order import overlaps
 
     numbers = {place: step for step, place in enumerate(axes.places, start=1)}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.flags import codes
 from drawdown.report.json.match import dump, rounded
 from drawdown.report.text.terminal import Screen, paint, wrap

@@ -1,14 +1,11 @@
-"""XYZ, Lab, CIEDE2000, adaptation and Munsell value against published figures.
+"""XYZ, Lab, adaptation and Munsell value against published figures.
 
-Sources: Sharma, Wu, Dalal 2005 (Color Res. Appl. 30, 21) Table 1; CIE 15:2018 Table T.3
-(tristimulus values of illuminants, 2 degree observer); IEC 61966-2-1 (sRGB); ASTM D1535
-(Munsell value polynomial; its round values are from memory); colour-science as an
-independent implementation.
+Sources: CIE 15:2018 Table T.3 (tristimulus values of illuminants, 2 degree observer); IEC
+61966-2-1 (sRGB); ASTM D1535 (Munsell value polynomial; its round values are from memory);
+colour-science as an independent implementation.
 """
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,7 +14,6 @@ from hypothesis import strategies as st
 
 from calibration.colour import spaces as cm
 
-DATA = Path(__file__).parents[2] / "data"
 # CIE 15:2018 T.3, X and Z for Y = 100, 2 degree observer.
 ILLUMINANTS = {
     "A": (109.85, 100.0, 35.58),
@@ -27,29 +23,6 @@ ILLUMINANTS = {
     "D65": (95.04, 100.0, 108.88),
     "D75": (94.97, 100.0, 122.61),
 }
-
-
-def sharma() -> np.ndarray:
-    return np.loadtxt(DATA / "sharma2005.csv", delimiter=",", skiprows=2)
-
-
-@pytest.mark.parametrize("row", sharma(), ids=lambda r: f"pair{int(r[0])}")
-def test_ciede2000_of_sharma(row):
-    """To 1e-4, both ways round. Pair 14 has hues exactly 180 degrees apart, where the mean
-    hue of the formula jumps with the last bit of the arithmetic: the published figure is
-    4.8045 one way; the other branch gives 4.7461 (the value of pair 13's side, computed by
-    taking the other mean hue). Our stated treatment: either is accepted there."""
-    one, two, expected = row[1:4], row[4:7], row[7]
-    accepted = [expected] if int(row[0]) != 14 else [expected, 4.7461]
-    for value in (cm.delta_e_2000(one, two), cm.delta_e_2000(two, one)):
-        assert min(abs(float(value) - e) for e in accepted) < 1e-4
-
-
-def test_ciede2000_broadcasts():
-    many = cm.delta_e_2000(np.array([50.0, 0, 0]), np.array([[50.0, 0, 0], [51.0, 0, 0]]))
-    assert many.shape == (2,)
-    assert many[0] == 0
-    assert 0.9 < many[1] < 1.1
 
 
 @pytest.mark.parametrize("name", ILLUMINANTS)
@@ -120,18 +93,3 @@ def test_munsell_value_of_astm_d1535(value, y):
     assert cm.munsell_value(y) == pytest.approx(
         float(colour.munsell_value(100 * y, method="ASTM D1535")), abs=0.01
     )
-
-
-def test_colour_import_prints_no_warning_at_users():
-    """Importing what a match needs never loads colour-science, whose import warns."""
-    import subprocess
-    import sys
-
-    code = (
-        "import sys, calibration.correction.correct, drawdown.pipeline.match;"
-        "import skimage.color.delta_e;"
-        "assert 'colour' not in sys.modules and 'matplotlib' not in sys.modules"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-    assert done.stderr == ""

@@ -11,6 +11,8 @@ from pathlib import Path
 import colour
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from skimage.color import deltaE_ciede94, deltaE_ciede2000
 
 from calibration.colour import difference as cd
@@ -148,6 +150,15 @@ def test_cie94_metric_is_cie94():
         length = np.linalg.norm((cd.cie94_metric(labs, k_l) @ step[..., None])[..., 0], axis=-1)
         seen = deltaE_ciede94(labs, labs + step, kL=k_l)
         np.testing.assert_allclose(length, seen, rtol=1e-3)
+
+
+@given(st.tuples(*[st.floats(5, 95), st.floats(-90, 90), st.floats(-90, 90)] * 2))
+def test_differences_of_cie_15(values):
+    one, two = np.array(values[:3]), np.array(values[3:])
+    d_l, d_c, d_h = cd.lch_difference(one, two)
+    total = np.sum((two - one) ** 2)
+    assert d_l**2 + d_c**2 + d_h**2 == pytest.approx(total, rel=1e-6, abs=1e-6)
+    assert d_c == pytest.approx(np.hypot(*two[1:]) - np.hypot(*one[1:]))
 
 
 def test_lch_difference_is_that_of_the_library():

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from calibration.colour.difference import delta_e_2000
 from calibration.colour.illuminants import LAMPS, lab_under, under_lamps
-from calibration.colour.spaces import delta_e_2000
 from calibration.colour.spectra import WAVELENGTHS_NM
 from drawdown.ink.forward import film_lab, paper_ground, spectrum_of_film
 from drawdown.ink.shelf import Shelf, starter_shelf

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from enrol_kit import NAMES, SLIP, Session, printed
 
-from calibration.colour.spaces import delta_e_2000, srgb_decode
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import srgb_decode
 from calibration.correction.correct import correct
 from calibration.correction.lamp_field import LightSamples
 from calibration.correction.patches import PatchReadings

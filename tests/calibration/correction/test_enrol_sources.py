@@ -14,7 +14,7 @@ import pytest
 from enrol_kit import NAMES, csv_text, enrol, printed
 
 from calibration.card.definition import builtin_cards, read_card
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.correction.enrol import from_instrument
 from calibration.correction.enrol_photo import _about
 from calibration.errors import BadFile, PhotoUnfit

@@ -21,7 +21,7 @@ from spectral_kit import (
 )
 
 from calibration.card.definition import CardDefinition, Marker, Patch
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from drawdown.pipeline.options import Options
 from drawdown.pipeline.read import read_strips
 

@@ -245,6 +245,23 @@ def test_help_is_quick_because_it_loads_nothing_heavy():
     assert "--tolerance" in done.stdout
 
 
+@pytest.mark.parametrize("command", ["match", "read"])
+def test_a_photo_is_read_without_the_heavy_libraries(command):
+    """None of them is needed on the way from a photo to an answer, and the import of one of
+    them warns; nothing but the answer is printed."""
+    code = (
+        "import sys; from drawdown.commands.main import main;"
+        f"code = main([{command!r}, {str(ROOT / 'fixtures/photos/match.jpg')!r}, '--json']);"
+        "heavy = ('scipy', 'skimage', 'colour', 'matplotlib', 'pandas', 'PIL', 'reportlab');"
+        "print(code, [m for m in heavy if m in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stderr.strip() == "0 []"
+    assert done.stdout.startswith("{")
+
+
 def test_commands_come_in_order_of_use():
     listed = run("--help").stdout.split("Commands:")[1]
     names = [line.split()[0] for line in listed.splitlines() if line.startswith("  ")]

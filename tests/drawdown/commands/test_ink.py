@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from drawdown.commands import main as cli
 from drawdown.ink.shelf import read_shelf, starter_shelf
 from drawdown.pipeline.ladder import read_step, read_steps

@@ -11,7 +11,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calibration.colour.spaces import delta_e_2000, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import spectrum_to_xyz_d50
 from drawdown.ink.film import measured_from_internal
 from drawdown.ink.ladder_fit import Rung, _Ladder, blank_prior, fit_ladder, ink_rows, pigment_prior

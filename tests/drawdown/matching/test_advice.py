@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from advice_kit import SHELF, ask, some, strip
 
-from calibration.colour.spaces import delta_e_2000, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import WAVELENGTHS_NM, smooth_spectrum
 from calibration.errors import WrongUsage
 from drawdown.ink.shelf import Shelf

@@ -15,7 +15,7 @@ from advice_kit import GROUND, SHELF, ask, some, strip
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from drawdown.ink.forward import lab_of_film, lab_slopes
 from drawdown.ink.prior import ShelfFigures, cosines
 from drawdown.matching.addition_search import local_metric

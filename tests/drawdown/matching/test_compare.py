@@ -144,15 +144,6 @@ def test_any_two_colours(values):
     assert result.words
 
 
-@given(st.tuples(*[st.floats(5, 95), st.floats(-90, 90), st.floats(-90, 90)] * 2))
-def test_differences_of_cie_15(values):
-    one, two = np.array(values[:3]), np.array(values[3:])
-    d_l, d_c, d_h = cp.lch_difference(one, two)
-    total = np.sum((two - one) ** 2)
-    assert d_l**2 + d_c**2 + d_h**2 == pytest.approx(total, rel=1e-6, abs=1e-6)
-    assert d_c == pytest.approx(np.hypot(*two[1:]) - np.hypot(*one[1:]))
-
-
 @pytest.mark.parametrize(
     ("one", "two", "expected"),
     [

@@ -18,7 +18,8 @@ import pytest
 from compare_kit import BLUE, strip
 
 from calibration import flags as fl
-from calibration.colour.spaces import delta_e_2000, lab_to_xyz, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.tone_curve import metric
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands import main as cli

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calibration import flags as fl
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.correction.tone_curve import metric
 from drawdown.commands import main as cli
 from drawdown.matching import compare as cp

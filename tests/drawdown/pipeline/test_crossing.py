@@ -14,7 +14,7 @@ import pytest
 from crossing_kit import crossing_spec, render_crossing
 
 from calibration.card.definition import write_card
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from calibration.errors import PhotoUnfit
 from drawdown.commands import main as cli
 from drawdown.ink.shelf import starter_shelf

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from drawdown.commands import main as cli
 
 PHOTOS = Path(__file__).resolve().parents[3] / "fixtures" / "photos"

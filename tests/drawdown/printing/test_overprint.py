@@ -11,7 +11,8 @@ import numpy as np
 import overprint_tables as tables
 import pytest
 
-from calibration.colour.spaces import delta_e_2000, xyz_to_lab
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from drawdown.ink.film import measured_from_internal, over, reflectance, transmittance
 from drawdown.ink.shelf import Shelf, starter_shelf

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.colour.spaces import delta_e_2000
+from calibration.colour.difference import delta_e_2000
 from drawdown.pipeline.options import Options
 from drawdown.pipeline.read import read_strips
 from drawdown.reading.over_bar import OverBar, bars_in_view, read_over_bar

@@ -2,7 +2,7 @@
 
 Sources: GUM Supplement 1 (JCGM 101:2008): the distribution of a result by drawing its inputs;
 Munsell value of Y by colour-science (ASTM D1535); dL*, dC*ab, dH*ab of CIE 15:2018, 8.2.1, by
-``compare.lch_difference``, which is checked against colour-science in test_compare.
+``difference.lch_difference``, which is checked against colour-science in test_difference.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from calibration.colour.difference import lch_difference
 from calibration.colour.spaces import lab_to_xyz
 from drawdown.commands import main as cli
-from drawdown.matching.compare import lch_difference
 from drawdown.reading.budget import difference_u95, evenness_u95, munsell_u95
 
 PHOTO = str(Path(__file__).resolve().parents[3] / "fixtures" / "photos" / "no-match.jpg")
