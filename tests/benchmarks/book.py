@@ -4,7 +4,8 @@
 
 Prints the time to open the book, to find the nearest original of a colour, to list and to
 keep one more, each as the median of many (and from least to most), and that of whole
-processes beside one that runs a command without the book.
+processes beside one that runs a command without the book. Of the lists it is the processor
+time of the whole process that counts: 10,000 originals in under 2 s.
 """
 
 from __future__ import annotations
@@ -140,6 +141,10 @@ def main() -> None:
         print(f"{'  processor time':<52} {1000 * work[-1]:8.1f} ms")
     print(f"{'  beyond start-up':<52} {1000 * (clock[1] - clock[0]):8.1f} ms")
     print(f"{'  beyond start-up, processor time':<52} {1000 * (work[1] - work[0]):8.1f} ms")
+    lists = (("book", "list"), ("book", "list", "--sort", "hue", "--json"), ("book", "log"))
+    for args in lists:
+        spent = processor(2, *args, "--book", str(folder))
+        print(f"{'drawdown ' + ' '.join(args) + ', processor time':<52} {1000 * spent:8.1f} ms")
     if options.folder is None:
         shutil.rmtree(folder.parent)
 

@@ -20,6 +20,8 @@ UNDO = "`drawdown book undo` takes it back."
 
 def columns_of(text: str) -> int:
     """How many columns a text takes: wide letters two, accents of their own none."""
+    if text.isascii():
+        return len(text)
     return sum(
         0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1
         for c in text
@@ -37,15 +39,14 @@ def table(
     where that does not do, each row becomes a block: its first cell, and the rest below with
     the heads before them."""
     rows = [list(row) for row in rows]
+    widths = [
+        max(map(columns_of, (name.strip(), *cells)))
+        for name, cells in zip(head, _turned(rows, len(head)), strict=True)
+    ]
     kept = list(range(len(head)))
 
-    def widths() -> list[int]:
-        return [
-            max(columns_of(head[i].strip()), *(columns_of(row[i]) for row in rows)) for i in kept
-        ]
-
     def fits() -> bool:
-        return 1 + sum(widths()) + 2 * (len(kept) - 1) <= screen.columns
+        return 1 + sum(widths[i] for i in kept) + 2 * (len(kept) - 1) <= screen.columns
 
     for name in spare:
         if not fits():
@@ -55,13 +56,18 @@ def table(
     lines = []
     for number, row in enumerate([head, *rows]):
         cells = []
-        for i, width in zip(kept, widths(), strict=True):
+        for i in kept:
             cell = row[i].strip() if number == 0 else row[i]
-            fill = " " * (width - columns_of(cell))
+            fill = " " * (widths[i] - columns_of(cell))
             cells.append(fill + cell if head[i].startswith(" ") else cell + fill)
         style = "2" if number == 0 else ""
         lines.append(paint(" " + "  ".join(cells).rstrip(), style, screen.colour))
     return lines
+
+
+def _turned(rows: list[list[str]], columns: int) -> list[tuple[str, ...]]:
+    """The rows as columns."""
+    return list(zip(*rows, strict=True)) if rows else [()] * columns
 
 
 def _blocks(head: Sequence[str], rows: list[list[str]], screen: Screen) -> list[str]:

@@ -56,3 +56,16 @@ def test_the_shelf_is_told_in_the_same_way_by_both_commands(tmp_path, capsys):
     out, err = capsys.readouterr()
     assert json.loads(out) == json.loads(one)
     assert "mine.toml" in err
+
+
+def test_a_long_table_is_measured_once(monkeypatch):
+    """The widths are found once for the whole table, not once a row: a list of thousands takes
+    a second, not minutes."""
+    from drawdown.report.text import book
+
+    measured = []
+    columns_of = book.columns_of
+    monkeypatch.setattr(book, "columns_of", lambda text: measured.append(text) or columns_of(text))
+    rows = [[f"colour {k}", "62.0", "a long story of its mix"] for k in range(300)]
+    book.table(["name", " L*", "mix"], rows, Screen(80), ("mix",))
+    assert len(measured) <= 2 * 3 * 301
