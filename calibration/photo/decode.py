@@ -168,7 +168,7 @@ def read_heif(data: bytearray, name: str) -> tuple[Header, np.ndarray]:
             if "sequence" in str(heif.mimetype):
                 raise several(name, None, "a sequence of pictures")
             image = heif[heif.primary_index]
-            check_size(image.size, name)
+            check_size(image.size, f"the file {name}")
             channels = image.mode.partition(";")[0]
             # A copy: the decoder's memory goes away with its object.
             pixels = np.array(image) if channels.upper() in ("RGB", "RGBA") else None

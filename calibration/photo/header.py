@@ -66,19 +66,19 @@ def several(name: str, count: int | None, what: str) -> BadFile:
     )
 
 
-def check_size(size: tuple[int, int], name: str) -> None:
-    """Refuse what would not fit in memory, or shows too little."""
+def check_size(size: tuple[int, int], what: str) -> None:
+    """Refuse what would not fit in memory, or shows too little; ``what`` has this size."""
     width, height = size
     if width * height > MAX_PIXELS:
         raise BadFile(
-            f"the file {name} says it has {width} x {height} pixels, "
+            f"{what} says it has {width} x {height} pixels, "
             f"more than {MAX_PIXELS // 1_000_000} million",
             "so large a picture may not fit in the memory of this computer",
             "save it at half its width and give that",
         )
     if min(width, height) < MIN_SIDE_PX:
         raise BadFile(
-            f"the file {name} has only {width} x {height} pixels",
+            f"{what} has only {width} x {height} pixels",
             "card and strips would be a few pixels wide",
             "give the photo at its full size, not its preview",
         )

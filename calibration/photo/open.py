@@ -1,4 +1,4 @@
-"""Open a photo file: upright pixels, their colour profile, and what may be wrong with them.
+"""Open a photo: upright pixels, their colour profile, and what may be wrong with them.
 
 The header is read first (``photo_header``) and refuses what cannot be judged; then OpenCV
 decodes the pixels, 8 or 16 bits deep, straight into the array that is kept. HEIC goes
@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration import flags as flag_kinds
-from calibration.errors import BadFile
+from calibration.errors import BadFile, WrongUsage
 from calibration.flags import Flag
 from calibration.photo.decode import decode, read_heif, upright
 from calibration.photo.formats import PHOTO_PLEASE, kind_of
@@ -38,8 +38,6 @@ from calibration.photo.icc import (
     read_icc,
     srgb_profile,
 )
-
-__all__ = ["Photo", "RgbProfile", "open_photo"]
 
 MAX_BYTES = 2_000_000_000
 HEAVY_JPEG_BELOW = 60
@@ -114,8 +112,74 @@ class Photo:
 
 def open_photo(path: str | os.PathLike[str]) -> Photo:
     """Read a photo file. Raises ``BadFile`` that says what is wrong and what to do."""
-    name = "".join(c if c.isprintable() else "?" for c in os.fspath(path))
-    data = _read_bytes(Path(path), name)
+    return _opened(_read_bytes(Path(path), _printable(path)), os.fspath(path))
+
+
+def photo_from_bytes(data: bytes | bytearray | memoryview, name: str = "(in memory)") -> Photo:
+    """Read the bytes of a photo file, which messages call ``name``. Raises ``BadFile`` as
+    ``open_photo`` does."""
+    if not data:
+        raise BadFile(f"the file {_printable(name)} is empty", "it holds no photo", COPY_AGAIN)
+    return _opened(bytearray(data), name)  # a copy: decoding writes into it
+
+
+def photo_from_array(rgb: np.ndarray, profile: str | bytes = "sRGB") -> Photo:
+    """A photo of pixels (h, w, 3), upright: uint8, uint16, or decimal numbers from 0 to 1, all
+    as encoded by ``profile``: "sRGB", "Display P3" or the bytes of an ICC profile (a matrix
+    and curves). The pixels are copied.
+
+    Raises ``WrongUsage`` when these are no such pixels or there is no such profile, ``BadFile``
+    for a profile that cannot be used and for a picture that is too small or too large.
+    """
+    encoded = _encoded(np.asarray(rgb))
+    check_size((encoded.shape[1], encoded.shape[0]), "the array")
+    levels = 256 if encoded.dtype == np.uint8 else 65536
+    named = {"sRGB": srgb_profile, "Display P3": display_p3_profile}
+    if isinstance(profile, bytes):
+        try:
+            known = read_icc(profile, levels)
+        except ProfileUnread as error:
+            raise BadFile(
+                f"the ICC profile {error.name} cannot be used ({error})",
+                "without it nobody knows which light the numbers stand for",
+                'convert the pixels to sRGB and give profile="sRGB"',
+            ) from None
+    elif isinstance(profile, str) and profile in named:
+        known = named[profile](levels)
+    else:
+        raise WrongUsage(
+            f"there is no colour profile {profile!r} here",
+            "without it nobody knows which light the numbers stand for",
+            'give "sRGB", "Display P3" or the bytes of an ICC profile',
+        )
+    return Photo(encoded, known, "(array)", "array", None, {}, ())
+
+
+def _encoded(rgb: np.ndarray) -> np.ndarray:
+    """A copy of the pixels (h, w, 3) as uint8 or uint16."""
+    todo = "give an array (h, w, 3) of uint8 or uint16, or of decimal numbers from 0 to 1"
+    if rgb.ndim != 3 or rgb.shape[2] != 3:
+        why = "a photo has rows, columns, and red, green and blue at each place"
+        raise WrongUsage(f"the array has the shape {rgb.shape}", why, todo)
+    if rgb.dtype in (np.uint8, np.uint16):
+        return np.array(rgb, order="C")
+    if rgb.dtype.kind != "f":
+        why = "nobody can tell which of its numbers is white"
+        raise WrongUsage(f"the array holds numbers of the kind {rgb.dtype}", why, todo)
+    low, high = float(rgb.min(initial=1.0)), float(rgb.max(initial=0.0))
+    if not 0.0 <= low <= high <= 1.0:  # false for nan as well
+        why = "0 is black and 1 is white"
+        raise WrongUsage(f"the array's numbers go from {low:g} to {high:g}", why, todo)
+    return np.rint(np.asarray(rgb, dtype=np.float64) * 65535).astype(np.uint16)
+
+
+def _printable(path: str | os.PathLike[str]) -> str:
+    return "".join(c if c.isprintable() else "?" for c in os.fspath(path))
+
+
+def _opened(data: bytearray, path: str) -> Photo:
+    """The photo in these bytes, which may be written to."""
+    name = _printable(path)
     kind = kind_of(data, name)
     if kind == "RAW":
         return _open_raw(data, name, path)
@@ -123,7 +187,7 @@ def open_photo(path: str | os.PathLike[str]) -> Photo:
         header, rgb = read_heif(data, name)
     else:
         header = _READERS[kind](data, name)
-        check_size(header.size, name)
+        check_size(header.size, f"the file {name}")
         rgb = decode(data, header, name)
         del data  # turning the picture needs the room
         rgb = upright(rgb, header.exif.orientation)
@@ -135,15 +199,15 @@ def open_photo(path: str | os.PathLike[str]) -> Photo:
     quality = header.jpeg_quality
     if quality is not None and quality < HEAVY_JPEG_BELOW:
         flags.append(flag_kinds.HEAVY_JPEG(str(quality)))
-    return Photo(rgb, profile, os.fspath(path), kind, quality, header.exif.metadata, tuple(flags))
+    return Photo(rgb, profile, path, kind, quality, header.exif.metadata, tuple(flags))
 
 
-def _open_raw(data: bytearray, name: str, path: str | os.PathLike[str]) -> Photo:
+def _open_raw(data: bytearray, name: str, path: str) -> Photo:
     from calibration.photo.raw import read_raw
 
     header, rgb, profile, known = read_raw(data, name)
     flags = () if known else (flag_kinds.UNKNOWN_PROFILE("(a camera whose colours no one noted)"),)
-    return Photo(rgb, profile, os.fspath(path), "RAW", None, header.exif.metadata, flags)
+    return Photo(rgb, profile, path, "RAW", None, header.exif.metadata, flags)
 
 
 def _read_bytes(path: Path, name: str) -> bytearray:

@@ -42,7 +42,7 @@ def read_raw(data: Buffer, name: str) -> tuple[Header, np.ndarray, RgbProfile, b
     try:
         with overheard():
             raw.open_buffer(io.BytesIO(data))
-            check_size((raw.sizes.width, raw.sizes.height), name)
+            check_size((raw.sizes.width, raw.sizes.height), f"the file {name}")
             raw.unpack()
             matrix = _to_xyz_d50(raw)
             _refuse_odd_sensors(raw, matrix, name)

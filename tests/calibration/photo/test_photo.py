@@ -35,9 +35,9 @@ from photo_kit import (
 from PIL import Image, ImageOps
 
 from calibration.colour.spaces import SRGB_TO_XYZ_D50
-from calibration.errors import BadFile
+from calibration.errors import BadFile, WrongUsage
 from calibration.photo.icc import srgb_profile
-from calibration.photo.open import open_photo
+from calibration.photo.open import open_photo, photo_from_array, photo_from_bytes
 
 
 # Orientation ------------------------------------------------------------------------------
@@ -350,3 +350,71 @@ def test_decoders_do_not_chatter(tmp_path, kind, capfd):
 def test_unusual_tiff_compression(tmp_path):
     photo = opened(tmp_path, saved(PICTURE, "TIFF", compression="lzma"))
     np.testing.assert_array_equal(photo.rgb_encoded, PICTURE)
+
+
+# Bytes and arrays -------------------------------------------------------------------------
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF"])
+def test_bytes_are_read_as_their_file_is(tmp_path, kind):
+    data = saved(PICTURE, kind, exif=orientation(6).tobytes())
+    before, photo, file = bytes(data), photo_from_bytes(data, "a b"), opened(tmp_path, data)
+    assert data == before
+    np.testing.assert_array_equal(photo.rgb_encoded, file.rgb_encoded)
+    assert photo.path == "a b"
+    assert (photo.format, photo.flags, photo.jpeg_quality, photo.profile.name) == (
+        file.format, file.flags, file.jpeg_quality, file.profile.name
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("data", [b"", b"%PDF-1.7", b"\xff\xd8\xff\xd9"])
+def test_bytes_that_are_no_photo_are_explained(data):
+    with pytest.raises(BadFile, match="the file sheet"):
+        photo_from_bytes(data, "sheet")
+
+
+@pytest.mark.parametrize(("profile", "icc"), [("sRGB", None), ("Display P3", DISPLAY_P3)])
+def test_an_array_is_the_photo_of_a_png_with_its_profile(tmp_path, profile, icc):
+    file = opened(tmp_path, saved(PICTURE, "PNG", **({"icc_profile": icc} if icc else {})))
+    for given_profile in [profile, icc] if icc else [profile]:
+        photo = photo_from_array(PICTURE, given_profile)
+        np.testing.assert_array_equal(photo.rgb_encoded, file.rgb_encoded)
+        np.testing.assert_allclose(photo.profile.to_xyz_d50, file.profile.to_xyz_d50, atol=1e-4)
+        np.testing.assert_allclose(photo.rgb_linear(), file.rgb_linear(), atol=1e-4)
+        assert photo.flags == ()
+    assert "array(" not in repr(photo)
+    assert len(repr(photo)) < 400
+
+
+def test_an_array_of_decimals_or_16_bits_is_the_same_light():
+    fine = photo_from_array(PICTURE_16)
+    assert fine.rgb_encoded.dtype == np.uint16
+    decimals = photo_from_array(PICTURE_16[::-1] / np.float64(65535))
+    np.testing.assert_array_equal(decimals.rgb_encoded[::-1], fine.rgb_encoded)
+    coarse = photo_from_array((PICTURE / 255).astype(np.float32)).rgb_linear()
+    np.testing.assert_allclose(coarse, photo_from_array(PICTURE).rgb_linear(), atol=2e-5)
+
+
+def test_an_array_is_copied():
+    mine = PICTURE.copy()
+    photo = photo_from_array(mine)
+    mine[:] = 0
+    np.testing.assert_array_equal(photo.rgb_encoded, PICTURE)
+    assert photo_from_array(PICTURE[:, ::-1]).rgb_encoded.flags.c_contiguous
+
+
+@pytest.mark.parametrize(
+    ("rgb", "profile", "error", "words"),
+    [
+        (PICTURE[..., 0], "sRGB", WrongUsage, r"shape \(310, 340\)"),
+        (np.dstack([PICTURE, PICTURE[..., :1]]), "sRGB", WrongUsage, "shape"),
+        (PICTURE.astype(np.int64), "sRGB", WrongUsage, "int64"),
+        (PICTURE.astype(float), "sRGB", WrongUsage, "from 0 to 255"),
+        (PICTURE / 255 - 0.1, "sRGB", WrongUsage, "from -0.1"),
+        (np.full((400, 400, 3), np.nan), "sRGB", WrongUsage, "nan"),
+        (PICTURE[:200], "sRGB", BadFile, "array has only 340 x 200 pixels"),
+        (PICTURE, "rec2020", WrongUsage, "rec2020"),
+        (PICTURE, b"no profile", BadFile, "cannot be used"),
+    ],
+)  # fmt: skip
+def test_arrays_that_are_no_photo_are_explained(rgb, profile, error, words):
+    with pytest.raises(error, match=words):
+        photo_from_array(rgb, profile)
