@@ -75,12 +75,12 @@ class Reading:
         """As the comparison takes it; nothing of the photo itself (no mask, no paper)."""
         import numpy as np
 
-        from calibration.flags import ALL
+        from drawdown.flags import kind_of
         from drawdown.reading.colour import StripReading
         from drawdown.strips.find import Strip
 
         nothing = np.zeros((1, 1), dtype=bool)
-        flags = tuple(ALL[code](detail) for code, detail in self.flags if code in ALL)
+        flags = tuple(kind(detail) for code, detail in self.flags if (kind := kind_of(code)))
         strip = Strip(
             number, np.zeros((4, 2)), nothing, nothing, np.array([0.0, 1.0]), 0.0, 0.0, 0.0, 0.0, ()
         )

@@ -15,8 +15,8 @@ import numpy as np
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.illuminants import UnderLamp
 from calibration.errors import WrongUsage
-from calibration.flags import STAND_IN_INKS, Flag
 from drawdown.defaults import SCALE_STEP_G
+from drawdown.flags import STAND_IN_INKS, Flag
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.prior import Knowledge
 from drawdown.ink.shelf import Ink, Shelf

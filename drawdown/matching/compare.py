@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration import flags as fl
 from calibration.colour.difference import delta_e_2000, lch_difference
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.tone_curve import metric
+from drawdown import flags as fl
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_family import Mix
 from drawdown.matching.film_or_ink import FilmApart, film_apart

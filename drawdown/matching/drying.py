@@ -19,10 +19,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration import flags as fl
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
 from calibration.correction.tone_curve import metric
+from drawdown import flags as fl
 
 if TYPE_CHECKING:
     from drawdown.reading.colour import StripReading

@@ -37,7 +37,7 @@ class Kept:
 def kept_differs(kept: Kept, strip: StripReading, *, nominal: bool, shaded: bool) -> list[Flag]:
     """A remark when the strip that is taken for the kept original plainly reads otherwise
     than it did when it was kept."""
-    from calibration import flags as fl
+    from drawdown import flags as fl
     from drawdown.matching.compare import compare
 
     apart = compare(

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from calibration import flags as fl
 from calibration.errors import PhotoUnfit
+from calibration.flags import OVEREXPOSED, UNDEREXPOSED
+from drawdown import flags as fl
 
 if TYPE_CHECKING:
     from calibration.correction.correct import Correction
@@ -29,13 +30,13 @@ def refuse_bad_exposure(readings: PatchReadings, view: CardView) -> None:
         return
     clipped = readings.clipped[white]
     if (clipped > 0.5).mean() > 0.5:
-        kind = fl.OVEREXPOSED(f"{int((clipped > 0.5).sum())} of {len(clipped)} white fields")
+        kind = OVEREXPOSED(f"{int((clipped > 0.5).sum())} of {len(clipped)} white fields")
         raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
     import numpy as np
 
     level = float(np.nanmedian(readings.rgb[white]))
     if level < 0.02:
-        kind = fl.UNDEREXPOSED(f"white paper reaches {100 * level:.1f} % of the range")
+        kind = UNDEREXPOSED(f"white paper reaches {100 * level:.1f} % of the range")
         raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
 
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calibration import flags as fl
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
+from drawdown import flags as fl
 from drawdown.pipeline.options import Options, Progress
 from drawdown.pipeline.read import Judgement, read_strips
 from drawdown.pipeline.roles import WhichStrips, refuse_assumed, refuse_itself, same_photo

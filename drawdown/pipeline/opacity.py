@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown import flags as fl
 from drawdown.printing.opacity import Opacity, opacity
 from drawdown.reading.film_pair import FilmPair, other_ink, read_film_pair
 from drawdown.reading.over_bar import PALE_BAR_L

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calibration import flags as fl
+from drawdown import flags as fl
 from drawdown.pipeline.light_checks import light_flags, refuse_bad_exposure
 from drawdown.pipeline.options import Options, Progress
 

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration import flags as fl
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.colour.spectra import smooth_spectrum
 from calibration.errors import WrongUsage
+from drawdown import flags as fl
 from drawdown.ink.film import internal_from_measured
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.batch_model import paper_ground

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration import flags as fl
 from calibration.colour.spaces import lab_to_xyz, munsell_value
+from drawdown import flags as fl
 from drawdown.reading.budget import common_sd, munsell_u95
 
 if TYPE_CHECKING:

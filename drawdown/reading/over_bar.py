@@ -14,11 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration import flags as fl
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.correct import Correction
 from calibration.correction.tone_curve import metric
 from calibration.locate.sheet import Sheet
+from drawdown import flags as fl
 from drawdown.reading.budget import jpeg_sd_de
 from drawdown.strips.bars import Bar
 from drawdown.strips.find import Strip

@@ -5,7 +5,6 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from calibration import flags as fl
 from calibration.card.definition import CardDefinition
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_to_lab
@@ -14,6 +13,7 @@ from calibration.correction.lamp_field import on_card
 from calibration.correction.tone_curve import metric
 from calibration.errors import PhotoUnfit
 from calibration.locate.sheet import Sheet
+from drawdown import flags as fl
 from drawdown.reading.budget import common_sd, evenness_u95, jpeg_sd_de
 from drawdown.reading.colour import Rim, StripReading
 from drawdown.strips.find import Strip

@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown import flags as fl
 from drawdown.strips import bars as strip_printing
 from drawdown.strips.bar_search import find_bars
 from drawdown.strips.bars import Bar

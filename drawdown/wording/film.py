@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from calibration.flags import FILM_DIFFERS
+from drawdown.flags import FILM_DIFFERS
 from drawdown.matching.film_family import BASE, COLOUR
 from drawdown.matching.film_or_ink import SURE_SAME, FilmApart
 

@@ -14,11 +14,12 @@ import numpy as np
 from calibration.card.definition import builtin_cards
 from calibration.colour.illuminants import UnderLamp
 from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
-from calibration.flags import NOMINAL_CARD, STRIP_CLIPPED, STRIP_GLARE
+from calibration.flags import NOMINAL_CARD
 from calibration.locate.find_card import CardView
 from calibration.locate.sheet import Sheet
 from calibration.photo.icc import srgb_profile
 from calibration.photo.open import Photo
+from drawdown.flags import STRIP_CLIPPED, STRIP_GLARE
 
 ORIGINAL_LAB = (41.3, -18.4, -24.7)
 BATCH_LAB = (45.1, -16.2, -27.9)

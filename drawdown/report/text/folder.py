@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calibration.flags import ALL
+from drawdown.flags import kind_of
 from drawdown.report.json.match import dump
 from drawdown.report.text.terminal import Screen, wrap
 
@@ -50,7 +50,7 @@ def folder_screen(readings: Sequence[FolderReading], screen: Screen) -> str:
 
 def _stopped(codes: Sequence[str]) -> list[str]:
     """Those flags that stop a verdict."""
-    return [code for code in codes if code in ALL and ALL[code].hard]
+    return [code for code in codes if (kind := kind_of(code)) and kind.hard]
 
 
 def _remarks(about: str, codes: Sequence[str], screen: Screen) -> list[str]:

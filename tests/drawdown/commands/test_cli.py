@@ -381,9 +381,9 @@ def test_readme_tells_every_exit_code():
 
 
 def test_flag_table_in_the_documentation_is_current():
-    from calibration.flags import flag_table
     from calibration.naming import speak
     from drawdown.commands.support.option_names import option_name
+    from drawdown.flags import flag_table
 
     speak(option_name)
     assert flag_table() in (ROOT / "README.md").read_text(encoding="utf-8")

@@ -14,7 +14,7 @@ from compare_kit import BLUE, along, strip
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibration import flags as fl
+from drawdown import flags as fl
 from drawdown.matching import compare as cp
 from drawdown.reading.colour import Rim
 

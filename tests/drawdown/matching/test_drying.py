@@ -17,11 +17,11 @@ import numpy as np
 import pytest
 from compare_kit import BLUE, strip
 
-from calibration import flags as fl
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.tone_curve import metric
 from calibration.errors import BadFile, WrongUsage
+from drawdown import flags as fl
 from drawdown.commands import main as cli
 from drawdown.matching import compare as cp
 from drawdown.matching import drying as dr

@@ -16,9 +16,9 @@ from compare_kit import strip
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibration import flags as fl
 from calibration.colour.difference import delta_e_2000
 from calibration.correction.tone_curve import metric
+from drawdown import flags as fl
 from drawdown.commands import main as cli
 from drawdown.matching import compare as cp
 from drawdown.matching.film_family import Mix

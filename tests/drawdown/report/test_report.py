@@ -20,9 +20,10 @@ from PIL import Image
 
 from calibration.colour.spaces import P3_TO_XYZ_D50, srgb_decode
 from calibration.errors import BadFile, PhotoUnfit
-from calibration.flags import OVEREXPOSED, STRIP_CLIPPED, UNEVEN_LIGHT
+from calibration.flags import OVEREXPOSED
 from calibration.photo.icc import profile_from
 from drawdown.commands import main as cli
+from drawdown.flags import STRIP_CLIPPED, UNEVEN_LIGHT
 from drawdown.report.json.match import (
     match_data,
     match_text,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from compare_kit import BLUE, along, strip
 
-from calibration import flags as fl
+from drawdown import flags as fl
 from drawdown.matching import compare as cp
 from drawdown.report.pictures import panel
 from drawdown.report.pictures.canvas import broken

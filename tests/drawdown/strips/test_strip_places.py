@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from strip_kit import SCALE, Drawing, box, check, found, iou
 
-from calibration import flags as fl
 from calibration.errors import WrongUsage
+from drawdown import flags as fl
 from drawdown.strips.find import find_strips, strips_by_hand
 
 

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from strip_kit import SCALE, Drawing, box, found, inside, iou
 
-from calibration import flags as fl
 from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown import flags as fl
 from drawdown.strips.even_part import even_stretch
 from drawdown.strips.find import find_strips, reading_order, strips_by_hand
 from drawdown.strips.test_sheet import builtin_sheets

@@ -1,0 +1,200 @@
+"""What can be remarked of strips, of a match and of prints; those of photo and card are in
+``calibration.flags``. Whoever looks a kind up by its code asks here, where all are known."""
+
+from __future__ import annotations
+
+from calibration.flags import KINDS, FlagKind
+from calibration.flags import Flag as Flag
+from calibration.flags import codes as codes
+from calibration.naming import named
+
+
+def kind_of(code: str) -> FlagKind | None:
+    """The kind of that code; None for one that this version does not know."""
+    return KINDS.get(code)
+
+
+def flag_table() -> str:
+    """All kinds as a Markdown table, for the documentation."""
+    rows = ["| flag | stops the verdict | what it says |", "|---|---|---|"]
+    for kind in KINDS.values():
+        seen = kind.seen.format(detail="…")
+        rows.append(
+            f"| `{kind.code}` | {'yes' if kind.hard else 'no'} | {seen}; {named(kind.todo)} |"
+        )
+    return "\n".join(rows)
+
+
+# Light -----------------------------------------------------------------------------------
+PAPER_DARK = FlagKind(
+    "dark-paper", False, "photo",
+    "the paper is only {detail} % as bright as the card's white",
+    "grey or brown paper is no trouble, but if the paper is white the strips lie in shade",
+    "if the paper is white, move so that card and strips share the same light",
+)  # fmt: skip
+UNEVEN_LIGHT = FlagKind(
+    "uneven-light", False, "photo",
+    "the light varies by {detail} % over the sheet",
+    "it was evened out from the white of card and paper, which leaves some error",
+    "turn the sheet so that the light falls evenly on both strips",
+)  # fmt: skip
+DIFFERENT_LIGHT = FlagKind(
+    "different-light", True, "comparison",
+    "the two strips stand in different light, or on different paper ({detail})",
+    "the difference of light or paper would be taken for a difference of the ink",
+    "pull both on the same paper, move both out of the shadow, and shoot again",
+)  # fmt: skip
+# Strip -----------------------------------------------------------------------------------
+STRIP_CLIPPED = FlagKind(
+    "strip-burnt-out", True, "strip",
+    "{detail} % of the strip is burnt out",
+    "colour is lost for good where the camera has reached its limit",
+    "shoot again a little darker, away from the lamp's reflection",
+)  # fmt: skip
+STRIP_TOO_VIVID = FlagKind(
+    "too-vivid", False, "strip",
+    "in {detail} % of the strip one of red, green or blue is at the end of the photo's range",
+    "a colour this strong or dark is only half recorded, so its uncertainty is larger",
+    "save photos with a wide colour range (Display P3) if the phone can, and give more light",
+)  # fmt: skip
+STRIP_GLARE = FlagKind(
+    "glare", False, "strip",
+    "{detail} % of the strip shines",
+    "the shine was left out; less of the strip is left to measure",
+    "turn the sheet so that the lamp does not mirror in the ink",
+)  # fmt: skip
+STRIP_UNEVEN = FlagKind(
+    "uneven", False, "strip",
+    "the strip is uneven ({detail} Delta E)",
+    "a strip that varies has no single colour",
+    "pull the strip again with one steady stroke",
+)  # fmt: skip
+STRIP_MIXED = FlagKind(
+    "not-one-strip", True, "strip",
+    "what was taken for the strip varies by {detail} Delta E",
+    "that is no single pull of ink: something else lies on it or was taken for it",
+    "look at the picture (`picture`), clear the sheet, or place the strip with `strips`",
+)  # fmt: skip
+SHAPE_UNCOUNTED = FlagKind(
+    "shape-not-counted", True, "strip",
+    "in a row with the strips, {detail}, lies something much like a strip that was not counted",
+    "if it is one, the strips are numbered wrongly, and the wrong two would be compared",
+    "look at the picture (`picture`), clear the sheet, or place both strips with `strips`",
+)  # fmt: skip
+STRIP_SMALL = FlagKind(
+    "small-strip", False, "strip",
+    "the strip's even part is only {detail}",
+    "a small area gives a noisy reading",
+    "pull a strip at least 15 mm wide and 40 mm long",
+)  # fmt: skip
+STRIP_OUTSIDE = FlagKind(
+    "beyond-card", False, "strip",
+    "the strip's colour lies {detail} Delta E beyond the colours on the card",
+    "the correction has to guess there, so its uncertainty grows",
+    "use a card with a patch nearer this colour when you can",
+)  # fmt: skip
+STRIP_BY_HAND = FlagKind(
+    "placed-by-hand", False, "strip",
+    "the place of this strip was given by hand",
+    "nothing checked that it is one even strip",
+    "look at the picture (`picture`) to see what was measured",
+)  # fmt: skip
+STRIP_CUT = FlagKind(
+    "strip-cut-off", False, "strip",
+    "the strip runs out of the photo",
+    "only the part in the photo was measured",
+    "keep the whole strip in view",
+)  # fmt: skip
+STRIP_SHINES = FlagKind(
+    "lamp-on-strip", True, "strip",
+    "a lamp is mirrored in {detail} % of the strip",
+    "what it adds is no colour of the ink, and too little of the strip is left without it",
+    "the strip itself may be good: turn the sheet or move the lamp until nothing shines in the "
+    "ink, and shoot again",
+)  # fmt: skip
+STRIP_EMPTY = FlagKind(
+    "no-even-part", True, "strip",
+    "hardly any of the strip is even ({detail})",
+    "too little is left of it for a colour that means anything",
+    "pull the strip again with one steady stroke, and keep glare off it",
+)  # fmt: skip
+BAR_SMALL = FlagKind(
+    "little-on-the-bar", False, "strip",
+    "only {detail} of the strip lies on the black bar",
+    "a small area gives a noisy reading of how the ink covers",
+    "pull the strip right across the bar, at least 15 mm wide",
+)  # fmt: skip
+BAR_NO_GROUND = FlagKind(
+    "no-ground-beside", False, "strip",
+    "no {detail} shows beside the strip",
+    "what the ink lies on must be seen to tell how much it covers",
+    "leave some of the bar and of the paper bare on both sides of the strip",
+)  # fmt: skip
+BAR_PALE = FlagKind(
+    "pale-bar", False, "strip",
+    "the black bar is only a dark grey (L* {detail})",
+    "the paler the bar, the less it tells of how the ink covers",
+    "print the test sheet with the printer's darkest black, on matt paper",
+)  # fmt: skip
+HIDES_BY_DARKNESS = FlagKind(
+    "hides-by-darkness", False, "strip",
+    "the ink is dark over white and over black alike (lightness over the bar {detail} L* against "
+    "what it lies on)",
+    "a dark ink scores high by swallowing light, without covering anything with its own colour",
+    "go by the lightness over black, not by the contrast ratio",
+)  # fmt: skip
+FILM_CHANGES_AT_BAR = FlagKind(
+    "film-changes-at-bar", False, "strip",
+    "the strip's film changes where it crosses the bar (its light over paper by {detail} %)",
+    "both colours were brought to one film, but that is less certain than with an even film",
+    "pull with one steady stroke, from well above the bar to well below it",
+)  # fmt: skip
+# Comparison ------------------------------------------------------------------------------
+FILM_DIFFERS = FlagKind(
+    "film-differs", False, "comparison",
+    "one strip looks scraped thinner than the other ({detail})",
+    "a thinner film is lighter without being another ink",
+    "pull both strips again with the same pressure before adding ink",
+)  # fmt: skip
+WET_WITH_DRY = FlagKind(
+    "wet-with-dry", False, "comparison",
+    "a wet strip is compared with a dry one ({detail})",
+    "ink changes colour as it dries, and how much is not known here, so no match can be certain",
+    "let it dry and shoot again; or teach the program with drawdown drying",
+)  # fmt: skip
+DRY_EXPECTED = FlagKind(
+    "dry-colour-expected", False, "comparison",
+    "a wet strip is compared with a dry one, by the colour it should have when dry ({detail})",
+    "that is a forecast, so the uncertainty is larger",
+    "let it dry and shoot again to be sure",
+)  # fmt: skip
+ACROSS_PHOTOS = FlagKind(
+    "across-photos", False, "comparison",
+    "original and batch are in two photos",
+    "two photos have two lights and two corrections, so the uncertainty is larger",
+    "photograph both together when it matters",
+)  # fmt: skip
+KEPT_DIFFERS = FlagKind(
+    "kept-differs", False, "comparison",
+    "{detail} as the book has it",
+    "it may be another strip, or it has dried, faded or yellowed since it was kept",
+    "if the photo does not show the kept original, say `apart`",
+)  # fmt: skip
+OTHER_INKS = FlagKind(
+    "other-inks", False, "comparison",
+    "the batch was mixed from other tubes than the original",
+    "a camera sees other pigments differently from an eye, so the uncertainty is larger",
+    "check the match by eye under the light where the print will hang",
+)  # fmt: skip
+STAND_IN_INKS = FlagKind(
+    "stand-in-inks", False, "comparison",
+    "the advice rests on stand-in figures, measured on acrylic paint, not on your own inks",
+    "your inks may be stronger or weaker, so the amounts are a guide",
+    "add in steps, and list your own inks in a shelf when you have figures for them",
+)  # fmt: skip
+LEARNT_UNREADABLE = FlagKind(
+    "learnt-unreadable", False, "comparison",
+    "what earlier batches taught of the inks cannot be read ({detail})",
+    "the advice goes without it",
+    "put back a copy of the file, or move it away to begin anew",
+)  # fmt: skip
