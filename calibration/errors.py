@@ -24,7 +24,7 @@ def sentence(text: str) -> str:
     return start + text[1:].rstrip(".") + ("" if text[-1] in "?!" else ".")
 
 
-class Explained(Exception):
+class DrawdownError(Exception):
     """A failure that the person at the ink slab can act on.
 
     Parameters are sentences without a trailing full stop: ``seen`` (what was seen),
@@ -47,19 +47,19 @@ class Explained(Exception):
         return " ".join(sentence(part) for part in (self.seen, self.why, self.todo) if part)
 
 
-class WrongUsage(Explained):
+class WrongUsage(DrawdownError):
     """The command was asked for something that makes no sense (exit code 2)."""
 
     exit_code = 2
 
 
-class PhotoUnfit(Explained):
+class PhotoUnfit(DrawdownError):
     """The photo was read but cannot be judged (exit code 5)."""
 
     exit_code = 5
 
 
-class BadFile(Explained):
+class BadFile(DrawdownError):
     """A photo file, card definition or shelf cannot be read or written (exit code 6)."""
 
     exit_code = 6

@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from calibration.errors import BadFile, Explained
+from calibration.errors import BadFile, DrawdownError
 from calibration.naming import speak
 from drawdown import __version__
 from drawdown.commands.book import book
@@ -130,9 +130,9 @@ def _run(argv: list[str]) -> int:
     return code if isinstance(code, int) else 0
 
 
-def _explained(error: Exception) -> Explained:
+def _explained(error: Exception) -> DrawdownError:
     """Any exception as one that a person can act on."""
-    if isinstance(error, Explained):
+    if isinstance(error, DrawdownError):
         return error
     if callable(getattr(error, "format_message", None)):  # the parser's own usage errors
         from drawdown.commands.support.usage_errors import wrong_usage
@@ -150,7 +150,7 @@ def _explained(error: Exception) -> Explained:
             "make room and give the command again" if full else "send the answer elsewhere",
         )
     what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
-    return Explained(
+    return DrawdownError(
         f"it met something it was not made for ({' '.join(what.split())})",
         "no result was given, because a wrong one would be worse than none",
         "please report it: run the same command again with DRAWDOWN_DEBUG=1 set, and send "
@@ -159,7 +159,7 @@ def _explained(error: Exception) -> Explained:
     )
 
 
-def _tell(error: Explained) -> int:
+def _tell(error: DrawdownError) -> int:
     """Print one failure on stderr and return its exit code."""
     stream = sys.stderr
     colour = terminal.takes_colour(stream)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibration.errors import BadFile, Explained
+from calibration.errors import BadFile, DrawdownError
 
 # Raw photos go by many endings; which of them can be read is up to the decoder.
 RAW_ENDINGS = {
@@ -66,7 +66,7 @@ def read_one(path: Path, card_path: Path | None) -> FolderReading:
 
     try:
         judgement = read_strips(path, Options(card_path=card_path), lambda *_: None)
-    except Explained as problem:
+    except DrawdownError as problem:
         return FolderReading(path, None, problem.paragraph(), problem.exit_code)
     except Exception as fault:  # a fault of the program with one photo is no reason to stop
         text = f"drawdown failed with this photo ({type(fault).__name__}: {fault})."

@@ -60,7 +60,7 @@ def run(folder: Path, card, *, lamp: str, lens: float, turn: int, by_hand: bool,
         options = replace(options, card_corners=(tuple(map(tuple, corners)),))
     try:
         seen = read_strips(photo, options, lambda *_: None)
-    except Explained as unfit:
+    except DrawdownError as unfit:
         return unfit.seen
     got = [s.lab_d50 for s in seen.strips]
     error = np.array([])

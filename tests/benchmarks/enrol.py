@@ -26,7 +26,7 @@ from calibration.card.definition import CardDefinition, Marker, Patch
 from calibration.colour.difference import delta_e_2000
 from calibration.correction.enrol import from_photos
 from calibration.correction.enrol_photo import check_pair, read_photo
-from calibration.errors import Explained
+from calibration.errors import DrawdownError
 from calibration.photo.open import open_photo
 from fixtures import cardprint, render
 from fixtures.layout import Box, card_named
@@ -158,7 +158,7 @@ def run(seed: int, photos: int, difficulty: str, folder: Path) -> dict:
         truth = photograph(known, other, path, ("below", "above")[k % 2])
         try:
             readings.append(read_photo(open_photo(path), known.card, own))
-        except Explained as error:
+        except DrawdownError as error:
             refused.append(f"{error.seen} [{other.lamp}]")
     row = {"seed": seed, "known": known.card.name, "refused": refused, "lamp": other.lamp}
     if readings:

@@ -71,7 +71,7 @@ def scene(seed: int, family: str, kind: str):
 
 def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     """One scene, read once and compared without and with its mix."""
-    from calibration.errors import Explained
+    from calibration.errors import DrawdownError
     from drawdown.ink.shelf import starter_shelf
     from drawdown.matching.compare import compare
     from drawdown.matching.film_family import figures_of
@@ -95,7 +95,7 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     truth["ratio"] = films[batch] / films[original]
     try:
         seen = read_strips(photo, Options(), lambda *_: None)
-    except Explained:
+    except DrawdownError:
         return []
     strips = {s.strip.number: s for s in seen.strips}
     if len(strips) != 2:

@@ -45,7 +45,7 @@ def _centres(strips: list[dict]) -> np.ndarray:
 def run(seed: int, folder: str) -> dict:
     """One scene: what was found, measured and said, beside the truth."""
     from calibration.card.definition import card_from_dict, write_card
-    from calibration.errors import Explained
+    from calibration.errors import DrawdownError
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
 
@@ -59,7 +59,7 @@ def run(seed: int, folder: str) -> dict:
     began = time.perf_counter()
     try:
         seen = read_strips(photo, Options(card=card_path), lambda *_: None)
-    except Explained as problem:
+    except DrawdownError as problem:
         row |= {"failed": problem.seen, "seconds": time.perf_counter() - began}
         row["card"] = "marker" not in problem.seen and "card" not in problem.seen
         return row

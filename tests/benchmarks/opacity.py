@@ -109,7 +109,7 @@ def true_of(spec_data: dict, number: int) -> float:
 
 def run(seed: int, folder: Path) -> list[dict]:
     from calibration.card.definition import write_card
-    from calibration.errors import Explained
+    from calibration.errors import DrawdownError
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
     from drawdown.printing.opacity import grade_of, opacity
@@ -130,7 +130,7 @@ def run(seed: int, folder: Path) -> list[dict]:
     began = time.perf_counter()
     try:
         seen = read_strips(photo, Options(card=card if measured else None), lambda *_: None)
-    except Explained as problem:
+    except DrawdownError as problem:
         return [{"seed": seed, "measured": measured, "failed": problem.seen}]
     read_seconds = time.perf_counter() - began
     rows = []

@@ -115,7 +115,7 @@ def crossings(count: int) -> None:
     from crossing_kit import crossing_spec, render_crossing
 
     from calibration.card.definition import write_card
-    from calibration.errors import Explained
+    from calibration.errors import DrawdownError
     from drawdown.pipeline import crossing
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
@@ -140,7 +140,7 @@ def crossings(count: int) -> None:
                 options = Options(card=Path(name) / f"{seed}.toml")
                 seen = read_strips(Path(name) / "x.jpg", options, lambda *_: None)
                 read = crossing.read_cross(seen, crossing.find_cross(seen))
-            except Explained as error:
+            except DrawdownError as error:
                 print(f"{seed}: {error}")
                 lost += 1
                 continue

@@ -30,7 +30,7 @@ def row(seed: int, folder: Path) -> list[float] | None:
     """One scene's line, or None when it gives no verdict."""
     from calibration.card.definition import card_from_dict, write_card
     from calibration.correction.tone_curve import metric
-    from calibration.errors import Explained
+    from calibration.errors import DrawdownError
     from drawdown.matching.compare import compare
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
@@ -48,7 +48,7 @@ def row(seed: int, folder: Path) -> list[float] | None:
         write_card(card_path, card_from_dict(truth["card"]))
     try:
         seen = read_strips(photo, Options(card=card_path), lambda *_: None)
-    except Explained:
+    except DrawdownError:
         return None
     finally:
         photo.unlink()

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from calibration.card.definition import builtin_cards
 from calibration.correction.lamp_field import fit_field, flatten, sample_light
 from calibration.correction.patches import read_patches
-from calibration.errors import Explained
+from calibration.errors import DrawdownError
 from calibration.locate.find_card import locate
 from calibration.locate.sheet import Sheet, rectify
 from calibration.photo.open import open_photo
@@ -56,7 +56,7 @@ def prepare(seed: int, folder: Path, **scene) -> Case | None:
         readings = read_patches(sheet, view.card)
         samples = sample_light(sheet, view.card, readings)
         sheet = flatten(sheet, fit_field(samples, samples.rgb))
-    except Explained as problem:
+    except DrawdownError as problem:
         print(f"seed {seed}: {problem.seen}", file=sys.stderr)
         return None
     finally:
@@ -113,7 +113,7 @@ def judge(case: Case) -> dict:
     start = time.perf_counter()
     try:
         strips, problem = find_strips(case.sheet, case.view), ""
-    except Explained as error:
+    except DrawdownError as error:
         strips, problem = (), error.seen
     seconds = time.perf_counter() - start
     pairs = pair([s.corners_mm for s in strips], case.corners_mm)

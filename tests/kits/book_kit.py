@@ -168,15 +168,15 @@ def main() -> None:
         import resource
 
         resource.setrlimit(resource.RLIMIT_FSIZE, (int(rest[1]), int(rest[1])))
-        from calibration.errors import Explained
+        from calibration.errors import DrawdownError
 
         try:
             write(Path(folder), rest[0], sys.stdout.fileno())
-        except Explained as error:
+        except DrawdownError as error:
             sys.stderr.write(error.paragraph())
             sys.exit(error.exit_code)
     elif what == "closed":  # as an account that nothing was opened to
-        from calibration.errors import Explained
+        from calibration.errors import DrawdownError
         from drawdown.book.originals import list_originals
 
         if os.geteuid() == 0:
@@ -192,7 +192,7 @@ def main() -> None:
             ):
                 try:
                     attempt()
-                except Explained as error:
+                except DrawdownError as error:
                     print(error.exit_code, error.seen)  # noqa: T201
 
 

@@ -1,0 +1,217 @@
+"""The Python interface, for notebooks and pages: what ``import drawdown`` offers."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from drawdown.defaults import TOLERANCE_DE00
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from calibration.card.definition import CardDefinition
+    from calibration.photo.open import Photo
+    from drawdown.book import Book
+    from drawdown.ink.shelf import Shelf
+    from drawdown.matching.advise import Advice
+    from drawdown.matching.compare import Comparison
+    from drawdown.pipeline.options import Corners
+    from drawdown.reading.colour import Colour
+    from drawdown.results import Match, Reading
+
+    Image = str | os.PathLike[str] | bytes | np.ndarray | Photo
+
+
+def read(
+    photo: Image,
+    *,
+    card: str | os.PathLike[str] | CardDefinition | None = None,
+    card_corners: Sequence[Corners] = (),
+    strips: Collection[str] = (),
+    profile: str | bytes = "sRGB",
+) -> Reading:
+    """Measure every strip in a photo.
+
+    Parameters
+    ----------
+    photo : path, bytes of a file, or array (h, w, 3) uint8 or uint16
+        An upright array holds encoded RGB of the ``profile``.
+    card : path or CardDefinition, optional
+        The reference card in the photo; ours if nothing is said.
+    card_corners : sequence of four points (x, y) in px, optional
+        Where the card lies, clockwise from its upper left corner; in a sequence of one.
+    strips : collection of str, optional
+        Places by hand: "x,y,w,h" in mm from the card's upper left corner, or in photo px with
+        "px" at the end.
+    profile : str or bytes
+        Of an array: "sRGB", "Display P3", or an ICC profile.
+
+    Returns
+    -------
+    Reading
+
+    Raises
+    ------
+    PhotoUnfit
+        The photo cannot be judged, and why.
+    WrongUsage, BadFile
+        An argument makes no sense, or a file cannot be used.
+
+    References
+    ----------
+    Colours are CIELAB, D50, 2 degree observer (CIE 15:2018; ISO 13655 practice).
+
+    Examples
+    --------
+    >>> import drawdown
+    >>> reading = drawdown.read("fixtures/photos/no-match.jpg")
+    >>> len(reading.strips), reading.strips[0].number
+    (2, 1)
+    """
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
+    from drawdown.results import reading_of
+
+    options = Options(
+        card=_path(card), card_corners=tuple(card_corners), strips=tuple(strips)
+    )
+    return reading_of(read_strips(_source(photo, profile), options, _silent))
+
+
+# One parameter for each thing that can be said of a pair: the command line's options.
+def match(
+    photo: Image,
+    *,
+    original: int | None = None,
+    batch: int | None = None,
+    original_photo: str | os.PathLike[str] | None = None,
+    card: str | os.PathLike[str] | CardDefinition | None = None,
+    card_corners: Sequence[Corners] = (),
+    strips: Collection[str] = (),
+    shelf: str | os.PathLike[str] | Shelf | None = None,
+    mix: Mapping[str, float] | None = None,
+    batch_grams: float | None = None,
+    scale_step: float | None = None,
+    tolerance: float = TOLERANCE_DE00,
+    other_inks: bool = False,
+    pulled_alike: bool = False,
+    wet: Collection[str] = (),
+    profile: str | bytes = "sRGB",
+) -> Match:
+    """Hold a batch to its kept original, and say what to add.
+
+    Parameters
+    ----------
+    photo, card, card_corners, strips, profile
+        As in ``read``; a second set of corners is for ``original_photo``.
+    original, batch : int, optional
+        Numbers of the two strips, from the left; 1 and 2 if nothing is said.
+    original_photo : path, optional
+        Another photo, which shows the kept original.
+    shelf : path or Shelf, optional
+        The inks at hand; the studio's own shelf, or else the starter's stand-ins.
+    mix : mapping of ink to parts by weight, optional
+        The recipe of the batch.
+    batch_grams, scale_step : float, optional
+        Weight of the batch, and the scale's smallest step, in grams.
+    tolerance : float
+        Largest CIEDE2000 that still counts as a match.
+    other_inks : bool
+        The batch was mixed from other tubes than the original.
+    pulled_alike : bool
+        Both strips were pulled with care as thick as each other.
+    wet : collection of {"original", "batch"}
+        Strips that are still wet.
+
+    Returns
+    -------
+    Match
+
+    Raises
+    ------
+    PhotoUnfit
+        The photo cannot be judged, and why.
+    WrongUsage, BadFile
+        An argument makes no sense, or a file cannot be used.
+
+    References
+    ----------
+    CIEDE2000: CIE 142-2001; Sharma, Wu, Dalal 2005, Color Res. Appl. 30, 21. The verdict is a
+    conformance probability, JCGM 106:2012.
+
+    Examples
+    --------
+    >>> import drawdown
+    >>> m = drawdown.match("fixtures/photos/no-match.jpg", mix={"PB15:3": 4, "white": 96})
+    >>> m.verdict, m.de00_interval[0] > 2, [ink for ink, parts in m.advice.additions]
+    ('no match', True, ['phthalo-blue'])
+    """
+    from drawdown.pipeline.match import match_photo
+    from drawdown.pipeline.options import Options
+    from drawdown.results import match_of
+
+    options = Options(
+        original=original,
+        batch=batch,
+        original_photo=None if original_photo is None else Path(original_photo),
+        card=_path(card),
+        card_corners=tuple(card_corners),
+        strips=tuple(strips),
+        shelf=_path(shelf),
+        mix=mix,
+        batch_grams=batch_grams,
+        scale_step=scale_step,
+        tolerance=tolerance,
+        other_inks=other_inks,
+        pulled_alike=pulled_alike,
+        wet=wet,
+    )
+    return match_of(match_photo(_source(photo, profile), options, _silent))
+
+
+def compare(
+    original: Colour,
+    batch: Colour,
+    *,
+    tolerance: float = TOLERANCE_DE00,
+    other_inks: bool = False,
+    measured_card: bool = False,
+    across_photos: bool = False,
+) -> Comparison:
+    """Compare two colours: strips of photos, out of the book, or from an instrument.
+
+    Parameters
+    ----------
+    original, batch : Colour
+        What is unknown of them (None) widens the interval.
+    tolerance, other_inks
+        As in ``match``.
+    measured_card : bool
+        The card's colours were measured, not taken as drawn.
+    across_photos : bool
+        The colours come from two photos, or one of them from elsewhere.
+
+    Returns
+    -------
+    Comparison
+
+    Examples
+    --------
+    >>> import drawdown
+    >>> one, two = drawdown.read("fixtures/photos/no-match.jpg").strips
+    >>> drawdown.compare(one, two).verdict
+    'no match'
+    """
+    from drawdown.matching.compare import compare as compare_colours
+
+    return compare_colours(
+        original,
+        batch,
+        tolerance=tolerance,
+        other_inks=other_inks,
+        nominal_card=not measured_card,
+        across_photos=across_photos,
+    )
