@@ -1,0 +1,183 @@
+"""Real photographs of charts: patches held out, pairs of patches, and plain ways beside ours.
+
+    python tests/benchmarks/real_charts.py FOLDER [--folds 6] [--each] [--no-field]
+
+FOLDER holds photos, ``corners.csv`` (file, definition, width, height, x1, y1 ... x4, y4) and the
+definitions it names, as TOML. The photos are not part of the project. Each patch is asked of a
+correction that never saw it (folds over the patches; the lightest patch is in no fold, since all
+ways need a white). Pairs of patches of one photo stand for two strips: the difference is asked of
+corrections that saw neither. Reference values belong to other prints of the same chart, so that
+errors have a floor of 1 to 2 Delta E.
+
+* white: sRGB decoded, scaled to the lightest neutral patches
+* 3x3: least squares from decoded RGB to XYZ, no offset
+* ours: the whole correction, with its lamp field
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import itertools
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
+from calibration.correction.correct import correct
+from calibration.correction.lamp_field import sample_light
+from calibration.correction.patches import read_patches
+from calibration.errors import DrawdownError
+from calibration.locate.by_hand import locate_by_hand
+from calibration.locate.sheet import rectify
+from calibration.photo.open import open_photo
+
+NEAR_DE = 15.0
+
+
+def lightest(card) -> int:
+    lab = card.expected_lab_d50
+    return int(np.argmax(lab[:, 0] - 2 * np.hypot(lab[:, 1], lab[:, 2])))
+
+
+def white_alone(rgb, lab, matrix):
+    rank = lab[:, 0] - 2 * np.hypot(lab[:, 1], lab[:, 2])
+    white = rank >= np.sort(rank)[-max(1, len(rank) // 8)]
+    target = lab_to_xyz(lab[white]) @ np.linalg.inv(matrix).T
+    gain = np.exp(np.mean(np.log(target) - np.log(rgb[white]), axis=0))
+    return lambda x: xyz_to_lab(x * gain @ matrix.T)
+
+
+def three_by_three(rgb, lab, matrix):
+    fitted = np.linalg.lstsq(rgb, lab_to_xyz(lab), rcond=None)[0]
+    return lambda x: xyz_to_lab(np.maximum(x @ fitted, 1e-6))
+
+
+PLAIN = {"white": white_alone, "3x3": three_by_three}
+
+
+def members(correction, rgb, centre_mm):
+    """(m, n, 3) Lab of each member of the ensemble."""
+    gain = correction.field.log_gain(centre_mm)
+    return xyz_to_lab(np.maximum(correction.ensemble_xyz_d50(rgb, gain), 1e-6))
+
+
+def judged(path: Path, definition: Path, corners, folds: int) -> dict:
+    """Errors of each way for each usable patch, and of each pair of near patches."""
+    from calibration.card.definition import read_card
+
+    card = read_card(definition)
+    photo = open_photo(path)
+    view = locate_by_hand(photo, (card,), corners)
+    sheet = rectify(photo, view)
+    readings = read_patches(sheet, view.card, view.place_error_mm)
+    samples = sample_light(sheet, view.card, readings)
+    matrix = photo.profile.to_xyz_d50
+    lab, usable = card.expected_lab_d50, readings.usable
+    asked = np.setdiff1d(np.flatnonzero(usable), [lightest(card)])
+    order = np.random.default_rng(5).permutation(asked)
+    parts = np.array_split(order, folds)
+
+    def ours(without):
+        keep = usable.copy()
+        keep[without] = False
+        part = replace(readings, usable=keep)
+        # A held-out white must not tell the lamp's field either.
+        gone = readings.centre_mm[without]
+        apart = np.linalg.norm(samples.xy_mm[:, None] - gone[None], axis=-1)
+        hit = (samples.surface == 0) & (apart < 0.5).any(axis=1)
+        light = replace(samples, surface=np.where(hit, -1, samples.surface))
+        made = correct(part, light, card, matrix)
+        here = readings.centre_mm[without]
+        read = xyz_to_lab(made.xyz_d50(made.light(readings.rgb[without], here)))
+        return read, members(made, readings.rgb[without], here), made
+
+    def plain(fit, without):
+        keep = usable.copy()
+        keep[without] = False
+        return fit(readings.rgb[keep], lab[keep], matrix)(readings.rgb[without])
+
+    read = {name: np.full(lab.shape, np.nan) for name in (*PLAIN, "ours")}
+    flags: set[str] = set()
+    for part in parts:
+        for name, fit in PLAIN.items():
+            read[name][part] = plain(fit, part)
+        read["ours"][part], _, made = ours(part)
+        flags |= {f.code for f in made.flags}
+    errors = {name: delta_e_2000(lab[asked], value[asked]) for name, value in read.items()}
+    near = [
+        (i, j)
+        for i, j in itertools.combinations(asked, 2)
+        if delta_e_2000(lab[i], lab[j]) < NEAR_DE
+    ]
+    pairs = {name: [] for name in read}
+    for i, j in near:
+        both = np.array([i, j])
+        true = float(delta_e_2000(lab[i], lab[j]))
+        for name, fit in PLAIN.items():
+            one, two = plain(fit, both)
+            pairs[name].append(abs(float(delta_e_2000(one, two)) - true))
+        (one, two), _, _ = ours(both)
+        pairs["ours"].append(abs(float(delta_e_2000(one, two)) - true))
+    return {"errors": errors, "pairs": pairs, "flags": sorted(flags), "patches": len(asked)}
+
+
+def row(name: str, values) -> str:
+    values = np.asarray(values, float)
+    if not len(values):
+        return f"{name:8} none"
+    median, high = np.quantile(values, [0.5, 0.9])
+    return f"{name:8} median {median:5.2f}   90th {high:5.2f}   worst {values.max():5.1f}"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--folds", type=int, default=6)
+    parser.add_argument("--each", action="store_true", help="a line for each photo")
+    parser.add_argument("--only", default="", help="photos whose name begins so")
+    given = parser.parse_args()
+    everything: dict[str, list] = {}
+    between: dict[str, list] = {}
+    refused = 0
+    with (given.folder / "corners.csv").open(newline="") as file:
+        table = list(csv.DictReader(file))
+    for line in table:
+        if not line["file"].startswith(given.only):
+            continue
+        corners = tuple((float(line[f"x{k}"]), float(line[f"y{k}"])) for k in range(1, 5))
+        try:
+            found = judged(
+                given.folder / line["file"],
+                given.folder / f"{line['definition']}.toml",
+                corners,
+                given.folds,
+            )
+        except DrawdownError as error:
+            refused += 1
+            print(f"{line['file']}: refused: {error}")
+            continue
+        for name, errors in found["errors"].items():
+            everything.setdefault(name, []).extend(errors)
+            between.setdefault(name, []).extend(found["pairs"][name])
+        if given.each:
+            said = "  ".join(
+                f"{n} {np.median(e):4.1f}/{np.quantile(e, 0.9):4.1f}"
+                for n, e in found["errors"].items()
+            )
+            print(f"{line['file']:28} {found['patches']:2} patches  {said}  {found['flags']}")
+    print(f"\nheld-out patches, CIEDE2000 ({len(everything['ours'])}; photos refused: {refused})")
+    for name, values in everything.items():
+        print("  " + row(name, values))
+    print(f"error of the difference of two patches below {NEAR_DE:g} ({len(between['ours'])} pairs)")
+    for name, values in between.items():
+        print("  " + row(name, values))
+
+
+if __name__ == "__main__":
+    main()
