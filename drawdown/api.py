@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
-from drawdown.defaults import TOLERANCE_DE00
+from calibration.uncertainty.intervals import K95
+from drawdown.defaults import SCALE_STEP_G, TOLERANCE_DE00
 
 if TYPE_CHECKING:
     import numpy as np
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from drawdown.results import Match, Reading
 
     Image = str | os.PathLike[str] | bytes | np.ndarray | Photo
+
+T = TypeVar("T")
 
 
 def read(
@@ -75,9 +78,7 @@ def read(
     from drawdown.pipeline.read import read_strips
     from drawdown.results import reading_of
 
-    options = Options(
-        card=_path(card), card_corners=tuple(card_corners), strips=tuple(strips)
-    )
+    options = Options(card=_path(card), card_corners=tuple(card_corners), strips=tuple(strips))
     return reading_of(read_strips(_source(photo, profile), options, _silent))
 
 
@@ -215,3 +216,127 @@ def compare(
         nominal_card=not measured_card,
         across_photos=across_photos,
     )
+
+
+def advise(
+    original: Colour,
+    batch: Colour,
+    *,
+    shelf: str | os.PathLike[str] | Shelf | None = None,
+    mix: Mapping[str, float] | None = None,
+    batch_grams: float | None = None,
+    scale_step: float = SCALE_STEP_G,
+    tolerance: float = TOLERANCE_DE00,
+    paper_lab_d50: Sequence[float] | None = None,
+) -> Advice:
+    """What to add to a batch to bring it to its original.
+
+    Parameters
+    ----------
+    original, batch : Colour
+        As in ``compare``.
+    shelf, mix, batch_grams, scale_step, tolerance
+        As in ``match``.
+    paper_lab_d50 : three floats, optional
+        The bare paper; an ordinary white if nothing is said.
+
+    Returns
+    -------
+    Advice
+
+    Raises
+    ------
+    WrongUsage
+        An ink is not on the shelf, or an amount makes no sense.
+
+    References
+    ----------
+    Kubelka 1948, J. Opt. Soc. Am. 38, 448; Duncan 1940, Proc. Phys. Soc. 52, 390.
+
+    Examples
+    --------
+    >>> import drawdown
+    >>> one, two = drawdown.read("fixtures/photos/no-match.jpg").strips
+    >>> advice = drawdown.advise(one, two, mix={"PB15:3": 4, "white": 96})
+    >>> [ink for ink, parts in advice.additions]
+    ['phthalo-blue']
+    """
+    from drawdown.matching.advise import advise as advise_colours
+    from drawdown.studio.shelf_file import shelf_in_use
+
+    comparison = compare(original, batch, tolerance=tolerance)
+    return advise_colours(
+        original.lab_d50,
+        batch.lab_d50,
+        lab_samples_original=original.members(1),
+        lab_samples_batch=batch.members(2),
+        shelf=shelf_in_use(_path(shelf)).shelf,
+        mix=None if mix is None else dict(mix),
+        batch_grams=batch_grams,
+        scale_step=scale_step,
+        tolerance=tolerance,
+        paper_lab=paper_lab_d50,
+        settled=comparison.verdict != "too close to call",
+        matched=comparison.verdict == "match",
+        difference_cov=comparison.d_lab_cov,
+        common_sd=(original.widest_u95 + batch.widest_u95) / (2 * K95),
+    )
+
+
+def open_book(
+    folder: str | os.PathLike[str] | None = None, *, create: bool = False, write: bool = False
+) -> Book:
+    """The studio book.
+
+    Parameters
+    ----------
+    folder : path, optional
+        Its folder; the studio's own if nothing is said.
+    create : bool
+        Make it if it is not there yet.
+    write : bool
+        Open it to be changed.
+
+    Returns
+    -------
+    Book
+        A context manager; ``drawdown.book.originals`` and its neighbours list what is in it.
+
+    Raises
+    ------
+    BadFile
+        There is no book, or it cannot be used.
+
+    Examples
+    --------
+    >>> import drawdown, tempfile
+    >>> from drawdown.book.originals import list_originals
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with drawdown.open_book(f"{folder}/book", create=True) as book:
+    ...         len(list_originals(book))
+    0
+    """
+    from drawdown.book import open_book as open_folder
+    from drawdown.studio.locations import own_book
+
+    return open_folder(own_book() if folder is None else Path(folder), create=create, write=write)
+
+
+def _path(given: str | os.PathLike[str] | T | None) -> Path | T | None:
+    return Path(given) if isinstance(given, str | os.PathLike) else given
+
+
+def _source(photo: Image, profile: str | bytes) -> Path | Photo:
+    if isinstance(photo, str | os.PathLike):
+        return Path(photo)
+    from calibration.photo.open import Photo, photo_from_array, photo_from_bytes
+
+    if isinstance(photo, Photo):
+        return photo
+    if isinstance(photo, bytes | bytearray | memoryview):
+        return photo_from_bytes(photo)
+    return photo_from_array(photo, profile)
+
+
+def _silent(step: str, share: float) -> None:
+    """Progress that nobody watches."""

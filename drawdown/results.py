@@ -75,7 +75,7 @@ class Match(Reading):
 
     @property
     def verdict(self) -> str | None:
-        """"match", "no match", "too close to call"; None when a remark forbids a verdict."""
+        """ "match", "no match", "too close to call"; None when a remark forbids a verdict."""
         return self.comparison.verdict
 
     @property
@@ -109,9 +109,7 @@ def match_of(judgement: Judgement) -> Match:
     from drawdown.report.json.match import match_data
 
     assert judgement.comparison is not None
-    return Match(
-        *_common(judgement), match_data(judgement), judgement.comparison, judgement.advice
-    )
+    return Match(*_common(judgement), match_data(judgement), judgement.comparison, judgement.advice)
 
 
 def _common(judgement: Judgement) -> tuple[Any, ...]:

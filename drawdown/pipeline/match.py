@@ -15,6 +15,7 @@ from drawdown.pipeline.roles import WhichStrips, refuse_assumed, refuse_itself, 
 if TYPE_CHECKING:
     import numpy as np
 
+    from calibration.photo.open import Photo
     from drawdown.ink.shelf import Shelf
     from drawdown.matching.advise import Advice
     from drawdown.matching.batch_history import Step
@@ -25,19 +26,19 @@ if TYPE_CHECKING:
     from drawdown.studio.shelf_file import ShelfInUse
 
 
-def match_photo(photo_path: Path, options: Options, progress: Progress) -> Judgement:
+def match_photo(photo: Path | Photo, options: Options, progress: Progress) -> Judgement:
     """The whole way: strips, comparison of original and batch, advice."""
     which = options.strips_to_compare()
     if options.original_photo is not None:
-        refuse_itself(photo_path, options.original_photo, which)
-        if same_photo(photo_path, options.original_photo):  # both strips share one light after all
+        refuse_itself(photo, options.original_photo, which)
+        if same_photo(photo, options.original_photo):  # both strips share one light after all
             options = replace(options, original_photo=None, card_corners=options.card_corners[:1])
-    bench = _bench(photo_path, options)
+    bench = _bench(photo, options)
     earlier = None
     if options.original_photo is not None:
         alone = Options(card=options.card, card_corners=options.card_corners[1:])
         earlier = read_strips(options.original_photo, alone, progress)
-    seen = read_strips(photo_path, options, progress)
+    seen = read_strips(photo, options, progress)
     pair = _pair(seen, earlier, options, which)
     progress("comparing", 0.92)
     pair = _dried(pair, options)
@@ -70,7 +71,7 @@ class _Bench:
     flags: tuple[fl.Flag, ...]
 
 
-def _bench(photo_path: Path, options: Options) -> _Bench:
+def _bench(photo: Path | Photo, options: Options) -> _Bench:
     from drawdown.ink.shelf import Shelf
     from drawdown.studio import batch_memory
     from drawdown.studio.shelf_file import shelf_in_use
@@ -83,7 +84,7 @@ def _bench(photo_path: Path, options: Options) -> _Bench:
     if options.slab is not None:
         opened = batch_memory.open_slab(
             memory, shelf, options.slab, mix, options.added, options.batch_grams,
-            batch_memory.photo_mark(photo_path),
+            batch_memory.photo_mark(Path(getattr(photo, "path", photo))),
         )  # fmt: skip
         mix = opened.slab.mix
     if used.origin == "starter":

@@ -18,6 +18,7 @@ from drawdown.pipeline.roles import WhichStrips, which_strips
 
 if TYPE_CHECKING:
     from calibration.card.definition import CardDefinition
+    from calibration.photo.open import Photo
     from drawdown.ink.shelf import Shelf
     from drawdown.matching.kept_original import Kept
 
@@ -51,7 +52,7 @@ class Options:
 
     original: int | None = None
     batch: int | None = None
-    original_photo: Path | None = None
+    original_photo: Path | Photo | None = None
     card: Path | CardDefinition | None = None
     card_corners: tuple[Corners, ...] = ()
     strips: tuple[str, ...] = ()

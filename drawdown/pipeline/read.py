@@ -58,34 +58,34 @@ class Judgement:
         return tuple(sorted(dict.fromkeys(found), key=lambda f: not f.hard))
 
 
-def _open(photo_path: Path) -> Photo:
-    from calibration.photo.open import open_photo
+def _opened(photo: Path | Photo) -> Photo:
+    from calibration.photo.open import Photo, open_photo
 
-    return open_photo(photo_path)
+    return photo if isinstance(photo, Photo) else open_photo(photo)
 
 
-def read_strips(photo_path: Path, options: Options, progress: Progress) -> Judgement:
+def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Judgement:
     """Open, locate, correct, find and measure every strip; no comparison."""
     progress("opening the photo", 0.05)
     # A bad definition is told before anything else starts.
     card = _read_card(options.card)
     # Leaving waits for the thread: a process that ends while one is inside compiled code aborts.
     with ThreadPoolExecutor(1) as beside:
-        opening = beside.submit(_open, photo_path)
+        opening = beside.submit(_opened, photo)
         from calibration.card.definition import builtin_cards
         from drawdown.strips import find as strips  # noqa: F401  (loaded while the photo opens)
 
         cards = builtin_cards() if card is None else (card,)
-        photo = opening.result()
-    return _read(photo, cards, options, progress)
+        opened = opening.result()
+    return _read(opened, cards, options, progress)
 
 
-def _read_card(path: Path | None) -> CardDefinition | None:
-    if path is None:
-        return None
+def _read_card(card: Path | CardDefinition | None) -> CardDefinition | None:
+    if not isinstance(card, Path):
+        return card
     from calibration.card.definition import read_card
 
-    return read_card(path)
+    return read_card(card)
 
 
 def _read(

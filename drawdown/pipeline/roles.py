@@ -5,8 +5,12 @@ from __future__ import annotations
 import filecmp
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from calibration.errors import WrongUsage
+
+if TYPE_CHECKING:
+    from calibration.photo.open import Photo
 
 _SELF = "a strip compared with itself always matches"
 
@@ -49,15 +53,18 @@ def refuse_assumed(assumed: str | None, count: int) -> None:
     )
 
 
-def same_photo(one: Path, other: Path) -> bool:
-    """Whether two names lead to one file, or to two copies of it."""
+def same_photo(one: Path | Photo, other: Path | Photo) -> bool:
+    """Whether two names lead to one file, or to two copies of it; of opened photos, whether they
+    are one."""
+    if not (isinstance(one, Path) and isinstance(other, Path)):
+        return one is other
     try:
         return one.samefile(other) or filecmp.cmp(one, other, shallow=False)
     except (OSError, ValueError):  # what is wrong with them is told when they are opened
         return False
 
 
-def refuse_itself(photo: Path, original_photo: Path, which: WhichStrips) -> None:
+def refuse_itself(photo: Path | Photo, original_photo: Path | Photo, which: WhichStrips) -> None:
     """Raise ``WrongUsage`` when both photos are the same and so are the strips."""
     if which.original == which.batch and same_photo(photo, original_photo):
         raise WrongUsage(

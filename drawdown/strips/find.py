@@ -10,8 +10,11 @@ Why no strip was found, in words.
 from __future__ import annotations
 
 import itertools
+import math
+import zlib
 from collections import Counter
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -59,6 +62,9 @@ OVERLAP_SHARE = 0.03  # of the smaller of two places given by hand: drawn edge t
 AROUND_MM = 6.0
 
 
+_MASKS = ("mask", "body")
+
+
 @dataclass(frozen=True)
 class Strip:
     """One draw-down.
@@ -80,6 +86,22 @@ class Strip:
     glare_share: float
     streak_share: float
     flags: tuple[fl.Flag, ...]
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Masks as bits, squeezed: a strip is a small part of the sheet."""
+        state = dict(self.__dict__)
+        for name in _MASKS:
+            mask = state[name]
+            state[name] = mask.shape, zlib.compress(np.packbits(mask).tobytes())
+        return state
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        for name, value in state.items():
+            if name in _MASKS:
+                shape, packed = value
+                bits = np.unpackbits(np.frombuffer(zlib.decompress(packed), np.uint8))
+                value = bits[: math.prod(shape)].reshape(shape).astype(bool)
+            object.__setattr__(self, name, value)
 
 
 def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:

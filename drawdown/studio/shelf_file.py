@@ -41,9 +41,11 @@ class ShelfInUse:
     path: Path | None
 
 
-def shelf_in_use(given: Path | None = None) -> ShelfInUse:
-    """The shelf a command works with: the file given, else the studio's own if there is one,
+def shelf_in_use(given: Path | Shelf | None = None) -> ShelfInUse:
+    """The shelf to work with: the one given, or its file, else the studio's own if there is one,
     else the starter inks. Raises ``BadFile``."""
+    if isinstance(given, Shelf):
+        return ShelfInUse(given, "given", None)
     if given is not None:
         return ShelfInUse(read_shelf(given), "given", given)
     own = own_shelf()

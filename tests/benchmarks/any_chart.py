@@ -26,7 +26,7 @@ import synthetic
 
 from calibration.card.definition import write_card
 from calibration.colour.difference import delta_e_2000
-from calibration.errors import Explained
+from calibration.errors import DrawdownError
 from drawdown.pipeline.options import Options
 from drawdown.pipeline.read import read_strips
 

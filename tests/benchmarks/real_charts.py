@@ -174,7 +174,9 @@ def main() -> None:
     print(f"\nheld-out patches, CIEDE2000 ({len(everything['ours'])}; photos refused: {refused})")
     for name, values in everything.items():
         print("  " + row(name, values))
-    print(f"error of the difference of two patches below {NEAR_DE:g} ({len(between['ours'])} pairs)")
+    print(
+        f"error of the difference of two patches below {NEAR_DE:g} ({len(between['ours'])} pairs)"
+    )
     for name, values in between.items():
         print("  " + row(name, values))
 
