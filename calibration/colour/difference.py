@@ -118,16 +118,29 @@ def local_metric(lab: np.ndarray) -> np.ndarray:
     W.T @ W is the quadratic form; rows are lightness, chroma (with what R_T adds) and hue.
     At the grey axis, where there is no hue, all directions weigh alike and W is the limit.
     """
+    out, r_t = _parts(lab)
+    # c^2 + h^2 + R c h as a sum of two squares; |R| stays below 2 sin 60 degrees.
+    out[..., 1, :] += (r_t / 2)[..., None] * out[..., 2, :]
+    out[..., 2, :] *= np.sqrt(1 - r_t * r_t / 4)[..., None]
+    return out
+
+
+def lch_metric(lab: np.ndarray) -> np.ndarray:
+    """(..., 3, 3) matrix that takes a small Lab step at colours (..., 3) to its parts in Delta
+    E, dL' / S_L, dC' / S_C and dH' / S_H of the formula. Its length is not CIEDE2000 among
+    blues, where hue and chroma together count for less: that is ``local_metric``."""
+    return _parts(lab)[0]
+
+
+def _parts(lab: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The rows of ``lch_metric`` and R_T."""
     lightness, a, b = _channels(lab)
     stretch = _stretch(_length(a, b))
     cos, sin, chroma = _hue(a * stretch, b)
     s_l, s_c, s_h, r_t = _weights(lightness, chroma, cos + 1j * sin)
-    # c^2 + h^2 + R c h as a sum of two squares; |R| stays below 2 sin 60 degrees.
     out = _rows(cos, sin, 1 / s_l, 1 / s_c, 1 / s_h)
-    out[..., 1, :] += (r_t / 2)[..., None] * out[..., 2, :]
-    out[..., 2, :] *= np.sqrt(1 - r_t * r_t / 4)[..., None]
     out[..., 1] *= stretch[..., None]
-    return out
+    return out, r_t
 
 
 def local_distance(lab: np.ndarray, step_lab: np.ndarray) -> np.ndarray:

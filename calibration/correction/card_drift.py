@@ -21,8 +21,7 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.card.definition import CardDefinition
-from calibration.colour.difference import delta_e_2000
-from calibration.correction.tone_curve import metric
+from calibration.colour.difference import delta_e_2000, local_metric
 
 KIN_DE = 14.0  # how far nearest colours reach, standard deviation in Delta E
 LEAST_DE = 4.0  # a smaller excess is not spoken of
@@ -98,7 +97,7 @@ def find_drift(
     reading; ``rgb_linear`` (k, 3) and ``spread`` (k,) as in ``PatchReadings``.
     """
     lab = card.expected_lab_d50[usable]
-    weights = metric(lab)
+    weights = local_metric(lab)
     u_card = np.linalg.norm(np.einsum("kij,kj->ki", weights, card.u_lab[usable]), axis=1)
     error = delta_e_2000(lab, lab + miss_lab)
     typical = float(np.median(error))

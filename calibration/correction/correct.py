@@ -21,7 +21,7 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.card.definition import CardDefinition
-from calibration.colour.difference import delta_e_2000
+from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.card_drift import Drift, find_drift
 from calibration.correction.lamp_field import LampField, LightSamples, fit_field
@@ -38,7 +38,7 @@ from calibration.correction.map_fit import (
 )
 from calibration.correction.patches import PatchReadings
 from calibration.correction.spoiled import beside, shaded_patches, uneven_patches
-from calibration.correction.tone_curve import KNOTS, features, metric, tone_basis, undo_tone
+from calibration.correction.tone_curve import KNOTS, features, tone_basis, undo_tone
 from calibration.errors import PhotoUnfit
 
 MEMBERS = 96
@@ -131,7 +131,7 @@ def _problem(readings: PatchReadings, card: CardDefinition) -> Problem:
     """The fit's data from the usable patches; light and white balance are still to come."""
     usable = readings.usable
     lab, rgb = card.expected_lab_d50[usable], readings.rgb[usable]
-    weights = metric(lab)
+    weights = local_metric(lab)
     noise = _noise_de(readings)
     u_axis = np.linalg.norm(np.einsum("nij,nj->ni", weights, card.u_lab[usable]), axis=1)
     u_axis = u_axis / np.sqrt(3)

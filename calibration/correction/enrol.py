@@ -23,9 +23,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.card.definition import CardDefinition, card_from_dict, card_to_dict
-from calibration.colour.difference import delta_e_2000
+from calibration.colour.difference import delta_e_2000, local_distance, local_metric
 from calibration.correction.correct import REFUSE_DE
-from calibration.correction.tone_curve import metric
 from calibration.errors import BadFile, PhotoUnfit
 
 # Least standard uncertainty of each of L*, a*, b*. Instruments of one kind agree to about
@@ -82,7 +81,7 @@ class Enrolment:
     def typical_u_de(self) -> float:
         """Median standard uncertainty in Delta E (length of the three in CIEDE2000's
         measure, over the square root of three)."""
-        return float(np.median(_in_de(self.lab_d50, self.u_lab)) / np.sqrt(3))
+        return float(np.median(local_distance(self.lab_d50, self.u_lab)) / np.sqrt(3))
 
     @property
     def print_error_de(self) -> float:
@@ -90,15 +89,10 @@ class Enrolment:
         return float(np.median(delta_e_2000(self.card.expected_lab_d50, self.lab_d50)))
 
 
-def _in_de(lab_d50: np.ndarray, step_lab: np.ndarray) -> np.ndarray:
-    """(n,) length of small Lab steps (n, 3) in a measure close to CIEDE2000."""
-    return np.linalg.norm(np.einsum("nij,nj->ni", metric(lab_d50), step_lab), axis=1)
-
-
 def u_from_de(lab_d50: np.ndarray, error_de: np.ndarray) -> np.ndarray:
     """(n, 3) standard uncertainty of L*, a*, b* at colours (n, 3) where a typical error is
     ``error_de`` (n,) long in CIEDE2000 and points anywhere."""
-    back = np.linalg.inv(metric(lab_d50))
+    back = np.linalg.inv(local_metric(lab_d50))
     return np.sqrt(np.sum(back**2, axis=2)) * (error_de / np.sqrt(3))[:, None]
 
 
@@ -112,7 +106,7 @@ def shared_uncertainty(
     good = np.isfinite(held_out_de)
     theirs = known.lab_d50[good]
     apart = lab_d50[:, None] - theirs[None]
-    distance = np.linalg.norm(np.einsum("nij,nmj->nmi", metric(lab_d50), apart), axis=-1)
+    distance = np.linalg.norm(np.einsum("nij,nmj->nmi", local_metric(lab_d50), apart), axis=-1)
     weight = np.exp(-0.5 * (distance / KIN_DE) ** 2) + 0.02
     error = np.sqrt(weight @ held_out_de[good] ** 2 / weight.sum(axis=1))
     model = u_from_de(lab_d50, error)
@@ -141,7 +135,7 @@ def from_photos(own: CardDefinition, readings: tuple[PhotoReading, ...]) -> Enro
         square, freedom, pooled = _scatter(lab, mean, seen)
         mixed = (freedom * square + POOLED_PHOTOS * pooled) / (freedom + POOLED_PHOTOS)
         random = np.maximum(random, mixed / count)
-        scatter_de = float(np.sqrt(np.mean(_in_de(mean, np.sqrt(pooled) + 0 * mean) ** 2)))
+        scatter_de = float(np.sqrt(np.mean(local_distance(mean, np.sqrt(pooled) + 0 * mean) ** 2)))
     shared = np.sqrt(np.mean([r.u_shared**2 for r in readings], axis=0))
     u = np.sqrt(np.maximum(random + shared**2, PHOTO_FLOOR**2))
     return _with_unread(own, mean, u, scatter_de, len(readings), seen.any(axis=0))
@@ -170,9 +164,9 @@ def _robust_mean(lab: np.ndarray, alone: np.ndarray, seen: np.ndarray) -> np.nda
         return _weighted(lab, plain, rough)
     mean = rough
     for _ in range(3):
-        off = np.array([_in_de(mean, np.where(s[:, None], x - mean, 0.0))
+        off = np.array([local_distance(mean, np.where(s[:, None], x - mean, 0.0))
                         for x, s in zip(lab, seen, strict=True)])  # fmt: skip
-        own = np.array([_in_de(mean, u) for u in np.nan_to_num(alone)])
+        own = np.array([local_distance(mean, u) for u in np.nan_to_num(alone)])
         scale = np.maximum(own, 1.48 * np.median(off[seen])) if seen.any() else own
         mean = _weighted(lab, plain / (1 + (off / (2 * scale)) ** 2) ** 2, rough)
     return mean
@@ -234,7 +228,7 @@ def from_instrument(
         mixed = (freedom * square + POOLED_PHOTOS * pooled) / (freedom + POOLED_PHOTOS)
         # A patch read once has the scatter that the others showed.
         random = mixed / np.maximum(count, 1)
-        scatter_de = float(np.sqrt(np.mean(_in_de(mean, np.sqrt(pooled) + 0 * mean) ** 2)))
+        scatter_de = float(np.sqrt(np.mean(local_distance(mean, np.sqrt(pooled) + 0 * mean) ** 2)))
     if doubtful.any():
         # One of them is wrong, and nobody knows which: the mean is no better than that.
         reach = np.where(seen[..., None], np.abs(lab_d50 - mean), 0.0).max(axis=0)

@@ -82,25 +82,3 @@ DEGREES = tuple(float(sum(row)) for row in _POWERS)
 def feature_slopes(terms: np.ndarray) -> np.ndarray:
     """d features / d log light: (..., MAP_TERMS, 3) from the features themselves."""
     return terms[..., None] * _POWERS
-
-
-def metric(lab: np.ndarray) -> np.ndarray:
-    """(..., 3, 3) matrix that turns a small Lab difference into one whose length follows
-    CIEDE2000: lightness, chroma and hue weights at this colour (S_L, S_C, S_H of ISO/CIE
-    11664-6 with T = 1; blue rotation left out)."""
-    chroma = np.hypot(lab[..., 1], lab[..., 2])
-    safe = np.maximum(chroma, 1e-6)
-    cos, sin = lab[..., 1] / safe, lab[..., 2] / safe
-    grey = chroma < 1.0
-    cos, sin = np.where(grey, 1.0, cos), np.where(grey, 0.0, sin)
-    off = (lab[..., 0] - 50) ** 2
-    s_l = 1 + 0.015 * off / np.sqrt(20 + off)
-    s_c, s_h = 1 + 0.045 * chroma, 1 + 0.015 * chroma
-    # a' stretches a near the grey axis (G of the formula).
-    c7 = chroma**7
-    g = 1 + 0.5 * (1 - np.sqrt(c7 / (c7 + 25.0**7)))
-    out = np.zeros((*lab.shape, 3))
-    out[..., 0, 0] = 1 / s_l
-    out[..., 1, 1], out[..., 1, 2] = cos / s_c * g, sin / s_c
-    out[..., 2, 1], out[..., 2, 2] = -sin / s_h * g, cos / s_h
-    return out

@@ -12,9 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.difference import delta_e_2000, lch_difference
+from calibration.colour.difference import delta_e_2000, lch_difference, lch_metric, local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
-from calibration.correction.tone_curve import metric
 from drawdown import flags as fl
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_family import Mix
@@ -108,7 +107,7 @@ def compare(
     ``wet_with_dry``: one was wet, and nothing is known of how it dries: no match is certain."""
     lab_o, lab_b = original.lab_d50, batch.lab_d50
     d = lab_b - lab_o
-    m = metric(lab_o)
+    m = local_metric(lab_o)
     kind = "nominal" if nominal_card else "measured"
     share = SHADED_SHARE if shaded_card else CAMERA_SHARE[kind]
     sd = float(np.hypot(CAMERA_FLOOR[other_inks], share * np.linalg.norm(m @ d)))
@@ -258,7 +257,7 @@ def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | Non
     it is "a little", over 3 "much".
     """
     d = lab_b - lab_o
-    m = metric(lab_o)
+    m = lch_metric(lab_o)
     noise = np.zeros(3) if cov is None else np.sqrt(np.diag(m @ cov @ m.T))
     size = m @ d
     grey_o, grey_b = (np.hypot(*lab[1:]) < GREY_CHROMA for lab in (lab_o, lab_b))

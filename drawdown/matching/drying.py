@@ -19,9 +19,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.colour.difference import delta_e_2000
+from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
-from calibration.correction.tone_curve import metric
 from drawdown import flags as fl
 
 if TYPE_CHECKING:
@@ -84,7 +83,7 @@ class PairFit:
 def fit_pair(pair: DryingPair) -> PairFit:
     """Least squares by Gauss-Newton, barely held back where the colours say nothing: a pale
     colour hardly shows the surface's light."""
-    m = metric(pair.lab_dry) / READING_SD
+    m = local_metric(pair.lab_dry) / READING_SD
     hold = np.diag(1 / (WIDEST * PRIOR_SD))
     theta = np.zeros(2)
     step = 1e-4
@@ -143,7 +142,7 @@ def predict(
     numbers = drying.mean + drying.sd * rng.standard_normal((count, 2))
     lab = dried(lab_wet, drying.mean)
     rest = drying.left_sd * rng.standard_normal((count, 3))
-    samples = dried(samples_wet, numbers) + rest @ np.linalg.inv(metric(lab)).T
+    samples = dried(samples_wet, numbers) + rest @ np.linalg.inv(local_metric(lab)).T
     return lab, samples
 
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calibration.colour.difference import local_metric
 from calibration.colour.spectra import WAVELENGTHS_NM
-from calibration.correction.tone_curve import metric
 from drawdown.ink.forward import lab_of_film, lab_slopes
 
 if TYPE_CHECKING:
@@ -121,7 +121,7 @@ def family(labs: np.ndarray, ground: np.ndarray, mix: Mix | None) -> Family:
     own = lab_of_film(k, s, 1.0, ground)
     off = target - own
     # What no such film can reach is far; those that can are laid exactly through the colour.
-    far = np.linalg.norm(np.einsum("qij,qcj->qci", metric(labs), off), axis=-1).sum(axis=0)
+    far = np.linalg.norm(np.einsum("qij,qcj->qci", local_metric(labs), off), axis=-1).sum(axis=0)
     log_prior = log_prior - 0.5 * (far / 0.5) ** 2
     # Unlikely spectra count for less: how far the fit had to go from its draw.
     log_prior = log_prior - 0.25 * np.mean(((z - start) ** 2).sum(axis=-1), axis=0)
@@ -167,7 +167,7 @@ def trail_fit(trail, lab, paper, curves: np.ndarray) -> TrailFit:
     edges = np.linspace(depth.min(), depth.max() + 1e-9, TRAIL_POINTS + 1)
     slot = np.searchsorted(edges, depth, side="right") - 1
     points = np.array([trail[slot == i].mean(axis=0) for i in np.unique(slot)])
-    m = metric(points)  # (p, 3, 3)
+    m = local_metric(points)  # (p, 3, 3)
     from_body = np.linalg.norm(np.einsum("pij,pj->pi", m, points - lab), axis=-1)
     towards = np.where((points - lab) @ to_paper > 0, from_body, -from_body)
     # The nearest place on the curve, between its points.

@@ -19,8 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.colour.difference import delta_e_2000
-from calibration.correction.tone_curve import metric
+from calibration.colour.difference import delta_e_2000, local_metric
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.matching.film_family import LOG_FILM, Family, Mix, family, trail_fit
 
@@ -107,8 +106,8 @@ def film_apart(
     log_w = curves.log_prior + fits[0].log_likelihood + fits[1].log_likelihood
     weight = np.exp(log_w - log_w.max())
     weight /= weight.sum()
-    effect = np.linalg.norm((_at(curves.lab[0], THINNER) - lab_o) @ metric(lab_o).T, axis=-1)
-    bares = effect / np.linalg.norm(metric(lab_o) @ (paper - lab_o))
+    effect = np.linalg.norm((_at(curves.lab[0], THINNER) - lab_o) @ local_metric(lab_o).T, axis=-1)
+    bares = effect / np.linalg.norm(local_metric(lab_o) @ (paper - lab_o))
     low, middle, high = _quantiles(effect, weight, (0.05, 0.5, 0.95))
     if high < HIDING:
         return _opaque(lab_o, lab_b, cov, float(high), tolerance)
@@ -143,7 +142,7 @@ def _opaque(lab_o, lab_b, cov, effect: float, tolerance: float) -> FilmApart:
     take what a little film may do."""
     rng = np.random.default_rng(13)
     noise = rng.multivariate_normal(np.zeros(3), cov, DRAWS)
-    noise += rng.standard_normal((DRAWS, 3)) @ (0.3 * effect * np.linalg.inv(metric(lab_o))).T
+    noise += rng.standard_normal((DRAWS, 3)) @ (0.3 * effect * np.linalg.inv(local_metric(lab_o))).T
     everything = np.concatenate([lab_b + noise, lab_o + noise])
     de, zero = np.split(delta_e_2000(lab_o, everything), 2)
     best = float(np.sqrt(max(0.0, np.mean(de**2) - np.mean(zero**2))))
@@ -182,7 +181,7 @@ def _weigh(
     residual = residual.reshape(-1, len(f), 3)
     weight = np.tile(weight / len(STRETCH), len(STRETCH))
     by_amount = np.tile(curves.by_amount[:, keep], (1, len(STRETCH), 1))
-    to_lab = np.linalg.inv(metric(lab_o))
+    to_lab = np.linalg.inv(local_metric(lab_o))
     n = len(curves.names)
     ink = np.zeros((n + 3, len(weight), 3, 3))  # nothing, when the ink is the same
     ink[1:-2] = AMOUNT_SD**2 * by_amount[..., :, None] * by_amount[..., None, :]

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.card.definition import CardDefinition
+from calibration.colour.difference import local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.correct import LAST_LEVEL, Correction
-from calibration.correction.tone_curve import metric
 from calibration.locate.sheet import Sheet
 from drawdown.reading.budget import jpeg_sd_de
 from drawdown.reading.film_pair_bar import BESIDE_MM, Span, Window, bars_across, medians, window_of
@@ -371,7 +371,7 @@ def _samples(found: _Found, w: Window, correction: Correction, number: int, jpeg
     if jpeg is not None:
         lab = xyz_to_lab(found.xyz)
         rounding = jpeg_sd_de(jpeg) * rng.standard_normal((count, 4, 3))
-        step = np.einsum("mki,kji->mkj", rounding, np.linalg.inv(metric(lab)))
+        step = np.einsum("mki,kji->mkj", rounding, np.linalg.inv(local_metric(lab)))
         samples = samples + _xyz_steps(lab, step)
     return np.maximum(samples, 1e-5)
 

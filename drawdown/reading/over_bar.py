@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.colour.difference import local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.correct import Correction
-from calibration.correction.tone_curve import metric
 from calibration.locate.sheet import Sheet
 from drawdown import flags as fl
 from drawdown.reading.budget import jpeg_sd_de
@@ -265,7 +265,7 @@ class _Reader:
         samples = samples + error * rng.standard_normal((count, 3))
         if self.jpeg_quality is not None:
             noise = jpeg_sd_de(self.jpeg_quality) * rng.standard_normal((count, 3))
-            samples = samples + noise @ np.linalg.inv(metric(lab)).T
+            samples = samples + noise @ np.linalg.inv(local_metric(lab)).T
         return samples
 
 

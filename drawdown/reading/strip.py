@@ -6,11 +6,10 @@ import cv2
 import numpy as np
 
 from calibration.card.definition import CardDefinition
-from calibration.colour.difference import delta_e_2000
+from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.spaces import xyz_to_lab
 from calibration.correction.correct import Correction
 from calibration.correction.lamp_field import on_card
-from calibration.correction.tone_curve import metric
 from calibration.errors import PhotoUnfit
 from calibration.locate.sheet import Sheet
 from drawdown import flags as fl
@@ -74,7 +73,7 @@ def measure(
         # Each strip's blocks round on their own, so this does not cancel between strips.
         rng = np.random.default_rng(3000 + strip.number)
         rounding = jpeg_sd_de(jpeg_quality) * rng.standard_normal(samples.shape)
-        samples = samples + rounding @ np.linalg.inv(metric(lab)).T
+        samples = samples + rounding @ np.linalg.inv(local_metric(lab)).T
     own = samples.std(axis=0)
     card_sd = common_sd(lab, nominal=correction.nominal)
     if not correction.nominal:

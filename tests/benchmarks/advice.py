@@ -26,10 +26,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.colour.difference import delta_e_2000
+from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS, smooth_spectrum
-from calibration.correction.tone_curve import metric
 from drawdown.ink import film
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.advise import advise
@@ -166,7 +165,7 @@ def take_photo(rng, case: Case, batch: np.ndarray, trails: float | None = None) 
     gap = float(delta_e_2000(one, two))
     near = np.abs(NOISE[:, -1] - gap).argsort()[:ALIKE]
     row = NOISE[rng.choice(near)]
-    back = np.linalg.inv(metric(one))
+    back = np.linalg.inv(local_metric(one))
     root = np.zeros((3, 3))
     root[np.tril_indices(3)] = row[7:13]
     root = back @ root

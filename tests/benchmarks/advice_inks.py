@@ -16,9 +16,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from calibration.colour.difference import local_metric
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS, smooth_spectrum
-from calibration.correction.tone_curve import metric
 from drawdown.ink import film
 from drawdown.ink.ladder_fit import Rung, blank_prior, fit_ladder, pigment_prior
 from drawdown.ink.ladder_use import fitted_ink
@@ -131,12 +131,12 @@ def _fitted(
 
 def _read(rng, lab: np.ndarray, row: np.ndarray) -> np.ndarray:
     """As read: off by what the whole photo is off by, and by a little of its own."""
-    return lab + np.linalg.solve(metric(lab), row[1:4] + rng.normal(0, OWN_SD, 3))
+    return lab + np.linalg.solve(local_metric(lab), row[1:4] + rng.normal(0, OWN_SD, 3))
 
 
 def _covariance(labs, row: np.ndarray) -> np.ndarray:
     """(3n, 3n) as the program states it: the card's uncertainty in common."""
-    back = np.vstack([np.linalg.inv(metric(lab)) for lab in labs])
+    back = np.vstack([np.linalg.inv(local_metric(lab)) for lab in labs])
     common = back @ np.diag(row[[13, 14, 14]] ** 2) @ back.T
     own = np.zeros_like(common)
     for i in range(len(labs)):

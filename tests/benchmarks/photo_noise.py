@@ -29,7 +29,7 @@ NEAR = 8.0  # pairs further apart than this are no batch and its original
 def row(seed: int, folder: Path) -> list[float] | None:
     """One scene's line, or None when it gives no verdict."""
     from calibration.card.definition import card_from_dict, write_card
-    from calibration.correction.tone_curve import metric
+    from calibration.colour.difference import local_metric
     from calibration.errors import DrawdownError
     from drawdown.matching.compare import compare
     from drawdown.pipeline.options import Options
@@ -64,7 +64,7 @@ def row(seed: int, folder: Path) -> list[float] | None:
     de00 = truth["de00"][0][1]
     if c.verdict is None or de00 > NEAR:
         return None
-    m = metric(one.lab_d50)
+    m = local_metric(one.lab_d50)
     root = np.linalg.cholesky(m @ c.d_lab_cov @ m.T + 1e-9 * np.eye(3))
     off = m @ (one.lab_d50 - true[0])
     step = m @ ((two.lab_d50 - one.lab_d50) - (true[1] - true[0]))

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from PIL import Image, ImageDraw
 
+from calibration.colour.difference import local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
-from calibration.correction.tone_curve import metric
 from calibration.files import write_atomically
 from drawdown.report.pictures.answer import png_bytes
 from drawdown.report.pictures.canvas import fitting, font, plain
@@ -143,7 +143,7 @@ def _tolerance_ring(lab: np.ndarray, tolerance: float) -> np.ndarray:
     angle = np.linspace(0, 2 * np.pi, 73)
     step = np.zeros((len(angle), 3))
     step[:, 1], step[:, 2] = np.cos(angle), np.sin(angle)
-    size = np.linalg.norm(step @ metric(lab).T, axis=1)
+    size = np.linalg.norm(step @ local_metric(lab).T, axis=1)
     return lab + step * (tolerance / size)[:, None]
 
 

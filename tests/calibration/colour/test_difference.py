@@ -11,6 +11,7 @@ from pathlib import Path
 import colour
 import numpy as np
 import pytest
+from colour.difference.delta_e import intermediate_attributes_CIE2000
 from hypothesis import given
 from hypothesis import strategies as st
 from skimage.color import deltaE_ciede94, deltaE_ciede2000
@@ -130,6 +131,28 @@ def test_local_metric_is_the_second_order_of_ciede2000():
     step = np.random.default_rng(10).normal(0, 1e-3, labs.shape)
     seen = deltaE_ciede2000(labs, labs + step)
     np.testing.assert_allclose(cd.local_distance(labs, step), seen, rtol=1e-3)
+
+
+def test_local_metric_follows_ciede2000_for_differences_as_patches_miss_by():
+    """Steps of about 0.7 Delta E: the metric is of the second order, so a few per cent."""
+    rng = np.random.default_rng(2)
+    lab = np.column_stack([rng.uniform(15, 95, 400), rng.normal(0, 25, (400, 2))])
+    step = rng.normal(0, 0.4, (400, 3))
+    ratio = cd.local_distance(lab, step) / cd.delta_e_2000(lab, lab + step)
+    assert 0.98 < np.median(ratio) < 1.02
+    assert np.quantile(ratio, 0.05) > 0.95
+    assert np.quantile(ratio, 0.95) < 1.05
+
+
+def test_lch_metric_gives_the_parts_of_the_formula():
+    """Lightness, chroma and hue over their weights, as colour-science works them out."""
+    labs = random_labs(2_000, 17)
+    labs = labs[np.hypot(labs[:, 1], labs[:, 2]) > 1]
+    step = np.random.default_rng(18).normal(0, 1e-3, labs.shape)
+    seen = intermediate_attributes_CIE2000(labs, labs + step)
+    parts = [seen.delta_L_p / seen.S_L, seen.delta_C_p / seen.S_C, seen.delta_H_p / seen.S_H]
+    ours = (cd.lch_metric(labs) @ step[..., None])[..., 0]
+    np.testing.assert_allclose(ours, np.stack(parts, axis=-1), rtol=2e-3, atol=2e-6)
 
 
 def test_local_metric_at_a_grey_weighs_all_hues_alike():

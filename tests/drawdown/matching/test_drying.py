@@ -17,9 +17,8 @@ import numpy as np
 import pytest
 from compare_kit import BLUE, strip
 
-from calibration.colour.difference import delta_e_2000
+from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
-from calibration.correction.tone_curve import metric
 from calibration.errors import BadFile, WrongUsage
 from drawdown import flags as fl
 from drawdown.commands import main as cli
@@ -38,7 +37,7 @@ def drying_pairs(numbers, noise=0.0, seed=0):
     made = []
     for k, row in enumerate(np.reshape(numbers, (-1, 2))):
         wet = COLOURS[k % len(COLOURS)]
-        off = noise * np.linalg.inv(metric(wet)) @ rng.normal(size=3)
+        off = noise * np.linalg.inv(local_metric(wet)) @ rng.normal(size=3)
         made.append(dr.DryingPair(wet, dr.dried(wet, row) + off))
     return made
 

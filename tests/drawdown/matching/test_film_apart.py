@@ -16,8 +16,7 @@ from compare_kit import strip
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibration.colour.difference import delta_e_2000
-from calibration.correction.tone_curve import metric
+from calibration.colour.difference import delta_e_2000, local_metric
 from drawdown import flags as fl
 from drawdown.commands import main as cli
 from drawdown.matching import compare as cp
@@ -54,7 +53,7 @@ def noted(recipe) -> Mix:
 
 def covariance(lab, sd=0.25):
     """A usual photo's uncertainty of the difference, alike in every direction."""
-    to_lab = np.linalg.inv(metric(lab))
+    to_lab = np.linalg.inv(local_metric(lab))
     return sd**2 * to_lab @ to_lab.T
 
 

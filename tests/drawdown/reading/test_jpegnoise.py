@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from calibration.colour.difference import local_metric
 from calibration.colour.spaces import (
     SRGB_TO_XYZ_D50,
     lab_to_xyz,
@@ -16,7 +17,6 @@ from calibration.colour.spaces import (
     xyz_d50_to_srgb,
     xyz_to_lab,
 )
-from calibration.correction.tone_curve import metric
 from drawdown.reading.budget import jpeg_sd_de
 
 ROWS, COLUMNS = 48, 40  # an area of 30 x 20 px is read in each
@@ -47,7 +47,7 @@ def errors(quality: int, rng: np.random.Generator) -> np.ndarray:
         ]
         return xyz_to_lab(np.array(means) @ SRGB_TO_XYZ_D50.T)
 
-    return np.einsum("nij,nj->ni", metric(lab), read(coded) - read(plain))
+    return np.einsum("nij,nj->ni", local_metric(lab), read(coded) - read(plain))
 
 
 @pytest.mark.parametrize("quality", [60, 75, 85, 90])
