@@ -18,7 +18,7 @@ from calibration.locate.by_hand import locate_by_hand
 from calibration.locate.find_card import locate
 from calibration.photo.open import open_photo
 from drawdown.commands import main as cli
-from drawdown.commands.support.parse import check_card_corners
+from drawdown.commands.support.parse import read_corners
 
 LAB = charts.colours()
 NEAR = 0.08  # of a patch's side may be missed: it is read from its inner two thirds
@@ -113,15 +113,15 @@ BAD_CORNERS = {
 @pytest.mark.parametrize(("text", "says"), BAD_CORNERS.items())
 def test_bad_corners_are_explained(text, says):
     with pytest.raises(WrongUsage, match=says) as caught:
-        check_card_corners(text)
+        read_corners(text)
     assert caught.value.exit_code == 2
     assert caught.value.todo
 
 
 def test_corners_may_be_written_in_several_ways():
     points = ((10.0, 10.5), (200.0, 10.0), (200.0, 90.0), (10.0, 90.0))
-    assert check_card_corners("10,10.5 200,10 200,90 10,90") == points
-    assert check_card_corners(" 10, 10.5; 200 ,10;200,90\n10,90 ") == points
+    assert read_corners("10,10.5 200,10 200,90 10,90") == points
+    assert read_corners(" 10, 10.5; 200 ,10;200,90\n10,90 ") == points
 
 
 def test_corners_outside_the_photo_end_with_exit_code_2(tmp_path, capsys):
