@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.card.definition import builtin_cards, card_from_dict, read_card
+from calibration.card.toml import builtin_cards, card_from_dict, read_card
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import P3_TO_XYZ_D50, srgb_decode, xyz_to_lab
 from fixtures.cardprint import print_card

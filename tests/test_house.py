@@ -69,10 +69,6 @@ UPWARDS = {
 }
 # Still naming options of the command line; nothing may be added here.
 STILL_NAMING = {
-    "calibration.card.toml",
-    "calibration.correction.enrol",
-    "calibration.locate.by_hand",
-    "calibration.locate.not_found",
     "drawdown.book.edition",
     "drawdown.book.opening",
     "drawdown.book.packets",
@@ -106,7 +102,6 @@ STILL_NAMING = {
 }
 # Circles still to be cut, by one of their imports.
 CIRCLES = {
-    ("calibration.card.definition", "calibration.card.toml"),
     ("drawdown.wording.film", "drawdown.matching.compare"),
     ("drawdown.ink.ladder_use", "drawdown.ink.ladder_fit"),
 }

@@ -14,7 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.card.definition import CardDefinition, Marker, Patch, card_text
+from calibration.card.definition import CardDefinition, Marker, Patch
+from calibration.card.toml import card_text
 from calibration.colour.spaces import lab_to_xyz, srgb_to_xyz_d50, xyz_d50_to_srgb, xyz_to_lab
 
 GREYS_L = (88, 78, 68, 58, 49, 41, 34, 27, 21, 14)

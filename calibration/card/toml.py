@@ -1,15 +1,45 @@
-"""Check a card definition, key by key, and build it. Part of calibration/card/definition.py."""
+"""Card definitions as TOML: read and checked key by key, written, and the two of our own."""
 
 from __future__ import annotations
 
+import functools
 import math
+import re
+import tomllib
 from pathlib import Path
 from typing import NoReturn
 
 import numpy as np
 
-from calibration.card.definition import FORMAT, PROVENANCES, ROLES, CardDefinition, Marker, Patch
+from calibration.card.definition import PROVENANCES, ROLES, CardDefinition, Marker, Patch
 from calibration.errors import BadFile
+from calibration.files import read_bytes, write_atomically
+
+FORMAT = "drawdown.card/1"
+_MOST_BYTES = 5_000_000
+HEADER = """\
+# A reference card. All places and sizes are millimetres on the upright card: origin at
+# its upper left corner, x to the right, y down; a rectangle is [x, y, width, height].
+#
+# provenance   "nominal" (colours as drawn) or "measured" (colours read from your print)
+# source       where the colours come from, in your words
+# dictionary   the ArUco dictionary of the markers; markers may be left out altogether,
+#              then the card's corners have to be given by hand for each photo
+# window_mm    the hole, if the card is a frame that is laid over the strips
+# scale_mm     [x, y, length] of the printed ruler; text_mm: the box for the words
+# paper_lab_d50  the white of the paper that colours as drawn are printed on: they are
+#              relative to it. Leave it out when the patches are measured
+# patches      name, role ("white", "grey", "black" or "colour"), rect_mm,
+#              srgb (the colour it is drawn in; may be left out),
+#              lab_d50 (L*, a*, b* for D50 and the 2 degree observer) and
+#              u_lab (the standard uncertainty of each of the three)
+#
+# After having your print measured, change lab_d50 and u_lab and set provenance, or keep
+# the instrument's CGATS.17 text file (ISO 28178) beside this one and add above the markers
+#   reference_file = "values.txt"        SAMPLE_ID or SAMPLE_NAME as the patches are named
+#   reference_u_lab = [0.5, 0.5, 0.5]    and the uncertainty of those values
+# Paper and ink fade: measure again when the card has seen much light.
+"""
 
 # OpenCV's predefined ArUco dictionaries and how many markers each holds (a test compares
 # this with OpenCV; it is written out so that reading a card need not load OpenCV).
@@ -122,13 +152,21 @@ class _Table:
         return value
 
 
-def checked(data: dict, where: str, folder: Path) -> CardDefinition:
-    """Build a definition from parsed TOML (see ``calibration.card.definition.card_from_dict``)."""
+def card_from_dict(
+    data: dict, where: str = "card definition", folder: Path | None = None
+) -> CardDefinition:
+    """Build a definition from parsed TOML.
+
+    A card without markers is accepted: its corners then have to be given by hand for each
+    photo. ``reference_file`` (a CGATS.17 text file, relative to ``folder``) replaces the
+    ``lab_d50`` of all patches, and ``reference_u_lab`` their ``u_lab``. Raises ``BadFile`` that
+    names the key or patch that is wrong, and what to do.
+    """
     if not isinstance(data, dict) or data.get("format") != FORMAT:
         raise BadFile(
             f'{where} does not begin with format = "{FORMAT}"',
             _WHY,
-            "write a fresh one with: drawdown card --definition OUT.toml, and edit that",
+            "write a fresh one with: `write_card`, and edit that",
         )
     top = _Table(data, where, _KEYS)
     name = top.text("name", '"a short name"')
@@ -144,7 +182,7 @@ def checked(data: dict, where: str, folder: Path) -> CardDefinition:
         key: top.rect(key, size) if key in data else None for key in ("window_mm", "text_mm")
     }
     markers = _markers(top, where, size, dictionary)
-    patches = _patches(top, where, size, folder)
+    patches = _patches(top, where, size, folder or Path())
     _check_apart(top, markers, patches, optional["window_mm"])
     return CardDefinition(
         name=name,
@@ -301,3 +339,74 @@ def _check_apart(
             f"has {names[first[0]]} and {names[second[0]]} on top of each other",
             "correct the rect_mm of one of them",
         )
+
+
+def card_to_dict(card: CardDefinition) -> dict:
+    """The definition as plain data, ready for TOML."""
+    data: dict = {
+        "format": FORMAT,
+        "name": card.name,
+        "title": card.title,
+        "provenance": card.provenance,
+        "source": card.source,
+        "size_mm": list(card.size_mm),
+        "dictionary": card.dictionary,
+    }
+    for key in ("window_mm", "scale_mm", "text_mm", "paper_lab_d50"):
+        if getattr(card, key) is not None:
+            data[key] = list(getattr(card, key))
+    data["markers"] = [{"id": m.id, "rect_mm": list(m.rect_mm)} for m in card.markers]
+    data["patches"] = []
+    for p in card.patches:
+        row = {"name": p.name, "role": p.role, "rect_mm": list(p.rect_mm)}
+        if p.srgb is not None:
+            row["srgb"] = list(p.srgb)
+        data["patches"].append(row | {"lab_d50": list(p.lab_d50), "u_lab": list(p.u_lab)})
+    return data
+
+
+def read_card(path: str | Path) -> CardDefinition:
+    """Read a card definition (TOML); raise ``BadFile`` when it is not one."""
+    raw = read_bytes(path, "a card definition", _MOST_BYTES)
+    try:
+        data = tomllib.loads(raw.decode("utf-8-sig").replace("\r\n", "\n"))
+    except UnicodeDecodeError as error:
+        raise BadFile(
+            f"{path} is not UTF-8 text",
+            _WHY,
+            "give the card's TOML definition, saved as UTF-8, not a picture of the card",
+        ) from error
+    except (ValueError, RecursionError) as error:  # TOMLDecodeError names line and column
+        raise BadFile(
+            f"{path} is not valid TOML: {error}", _WHY, "mend that line, then try again"
+        ) from error
+    return card_from_dict(data, str(path), Path(path).parent)
+
+
+def card_text(card: CardDefinition) -> str:
+    """The TOML text of a definition, with a comment that explains the fields."""
+    import tomli_w
+
+    text = tomli_w.dumps(card_to_dict(card))
+    # One row of numbers on one line reads better than the writer's one number a line.
+    text = re.sub(
+        r"= \[\n((?:    [-+.\deE]+,\n)+)\]",
+        lambda match: "= [" + ", ".join(match[1].replace(",", "").split()) + "]",
+        text,
+    )
+    return HEADER + "\n" + text
+
+
+def write_card(path: str | Path, card: CardDefinition) -> None:
+    """Write a definition (TOML), whole or not at all; raise ``BadFile`` when that fails."""
+    write_atomically(path, card_text(card).encode("utf-8"))
+
+
+@functools.cache
+def builtin_cards() -> tuple[CardDefinition, ...]:
+    """The two shapes of our own card: the slip and the frame."""
+    folder = Path(__file__).with_name("cards")
+    return tuple(
+        card_from_dict(tomllib.loads((folder / name).read_text(encoding="utf-8")), name)
+        for name in ("slip.toml", "frame.toml")
+    )

@@ -22,7 +22,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.card.definition import CardDefinition, card_from_dict, card_to_dict
+from calibration.card.definition import CardDefinition
+from calibration.card.toml import card_from_dict, card_to_dict
 from calibration.colour.difference import delta_e_2000, local_distance, local_metric
 from calibration.correction.correct import REFUSE_DE
 from calibration.errors import BadFile, PhotoUnfit
@@ -244,7 +245,7 @@ def from_instrument(
             "in the middle",
             "no printer is so far off: the lines may be shifted against the patches, or belong "
             "to another card",
-            "check the names of the patches, the shape (--shape), and L, a, b in their order",
+            "check the names of the patches, the shape (`shape`), and L, a, b in their order",
         )
     return made
 

@@ -60,7 +60,7 @@ def locate_by_hand(
     if outside:
         x, y = outside[0]
         raise WrongUsage(
-            f"--card-corners names {x:g},{y:g}, and the upright photo is "
+            f"`card_corners` names {x:g},{y:g}, and the upright photo is "
             f"{photo.width_px} x {photo.height_px} pixels large",
             "the card must be seen whole",
             "read the four corners off the photo as a viewer shows it at full size; "

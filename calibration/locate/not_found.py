@@ -7,13 +7,14 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from calibration.card.definition import CardDefinition, builtin_cards
+from calibration.card.definition import CardDefinition
+from calibration.card.toml import builtin_cards
 from calibration.errors import PhotoUnfit, WrongUsage
 from calibration.locate.markers import SEARCH_SIDES, Fit, detect, scaled
 from calibration.photo.open import Photo
 
 BY_HAND = (
-    'give the card\'s four corners by hand: --card-corners "x,y x,y x,y x,y", in pixels of the '
+    'give the card\'s four corners by hand: `card_corners` "x,y x,y x,y x,y", in pixels of the '
     "upright photo, clockwise from the card's upper left corner"
 )
 _WHY = "without the card there is no measure for size or colour"

@@ -104,7 +104,7 @@ def card(
     if definition is not None:
         _check_definition(definition)
 
-    from calibration.card.definition import builtin_cards, write_card
+    from calibration.card.toml import builtin_cards, write_card
 
     chosen = next(c for c in builtin_cards() if c.name == shape)
     if out is None:
@@ -162,8 +162,8 @@ def _enrol(
                          "give the one that holds")  # fmt: skip
     day = _day(date)
 
-    from calibration.card.definition import builtin_cards, read_card, write_card
     from calibration.card.instrument import is_table
+    from calibration.card.toml import builtin_cards, read_card, write_card
     from calibration.correction.enrol import enrolled_card, from_instrument, from_photos
 
     own = read_card(card_file) if card_file else next(c for c in builtin_cards() if c.name == shape)

@@ -89,7 +89,7 @@ def read_folder(
     import os
 
     if card_path is not None:
-        from calibration.card.definition import read_card
+        from calibration.card.toml import read_card
 
         read_card(card_path)  # a bad definition is said once, not for every photo
     photos = photos_in(folder)

@@ -72,7 +72,7 @@ def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Ju
     # Leaving waits for the thread: a process that ends while one is inside compiled code aborts.
     with ThreadPoolExecutor(1) as beside:
         opening = beside.submit(_opened, photo)
-        from calibration.card.definition import builtin_cards
+        from calibration.card.toml import builtin_cards
         from drawdown.strips import find as strips  # noqa: F401  (loaded while the photo opens)
 
         cards = builtin_cards() if card is None else (card,)
@@ -83,7 +83,7 @@ def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Ju
 def _read_card(card: Path | CardDefinition | None) -> CardDefinition | None:
     if not isinstance(card, Path):
         return card
-    from calibration.card.definition import read_card
+    from calibration.card.toml import read_card
 
     return read_card(card)
 

@@ -24,7 +24,7 @@ import charts
 import spectral_kit as spectral
 import synthetic
 
-from calibration.card.definition import write_card
+from calibration.card.toml import write_card
 from calibration.colour.difference import delta_e_2000
 from calibration.errors import DrawdownError
 from drawdown.pipeline.options import Options

@@ -27,7 +27,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import fixtures.render as renderer
-from calibration.card.definition import builtin_cards, write_card
+from calibration.card.toml import builtin_cards, write_card
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import WHITE_D50, xyz_to_lab
 from calibration.correction.patches import read_patches

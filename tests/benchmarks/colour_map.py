@@ -36,7 +36,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.card.definition import CardDefinition, builtin_cards
+from calibration.card.definition import CardDefinition
+from calibration.card.toml import builtin_cards
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import SRGB_TO_XYZ_D50, lab_to_xyz, srgb_decode, xyz_to_lab
 from calibration.correction.correct import Correction, correct

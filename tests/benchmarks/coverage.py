@@ -30,7 +30,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import fixtures.optics as optics
-from calibration.card.definition import write_card
+from calibration.card.toml import write_card
 from calibration.colour.spaces import SRGB_TO_XYZ_D50
 from calibration.errors import PhotoUnfit
 from drawdown.matching.compare import compare

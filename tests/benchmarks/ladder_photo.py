@@ -22,7 +22,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.card.definition import write_card
+from calibration.card.toml import write_card
 from calibration.colour.difference import delta_e_2000
 from calibration.errors import PhotoUnfit
 from drawdown.commands.ink.fit import _named, fit_readings

@@ -44,7 +44,7 @@ def _centres(strips: list[dict]) -> np.ndarray:
 
 def run(seed: int, folder: str) -> dict:
     """One scene: what was found, measured and said, beside the truth."""
-    from calibration.card.definition import card_from_dict, write_card
+    from calibration.card.toml import card_from_dict, write_card
     from calibration.errors import DrawdownError
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips

@@ -108,7 +108,7 @@ def true_of(spec_data: dict, number: int) -> float:
 
 
 def run(seed: int, folder: Path) -> list[dict]:
-    from calibration.card.definition import write_card
+    from calibration.card.toml import write_card
     from calibration.errors import DrawdownError
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips

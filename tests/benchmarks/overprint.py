@@ -114,7 +114,7 @@ def crossings(count: int) -> None:
 
     from crossing_kit import crossing_spec, render_crossing
 
-    from calibration.card.definition import write_card
+    from calibration.card.toml import write_card
     from calibration.errors import DrawdownError
     from drawdown.pipeline import crossing
     from drawdown.pipeline.options import Options

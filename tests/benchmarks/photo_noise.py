@@ -28,7 +28,7 @@ NEAR = 8.0  # pairs further apart than this are no batch and its original
 
 def row(seed: int, folder: Path) -> list[float] | None:
     """One scene's line, or None when it gives no verdict."""
-    from calibration.card.definition import card_from_dict, write_card
+    from calibration.card.toml import card_from_dict, write_card
     from calibration.colour.difference import local_metric
     from calibration.errors import DrawdownError
     from drawdown.matching.compare import compare

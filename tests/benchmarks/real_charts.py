@@ -69,7 +69,7 @@ def members(correction, rgb, centre_mm):
 
 def judged(path: Path, definition: Path, corners, folds: int) -> dict:
     """Errors of each way for each usable patch, and of each pair of near patches."""
-    from calibration.card.definition import read_card
+    from calibration.card.toml import read_card
 
     card = read_card(definition)
     photo = open_photo(path)

@@ -18,7 +18,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.card.definition import builtin_cards
+from calibration.card.toml import builtin_cards
 from calibration.correction.lamp_field import fit_field, flatten, sample_light
 from calibration.correction.patches import read_patches
 from calibration.errors import DrawdownError

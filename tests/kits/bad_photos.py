@@ -148,8 +148,8 @@ def good_scene() -> np.ndarray:
     """(h, w, 3) uint8: our card on paper, two strips below it, even light. Not a rendered
     photograph: just enough for the chain to run to its end."""
     from calibration.card.artwork import card_page
-    from calibration.card.definition import builtin_cards
     from calibration.card.render import render
+    from calibration.card.toml import builtin_cards
 
     png = render(card_page(builtin_cards()[0], "a4"), ".png", 130)
     page = np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))[30:880, 120:1000].astype(float)

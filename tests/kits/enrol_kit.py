@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calibration.card.definition import builtin_cards
+from calibration.card.toml import builtin_cards
 from drawdown.commands.main import main
 from fixtures.cardprint import print_card
 from fixtures.optics import make_sensor, tone_table

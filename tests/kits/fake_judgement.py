@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 
-from calibration.card.definition import builtin_cards
+from calibration.card.toml import builtin_cards
 from calibration.colour.illuminants import UnderLamp
 from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
 from calibration.flags import NOMINAL_CARD

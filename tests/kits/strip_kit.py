@@ -13,7 +13,7 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 
-from calibration.card.definition import builtin_cards
+from calibration.card.toml import builtin_cards
 from calibration.colour.spaces import SRGB_TO_XYZ_D50, lab_to_xyz
 from calibration.locate.sheet import Sheet
 from drawdown.strips.find import find_strips

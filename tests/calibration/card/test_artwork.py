@@ -28,8 +28,8 @@ from calibration.card.artwork import (
     scale_items,
     text_width_mm,
 )
-from calibration.card.definition import builtin_cards
 from calibration.card.render import pdf_bytes, png_bytes, render, svg_text
+from calibration.card.toml import builtin_cards
 from drawdown.strips.test_sheet import builtin_sheets, sheet_page
 
 CARDS = {card.name: card for card in builtin_cards()}

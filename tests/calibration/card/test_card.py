@@ -12,7 +12,7 @@ import tomli_w
 
 from calibration.card import make
 from calibration.card import toml as cardcheck
-from calibration.card.definition import (
+from calibration.card.toml import (
     builtin_cards,
     card_from_dict,
     card_text,

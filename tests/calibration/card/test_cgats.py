@@ -11,7 +11,7 @@ import pytest
 import tomli_w
 
 from calibration.card.cgats import parse_cgats, read_cgats
-from calibration.card.definition import read_card, write_card
+from calibration.card.toml import read_card, write_card
 from calibration.errors import BadFile
 
 

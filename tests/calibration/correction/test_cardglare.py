@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from calibration.card.definition import builtin_cards
+from calibration.card.toml import builtin_cards
 from calibration.colour.spaces import SRGB_TO_XYZ_D50, lab_to_xyz, srgb_decode, srgb_encode
 from calibration.correction.patches import read_patches
 from calibration.correction.spoiled import beside, uneven_patches

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibration.card.definition import builtin_cards
+from calibration.card.toml import builtin_cards
 from calibration.colour.difference import delta_e_2000, lab_by_xyz, local_metric
 from calibration.colour.spaces import (
     SRGB_TO_XYZ_D50,

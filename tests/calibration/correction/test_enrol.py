@@ -17,8 +17,8 @@ import pytest
 import synthetic
 from enrol_kit import FRAME, NAMES, SLIP, Session, csv_text, enrol, printed
 
-from calibration.card.definition import read_card, write_card
 from calibration.card.instrument import read_readings
+from calibration.card.toml import read_card, write_card
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import lab_to_xyz, srgb_decode
 from calibration.correction.enrol import from_instrument, u_from_de

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from enrol_kit import NAMES, csv_text, enrol, printed
 
-from calibration.card.definition import builtin_cards, read_card
+from calibration.card.toml import builtin_cards, read_card
 from calibration.colour.difference import delta_e_2000
 from calibration.correction.enrol import from_instrument
 from calibration.correction.enrol_photo import _about

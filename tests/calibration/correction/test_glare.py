@@ -141,7 +141,7 @@ def test_a_lobe_over_all_of_it_leaves_too_little():
 def test_a_rendered_photo_is_refused_for_its_glare_alone(tmp_path, seed, lobe):
     """The same two strips (true difference 1.69): judged as they are, and refused rather than
     called different when a lamp mirrors in one of them."""
-    from calibration.card.definition import write_card
+    from calibration.card.toml import write_card
     from drawdown.pipeline.match import match_photo
     from drawdown.pipeline.options import Options
     from fixtures.render import render

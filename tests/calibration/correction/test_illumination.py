@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calibration.card.definition import builtin_cards
+from calibration.card.toml import builtin_cards
 from calibration.correction.lamp_field import LampField, fit_field, flatten, on_card, sample_light
 from calibration.correction.patches import read_patches
 from calibration.locate.sheet import Sheet

@@ -79,7 +79,7 @@ def test_cie_samples_measured_from_a_photo(tmp_path, lamp, tone):
         tone=tone,
         quality=92,
     )
-    from calibration.card.definition import write_card
+    from calibration.card.toml import write_card
 
     write_card(tmp_path / "card.toml", card)
     seen = read_strips(photo, Options(card=tmp_path / "card.toml"), lambda *_: None)

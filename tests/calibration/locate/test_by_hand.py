@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from charts import SIZE, codes, photo_of
 
-from calibration.card.definition import builtin_cards, write_card
+from calibration.card.toml import builtin_cards, write_card
 from calibration.errors import PhotoUnfit, WrongUsage
 from calibration.locate.by_hand import locate_by_hand
 from calibration.locate.find_card import locate

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import synthetic
 
-from calibration.card.definition import builtin_cards
+from calibration.card.toml import builtin_cards
 from calibration.colour.spaces import srgb_decode
 from calibration.errors import PhotoUnfit
 from calibration.locate.find_card import apply_homography, local_jacobian, locate

@@ -216,7 +216,7 @@ def thin_photo(tmp_path_factory):
     """A glaze scraped to 0.7 of the original's film; the start is thick, the end runs out."""
     from dataclasses import replace
 
-    from calibration.card.definition import write_card
+    from calibration.card.toml import write_card
     from fixtures.demo import STUDIO
     from fixtures.render import random_spec, render
 

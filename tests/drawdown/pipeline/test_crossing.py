@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from crossing_kit import crossing_spec, render_crossing
 
-from calibration.card.definition import write_card
+from calibration.card.toml import write_card
 from calibration.colour.difference import delta_e_2000
 from calibration.errors import PhotoUnfit
 from drawdown.commands import main as cli

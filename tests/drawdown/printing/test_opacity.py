@@ -16,7 +16,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from calibration.card.definition import builtin_cards, card_from_dict, write_card
+from calibration.card.toml import builtin_cards, card_from_dict, write_card
 from calibration.colour.spaces import WHITE_D50, xyz_to_lab
 from calibration.errors import PhotoUnfit, WrongUsage
 from calibration.locate.sheet import Sheet

@@ -10,8 +10,8 @@ import pytest
 from PIL import Image
 
 from calibration.card.artwork import PAPERS_MM, Text, card_page
-from calibration.card.definition import builtin_cards, read_card
 from calibration.card.render import png_bytes, svg_text
+from calibration.card.toml import builtin_cards, read_card
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands.card import card as card_command
 from drawdown.commands.sheet import sheet as sheet_command
