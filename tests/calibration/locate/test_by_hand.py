@@ -88,7 +88,7 @@ def test_chart_without_markers_says_what_to_do(tmp_path):
     card = charts.chart(LAB, ids=())
     with pytest.raises(WrongUsage, match="has no markers") as caught:
         locate(photo_of(tmp_path, card, charts.view_of(card, SIZE)), (card,))
-    assert "--card-corners" in caught.value.todo
+    assert "`card_corners`" in caught.value.todo
 
 
 BAD_CORNERS = {
