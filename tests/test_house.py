@@ -56,7 +56,6 @@ UPWARDS = {
     ("drawdown.matching.advise", "drawdown.wording.cautions"),
     ("drawdown.matching.compare", "drawdown.wording.film"),
     ("drawdown.matching.compare", "drawdown.wording.hues"),
-    ("drawdown.book.readings", "drawdown.report.pictures.answer"),
     ("drawdown.report.text.crossing", "drawdown.report.json.match"),
     ("drawdown.report.text.quantity", "drawdown.report.json.match"),
     ("drawdown.report.text.ink", "drawdown.report.json.match"),
@@ -69,13 +68,9 @@ UPWARDS = {
 }
 # Still naming options of the command line; nothing may be added here.
 STILL_NAMING = {
-    "drawdown.book.edition",
     "drawdown.book.opening",
-    "drawdown.book.packets",
     "drawdown.book.problems",
-    "drawdown.book.records",
     "drawdown.book.share.exporting",
-    "drawdown.book.share.importing",
     "drawdown.book.store",
     "drawdown.ink.recipe",
     "drawdown.ink.shelf",

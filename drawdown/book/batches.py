@@ -2,22 +2,11 @@
 
 from __future__ import annotations
 
-import json
-import sqlite3
 from typing import TYPE_CHECKING, Any
 
-from drawdown.book.originals import check_free, find_by_name, has
-from drawdown.book.records import (
-    Batch,
-    Entry,
-    Mix,
-    MixPart,
-    mix_of,
-    mix_text,
-    name_key,
-    reading_columns,
-    reading_of,
-)
+from drawdown.book.columns import BATCH, ENTRY, Batch, Entry, Mix, MixPart, as_json, mix_text
+from drawdown.book.originals import called, check_free, find_by_name, has
+from drawdown.book.shapes import name_key
 from drawdown.book.store import Book, Change, now
 
 if TYPE_CHECKING:
@@ -40,18 +29,10 @@ def begin_batch(
 ) -> int:
     """Add a batch. Raises ``WrongUsage`` when the name is taken. Returns its id."""
     check_free(book, "batch", name)
-    return change.insert(
-        "batch",
-        {
-            "name": name,
-            "name_key": name_key(name),
-            "original": original,
-            "date": date,
-            "mix": mix_text(mix),
-            "grams": grams,
-            "note": note,
-        },
-    )
+    return change.insert("batch", {
+        **called(name), "original": original, "date": date, "mix": mix_text(mix), "grams": grams,
+        "note": note,
+    })  # fmt: skip
 
 
 def log_reading(
@@ -66,25 +47,14 @@ def log_reading(
 ) -> int:
     """One match in the batch's story. Returns the entry's id."""
     c = comparison
-    return change.insert(
-        "entry",
-        {
-            "batch": batch,
-            "at": now(),
-            "kind": "read",
-            "reading": reading,
-            "original_reading": original_reading,
-            "across_photos": int(across_photos),
-            "de00": float(c.de00),
-            "de00_low95": float(c.de00_low95),
-            "de00_high95": float(c.de00_high95),
-            "tolerance": float(c.tolerance),
-            "p_within": float(c.p_within),
-            "verdict": c.verdict,
-            "words": c.words,
-            "advised": None if advised is None else json.dumps(advised, ensure_ascii=False),
-        },
-    )
+    return change.insert("entry", {
+        "batch": batch, "at": now(), "kind": "read", "reading": reading,
+        "original_reading": original_reading, "across_photos": int(across_photos),
+        "de00": float(c.de00), "de00_low95": float(c.de00_low95),
+        "de00_high95": float(c.de00_high95), "tolerance": float(c.tolerance),
+        "p_within": float(c.p_within), "verdict": c.verdict, "words": c.words,
+        "advised": as_json(advised),
+    })  # fmt: skip
 
 
 def log_added(
@@ -92,17 +62,10 @@ def log_added(
 ) -> int:
     """What was stirred into the batch: pairs of ink and amount, ``unit`` ``GRAMS`` or
     ``PER_100`` (parts to 100 parts of the batch). Returns the entry's id."""
-    return change.insert(
-        "entry",
-        {
-            "batch": batch,
-            "at": now(),
-            "kind": "added",
-            "added": json.dumps([[ink, amount] for ink, amount in added], ensure_ascii=False),
-            "added_unit": unit,
-            "note": note,
-        },
-    )
+    return change.insert("entry", {
+        "batch": batch, "at": now(), "kind": "added", "added": as_json(added), "added_unit": unit,
+        "note": note,
+    })  # fmt: skip
 
 
 def log_taken(book: Book, change: Change, batch: Batch, grams: float, note: str = "") -> int | None:
@@ -121,16 +84,9 @@ def is_taken(entry: Entry) -> bool:
     return bool(entry.added) and all(amount <= 0 for _, amount in entry.added)
 
 
-def _batch(row: sqlite3.Row) -> Batch:
-    return Batch(
-        row["id"], row["name"], row["original"], row["date"], mix_of(row["mix"]), row["grams"],
-        row["note"], row["removed"],
-    )  # fmt: skip
-
-
 def batch_by_id(book: Book, batch: int) -> Batch | None:
     rows = book.rows("SELECT * FROM batch WHERE id = ?", (batch,))
-    return _batch(rows[0]) if rows else None
+    return BATCH.record(rows[0]) if rows else None
 
 
 def find_batch(book: Book, name: str) -> Batch:
@@ -145,7 +101,7 @@ def batch_called(book: Book, name: str) -> Batch | None:
     rows = book.rows(
         "SELECT * FROM batch WHERE name_key = ? AND removed IS NULL", (name_key(name),)
     )
-    return _batch(rows[0]) if rows else None
+    return BATCH.record(rows[0]) if rows else None
 
 
 SORTS = {
@@ -170,7 +126,7 @@ def list_batches(
     rows = book.rows(f"SELECT * FROM batch WHERE removed IS {'NOT NULL' if removed else 'NULL'}")
     kept = [
         b
-        for b in map(_batch, rows)
+        for b in map(BATCH.record, rows)
         if has(text, b.name, b.note, *(p.ink for p in b.mix))
         and original in (None, b.original)
         and (since or "") <= b.date <= (until or "9999")
@@ -180,36 +136,8 @@ def list_batches(
 
 def story_of(book: Book, batch: int) -> tuple[Entry, ...]:
     """The entries of a batch in the order they were made."""
-    rows = book.rows(
-        f"SELECT e.*, {reading_columns('r', 'r_')}, {reading_columns('q', 'q_')} FROM entry e "
-        "LEFT JOIN reading r ON r.id = e.reading "
-        "LEFT JOIN reading q ON q.id = e.original_reading WHERE e.batch = ? ORDER BY e.id",
-        (batch,),
-    )
-    return tuple(_entry(row) for row in rows)
-
-
-def _entry(row: sqlite3.Row) -> Entry:
-    return Entry(
-        id=row["id"],
-        batch=row["batch"],
-        at=row["at"],
-        kind=row["kind"],
-        reading=reading_of(row, "r_"),
-        original_reading=reading_of(row, "q_"),
-        across_photos=bool(row["across_photos"]),
-        de00=row["de00"],
-        de00_low95=row["de00_low95"],
-        de00_high95=row["de00_high95"],
-        tolerance=row["tolerance"],
-        p_within=row["p_within"],
-        verdict=row["verdict"],
-        words=row["words"],
-        advised=None if row["advised"] is None else json.loads(row["advised"]),
-        added=tuple((ink, amount) for ink, amount in json.loads(row["added"] or "[]")),
-        added_unit=row["added_unit"],
-        note=row["note"],
-    )
+    rows = book.rows(ENTRY.select() + "WHERE t.batch = ? ORDER BY t.id", (batch,))
+    return tuple(map(ENTRY.record, rows))
 
 
 def mix_with_added(batch: Batch, story: tuple[Entry, ...]) -> tuple[Mix, float | None] | None:

@@ -1,178 +1,376 @@
-"""The book's tables, version by version.
+"""The book's tables: every column is said here, once, in the record that it belongs to.
 
-``PRAGMA user_version`` holds the version, ``PRAGMA application_id`` says that the file is a
-studio book. A migration takes the tables from the version before to its own and runs in one
-transaction with the raising of the version: a kill leaves the one or the other.
+A change of the tables is a new version: a column says which with ``since``, and books of
+every earlier one are brought up to date. Colours are CIELAB, D50, 2 degree; u95 is the half
+width of the 95 % interval; times are UTC, ISO 8601; days are YYYY-MM-DD; unknown is NULL.
 """
+# The annotations are the declaration, so they are read as they stand: no future import.
 
-from __future__ import annotations
-
+import json
 import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Annotated, Any
 
-# "dwdn" as a big-endian number.
-APPLICATION_ID = 0x6477646E
+from drawdown.book.shapes import (
+    MOST_LETTERS,
+    MOST_RECORDS,
+    advised,
+    boolean,
+    choice,
+    day,
+    ending,
+    loose,
+    many,
+    maybe,
+    mix,
+    moment,
+    name_key,
+    number,
+    pair,
+    sha256,
+    spread,
+    text,
+    whole,
+)
+from drawdown.book.tables import (
+    ADDED,
+    CAPTURED,
+    COLOUR,
+    FLAGS,
+    JSON,
+    PLACES,
+    SAMPLES,
+    TRUTH,
+    Column,
+    Form,
+    Table,
+    as_json,
+    choices,
+    of_json,
+    refers,
+)
 
-# Colours are CIELAB, D50, 2 degree; u95 is the half width of the 95 % interval; times are
-# UTC, ISO 8601; days are YYYY-MM-DD; mixes are JSON [{"ink", "parts", "ink_batch"}].
-# ``removed`` is the time when something was struck out, else NULL: no row is ever deleted
-# but by ``undo``.
-_VERSION_1 = """
-CREATE TABLE setting (
-    id INTEGER PRIMARY KEY,
-    name TEXT NOT NULL UNIQUE,
-    value TEXT NOT NULL
-);
-CREATE TABLE photo (
-    id INTEGER PRIMARY KEY,
-    sha256 TEXT NOT NULL UNIQUE CHECK (length(sha256) = 64),
-    ending TEXT NOT NULL,
-    size_bytes INTEGER NOT NULL,
-    added_at TEXT NOT NULL
-);
-CREATE TABLE reading (
-    id INTEGER PRIMARY KEY,
-    photo INTEGER REFERENCES photo (id),
-    crop INTEGER REFERENCES photo (id),
-    strip_number INTEGER,
-    corners_px TEXT,
-    lab_l REAL NOT NULL, lab_a REAL NOT NULL, lab_b REAL NOT NULL,
-    u95_l REAL, u95_a REAL, u95_b REAL,
-    samples BLOB,
-    card TEXT CHECK (card IN ('nominal', 'measured')),
-    shaded INTEGER NOT NULL DEFAULT 0,
-    evenness_de00 REAL,
-    light_sd REAL,
-    munsell_value REAL,
-    flags TEXT NOT NULL DEFAULT '[]',
-    paper TEXT,
-    captured TEXT,
-    read_at TEXT NOT NULL
-);
-CREATE TABLE original (
-    id INTEGER PRIMARY KEY,
-    name TEXT NOT NULL,
-    name_key TEXT NOT NULL,
-    date TEXT NOT NULL,
-    paper TEXT NOT NULL DEFAULT '',
-    state TEXT NOT NULL CHECK (state IN ('wet', 'dry')),
-    edition TEXT NOT NULL DEFAULT '',
-    note TEXT NOT NULL DEFAULT '',
-    reading INTEGER REFERENCES reading (id),
-    removed TEXT
-);
-CREATE UNIQUE INDEX original_name ON original (name_key) WHERE removed IS NULL;
-CREATE TABLE recipe (
-    id INTEGER PRIMARY KEY,
-    original INTEGER NOT NULL REFERENCES original (id),
-    made_at TEXT NOT NULL,
-    mix TEXT NOT NULL,
-    grams REAL,
-    reason TEXT NOT NULL
-);
-CREATE INDEX recipe_original ON recipe (original);
-CREATE TABLE batch (
-    id INTEGER PRIMARY KEY,
-    name TEXT NOT NULL,
-    name_key TEXT NOT NULL,
-    original INTEGER REFERENCES original (id),
-    date TEXT NOT NULL,
-    mix TEXT NOT NULL DEFAULT '[]',
-    grams REAL,
-    note TEXT NOT NULL DEFAULT '',
-    removed TEXT
-);
-CREATE UNIQUE INDEX batch_name ON batch (name_key) WHERE removed IS NULL;
-CREATE TABLE entry (
-    id INTEGER PRIMARY KEY,
-    batch INTEGER NOT NULL REFERENCES batch (id),
-    at TEXT NOT NULL,
-    kind TEXT NOT NULL CHECK (kind IN ('read', 'added')),
-    reading INTEGER REFERENCES reading (id),
-    original_reading INTEGER REFERENCES reading (id),
-    across_photos INTEGER,
-    de00 REAL, de00_low95 REAL, de00_high95 REAL,
-    tolerance REAL, p_within REAL,
-    verdict TEXT,
-    words TEXT,
-    advised TEXT,
-    added TEXT,
-    added_unit TEXT CHECK (added_unit IN ('grams', 'parts per 100')),
-    note TEXT NOT NULL DEFAULT ''
-);
-CREATE INDEX entry_batch ON entry (batch);
-CREATE TABLE packet (
-    id INTEGER PRIMARY KEY,
-    name TEXT NOT NULL,
-    name_key TEXT NOT NULL,
-    original INTEGER REFERENCES original (id),
-    batch INTEGER REFERENCES batch (id),
-    mix TEXT NOT NULL DEFAULT '[]',
-    grams REAL NOT NULL CHECK (grams >= 0),
-    date TEXT NOT NULL,
-    place TEXT NOT NULL DEFAULT '',
-    note TEXT NOT NULL DEFAULT '',
-    reading INTEGER REFERENCES reading (id),
-    removed TEXT
-);
-CREATE UNIQUE INDEX packet_name ON packet (name_key) WHERE removed IS NULL;
-CREATE TABLE change (
-    id INTEGER PRIMARY KEY,
-    at TEXT NOT NULL,
-    what TEXT NOT NULL,
-    state TEXT NOT NULL CHECK (state IN ('done', 'undone', 'dropped', 'settled'))
-);
-CREATE TABLE change_row (
-    id INTEGER PRIMARY KEY,
-    change INTEGER NOT NULL REFERENCES change (id),
-    tab TEXT NOT NULL,
-    row INTEGER NOT NULL,
-    was TEXT
-);
-CREATE INDEX change_row_change ON change_row (change);
-"""
+if TYPE_CHECKING:
+    from drawdown.reading.colour import StripReading
 
-# Pulled prints of an edition; ``good`` marks the first good pull that the run is held to.
-_VERSION_2 = """
-CREATE TABLE pull (
-    id INTEGER PRIMARY KEY,
-    edition TEXT NOT NULL,
-    edition_key TEXT NOT NULL,
-    number INTEGER NOT NULL,
-    date TEXT NOT NULL,
-    spot TEXT NOT NULL DEFAULT '',
-    good INTEGER NOT NULL DEFAULT 0,
-    note TEXT NOT NULL DEFAULT '',
-    reading INTEGER NOT NULL REFERENCES reading (id),
-    removed TEXT
-);
-CREATE UNIQUE INDEX pull_number ON pull (edition_key, number, spot) WHERE removed IS NULL;
-"""
+APPLICATION_ID = 0x6477646E  # "dwdn" as a big-endian number: the file is a studio book
+MOST_PHOTO_BYTES = 400_000_000
 
+# What several columns are ----------------------------------------------------------------
+
+Lab = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class MixPart:
+    """One ink of a mix: its name, its parts by weight, and the batch on its tin (may be
+    empty)."""
+
+    ink: str
+    parts: float
+    ink_batch: str = ""
+
+
+Mix = tuple[MixPart, ...]
+
+
+def mix_text(mix: Iterable[MixPart]) -> str:
+    """A mix as the tables hold it."""
+    return as_json([vars(part) for part in mix]) or ""
+
+
+def mix_of(text: str) -> Mix:
+    """The inverse of ``mix_text``."""
+    return tuple(
+        MixPart(p["ink"], float(p["parts"]), p.get("ink_batch") or "") for p in json.loads(text)
+    )
+
+
+def _first(values: tuple) -> str:
+    return values[0]
+
+
+ID = Column("INTEGER PRIMARY KEY")
+# What others in the file point to has its id there.
+NUMBERED = Column("INTEGER PRIMARY KEY", whole(1, 2**53))
+_ID, _PLACE = whole(1, 2**53), whole(0, MOST_RECORDS)
+READING_ID = refers("reading", _PLACE)
+
+
+def name_column(name: str) -> Column:
+    """A name, and beside it the name as compared."""
+    form = Form(_first, _first, lambda value: (value, name_key(value)))
+    return Column("TEXT NOT NULL", text(MOST_LETTERS, 1), form, (name, f"{name}_key"))
+
+
+NAME = name_column("name")
+DAY = Column("TEXT NOT NULL", day)
+REMARK = Column("TEXT NOT NULL DEFAULT ''", text(10 * MOST_LETTERS))
+REMOVED = Column("TEXT", maybe(moment))  # when it was struck out: no row is deleted but by undo
+MIX = Form(mix_of, of_json, as_json)
+GRAMS = Column("REAL", maybe(number(0, 1e12)))
+DISTANCE = Column("REAL", maybe(number(0, 1000)))
 # The colour of originals and packets at hand, so that the nearest is found in one short scan.
-_VERSION_3 = """
-ALTER TABLE original ADD COLUMN lab_l REAL;
-ALTER TABLE original ADD COLUMN lab_a REAL;
-ALTER TABLE original ADD COLUMN lab_b REAL;
-ALTER TABLE packet ADD COLUMN lab_l REAL;
-ALTER TABLE packet ADD COLUMN lab_a REAL;
-ALTER TABLE packet ADD COLUMN lab_b REAL;
-CREATE INDEX original_lab ON original (removed, lab_l, lab_a, lab_b);
-CREATE INDEX packet_lab ON packet (removed, lab_l, lab_a, lab_b, grams);
-"""
+AT_HAND = {f"lab_{axis}": Column("REAL", since=3) for axis in "lab"}
 
-# The first good pull as it was read beside a later one, in the same photo.
-_VERSION_4 = """
-ALTER TABLE pull ADD COLUMN beside INTEGER REFERENCES reading (id);
-"""
 
-MIGRATIONS = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
-VERSION = len(MIGRATIONS)
+# Records ---------------------------------------------------------------------------------
 
-# What the diary carries, parents before children.
-TABLES = (
-    "setting", "photo", "reading", "original", "recipe", "batch", "entry", "packet", "pull",
-    "change", "change_row",
+
+@dataclass(frozen=True)
+class Reading:
+    """One strip as it was read from a photo.
+
+    ``lab_u95`` None: not known; ``samples`` the ensemble (m, 3) as little-endian float32 less
+    ``lab_d50``, or None; ``card`` None: no photo; ``flags`` pairs of code and detail; ``photo``
+    and ``crop`` are ids in the photo store (whole photo; the strip alone in corrected colours,
+    PNG); ``paper_lab_d50`` the bare paper."""
+
+    id: Annotated[int, ID]
+    photo: Annotated[int | None, refers("photo", sha256)]
+    crop: Annotated[int | None, refers("photo", sha256)]
+    strip_number: Annotated[int | None, Column("INTEGER", maybe(whole(0, 10_000)))]
+    corners_px: Annotated[
+        tuple[tuple[float, float], ...],
+        Column("TEXT", many(many(number(-1e7, 1e7), 2, 2), 64), PLACES),
+    ]
+    lab_d50: Annotated[
+        Lab,
+        Column(
+            "REAL NOT NULL", many(number(-1000, 1000), 3, 3), COLOUR, ("lab_l", "lab_a", "lab_b")
+        ),
+    ]
+    lab_u95: Annotated[
+        Lab | None,
+        Column("REAL", many(maybe(number(0, 1000)), 3, 3), COLOUR, ("u95_l", "u95_a", "u95_b")),
+    ]
+    samples: Annotated[bytes | None, Column("BLOB", maybe(spread), SAMPLES)] = field(repr=False)
+    card: Annotated[str | None, choices("nominal", "measured", null=True)]
+    shaded: Annotated[bool, Column("INTEGER NOT NULL DEFAULT 0", boolean, TRUTH)]
+    evenness_de00: Annotated[float | None, DISTANCE]
+    light_sd: Annotated[float | None, DISTANCE]
+    munsell_value: Annotated[float | None, Column("REAL", maybe(number(-10, 20)))]
+    flags: Annotated[
+        tuple[tuple[str, str], ...],
+        Column("TEXT NOT NULL DEFAULT '[]'", many(pair(text(100), loose(4000)), 500), FLAGS),
+    ]
+    paper_lab_d50: Annotated[
+        list[float] | None,
+        Column("TEXT", maybe(many(number(-1000, 1000), 3, 3)), JSON, ("paper",)),
+    ]
+    captured: Annotated[str | None, Column("TEXT", maybe(loose(100)), CAPTURED)]
+    read_at: Annotated[str, Column("TEXT NOT NULL", moment)]
+
+    def colour(self, number: int = 1) -> "StripReading":
+        """As the comparison takes it, called strip ``number``; nothing of the photo itself (no
+        mask, no rim). What nobody noted stays unknown."""
+        import numpy as np
+
+        from drawdown.flags import kind_of
+        from drawdown.reading.colour import StripReading
+        from drawdown.strips.find import Strip
+
+        lab = np.array(self.lab_d50)
+        samples = None
+        if self.samples is not None:
+            samples = lab + np.frombuffer(self.samples, "<f4").reshape(-1, 3).astype(float)
+        nothing = np.zeros((1, 1), dtype=bool)
+        strip = Strip(
+            number, np.zeros((4, 2)), nothing, nothing, np.array([0.0, 1.0]), 0.0, 0.0, 0.0, 0.0, ()
+        )
+        read = StripReading(
+            strip=strip,
+            lab_d50=lab,
+            lab_samples=samples,
+            lab_u95=None if self.lab_u95 is None else np.array(self.lab_u95),
+            evenness_de00=self.evenness_de00 or 0.0,
+            light_sd=self.light_sd or 0.0,
+            trail_lab_d50=lab[None],
+            flags=tuple(kind(detail) for code, detail in self.flags if (kind := kind_of(code))),
+        )
+        return replace(read, lab_samples=read.members(self.id))
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """A mix that gives an original's colour; the newest of an original counts. ``grams`` is
+    what the whole came to, or None."""
+
+    id: Annotated[int, ID]
+    original: Annotated[int, refers("original", null=False)]
+    made_at: Annotated[str, Column("TEXT NOT NULL", moment)]
+    mix: Annotated[Mix, Column("TEXT NOT NULL", mix, MIX)]
+    grams: Annotated[float | None, GRAMS]
+    reason: Annotated[str, Column("TEXT NOT NULL", text(10 * MOST_LETTERS))]
+
+
+@dataclass(frozen=True)
+class Original:
+    """A kept original. ``recipe`` as last corrected, None without a mix; ``removed`` is the
+    time when it was struck out, or None."""
+
+    id: Annotated[int, NUMBERED]
+    name: Annotated[str, NAME]
+    date: Annotated[str, DAY]
+    paper: Annotated[str, REMARK]
+    state: Annotated[str, choices("wet", "dry")]
+    edition: Annotated[str, REMARK]
+    note: Annotated[str, REMARK]
+    reading: Annotated[Reading | None, READING_ID]
+    removed: Annotated[str | None, REMOVED]
+    recipe: Recipe | None
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Ink mixed towards an original. ``mix`` is what it was begun with."""
+
+    id: Annotated[int, NUMBERED]
+    name: Annotated[str, NAME]
+    original: Annotated[int | None, refers("original", _ID)]
+    date: Annotated[str, DAY]
+    mix: Annotated[Mix, Column("TEXT NOT NULL DEFAULT '[]'", mix, MIX)]
+    grams: Annotated[float | None, GRAMS]
+    note: Annotated[str, REMARK]
+    removed: Annotated[str | None, REMOVED]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of a batch's story: ``kind`` "read" (a match that was logged) or "added".
+    ``advised`` is the advice as in JSON of ``match``; ``added`` pairs of ink and grams (or
+    parts per 100, see ``added_unit``)."""
+
+    id: Annotated[int, ID]
+    batch: Annotated[int, refers("batch", null=False)]
+    at: Annotated[str, Column("TEXT NOT NULL", moment)]
+    kind: Annotated[str, choices("read", "added")]
+    reading: Annotated[Reading | None, READING_ID]
+    original_reading: Annotated[Reading | None, READING_ID]
+    across_photos: Annotated[bool, Column("INTEGER", maybe(boolean), TRUTH)]
+    de00: Annotated[float | None, DISTANCE]
+    de00_low95: Annotated[float | None, DISTANCE]
+    de00_high95: Annotated[float | None, DISTANCE]
+    tolerance: Annotated[float | None, DISTANCE]
+    p_within: Annotated[float | None, Column("REAL", maybe(number(0, 1)))]
+    verdict: Annotated[
+        str | None,
+        Column("TEXT", maybe(choice("match", "no match", "too close to call"))),
+    ]
+    words: Annotated[str | None, Column("TEXT", maybe(loose(4000)))]
+    advised: Annotated[dict[str, Any] | None, Column("TEXT", maybe(advised), JSON)]
+    added: Annotated[
+        tuple[tuple[str, float], ...],
+        Column("TEXT", maybe(many(pair(text(MOST_LETTERS, 1), number(-1e12, 1e12)), 200)), ADDED),
+    ]
+    added_unit: Annotated[str | None, choices("grams", "parts per 100", null=True)]
+    note: Annotated[str, REMARK]
+
+
+@dataclass(frozen=True)
+class Packet:
+    """Ink put by. ``grams`` is what is left; 0 when it is used up. ``reading`` is its own
+    colour, or that of the kept original it was made for (``own_reading`` False)."""
+
+    id: Annotated[int, ID]
+    name: Annotated[str, NAME]
+    original: Annotated[int | None, refers("original", _ID)]
+    batch: Annotated[int | None, refers("batch", _ID)]
+    mix: Annotated[Mix, Column("TEXT NOT NULL DEFAULT '[]'", mix, MIX)]
+    grams: Annotated[float, Column("REAL NOT NULL CHECK ({name} >= 0)", number(0, 1e12))]
+    date: Annotated[str, DAY]
+    place: Annotated[str, REMARK]
+    note: Annotated[str, REMARK]
+    reading: Annotated[Reading | None, READING_ID]
+    removed: Annotated[str | None, REMOVED]
+    own_reading: bool
+
+
+@dataclass(frozen=True)
+class Pull:
+    """A pulled print of an edition, read at one ``spot``; ``good`` marks the first good pull
+    that the run is held to; ``beside`` is that first good pull as read in the same photo, or
+    None."""
+
+    id: Annotated[int, ID]
+    edition: Annotated[str, name_column("edition")]
+    number: Annotated[int, Column("INTEGER NOT NULL", whole(0, 10**9))]
+    date: Annotated[str, DAY]
+    spot: Annotated[str, Column("TEXT NOT NULL DEFAULT ''", text(MOST_LETTERS))]
+    good: Annotated[bool, Column("INTEGER NOT NULL DEFAULT 0", boolean, TRUTH)]
+    note: Annotated[str, REMARK]
+    reading: Annotated[Reading, refers("reading", _PLACE, null=False)]
+    removed: Annotated[str | None, REMOVED]
+    beside: Annotated[Reading | None, refers("reading", _PLACE, since=4)] = None
+
+
+# Tables, parents before children ---------------------------------------------------------
+
+
+def _once(table: str, columns: str = "name_key") -> str:
+    """What is struck out frees its name."""
+    what = columns.split(",")[1].strip() if "," in columns else "name"
+    return f"UNIQUE INDEX {table}_{what} ON {table} ({columns}) WHERE removed IS NULL"
+
+
+SETTING = Table("setting", more={
+    "id": ID, "name": Column("TEXT NOT NULL UNIQUE"), "value": Column("TEXT NOT NULL"),
+})  # fmt: skip
+PHOTO = Table("photo", more={
+    "id": ID,
+    "sha256": Column("TEXT NOT NULL UNIQUE CHECK (length({name}) = 64)", sha256),
+    "ending": Column("TEXT NOT NULL", ending),
+    "size_bytes": Column("INTEGER NOT NULL", whole(1, MOST_PHOTO_BYTES)),
+    "added_at": Column("TEXT NOT NULL"),
+})  # fmt: skip
+READING = Table("reading", Reading)
+RECIPE = Table("recipe", Recipe, indexes=[(1, "INDEX recipe_original ON recipe (original)")])
+ORIGINAL = Table(
+    "original", Original, AT_HAND, parts={"recipes": (RECIPE, 10_000)},
+    indexes=[
+        (1, _once("original")),
+        (3, "INDEX original_lab ON original (removed, lab_l, lab_a, lab_b)"),
+    ],
 )  # fmt: skip
+ENTRY = Table("entry", Entry, indexes=[(1, "INDEX entry_batch ON entry (batch)")])
+BATCH = Table(
+    "batch", Batch, parts={"entries": (ENTRY, 100_000)},
+    indexes=[(1, _once("batch"))],
+)  # fmt: skip
+PACKET = Table(
+    "packet", Packet, AT_HAND,
+    indexes=[
+        (1, _once("packet")),
+        (3, "INDEX packet_lab ON packet (removed, lab_l, lab_a, lab_b, grams)"),
+    ],
+)  # fmt: skip
+PULL = Table(
+    "pull", Pull, since=2,
+    indexes=[(2, _once("pull", "edition_key, number, spot"))],
+)  # fmt: skip
+CHANGE = Table("change", more={
+    "id": ID, "at": Column("TEXT NOT NULL"), "what": Column("TEXT NOT NULL"),
+    "state": choices("done", "undone", "dropped", "settled", shared=False),
+})  # fmt: skip
+CHANGE_ROW = Table(
+    "change_row",
+    more={
+        "id": ID, "change": refers("change", null=False), "tab": Column("TEXT NOT NULL"),
+        "row": Column("INTEGER NOT NULL"), "was": Column("TEXT"),
+    },
+    indexes=[(1, "INDEX change_row_change ON change_row (change)")],
+)  # fmt: skip
+
+_ALL = (
+    SETTING, PHOTO, READING, ORIGINAL, RECIPE, BATCH, ENTRY, PACKET, PULL, CHANGE, CHANGE_ROW,
+)  # fmt: skip
+TABLES = tuple(table.name for table in _ALL)
+VERSION = 4
+MIGRATIONS = tuple(
+    "; ".join(statement for table in _ALL for statement in table.script(version))
+    for version in range(1, VERSION + 1)
+)
 
 
 def version_of(db: sqlite3.Connection) -> int:

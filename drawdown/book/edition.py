@@ -9,29 +9,20 @@ across two photos, with the wider uncertainty of that.
 
 from __future__ import annotations
 
-import sqlite3
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.errors import WrongUsage
-from drawdown.book.records import Pull, name_key, reading_columns, reading_of
+from drawdown.book.columns import PULL, Pull
+from drawdown.book.shapes import name_key
 from drawdown.book.store import Book, Change
 from drawdown.matching.compare import compare
 from drawdown.printing.control_chart import Limits, beyond, individuals_limits, runs
 
 if TYPE_CHECKING:
     from drawdown.matching.compare import Comparison
-
-
-def _pull(row: sqlite3.Row) -> Pull:
-    reading = reading_of(row, "r_")
-    assert reading is not None
-    return Pull(
-        row["id"], row["edition"], row["number"], row["date"], row["spot"], bool(row["good"]),
-        row["note"], row["removed"], reading, reading_of(row, "b_"),
-    )  # fmt: skip
 
 
 def add_pull(
@@ -48,8 +39,8 @@ def add_pull(
     beside: int | None = None,
 ) -> int:
     """Add a pulled print; ``beside`` is the reading of the first good pull in the same photo;
-    ``good`` makes it the one that this spot's run is held to (the
-    earlier one no longer is). Raises ``WrongUsage`` when that number is in the book."""
+    ``good`` makes it the one that this spot's run is held to (the earlier one no longer is).
+    Raises ``WrongUsage`` when that number is in the book."""
     key = name_key(edition)
     spot_rows = book.rows(
         "SELECT id, number, good FROM pull WHERE edition_key = ? AND spot = ? "
@@ -65,31 +56,19 @@ def add_pull(
         for row in spot_rows:
             if row["good"]:
                 change.update("pull", row["id"], {"good": 0})
-    return change.insert(
-        "pull",
-        {
-            "edition": edition,
-            "edition_key": key,
-            "number": int(number),
-            "date": date,
-            "spot": spot,
-            "good": int(good),
-            "note": note,
-            "reading": reading,
-            "beside": beside,
-        },
-    )
+    return change.insert("pull", {
+        "edition": edition, "edition_key": key, "number": int(number), "date": date, "spot": spot,
+        "good": int(good), "note": note, "reading": reading, "beside": beside,
+    })  # fmt: skip
 
 
 def run_of(book: Book, edition: str) -> tuple[Pull, ...]:
     """The pulls of an edition in the order of their numbers, ensembles included."""
     rows = book.rows(
-        f"SELECT p.*, {reading_columns('r', 'r_')}, {reading_columns('b', 'b_')} FROM pull p "
-        "JOIN reading r ON r.id = p.reading LEFT JOIN reading b ON b.id = p.beside "
-        "WHERE p.edition_key = ? AND p.removed IS NULL ORDER BY p.spot, p.number",
+        PULL.select() + "WHERE t.edition_key = ? AND t.removed IS NULL ORDER BY t.spot, t.number",
         (name_key(edition),),
     )
-    return tuple(_pull(row) for row in rows)
+    return tuple(map(PULL.record, rows))
 
 
 def editions(book: Book) -> list[tuple[str, int]]:
@@ -160,7 +139,7 @@ def find_edition(book: Book, name: str) -> str:
         f'no pulled print of an edition "{name}" is in the book',
         "drift is seen from print to print",
         f"the book has pulls of {shown}" if known else
-        "add the first good pull with: drawdown book pull PHOTO --edition NAME --good",
+        "add the first good pull with: drawdown book pull PHOTO `edition` NAME `good`",
     )  # fmt: skip
 
 
@@ -176,7 +155,7 @@ def drift_of(
         spots = [s for s in spots if name_key(s) == name_key(spot)]
         if not spots:
             raise WrongUsage(f'no pull of "{edition}" was read at a spot "{spot}"',
-                             "there is nothing to show", "see them all: leave --spot out"
+                             "there is nothing to show", "see them all: leave `spot` out"
                              )  # fmt: skip
     return tuple(_run([p for p in pulls if p.spot == one], tolerance, baseline) for one in spots)
 
@@ -187,7 +166,7 @@ def _run(pulls: list[Pull], tolerance: float, baseline: int) -> Run:
         raise WrongUsage(
             f'"{pulls[0].edition}" has no first good pull' + _at(pulls[0].spot),
             "there is nothing to hold the run to",
-            "add it with: drawdown book pull PHOTO --edition NAME --number N --good",
+            "add it with: drawdown book pull PHOTO `edition` NAME `number` N `good`",
         )
     measured = [_measure(p, good, tolerance) for p in pulls]
     # The good pull is nought by definition, so it says nothing of how pulls scatter in Delta E.
@@ -214,8 +193,8 @@ def _measure(pull: Pull, good: Pull, tolerance: float) -> Point:
         pull.reading.photo is None or pull.reading.photo != good.reading.photo
     )
     c = compare(
-        other.strip_colour(1),
-        pull.reading.strip_colour(2),
+        other.colour(1),
+        pull.reading.colour(2),
         tolerance=tolerance,
         nominal_card="nominal" in (pull.reading.card, other.card),
         shaded_card=pull.reading.shaded or other.shaded,

@@ -7,40 +7,20 @@ import sqlite3
 from dataclasses import dataclass
 
 from calibration.errors import WrongUsage
-from drawdown.book.records import (
-    Mix,
-    Original,
-    Recipe,
-    mix_of,
-    mix_text,
-    name_key,
-    reading_columns,
-    reading_of,
-)
-from drawdown.book.store import Book, Change, now
+from drawdown.book.columns import ORIGINAL, RECIPE, Mix, Original, Recipe, mix_text
+from drawdown.book.shapes import name_key
+from drawdown.book.store import Book, Change, Row, now
 
-_RECIPE = "(SELECT id FROM recipe WHERE original = o.id ORDER BY id DESC LIMIT 1)"
-
-
-def _select(samples: bool) -> str:
-    return (
-        "SELECT o.*, c.id AS c_id, c.made_at AS c_made_at, c.mix AS c_mix, c.grams AS c_grams, "
-        f"c.reason AS c_reason, {reading_columns('r', 'r_', samples=samples)} FROM original o "
-        f"LEFT JOIN recipe c ON c.id = {_RECIPE} LEFT JOIN reading r ON r.id = o.reading "
-    )
+_RECIPE = {
+    "also": "".join(f', c.{name} AS "recipe.{name}"' for name in RECIPE.columns),
+    "join": "LEFT JOIN recipe c ON c.id = "
+    "(SELECT id FROM recipe WHERE original = t.id ORDER BY id DESC LIMIT 1)",
+}
 
 
 def _original(row: sqlite3.Row) -> Original:
-    recipe = None
-    if row["c_id"] is not None:
-        recipe = Recipe(
-            row["c_id"], row["id"], row["c_made_at"], mix_of(row["c_mix"]), row["c_grams"],
-            row["c_reason"],
-        )  # fmt: skip
-    return Original(
-        row["id"], row["name"], row["date"], row["paper"], row["state"], row["edition"],
-        row["note"], row["removed"], reading_of(row, "r_"), recipe,
-    )  # fmt: skip
+    known = row["recipe.id"] is not None
+    return ORIGINAL.record(row, recipe=RECIPE.record(row, "recipe.") if known else None)
 
 
 def keep_original(
@@ -60,23 +40,18 @@ def keep_original(
     """Add an original; ``reading`` is the id of a row that is in the book. Raises
     ``WrongUsage`` when the name is taken. Returns its id."""
     check_free(book, "original", name)
-    original = change.insert(
-        "original",
-        {
-            "name": name,
-            "name_key": name_key(name),
-            "date": date,
-            "paper": paper,
-            "state": state,
-            "edition": edition,
-            "note": note,
-            "reading": reading,
-            **colour_at_hand(book, reading),
-        },
-    )
+    original = change.insert("original", {
+        **called(name), "date": date, "paper": paper, "state": state, "edition": edition,
+        "note": note, "reading": reading, **colour_at_hand(book, reading),
+    })  # fmt: skip
     if mix:
         add_recipe(change, original, mix, grams, "as kept")
     return original
+
+
+def called(name: str) -> Row:
+    """The columns of a name."""
+    return {"name": name, "name_key": name_key(name)}
 
 
 def colour_at_hand(book: Book, reading: int | None) -> dict[str, float]:
@@ -87,14 +62,10 @@ def colour_at_hand(book: Book, reading: int | None) -> dict[str, float]:
 
 def add_recipe(change: Change, original: int, mix: Mix, grams: float | None, reason: str) -> int:
     """A newer recipe for an original; the older ones stay in the book."""
-    row = {
-        "original": original,
-        "made_at": now(),
-        "mix": mix_text(mix),
-        "grams": grams,
+    return change.insert("recipe", {
+        "original": original, "made_at": now(), "mix": mix_text(mix), "grams": grams,
         "reason": reason,
-    }
-    return change.insert("recipe", row)
+    })  # fmt: skip
 
 
 def check_free(book: Book, table: str, name: str) -> None:
@@ -115,7 +86,7 @@ def check_free(book: Book, table: str, name: str) -> None:
 
 def original_by_id(book: Book, original: int) -> Original | None:
     """An original by its id, struck out or not."""
-    found = book.rows(_select(True) + "WHERE o.id = ?", (original,))
+    found = book.rows(ORIGINAL.select(**_RECIPE) + "WHERE t.id = ?", (original,))
     return _original(found[0]) if found else None
 
 
@@ -170,10 +141,7 @@ def _hint(wanted: str, rows: list[sqlite3.Row], what: str) -> str:
 def recipes_of(book: Book, original: int) -> tuple[Recipe, ...]:
     """An original's recipes, oldest first."""
     rows = book.rows("SELECT * FROM recipe WHERE original = ? ORDER BY id", (original,))
-    return tuple(
-        Recipe(r["id"], r["original"], r["made_at"], mix_of(r["mix"]), r["grams"], r["reason"])
-        for r in rows
-    )
+    return tuple(map(RECIPE.record, rows))
 
 
 # Lists -----------------------------------------------------------------------------------
@@ -221,7 +189,10 @@ def list_originals(
 ) -> list[Original]:
     """The kept originals that are wanted, in order; without their ensembles."""
     w = wanted or Wanted()
-    rows = book.rows(_select(False) + f"WHERE o.removed IS {'NOT NULL' if w.removed else 'NULL'}")
+    rows = book.rows(
+        ORIGINAL.select(samples=False, **_RECIPE)
+        + f"WHERE t.removed IS {'NOT NULL' if w.removed else 'NULL'}"
+    )
     kept = [o for o in map(_original, rows) if _is_wanted(o, w)]
     return sorted(kept, key=SORTS[sort], reverse=reverse)
 

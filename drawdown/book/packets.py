@@ -5,31 +5,20 @@ from __future__ import annotations
 import sqlite3
 
 from calibration.errors import WrongUsage
-from drawdown.book.originals import check_free, colour_at_hand, find_by_name, has
-from drawdown.book.records import (
-    Mix,
-    Packet,
-    mix_of,
-    mix_text,
-    name_key,
-    reading_columns,
-    reading_of,
-)
+from drawdown.book.columns import PACKET, Mix, Packet, mix_text
+from drawdown.book.originals import called, check_free, colour_at_hand, find_by_name, has
+from drawdown.book.shapes import name_key
 from drawdown.book.store import Book, Change
 
 # A packet's colour: its own reading, or that of the original it was made for.
-_JOIN = (
-    "FROM packet p LEFT JOIN original o ON o.id = p.original "
-    "LEFT JOIN reading r ON r.id = coalesce(p.reading, o.reading) "
-)
+_COLOUR = {
+    "join": "LEFT JOIN original o ON o.id = t.original",
+    "reading": "coalesce(t.reading, o.reading)",
+}
 
 
 def _packet(row: sqlite3.Row) -> Packet:
-    return Packet(
-        row["id"], row["name"], row["original"], row["batch"], mix_of(row["mix"]), row["grams"],
-        row["date"], row["place"], row["note"], row["removed"], reading_of(row, "r_"),
-        row["reading"] is not None,
-    )  # fmt: skip
+    return PACKET.record(row, own_reading=row["reading"] is not None)
 
 
 def put_by(
@@ -48,25 +37,14 @@ def put_by(
 ) -> int:
     """Add a packet. Raises ``WrongUsage`` when the name is taken. Returns its id."""
     check_free(book, "packet", name)
-    return change.insert(
-        "packet",
-        {
-            "name": name,
-            "name_key": name_key(name),
-            "original": original,
-            "batch": batch,
-            "mix": mix_text(mix),
-            "grams": float(grams),
-            "date": date,
-            "place": place,
-            "note": note,
-            "reading": reading,
-            **colour_at_hand(book, reading or _reading_of(book, original)),
-        },
-    )
+    return change.insert("packet", {
+        **called(name), "original": original, "batch": batch, "mix": mix_text(mix),
+        "grams": float(grams), "date": date, "place": place, "note": note, "reading": reading,
+        **colour_at_hand(book, reading or reading_of_original(book, original)),
+    })  # fmt: skip
 
 
-def _reading_of(book: Book, original: int | None) -> int | None:
+def reading_of_original(book: Book, original: int | None) -> int | None:
     rows = book.rows("SELECT reading FROM original WHERE id = ?", (original,))
     return rows[0]["reading"] if rows else None
 
@@ -78,7 +56,7 @@ def take_from(change: Change, packet: Packet, grams: float | None) -> float:
         raise WrongUsage(
             f'{taken:g} g are to be taken, but "{packet.name}" holds {packet.grams:g} g',
             "the book would no longer agree with what is in the packet",
-            "weigh what is left; leave --grams out when the packet is used up",
+            "weigh what is left; leave `grams` out when the packet is used up",
         )
     left = round(max(0.0, packet.grams - taken), 3)
     change.update("packet", packet.id, {"grams": left})
@@ -86,7 +64,7 @@ def take_from(change: Change, packet: Packet, grams: float | None) -> float:
 
 
 def packet_by_id(book: Book, packet: int) -> Packet | None:
-    rows = book.rows(f"SELECT p.*, {reading_columns('r', 'r_')} {_JOIN} WHERE p.id = ?", (packet,))
+    rows = book.rows(PACKET.select(**_COLOUR) + "WHERE t.id = ?", (packet,))
     return _packet(rows[0]) if rows else None
 
 
@@ -121,8 +99,8 @@ def list_packets(
     """The packets that are wanted, oldest first by default; without their ensembles.
     ``used_up`` shows empty packets too."""
     rows = book.rows(
-        f"SELECT p.*, {reading_columns('r', 'r_', samples=False)} {_JOIN} "
-        f"WHERE p.removed IS {'NOT NULL' if removed else 'NULL'}"
+        PACKET.select(samples=False, **_COLOUR)
+        + f"WHERE t.removed IS {'NOT NULL' if removed else 'NULL'}"
     )
     kept = [
         p

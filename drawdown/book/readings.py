@@ -1,65 +1,70 @@
-"""From a strip that was just read to a reading in the book."""
+"""Readings in the book: a strip that was just read is noted, and the kept original or packet
+nearest to a colour is found."""
 
 from __future__ import annotations
 
 import json
-from pathlib import Path
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drawdown.book.originals import colour_at_hand
+from calibration.colour.difference import delta_e_2000
+from calibration.colour.spaces import xyz_d50_to_srgb
+from drawdown.book import problems
+from drawdown.book.columns import Original, Packet
+from drawdown.book.originals import colour_at_hand, original_by_id
+from drawdown.book.packets import packet_by_id
 from drawdown.book.photos import Stored
 from drawdown.book.store import Book, Change, Row, now
 
 if TYPE_CHECKING:
+    from drawdown.matching.compare import Comparison
     from drawdown.pipeline.read import Judgement
     from drawdown.reading.colour import StripReading
+
 
 CROP_LONG_SIDE_PX = 320
 
 
-def store_photo(book: Book, path: Path) -> Stored:
-    """Keep the photo before the change that names it begins. Raises ``BadFile``."""
-    return book.photos.add_file(path)
-
-
-def store_crop(book: Book, seen: Judgement, colour: StripReading) -> Stored:
-    """Keep the strip alone, in corrected colours. Raises ``BadFile``."""
-    return book.photos.add_bytes(crop_png(seen, colour), ".png")
+def crop_of(seen: Judgement, colour: StripReading) -> np.ndarray:
+    """(h, w, 3) uint8 sRGB: the strip alone, colours corrected by the card."""
+    rows, columns = np.nonzero(colour.strip.mask)
+    top, left = rows.min(), columns.min()
+    step = max(1, -(-max(np.ptp(rows), np.ptp(columns)) // CROP_LONG_SIDE_PX))
+    box = np.s_[top : rows.max() + 1 : step, left : columns.max() + 1 : step]
+    rgb = seen.sheet.rgb_linear[box].astype(float)
+    height, width = rgb.shape[:2]
+    across, down = np.meshgrid(np.arange(width), np.arange(height))
+    xy_px = np.stack([left + step * across.ravel(), top + step * down.ravel()], axis=-1)
+    xy_mm = seen.sheet.to_mm(xy_px)
+    xyz = seen.correction.xyz_d50(seen.correction.light(rgb.reshape(-1, 3), xy_mm))
+    return np.rint(255 * xyz_d50_to_srgb(xyz)).astype(np.uint8).reshape(height, width, 3)
 
 
 def reading_row(seen: Judgement, colour: StripReading, photo: int | None, crop: int | None) -> Row:
     """A strip as a row of ``reading``; ``photo`` and ``crop`` are ids of photo rows."""
-    u95 = [_finite(v) for v in colour.lab_u95]
+    u95 = [None] * 3 if colour.lab_u95 is None else [_finite(v) for v in colour.lab_u95]
     paper = seen.correction.paper_lab_d50
-    offsets = np.asarray(colour.lab_samples, dtype=float) - colour.lab_d50
+    samples = None if colour.lab_samples is None else colour.lab_samples - colour.lab_d50
     return {
-        "photo": photo,
-        "crop": crop,
-        "strip_number": int(colour.strip.number),
+        "photo": photo, "crop": crop, "strip_number": int(colour.strip.number),
         "corners_px": json.dumps(
             [[round(float(v), 1) for v in c] for c in seen.view.to_px(colour.strip.corners_mm)]
         ),
-        "lab_l": float(colour.lab_d50[0]),
-        "lab_a": float(colour.lab_d50[1]),
-        "lab_b": float(colour.lab_d50[2]),
-        "u95_l": u95[0],
-        "u95_a": u95[1],
-        "u95_b": u95[2],
-        "samples": offsets.astype("<f4").tobytes(),
+        **{f"lab_{axis}": float(v) for axis, v in zip("lab", colour.lab_d50, strict=True)},
+        **{f"u95_{axis}": v for axis, v in zip("lab", u95, strict=True)},
+        "samples": None if samples is None else samples.astype("<f4").tobytes(),
         "card": "nominal" if seen.correction.nominal else "measured",
         "shaded": int(bool(seen.correction.shaded)),
-        "evenness_de00": _finite(colour.evenness_de00),
-        "light_sd": _finite(colour.light_sd),
+        "evenness_de00": _finite(colour.evenness_de00), "light_sd": _finite(colour.light_sd),
         "munsell_value": _finite(colour.munsell_value),
         "flags": json.dumps(
             [[f.code, f.detail] for f in dict.fromkeys((*seen.flags, *colour.flags))]
         ),
         "paper": None if paper is None else json.dumps([round(float(v), 2) for v in paper]),
-        "captured": seen.photo.metadata.get("captured"),
-        "read_at": now(),
-    }
+        "captured": seen.photo.metadata.get("captured"), "read_at": now(),
+    }  # fmt: skip
 
 
 def insert_reading(
@@ -87,26 +92,87 @@ def set_reading(book: Book, change: Change, table: str, row: int, reading: int) 
             change.update("packet", packet["id"], colour)
 
 
-def crop_png(seen: Judgement, colour: StripReading) -> bytes:
-    """The strip alone as PNG, sRGB, colours corrected by the card."""
-    from PIL import Image
-
-    from calibration.colour.spaces import xyz_d50_to_srgb
-    from drawdown.report.pictures.answer import png_bytes
-
-    rows, columns = np.nonzero(colour.strip.mask)
-    top, left = rows.min(), columns.min()
-    step = max(1, -(-max(np.ptp(rows), np.ptp(columns)) // CROP_LONG_SIDE_PX))
-    box = np.s_[top : rows.max() + 1 : step, left : columns.max() + 1 : step]
-    rgb = seen.sheet.rgb_linear[box].astype(float)
-    height, width = rgb.shape[:2]
-    across, down = np.meshgrid(np.arange(width), np.arange(height))
-    xy_px = np.stack([left + step * across.ravel(), top + step * down.ravel()], axis=-1)
-    xy_mm = seen.sheet.to_mm(xy_px)
-    xyz = seen.correction.xyz_d50(seen.correction.light(rgb.reshape(-1, 3), xy_mm))
-    encoded = np.rint(255 * xyz_d50_to_srgb(xyz)).astype(np.uint8).reshape(height, width, 3)
-    return png_bytes(Image.fromarray(encoded))
-
-
 def _finite(value: float | None) -> float | None:
     return None if value is None or not np.isfinite(value) else float(value)
+
+
+# The nearest -----------------------------------------------------------------------------
+
+# A packet's colour is its own, or else that of the original it was made for.
+_COLOURS = """
+SELECT 0, id, lab_l, lab_a, lab_b FROM original
+WHERE removed IS NULL AND lab_l IS NOT NULL
+UNION ALL
+SELECT 1, id, lab_l, lab_a, lab_b FROM packet
+WHERE removed IS NULL AND lab_l IS NOT NULL AND grams > 0
+"""
+KINDS = ("original", "packet")
+
+
+@dataclass(frozen=True)
+class Near:
+    """One of the nearest: ``kind`` "original" or "packet", its id, CIEDE2000 between the two
+    colours as read."""
+
+    kind: str
+    id: int
+    de00: float
+
+
+@dataclass(frozen=True)
+class Found:
+    """One of the nearest in full; ``comparison`` is that of two photos, with its interval."""
+
+    near: Near
+    original: Original | None
+    packet: Packet | None
+    comparison: Comparison
+
+
+def nearest(
+    book: Book, lab_d50, count: int = 5, kinds: tuple[str, ...] = KINDS
+) -> tuple[Near, ...]:
+    """The nearest by CIEDE2000, nearest first: every kept colour is compared, so none nearer
+    can be missed. ``lab_d50`` (3,)."""
+    with problems.explaining(book.folder):
+        cursor = book.db.cursor()
+        cursor.row_factory = None
+        table = np.array(cursor.execute(_COLOURS).fetchall(), dtype=float).reshape(-1, 5)
+    table = table[np.isin(table[:, 0], [KINDS.index(kind) for kind in kinds])]
+    if not len(table):
+        return ()
+    de00 = delta_e_2000(np.asarray(lab_d50, dtype=float), table[:, 2:])
+    # Equal colours in a steady order: originals first, the older first.
+    order = np.lexsort((table[:, 1], table[:, 0], de00))[:count]
+    return tuple(Near(KINDS[int(table[i, 0])], int(table[i, 1]), float(de00[i])) for i in order)
+
+
+def look_up(
+    book: Book,
+    near: tuple[Near, ...],
+    colour: StripReading,
+    *,
+    nominal: bool,
+    shaded: bool,
+    tolerance: float,
+) -> tuple[Found, ...]:
+    """The nearest in full, each compared with a strip across photos. ``nominal`` and
+    ``shaded`` say how the strip's own card is."""
+    from drawdown.matching.compare import compare
+
+    found = []
+    for one in near:
+        original = original_by_id(book, one.id) if one.kind == "original" else None
+        packet = packet_by_id(book, one.id) if one.kind == "packet" else None
+        reading = (original or packet).reading  # type: ignore[union-attr]
+        assert reading is not None
+        comparison = compare(
+            reading.colour(),
+            colour,
+            tolerance=tolerance,
+            nominal_card=nominal or reading.card != "measured",
+            shaded_card=shaded or reading.shaded,
+            across_photos=True,
+        )
+        found.append(Found(one, original, packet, comparison))
+    return tuple(found)

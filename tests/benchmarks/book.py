@@ -29,8 +29,8 @@ from book_kit import MIX, keep, reading_row  # noqa: E402
 
 from drawdown.book import open_book  # noqa: E402
 from drawdown.book.batches import begin_batch  # noqa: E402
-from drawdown.book.nearest import nearest  # noqa: E402
 from drawdown.book.originals import find_original, keep_original, list_originals  # noqa: E402
+from drawdown.book.readings import nearest  # noqa: E402
 
 
 def fill(folder: Path, originals: int, readings: int) -> None:

@@ -23,10 +23,10 @@ import numpy as np
 
 from drawdown.book import Book, now, open_book
 from drawdown.book import columns as schema
+from drawdown.book.columns import MixPart
 from drawdown.book.diary import line_of
 from drawdown.book.originals import add_recipe, keep_original
 from drawdown.book.packets import put_by
-from drawdown.book.records import MixPart
 
 MIX = (MixPart("titanium-white", 97.0), MixPart("phthalo-blue", 3.0, "tin 7"))
 
@@ -200,13 +200,22 @@ if __name__ == "__main__":
     main()
 
 
+def script_of(version: int) -> str:
+    """The SQL by which the program of that version made its tables out of those before."""
+    path = Path(__file__).resolve().parents[1] / "data" / "book_versions" / f"{version}.sql"
+    return path.read_text(encoding="utf-8")
+
+
 def old_book(folder, version: int) -> None:
     """A book as the program of that version made it, with one original in it."""
     folder.mkdir()
     db = sqlite3.connect(folder / "book.sqlite", isolation_level=None)
     db.execute("PRAGMA journal_mode = WAL")
+    for number in range(1, version + 1):
+        db.executescript(script_of(number))
     db.execute("BEGIN")
-    schema.migrate(db, version)
+    db.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
+    db.execute(f"PRAGMA user_version = {version}")
     for name, value in (("book", "abc"), ("made", "2030-01-01T00:00:00Z"), ("changes", "1")):
         db.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
     db.execute("INSERT INTO original (name, name_key, date, state) VALUES "

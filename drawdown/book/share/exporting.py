@@ -15,6 +15,7 @@ from calibration.card.cgats import cgats_text
 from calibration.errors import BadFile
 from calibration.files import writing_atomically
 from drawdown.book.photos import PhotoStore
+from drawdown.book.shapes import Data
 from drawdown.book.share.manifest import (
     ABOUT,
     COLOURS_CSV,
@@ -22,7 +23,6 @@ from drawdown.book.share.manifest import (
     FORMAT,
     MANIFEST,
     BookFile,
-    Data,
     photo_member,
 )
 

@@ -7,7 +7,6 @@ names them begins; a file that turns out to be bad is refused before that.
 
 from __future__ import annotations
 
-import base64
 import hashlib
 import json
 import shutil
@@ -18,16 +17,19 @@ from pathlib import Path
 from typing import Any
 
 from calibration.errors import BadFile
-from drawdown.book.originals import colour_at_hand
+from drawdown.book.columns import READING
+from drawdown.book.originals import called, colour_at_hand
+from drawdown.book.packets import reading_of_original
 from drawdown.book.photos import Stored
-from drawdown.book.records import MOST_LETTERS, name_key
+from drawdown.book.shapes import MOST_LETTERS, Data, name_key
 from drawdown.book.share.archive import WHY, Archive, bad, open_archive
-from drawdown.book.share.manifest import BookFile, Data, gather
-from drawdown.book.share.validation import READINGS, check_manifest
-from drawdown.book.store import Book, Change
+from drawdown.book.share.manifest import KINDS, BookFile, gather
+from drawdown.book.share.validation import POINTERS, READINGS, check_manifest
+from drawdown.book.store import Book, Change, Row
+from drawdown.book.tables import Table
 
 RENAME, SKIP = "rename", "skip"
-KINDS = {"originals": "original", "batches": "batch", "packets": "packet"}
+NAMED = [kind for kind in KINDS if kind != "pulls"]
 
 
 @dataclass(frozen=True)
@@ -92,7 +94,7 @@ def _plain(value: Any, readings: list[str]) -> Any:
 def _forms(file: BookFile) -> list[tuple[str, int, str]]:
     """(kind, place, its plain form) of each record of a file. Ids give way to the names they
     stand for; a photo that one of two lacks makes no other record of it."""
-    names = names_of(file)
+    names = {kind: {d["id"]: d["name"] for d in file.of(kind)} for kind in POINTERS.values()}
     readings = [
         hashlib.sha256(
             json.dumps(
@@ -103,20 +105,14 @@ def _forms(file: BookFile) -> list[tuple[str, int, str]]:
         for r in file.readings
     ]
     forms = []
-    for kind in (*KINDS, "pulls"):
-        for i, record in enumerate(getattr(file, kind)):
+    for kind in KINDS:
+        for i, record in enumerate(file.of(kind)):
             data = _plain(record, readings)
             data.pop("id", None)
-            for name, target in (("original", "originals"), ("batch", "batches")):
-                if name in data:
-                    data[name] = names[target].get(record[name])
+            for name in POINTERS.keys() & data.keys():
+                data[name] = names[POINTERS[name]].get(record[name])
             forms.append((kind, i, json.dumps([kind, data], sort_keys=True)))
     return forms
-
-
-def names_of(file: BookFile) -> dict[str, dict[int, str]]:
-    return {kind: {d["id"]: d["name"] for d in getattr(file, kind)} for kind in
-            ("originals", "batches")}  # fmt: skip
 
 
 class Plan:
@@ -129,22 +125,22 @@ class Plan:
         here = {form for _, _, form in _forms(self.here)}
         self.same = {(kind, i) for kind, i, form in _forms(file) if form in here}
         self.taken = {
-            kind: {name_key(d["name"]) for d in getattr(self.here, kind) if d["removed"] is None}
-            for kind in KINDS
+            kind: {name_key(d["name"]) for d in self.here.of(kind) if d["removed"] is None}
+            for kind in NAMED
         }
         self.pulls = {_pull_key(p) for p in self.here.pulls if p["removed"] is None}
 
     @property
     def news(self) -> bool:
         """False when every record is in the book already, the same."""
-        return len(self.same) < sum(len(getattr(self.file, kind)) for kind in (*KINDS, "pulls"))
+        return len(self.same) < sum(len(self.file.of(kind)) for kind in KINDS)
 
     def photos(self, book: Book) -> list[str]:
         """Which of the file's photos are wanted: those of what is new, and those that the
         book knows (one that got lost comes back so)."""
         known = {row["sha256"] for row in book.rows("SELECT sha256 FROM photo")}
-        for kind in (*KINDS, "pulls"):
-            for i, data in enumerate(getattr(self.file, kind)):
+        for kind in KINDS:
+            for i, data in enumerate(self.file.of(kind)):
                 if (kind, i) not in self.same:
                     inside = (data, *data.get("entries", ()))
                     for place in (d.get(k) for d in inside for k in READINGS):
@@ -156,11 +152,11 @@ class Plan:
     def clashes(self) -> list[Clash]:
         """What needs an answer, each once."""
         found: dict[Clash, None] = {}
-        for kind, word in KINDS.items():
-            for i, data in enumerate(getattr(self.file, kind)):
+        for kind in NAMED:
+            for i, data in enumerate(self.file.of(kind)):
                 live = data["removed"] is None and (kind, i) not in self.same
                 if live and name_key(data["name"]) in self.taken[kind]:
-                    found[Clash(word, data["name"])] = None
+                    found[Clash(KINDS[kind].name, data["name"])] = None
         for i, pull in enumerate(self.file.pulls):
             if ("pulls", i) not in self.same and self.pull_clashes(pull):
                 found[Clash("pull", pull["edition"])] = None
@@ -177,7 +173,7 @@ class Plan:
             other = name[: MOST_LETTERS - len(tail)].rstrip() + tail
             if name_key(other) not in taken:
                 return other
-        raise BadFile(f'no free name was found for "{name}"', WHY, "import it with --skip")
+        raise BadFile(f'no free name was found for "{name}"', WHY, "import it with `skip`")
 
 
 def _pull_key(pull: Data) -> tuple:
@@ -204,7 +200,7 @@ def take_in(
         raise BadFile(
             f"its photos need {need / 1e6:.0f} MB, and {free / 1e6:.0f} MB are free for the book",
             WHY,
-            "make room on the disk, or have it exported with --without-photos",
+            "make room on the disk, or have it exported with `without_photos`",
         )
     stored: dict[str, Stored] = {}
     for k, sha in enumerate(wanted):
@@ -236,30 +232,52 @@ class _Writer:
         self.book, self.change, self.plan, self.incoming = book, change, plan, incoming
         self.stored, self.answers = stored, answers
         self.readings: dict[int, int] = {}
-        self.ids: dict[str, dict[int, int]] = {"originals": {}, "batches": {}}
+        self.ids: dict[str, dict[int, int]] = {KINDS[kind].name: {} for kind in NAMED}
         self.taken = Taken()
 
     def write(self) -> Taken:
-        for kind, one in (("originals", self.original), ("batches", self.batch),
-                          ("packets", self.packet)):  # fmt: skip
-            for i, data in enumerate(getattr(self.plan.file, kind)):
+        for kind in NAMED:
+            for i, data in enumerate(self.plan.file.of(kind)):
                 name = self.name_for(kind, i, data)
                 if name is None:
                     self.point_at_own(kind, data)
                     continue
-                row = one(data, name)
+                row = self.insert(KINDS[kind], data, called(name))
                 if "id" in data:
-                    self.ids[kind][data["id"]] = row
+                    self.ids[KINDS[kind].name][data["id"]] = row
                 self.taken.added.setdefault(kind, []).append(name)
         self.pulls()
         return self.taken
+
+    def insert(self, table: Table[Any], data: Data, more: Row) -> int:
+        """Write one record with its parts; ``more`` are further columns of the row."""
+        row = table.kept(data, self.refer) | more
+        if "lab_l" in table.columns:
+            original = row.get("original")
+            row |= colour_at_hand(
+                self.book, row["reading"] or reading_of_original(self.book, original)
+            )
+        row_id = self.change.insert(table.name, row)
+        for key, (part, _) in table.parts.items():
+            parent = {part.parent(table.name): row_id}
+            for one in data[key]:
+                self.insert(part, one, parent)
+        return row_id
+
+    def refer(self, table: str, said: Any) -> int | None:
+        """The id of what a record points to."""
+        if said is None:
+            return None
+        if table == "reading":
+            return self.reading(said)
+        return self.photo(said) if table == "photo" else self.ids[table].get(said)
 
     def name_for(self, kind: str, i: int, data: Data) -> str | None:
         """The name to write it under; None when it is there already or to be skipped."""
         if (kind, i) in self.plan.same:
             self.taken.same += 1
             return None
-        clash = Clash(KINDS[kind], data["name"])
+        clash = Clash(KINDS[kind].name, data["name"])
         if data["removed"] is not None or clash not in self.answers:
             return data["name"]
         if name_key(data["name"]) not in self.plan.taken[kind]:
@@ -267,10 +285,10 @@ class _Writer:
         if self.answers[clash] == SKIP:
             self.taken.skipped.append(clash)
             return None
-        also = {name_key(d["name"]) for d in getattr(self.plan.file, kind)}
+        also = {name_key(d["name"]) for d in self.plan.file.of(kind)}
         also |= {name_key(new) for _, _, new in self.taken.renamed}
         other = self.plan.free_name(kind, data["name"], also)
-        self.taken.renamed.append((KINDS[kind], data["name"], other))
+        self.taken.renamed.append((KINDS[kind].name, data["name"], other))
         return other
 
     def point_at_own(self, kind: str, data: Data) -> None:
@@ -278,58 +296,11 @@ class _Writer:
         if "id" not in data:
             return
         found = self.book.rows(
-            f'SELECT id FROM "{KINDS[kind]}" WHERE name_key = ? AND removed IS ? ORDER BY id',
+            f"SELECT id FROM {KINDS[kind].name} WHERE name_key = ? AND removed IS ? ORDER BY id",
             (name_key(data["name"]), data["removed"]),
         )
         if found:
-            self.ids[kind][data["id"]] = int(found[0]["id"])
-
-    def original(self, data: Data, name: str) -> int:
-        reading = self.reading(data["reading"])
-        row = self.change.insert("original", {
-            **_pick(data, "date", "paper", "state", "edition", "note", "removed"),
-            "name": name, "name_key": name_key(name), "reading": reading,
-            **colour_at_hand(self.book, reading),
-        })  # fmt: skip
-        for recipe in data["recipes"]:
-            self.change.insert("recipe", {
-                **_pick(recipe, "made_at", "grams", "reason"), "original": row,
-                "mix": _json(recipe["mix"]),
-            })  # fmt: skip
-        return row
-
-    def batch(self, data: Data, name: str) -> int:
-        row = self.change.insert("batch", {
-            **_pick(data, "date", "grams", "note", "removed"), "name": name,
-            "name_key": name_key(name), "original": self.ids["originals"].get(data["original"]),
-            "mix": _json(data["mix"]),
-        })  # fmt: skip
-        for entry in data["entries"]:
-            self.change.insert("entry", {
-                **_pick(entry, "at", "kind", "de00", "de00_low95", "de00_high95", "tolerance",
-                        "p_within", "verdict", "words", "added_unit", "note"),
-                "batch": row,
-                "reading": self.reading(entry["reading"]),
-                "original_reading": self.reading(entry["original_reading"]),
-                "across_photos": _whole(entry["across_photos"]),
-                "advised": _json(entry["advised"]),
-                "added": _json(entry["added"]),
-            })  # fmt: skip
-        return row
-
-    def packet(self, data: Data, name: str) -> int:
-        original = self.ids["originals"].get(data["original"])
-        reading = self.reading(data["reading"])
-        own = reading
-        if own is None and original is not None:
-            found = self.book.rows("SELECT reading FROM original WHERE id = ?", (original,))
-            own = found[0]["reading"] if found else None
-        return self.change.insert("packet", {
-            **_pick(data, "grams", "date", "place", "note", "removed"), "name": name,
-            "name_key": name_key(name), "original": original,
-            "batch": self.ids["batches"].get(data["batch"]), "mix": _json(data["mix"]),
-            "reading": reading, **colour_at_hand(self.book, own),
-        })  # fmt: skip
+            self.ids[KINDS[kind].name][data["id"]] = int(found[0]["id"])
 
     def pulls(self) -> None:
         editions: dict[str, str] = {}
@@ -357,50 +328,17 @@ class _Writer:
                 edition = editions[edition]
             spot = (name_key(edition), pull["spot"])
             is_good = pull["good"] and (spot not in good or pull["removed"] is not None)
-            self.change.insert("pull", {
-                **_pick(pull, "number", "date", "spot", "note", "removed"), "edition": edition,
-                "edition_key": spot[0], "good": int(is_good),
-                "reading": self.reading(pull["reading"]), "beside": self.reading(pull["beside"]),
-            })  # fmt: skip
+            row = {"edition": edition, "edition_key": spot[0], "good": int(is_good)}
+            self.insert(KINDS["pulls"], pull, row)
             self.taken.added.setdefault("pulls", []).append(f"{edition} {pull['number']}")
 
-    def reading(self, place: int | None) -> int | None:
+    def reading(self, place: int) -> int:
         """The id of a reading of the file."""
-        if place is None:
-            return None
         if place not in self.readings:
-            data = self.plan.file.readings[place]
-            lab, u95 = data["lab_d50"], data["lab_u95"]
-            samples = data["samples"]
-            self.readings[place] = self.change.insert("reading", {
-                **_pick(data, "card", "evenness_de00", "light_sd", "munsell_value",
-                        "strip_number", "captured", "read_at"),
-                **{f"lab_{axis}": lab[i] for i, axis in enumerate("lab")},
-                **{f"u95_{axis}": u95[i] for i, axis in enumerate("lab")},
-                "samples": None if samples is None else base64.b64decode(samples),
-                "shaded": int(data["shaded"]),
-                "flags": json.dumps(data["flags"]),
-                "corners_px": json.dumps(data["corners_px"]),
-                "paper": _json(data["paper_lab_d50"]),
-                "photo": self.photo(data["photo"]), "crop": self.photo(data["crop"]),
-            })  # fmt: skip
+            self.readings[place] = self.insert(READING, self.plan.file.readings[place], {})
         return self.readings[place]
 
-    def photo(self, sha: str | None) -> int | None:
-        if sha is None:
-            return None
+    def photo(self, sha: str) -> int:
         if sha not in self.stored:  # what was there already when the photos were stored is not now
             self.stored[sha] = _store(self.book, self.incoming, sha)
         return self.change.photo(self.stored[sha])
-
-
-def _pick(data: Data, *names: str) -> dict[str, Any]:
-    return {name: data[name] for name in names}
-
-
-def _json(value: Any) -> str | None:
-    return None if value is None else json.dumps(value, ensure_ascii=False)
-
-
-def _whole(value: bool | None) -> int | None:
-    return None if value is None else int(value)

@@ -52,7 +52,7 @@ def amend(
     json: shared.AsJson = False,
 ) -> int:
     """Put right what was noted of a kept original or a packet, or read its colour anew."""
-    from drawdown.book.records import clean_date, clean_name, clean_text, name_key
+    from drawdown.book.shapes import clean_date, clean_name, clean_text, name_key
 
     if wet and dry:
         raise WrongUsage(
@@ -85,7 +85,7 @@ def amend(
         )
     from drawdown.book import open_book
     from drawdown.book.originals import check_free, find_by_name
-    from drawdown.book.readings import insert_reading, set_reading, store_crop, store_photo
+    from drawdown.book.readings import insert_reading, set_reading
 
     table = "packet" if packet else "original"
     with open_book(opt.folder_of(book), write=True) as opened:
@@ -95,7 +95,7 @@ def amend(
             from drawdown.commands.book.options import read_strip
 
             seen, colour = read_strip(photo, strip_number, card, card_corners, keep=True)
-            stored, crop = store_photo(opened, photo), store_crop(opened, seen, colour)
+            stored, crop = opt.store(opened, photo, seen, colour)
         known = opened.rows(f'SELECT name FROM "{table}" WHERE id = ?', (row,))[0][0]
         with opened.change(f'amended the {table} "{known}"') as change:
             if values.get("name_key") not in (None, _key(opened, table, row)):

@@ -14,7 +14,7 @@ from drawdown.commands.support import options as shared
 from drawdown.defaults import TOLERANCE_DE00
 
 if TYPE_CHECKING:
-    from drawdown.book.nearest import Found
+    from drawdown.book.readings import Found
     from drawdown.pipeline.read import Judgement
     from drawdown.reading.colour import StripReading
     from drawdown.report.text.terminal import Screen
@@ -53,7 +53,7 @@ def find(
     from drawdown.report.text import terminal
 
     with open_book(opt.folder_of(book)) as opened:  # told before the measuring, not after
-        from drawdown.book.nearest import look_up, nearest
+        from drawdown.book.readings import look_up, nearest
         from drawdown.commands.book.options import read_strip
 
         seen, colour = read_strip(photo, strip_number, card, card_corners, keep=False)

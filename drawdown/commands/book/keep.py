@@ -41,7 +41,7 @@ def keep(
     json: shared.AsJson = False,
 ) -> int:
     """Keep a strip as an original: its colour, its mix, its photo."""
-    from drawdown.book.records import clean_date, clean_grams, clean_name, clean_text
+    from drawdown.book.shapes import clean_date, clean_grams, clean_name, clean_text
 
     name = clean_name(name)
     day = clean_date(date)
@@ -60,7 +60,7 @@ def keep(
         )
     from drawdown.book import open_book
     from drawdown.book.originals import check_free, find_original, keep_original
-    from drawdown.book.readings import insert_reading, store_crop, store_photo
+    from drawdown.book.readings import insert_reading
     from drawdown.commands.book.options import read_strip
     from drawdown.report.json.book import dump_book, original_data, photo_path
     from drawdown.report.text import terminal
@@ -70,7 +70,7 @@ def keep(
     with open_book(folder, create=True) as opened:
         check_free(opened, "original", name)  # told before the measuring, not after
         seen, colour = read_strip(photo, strip_number, card, card_corners, keep=True)
-        stored, crop = store_photo(opened, photo), store_crop(opened, seen, colour)
+        stored, crop = opt.store(opened, photo, seen, colour)
         with opened.change(f'kept "{name}"') as change:
             reading = insert_reading(change, seen, colour, stored, crop)
             keep_original(

@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration.errors import WrongUsage
-from drawdown.commands.book.options import by_shelf, folder_of
+from drawdown.commands.book.options import by_shelf, folder_of, store
 
 if TYPE_CHECKING:
     from drawdown.book import Book, Change
+    from drawdown.book.columns import Batch, Mix, Original
     from drawdown.book.photos import Stored
-    from drawdown.book.records import Batch, Mix, Original
     from drawdown.matching.kept_original import Kept
     from drawdown.pipeline.read import Judgement
 
@@ -81,8 +81,9 @@ def from_book(
     same ink under two names counts as one. Raises ``WrongUsage`` and ``BadFile``."""
     from drawdown.book import open_book
     from drawdown.book.batches import batch_called, mix_with_added, story_of
+    from drawdown.book.columns import MixPart
     from drawdown.book.originals import find_original, original_by_id
-    from drawdown.book.records import MixPart, clean_name
+    from drawdown.book.shapes import clean_name
     from drawdown.matching.kept_original import Kept
 
     folder = folder_of(book)
@@ -125,7 +126,7 @@ def from_book(
             "at it as wet, or read the original anew with drawdown book amend --photo."
         )
     r = original.reading
-    colour = r.strip_colour()
+    colour = r.colour()
     return FromBook(
         folder=folder,
         original=original,
@@ -151,7 +152,6 @@ def from_book(
 def log_match(source: FromBook, photo: Path, judgement: Judgement) -> None:
     """Put the match into the batch's story; told on stderr. Raises ``BadFile``."""
     from drawdown.book import open_book
-    from drawdown.book.readings import store_crop, store_photo
     from drawdown.report.text.book import UNDO
     from drawdown.report.text.terminal import write_aside
 
@@ -160,10 +160,9 @@ def log_match(source: FromBook, photo: Path, judgement: Judgement) -> None:
     assert source.batch_name is not None
     batch_strip = next(s for s in judgement.strips if s.strip.number == c.batch)
     with open_book(source.folder, write=True) as opened:
-        stored = store_photo(opened, photo)
-        crop = store_crop(opened, judgement, batch_strip)
+        stored, crop = store(opened, photo, judgement, batch_strip)
         earlier = judgement.earlier
-        other = None if earlier is None else store_photo(opened, Path(earlier.photo.path))
+        other = None if earlier is None else opened.photos.add_file(Path(earlier.photo.path))
         with opened.change(f'logged a photo of batch "{source.batch_name}"') as change:
             told = _write(opened, change, source, judgement, (stored, other, crop))
     for text in told:
@@ -180,7 +179,7 @@ def _write(
 ) -> list[str]:
     from drawdown.book.batches import batch_called, begin_batch, log_reading
     from drawdown.book.readings import insert_reading
-    from drawdown.book.records import clean_date
+    from drawdown.book.shapes import clean_date
     from drawdown.report.json.match import match_data
 
     told = []

@@ -17,6 +17,8 @@ from drawdown.commands.support.options import inks, read_mix
 from drawdown.commands.support.output import read_photo
 
 if TYPE_CHECKING:
+    from drawdown.book import Book
+    from drawdown.book.photos import Stored
     from drawdown.pipeline.read import Judgement
     from drawdown.reading.colour import StripReading
 
@@ -160,7 +162,7 @@ def check_most(most: int | None) -> int | None:
 
 
 def check_days(since: str | None, until: str | None = None) -> tuple[str | None, str | None]:
-    from drawdown.book.records import clean_date
+    from drawdown.book.shapes import clean_date
 
     first = None if since is None else clean_date(since, "--since")
     return first, None if until is None else clean_date(until, "--until")
@@ -169,7 +171,8 @@ def check_days(since: str | None, until: str | None = None) -> tuple[str | None,
 def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | None = None):
     """``--mix`` and ``--tin`` as a mix. An ink that the shelf knows under another name keeps
     the shelf's name; one that it does not know is kept as it was said."""
-    from drawdown.book.records import MixPart, clean_name
+    from drawdown.book.columns import MixPart
+    from drawdown.book.shapes import clean_name
 
     parts = read_mix(pairs or []) or {}
     marks: dict[str, str] = {}
@@ -290,3 +293,17 @@ def strip_of(seen: Judgement, number: int, photo: Path, *, keep: bool) -> StripR
             hard[0].kind.todo,
         )
     return colour
+
+
+def store(
+    opened: Book, photo: Path, seen: Judgement, colour: StripReading
+) -> tuple[Stored, Stored]:
+    """Keep a photo and the strip's crop, before the change that names them begins. Raises
+    ``BadFile``."""
+    from PIL import Image
+
+    from drawdown.book.readings import crop_of
+    from drawdown.report.pictures.answer import png_bytes
+
+    crop = png_bytes(Image.fromarray(crop_of(seen, colour)))
+    return opened.photos.add_file(photo), opened.photos.add_bytes(crop, ".png")

@@ -45,7 +45,7 @@ def put_by(
     json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note a packet of leftover ink, so that it is found when its colour is wanted."""
-    from drawdown.book.records import clean_date, clean_grams, clean_name, clean_text
+    from drawdown.book.shapes import clean_date, clean_grams, clean_name, clean_text
 
     name = clean_name(name, "NAME")
     clean_grams(grams)
@@ -63,7 +63,7 @@ def put_by(
     from drawdown.book.originals import check_free, find_original
     from drawdown.book.packets import find_packet
     from drawdown.book.packets import put_by as put_packet_by
-    from drawdown.book.readings import insert_reading, store_crop, store_photo
+    from drawdown.book.readings import insert_reading
     from drawdown.report.json.book import dump_book, original_names, packet_data
     from drawdown.report.text import terminal
     from drawdown.report.text.book import UNDO, lab_words, mix_words
@@ -89,7 +89,7 @@ def put_by(
             from drawdown.commands.book.options import read_strip
 
             seen, colour = read_strip(photo, strip_number, card, card_corners, keep=True)
-            stored, crop = store_photo(opened, photo), store_crop(opened, seen, colour)
+            stored, crop = opt.store(opened, photo, seen, colour)
         with opened.change(f'put "{name}" by') as change:
             if seen is not None:
                 reading = insert_reading(change, seen, colour, stored, crop)
@@ -128,7 +128,7 @@ def take(
     json: shared.AsJson = False,
 ) -> int:
     """Note that ink was taken out of a packet."""
-    from drawdown.book.records import clean_grams
+    from drawdown.book.shapes import clean_grams
 
     clean_grams(grams)
     from drawdown.book import open_book

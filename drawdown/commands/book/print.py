@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from drawdown.book import Book
-    from drawdown.book.records import Mix, Original, Packet, Reading
+    from drawdown.book.columns import Mix, Original, Packet, Reading
     from drawdown.ink.shelf import Ink, Shelf
     from drawdown.report.paper.labels import Label
     from drawdown.report.paper.pages import Item, Rgb
@@ -163,7 +163,7 @@ def _chosen(book: Book, names: list[str], originals: bool) -> list[Packet | Orig
 
 
 def _label(one: Packet | Original, shelf: Shelf) -> Label:
-    from drawdown.book.records import Packet
+    from drawdown.book.columns import Packet
     from drawdown.report.paper.labels import Label
     from drawdown.report.text.book import lab_words, parts_text
     from drawdown.wording.weights import noted_grams

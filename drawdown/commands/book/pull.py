@@ -16,8 +16,8 @@ from drawdown.pipeline.options import refuse_too_few
 
 if TYPE_CHECKING:
     from drawdown.book import Book
+    from drawdown.book.columns import Pull
     from drawdown.book.edition import Run
-    from drawdown.book.records import Pull
 
 
 def _pulled(ctx: typer.Context, incomplete: str) -> list[str]:
@@ -67,7 +67,7 @@ def pull(
     json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note a pulled print of an edition, and say whether to go on."""
-    from drawdown.book.records import clean_date, clean_name, clean_text
+    from drawdown.book.shapes import clean_date, clean_name, clean_text
 
     edition = clean_name(edition, "--edition")
     spot = clean_name(spot, "--spot") if spot.strip() else ""
@@ -88,7 +88,7 @@ def pull(
     refuse_too_few(by_hand, strip_number, beside or 1)
     from drawdown.book import open_book
     from drawdown.book.edition import add_pull, drift_of, run_of
-    from drawdown.book.readings import insert_reading, store_crop, store_photo
+    from drawdown.book.readings import insert_reading
     from drawdown.commands.book.options import read_strip, strip_of
     from drawdown.report.json.book import dump_book
     from drawdown.report.text import terminal
@@ -109,7 +109,7 @@ def pull(
         seen, colour = read_strip(photo, strip_number, card, card_corners, keep=True,
                                   by_hand=by_hand)  # fmt: skip
         other = None if beside is None else strip_of(seen, beside, photo, keep=True)
-        stored, crop = store_photo(opened, photo), store_crop(opened, seen, colour)
+        stored, crop = opt.store(opened, photo, seen, colour)
         with opened.change(f'noted pull {number} of "{edition}"') as change:
             reading = insert_reading(change, seen, colour, stored, crop)
             lain = None if other is None else insert_reading(change, seen, other, stored, None)
@@ -132,7 +132,7 @@ def pull(
 def _known_spelling(book: Book, edition: str) -> str:
     """The edition as it is spelt in the book already."""
     from drawdown.book.edition import editions
-    from drawdown.book.records import name_key
+    from drawdown.book.shapes import name_key
 
     same = [known for known, _ in editions(book) if name_key(known) == name_key(edition)]
     return same[0] if same else edition

@@ -14,7 +14,7 @@ from drawdown.commands.support import options as shared
 from drawdown.defaults import HOLD_BACK_PERCENT
 
 if TYPE_CHECKING:
-    from drawdown.book.records import Original
+    from drawdown.book.columns import Original
     from drawdown.ink.recipe import Remake
     from drawdown.ink.shelf import Shelf
     from drawdown.report.text.terminal import Screen
@@ -42,7 +42,7 @@ def remake(
     """Weigh out a kept original's mix again, beginning a little light."""
     from drawdown.book import open_book
     from drawdown.book.originals import check_free, find_original
-    from drawdown.book.records import clean_name
+    from drawdown.book.shapes import clean_name
     from drawdown.ink.recipe import remake as weigh_out
     from drawdown.report.json.book import dump_book, recipe_data
     from drawdown.report.text import terminal
@@ -113,7 +113,8 @@ def _begin(
     """The batch as it is on the slab: what was weighed first, not the whole recipe."""
     from drawdown.book import open_book
     from drawdown.book.batches import begin_batch
-    from drawdown.book.records import MixPart, clean_date
+    from drawdown.book.columns import MixPart
+    from drawdown.book.shapes import clean_date
 
     mix = tuple(
         MixPart(row.ink, round(row.first_g, 4), tins.get(row.ink, "")) for row in result.inks
@@ -234,7 +235,7 @@ def correct(
     json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note a better recipe for a kept original; the older ones stay."""
-    from drawdown.book.records import clean_grams, clean_text
+    from drawdown.book.shapes import clean_grams, clean_text
 
     clean_grams(grams)
     reason = clean_text(why, "--why")

@@ -82,7 +82,7 @@ def added(
     json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note what was stirred into a batch, in grams."""
-    from drawdown.book.records import clean_name, clean_text
+    from drawdown.book.shapes import clean_name, clean_text
 
     remark = clean_text(note, "--note")
     said = shared.read_amounts(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from drawdown.book import Book
-    from drawdown.book.records import Batch, Entry, Mix, Original, Packet, Reading, Recipe
+    from drawdown.book.columns import Batch, Entry, Mix, Original, Packet, Reading, Recipe
     from drawdown.book.store import Done
 
 

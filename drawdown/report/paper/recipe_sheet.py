@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from drawdown.book.records import Original, Recipe
+from drawdown.book.columns import Original, Recipe
 from drawdown.report.paper.pages import (
     ASCENT,
     GREY,

@@ -12,11 +12,12 @@ from PIL import Image, ImageDraw
 from calibration.colour.difference import local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
 from calibration.files import write_atomically
+from drawdown.reading.colour import K95
 from drawdown.report.pictures.answer import png_bytes
 from drawdown.report.pictures.canvas import fitting, font, plain
 
 if TYPE_CHECKING:
-    from drawdown.book.records import Batch, Entry, Original, Reading
+    from drawdown.book.columns import Batch, Entry, Original, Reading
 
 WIDTH, HEIGHT = 1280, 900
 LEFT, TOP, SIDE = 110, 130, 620  # the a*, b* plane
@@ -125,12 +126,8 @@ def _spread(entry: Entry) -> np.ndarray:
     reading, beside = entry.reading, entry.original_reading
     assert reading is not None
     if not entry.across_photos and beside is not None and _paired(reading, beside):
-        spread = (reading.lab_samples() - beside.lab_samples()).std(axis=0)
-    else:
-        spread = reading.lab_samples().std(axis=0)
-        if reading.lab_u95 is not None:
-            spread = np.array(reading.lab_u95) / 1.96
-    return spread
+        return (reading.colour().members() - beside.colour().members()).std(axis=0)
+    return reading.colour().widest_u95 / K95
 
 
 def _paired(one: Reading, other: Reading) -> bool:

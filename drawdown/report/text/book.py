@@ -12,7 +12,7 @@ from drawdown.wording import figures as words
 from drawdown.wording.weights import noted_grams
 
 if TYPE_CHECKING:
-    from drawdown.book.records import Batch, Entry, Mix, Original, Packet, Reading, Recipe
+    from drawdown.book.columns import Batch, Entry, Mix, Original, Packet, Reading, Recipe
     from drawdown.book.store import Done
 
 UNDO = "`drawdown book undo` takes it back."

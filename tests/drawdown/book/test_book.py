@@ -23,6 +23,7 @@ from drawdown.book.batches import (
     mix_with_added,
     story_of,
 )
+from drawdown.book.columns import MixPart
 from drawdown.book.diary import Diary, line_of, pack, parse, unpack
 from drawdown.book.edition import add_pull, editions, run_of
 from drawdown.book.originals import (
@@ -33,7 +34,7 @@ from drawdown.book.originals import (
     recipes_of,
 )
 from drawdown.book.packets import find_packet, list_packets, put_by, take_from
-from drawdown.book.records import MixPart, clean_date, clean_grams, clean_name
+from drawdown.book.shapes import clean_date, clean_grams, clean_name
 from drawdown.book.store import list_changes, strike_out
 
 
@@ -76,7 +77,7 @@ def test_the_settings_of_the_file_are_the_safe_ones(book):
 
 def test_a_stored_reading_compares_as_the_strip_did(book):
     original = find_original(book, "x") if keep(book, "x") else None
-    colour = original.reading.strip_colour()
+    colour = original.reading.colour()
     samples = np.frombuffer(reading_row()["samples"], "<f4").reshape(-1, 3)
     np.testing.assert_allclose(
         colour.lab_samples, samples + np.array([62.0, -21.0, -24.0]), atol=1e-5

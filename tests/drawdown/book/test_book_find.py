@@ -11,9 +11,9 @@ from command_kit import json_of, run
 
 from calibration.errors import WrongUsage
 from drawdown.book import open_book
-from drawdown.book.nearest import nearest
+from drawdown.book.columns import MixPart
 from drawdown.book.packets import put_by
-from drawdown.book.records import MixPart
+from drawdown.book.readings import nearest
 from drawdown.ink.recipe import remake
 
 PHOTOS = Path(__file__).resolve().parents[3] / "fixtures" / "photos"

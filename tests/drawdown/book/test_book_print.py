@@ -14,8 +14,8 @@ import pytest
 from book_kit import keep, quick_place
 
 from drawdown.book import open_book
+from drawdown.book.columns import MixPart
 from drawdown.book.packets import put_by
-from drawdown.book.records import MixPart
 from drawdown.commands import main as cli
 from drawdown.commands.book.print import cautions_of
 from drawdown.ink.shelf import starter_shelf

@@ -18,9 +18,9 @@ from calibration.card.cgats import cgats_text, parse_cgats
 from calibration.errors import BadFile
 from drawdown.book import columns as schema
 from drawdown.book import open_book
-from drawdown.book.nearest import nearest
+from drawdown.book.columns import MixPart
 from drawdown.book.originals import find_original, keep_original
-from drawdown.book.records import MixPart
+from drawdown.book.readings import nearest
 from drawdown.book.share.manifest import gather
 from drawdown.book.share.validation import READINGS
 from drawdown.commands import main as cli

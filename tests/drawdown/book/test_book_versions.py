@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 
 import pytest
-from book_kit import keep, names, old_book, quick_place
+from book_kit import keep, names, old_book, quick_place, script_of
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.book import columns as schema
@@ -24,6 +25,42 @@ def book(tmp_path):
 
 
 # Versions --------------------------------------------------------------------------------
+
+
+def described(db: sqlite3.Connection) -> dict[str, list]:
+    """Every table with its columns, what they point to and how they are indexed."""
+    found = {}
+    for (table,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'"):
+        columns = sorted(row[1:] for row in db.execute(f"PRAGMA table_info({table})"))
+        pointers = sorted(row[2:] for row in db.execute(f"PRAGMA foreign_key_list({table})"))
+        indexes = sorted(
+            (*row[1:], *(c[2] for c in db.execute(f"PRAGMA index_info({row[1]})")))
+            for row in db.execute(f"PRAGMA index_list({table})")
+        )
+        found[table] = [columns, pointers, indexes]
+    return found
+
+
+def rules(db: sqlite3.Connection) -> list[str]:
+    """What each table refuses, and which rows an index holds."""
+    texts = [row[0] or "" for row in db.execute("SELECT sql FROM sqlite_master")]
+    return sorted(
+        " ".join(rule.split()) for text in texts
+        for rule in re.findall(r"CHECK \((?:[^()]|\([^()]*\))*\)|WHERE .*", text)
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("version", range(1, schema.VERSION + 1))
+def test_the_tables_of_every_version_are_those_that_its_program_made(version):
+    """tests/data/book_versions holds the SQL as those programs had it, word for word."""
+    then, now = sqlite3.connect(":memory:"), sqlite3.connect(":memory:")
+    for number in range(1, version + 1):
+        then.executescript(script_of(number))
+    schema.migrate(now, version)
+    assert described(now) == described(then)
+    assert rules(now) == rules(then)
+    then.close()
+    now.close()
 
 
 @pytest.mark.parametrize("version", range(1, schema.VERSION))

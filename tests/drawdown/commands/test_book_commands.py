@@ -12,10 +12,10 @@ from book_kit import MIX, keep, names, quick_place
 from command_kit import json_of, run
 
 from drawdown.book import open_book
-from drawdown.book.nearest import nearest
+from drawdown.book.columns import MixPart
 from drawdown.book.originals import find_original, recipes_of
 from drawdown.book.packets import put_by
-from drawdown.book.records import MixPart
+from drawdown.book.readings import nearest
 from drawdown.commands import main as cli
 from drawdown.report.text.book import columns_of, table
 from drawdown.report.text.terminal import Screen

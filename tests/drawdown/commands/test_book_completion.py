@@ -13,8 +13,8 @@ from book_kit import MIX, keep, quick_place
 from command_kit import run
 
 from drawdown.book import open_book
+from drawdown.book.columns import MixPart
 from drawdown.book.packets import put_by
-from drawdown.book.records import MixPart
 from drawdown.commands.book import COMMANDS
 
 ROOT = Path(__file__).resolve().parents[3]

@@ -13,7 +13,7 @@ from book_kit import keep, quick_place
 from command_kit import json_of, run
 
 from drawdown.book import open_book
-from drawdown.book.records import MixPart
+from drawdown.book.columns import MixPart
 from drawdown.matching import compare
 from drawdown.matching.drying import DryingPair
 from drawdown.studio import drying_file

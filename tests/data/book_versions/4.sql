@@ -1,0 +1,1 @@
+ALTER TABLE pull ADD COLUMN beside INTEGER REFERENCES reading (id);
