@@ -124,12 +124,6 @@ BAR_SMALL = FlagKind(
     "a small area gives a noisy reading of how the ink covers",
     "pull the strip right across the bar, at least 15 mm wide",
 )  # fmt: skip
-BAR_NO_GROUND = FlagKind(
-    "no-ground-beside", False, "strip",
-    "no {detail} shows beside the strip",
-    "what the ink lies on must be seen to tell how much it covers",
-    "leave some of the bar and of the paper bare on both sides of the strip",
-)  # fmt: skip
 BAR_PALE = FlagKind(
     "pale-bar", False, "strip",
     "the black bar is only a dark grey (L* {detail})",

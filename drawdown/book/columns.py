@@ -169,7 +169,7 @@ class Reading:
 
         from drawdown.flags import kind_of
         from drawdown.reading.colour import StripReading
-        from drawdown.strips.find import Strip
+        from drawdown.strips.strip import Strip
 
         lab = np.array(self.lab_d50)
         samples = None

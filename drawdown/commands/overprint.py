@@ -153,6 +153,7 @@ def _crossing(photo: Path, layer, on_top, places, card, corners, wet, shelf, pic
     """Read a crossing, predict it from the two strips alone, and compare."""
     from drawdown.pipeline import crossing as room
     from drawdown.printing.layer_notation import cautions, read_layers
+    from drawdown.reading.crossing import cross_by_hand, find_cross, read_cross
     from drawdown.report.text import crossing as report
     from drawdown.studio.shelf_file import shelf_in_use
 
@@ -168,8 +169,9 @@ def _crossing(photo: Path, layer, on_top, places, card, corners, wet, shelf, pic
     with unfit_in_json("overprint", photo, json):
         seen = read_photo(photo, card, corners, places, crossing=True)
         strips = [s.strip for s in seen.strips]
-        cross = room.cross_by_hand(strips) if places else room.find_cross(seen)
-        read = room.read_cross(seen, cross)
+        place = (seen.sheet, seen.correction, seen.view.card)
+        cross = cross_by_hand(strips) if places else find_cross(*place)
+        read = read_cross(cross, *place, seen.photo.jpeg_quality)
         one, other = cross.names
         ways = [(one, other), (other, one)]
         if places:

@@ -150,12 +150,11 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
     import numpy as np
 
     from drawdown.ink.ladder_fit import Rung
-    from drawdown.reading.budget import common_sd
-    from drawdown.reading.over_bar import bars_in_view, read_over_bar
+    from drawdown.reading.budget import card_sd
+    from drawdown.reading.over_bar import other_ink, read_over_bar
 
     by_number = {s.strip.number: s for s in seen.strips}
     steps = _placed(seen, steps, by_number)
-    bars = bars_in_view(seen.sheet, seen.view, seen.correction)
     strips = [s.strip for s in by_number.values()]
     rungs, samples, papers, blacks, beyond = [], [], [], [], []
     for step in steps:
@@ -171,10 +170,9 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
         strip = by_number[step.number]
         _refuse(step, strip.flags)
         over = read_over_bar(
-            strip.strip, strips, bars, seen.sheet, seen.correction, seen.photo.jpeg_quality
-        )
-        if over is not None and over.bar is None:
-            over = None  # over a ground of unknown colour
+            strip.strip, seen.sheet, seen.correction, seen.view.card,
+            other_ink(strip.strip, strips), seen.photo.jpeg_quality,
+        )  # fmt: skip
         if over is None and step.what == "bar":
             raise WrongUsage(
                 f"strip {step.number} is said to cross the black bar, and no bar is seen under it",
@@ -191,8 +189,7 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
             rungs.append(Rung(step.parts, step.number, "bar", over.ink_on_bar.lab_d50))
             samples.append(over.ink_on_bar.lab_samples)
             blacks.append(over.bar.lab_d50)
-            if over.paper is not None:
-                papers.append(over.paper.lab_d50)
+            papers.append(over.paper.lab_d50)
     if papers:
         paper = np.median(papers, axis=0)
     elif seen.correction.paper_lab_d50 is not None:
@@ -207,7 +204,7 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
     nominal = seen.correction.nominal
     covariance = np.cov(np.hstack(samples), rowvar=False)
     covariance += READING_FLOOR**2 * np.eye(len(covariance))
-    covariance += card_covariance(labs, common_sd(labs, nominal=nominal), np.array(beyond))
+    covariance += card_covariance(labs, card_sd(labs, nominal=nominal), np.array(beyond))
     bar = np.median(blacks, axis=0) if blacks else None
     return Readings(
         tuple(steps),
@@ -245,12 +242,7 @@ def _placed(seen: Judgement, steps: Sequence[Step], by_number: dict) -> list[Ste
     for step in steps:
         if step.place:
             number = max(by_number, default=0) + 1
-            try:
-                (strip,) = strips_by_hand(seen.sheet, seen.view, [step.place])
-            except WrongUsage as wrong:
-                raise WrongUsage(
-                    wrong.seen.replace("--strip", "--step"), wrong.why, wrong.todo
-                ) from None
+            (strip,) = strips_by_hand(seen.sheet, seen.view, [step.place], parameter="steps")
             by_number[number] = measure(
                 replace(strip, number=number), seen.sheet, seen.correction, seen.view.card,
                 jpeg_quality=seen.photo.jpeg_quality,

@@ -10,8 +10,7 @@ import numpy as np
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import flags as fl
 from drawdown.printing.opacity import Opacity, opacity
-from drawdown.reading.film_pair import FilmPair, other_ink, read_film_pair
-from drawdown.reading.over_bar import PALE_BAR_L
+from drawdown.reading.over_bar import OverBar, other_ink, read_over_bar
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
@@ -27,7 +26,7 @@ class StripOpacity:
     when it crosses none. ``flags`` are those of the crossing alone."""
 
     strip: StripReading
-    pair: FilmPair | None
+    pair: OverBar | None
     opacity: Opacity | None
     flags: tuple[fl.Flag, ...]
 
@@ -58,9 +57,9 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
     return tuple(_of(s, pairs[s.strip.number], below) for s in seen.strips)
 
 
-def pair_of(seen: Judgement, strip: StripReading) -> FilmPair | None:
+def pair_of(seen: Judgement, strip: StripReading) -> OverBar | None:
     """One strip's film over paper and over a bar, in a photo that was read."""
-    return read_film_pair(
+    return read_over_bar(
         strip.strip,
         seen.sheet,
         seen.correction,
@@ -70,24 +69,24 @@ def pair_of(seen: Judgement, strip: StripReading) -> FilmPair | None:
     )
 
 
-def _base(pairs: dict[int, FilmPair | None], base: int) -> np.ndarray:
+def _base(pairs: dict[int, OverBar | None], base: int) -> np.ndarray:
     if base not in pairs:
         raise WrongUsage(
-            f"--base-strip is {base}, and {len(pairs)} strips were found",
+            f"`base_strip` is {base}, and {len(pairs)} strips were found",
             "strips are numbered from left to right with the card upright",
             f"choose a number between 1 and {len(pairs)}",
         )
     pair = pairs[base]
     if pair is None:
         raise WrongUsage(
-            f"strip {base} (--base-strip) does not cross the bar",
+            f"strip {base} (`base_strip`) does not cross the bar",
             "base alone must be seen over black to compare with",
-            "pull the base across the bar too, or leave --base-strip out",
+            "pull the base across the bar too, or leave `base_strip` out",
         )
     return np.concatenate([pair.xyz_d50[None, 1], pair.xyz_samples[:, 1]])
 
 
-def _of(strip: StripReading, pair: FilmPair | None, base: np.ndarray | None) -> StripOpacity:
+def _of(strip: StripReading, pair: OverBar | None, base: np.ndarray | None) -> StripOpacity:
     if pair is None:
         return StripOpacity(strip, None, None, ())
     if not pair.xyz_d50[3, 1] < 0.5 * pair.xyz_d50[2, 1]:
@@ -96,8 +95,7 @@ def _of(strip: StripReading, pair: FilmPair | None, base: np.ndarray | None) -> 
     flags = []
     if found.dark and found.ratio.value >= MISLEADS:
         flags.append(fl.HIDES_BY_DARKNESS(f"{found.lightness_added.value:+.0f}"))
-    if pair.lab_d50[3, 0] > PALE_BAR_L:
-        flags.append(fl.BAR_PALE(f"{pair.lab_d50[3, 0]:.0f}"))
+    flags += pair.flags
     if abs(pair.film_change) > CHANGING:
         flags.append(fl.FILM_CHANGES_AT_BAR(f"{100 * pair.film_change:.0f}"))
     return StripOpacity(strip, pair, found, tuple(flags))

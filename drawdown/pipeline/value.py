@@ -30,7 +30,7 @@ from drawdown.printing.lighten import (
 )
 from drawdown.printing.opacity import Number
 from drawdown.printing.value import Value, l_of_value, value_of
-from drawdown.reading.film_pair import FilmPair
+from drawdown.reading.over_bar import OverBar
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
@@ -155,7 +155,7 @@ def _ground(lab: np.ndarray) -> np.ndarray:
     return np.clip(internal_from_measured(smooth_spectrum(lab)), 0.0, 0.99)
 
 
-def _reading(strip: StripReading, pair: FilmPair | None, paper_lab) -> Seen:
+def _reading(strip: StripReading, pair: OverBar | None, paper_lab) -> Seen:
     """The strip over paper and, where it crosses a bar, over that; what the card leaves open
     is common to both."""
     samples = [strip.lab_samples]

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.colour.spaces import munsell_value
+from calibration.uncertainty.intervals import K95
 
 # DC steps of the example tables K.1 and K.2 of ISO/IEC 10918-1, at quality 50.
 DC_LUMA, DC_CHROMA = 16, 17
@@ -46,7 +47,7 @@ CARD_SD = {"nominal": (4.5, 0.0, 1.8, 0.09, 0.0), "measured": (1.0, 0.013, 1.0, 
 VIVID_CHROMA = 45.0  # few cards hold colours as strong as that
 
 
-def common_sd(lab_d50: np.ndarray, *, nominal: bool) -> np.ndarray:
+def card_sd(lab_d50: np.ndarray, *, nominal: bool) -> np.ndarray:
     """(..., 3) standard uncertainty of L*, a*, b* that card and camera leave in colours
     (..., 3), for a card as drawn (``nominal``) or measured."""
     sd_l, share_l, sd_ab, share, vivid = CARD_SD["nominal" if nominal else "measured"]
@@ -55,8 +56,25 @@ def common_sd(lab_d50: np.ndarray, *, nominal: bool) -> np.ndarray:
     return np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
 
 
-K95 = 1.96
-CELLS_AS_ONE = 3.0  # cells next to each other share streaks and film (drawdown/reading/strip.py)
+CELLS_AS_ONE = 3.0  # cells next to each other share streaks and film
+PIXELS_AS_ONE = 10.0  # grain and noise have a reach of some pixels
+# A film over paper need not run straight under the bar: this share of its change is open; and
+# where it is even on one side alone, this share of what it does on the other.
+CROOKED, ON_NEAR_HALF = 0.15, 0.05
+# Light that lens and room add to everything dark, in Y, and the share that is each area's own.
+STRAY_Y = {"nominal": 0.004, "measured": 0.0013, "shaded": 0.003}
+STRAY_OWN = 0.3
+# What the map from camera to XYZ leaves open, relative in Y: alike over paper and over the
+# bar, and between the two the more the farther apart they are (a camera is no eye, a print is
+# not as drawn, and a card in shade tells little of the light beside it).
+CARD_Y = {"nominal": 0.15, "measured": 0.04, "shaded": 0.12}
+MAP_Y = {"nominal": 0.20, "measured": 0.045, "shaded": 0.25}
+# Share of the light's uncertainty at a strip that also changes its colour, not only its level.
+LIGHT_CHROMA = 0.3
+NEAR_LIGHT = 0.004  # what one place's light leaves open of its neighbour's, relative
+LEVEL_LINEAR = 1 / 255 / 12.92  # one 8-bit level near black
+DARK_LEVELS = 8.0  # a channel below so many of them is known to a level only,
+LEVEL_SD = 0.3  # and to this share of one where not all of it is crushed
 
 
 @dataclass(frozen=True)

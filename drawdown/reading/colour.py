@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.colour.spaces import lab_to_xyz, munsell_value
+from calibration.uncertainty.intervals import K95
+from calibration.uncertainty.streams import stream
 from drawdown import flags as fl
-from drawdown.reading.budget import common_sd, munsell_u95
+from drawdown.reading.budget import card_sd, munsell_u95
 
 if TYPE_CHECKING:
-    from drawdown.strips.find import Strip
+    from drawdown.strips.strip import Strip
 
-K95 = 1.96  # half width of a normal value's 95 % interval, in standard deviations
 MEMBERS = 96  # drawn for a colour that comes without an ensemble
 
 
@@ -58,6 +59,11 @@ class Colour:
         return lab_to_xyz(self.lab_d50)
 
     @property
+    def xyz_samples(self) -> np.ndarray:
+        """(m, 3) the ensemble in XYZ D50."""
+        return lab_to_xyz(self.members())
+
+    @property
     def munsell_value(self) -> float:
         """Of ASTM D1535, from the luminous reflectance alone."""
         return munsell_value(float(np.clip(self.xyz_d50[1], 0.0, 1.2)))
@@ -72,14 +78,14 @@ class Colour:
         """(3,) ``lab_u95``; where it is unknown, that of a card that was never measured."""
         if self.lab_u95 is not None and np.all(np.isfinite(self.lab_u95)):
             return self.lab_u95
-        return K95 * common_sd(self.lab_d50, nominal=True)
+        return K95 * card_sd(self.lab_d50, nominal=True)
 
     def members(self, number: int = 0) -> np.ndarray:
         """(m, 3) the ensemble; for a colour without one, draws as wide as ``widest_u95``, other
         ones for each ``number``."""
         if self.lab_samples is not None:
             return self.lab_samples
-        normal = np.random.default_rng(number).standard_normal((MEMBERS, 3))
+        normal = stream("colour without an ensemble", number).standard_normal((MEMBERS, 3))
         return self.lab_d50 + self.widest_u95 / K95 * normal
 
     def __repr__(self) -> str:

@@ -1,11 +1,4 @@
-"""A strip across a printed black bar: its colour over paper and over the bar, and both grounds.
-
-All four are read close together, so that they share light, card and correction: row i of
-every ensemble belongs to the same correction under the same light. The bar's own colour is
-read beside the strip, never assumed: home-printed black is a dark grey.
-
-Pure: arrays in, frozen records out. XYZ are D50, 2 degree, Y = 1 for the perfect diffuser.
-"""
+"""A strip across a black bar: one film over paper and over the bar, and both grounds beside it."""
 
 from __future__ import annotations
 
@@ -14,267 +7,378 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.difference import local_metric
+from calibration.card.definition import CardDefinition
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.correct import Correction
 from calibration.locate.sheet import Sheet
+from calibration.uncertainty.intervals import K95, u95_of
+from calibration.uncertainty.streams import stream
 from drawdown import flags as fl
-from drawdown.reading.budget import jpeg_sd_de
-from drawdown.strips.bars import Bar
-from drawdown.strips.find import Strip
+from drawdown.reading.area import LEAST_XYZ, Area, read_areas
+from drawdown.reading.budget import (
+    CARD_Y,
+    CELLS_AS_ONE,
+    CROOKED,
+    MAP_Y,
+    ON_NEAR_HALF,
+    PIXELS_AS_ONE,
+    STRAY_OWN,
+    STRAY_Y,
+    card_sd,
+)
+from drawdown.reading.colour import Colour
+from drawdown.strips.bars import BESIDE_MM, Span, Window, bars_across, medians, window_of
+from drawdown.strips.strip import Strip
 
-# How far inside its own outline each area keeps: blur, the bar's place, and the ridge that
-# a blade leaves along a strip's edges.
-BAR_INSET_MM, SIDE_SHARE, SIDE_MM, CLEAR_MM = 1.8, 0.16, 2.5, 1.8
-NEAR_MM = 25.0  # ink over paper is read within this of the bar, where the film is the same
-BESIDE_MM = 30.0  # the bare bar is looked for within this of the strip
-PAPER_MM = (2.0, 9.0)  # the ring of bare paper beside the strip
-LEAST_MM2, SMALL_MM2 = 12.0, 60.0
-CELL_MM = 4.0
-OUTLIER_SDS = 3.5
+SLICE_MM = 1.0
+SIDE_MARGIN_MM = 2.0  # kept clear of the strip's long sides: the ridge of the blade
+REACH_MM = 11.0  # how far from the bar the film over paper is looked at
+LEAST_SLICES = 3
+# Film over paper may differ from one side of the bar to the other by this share of what it
+# takes from the paper's light (in logarithms).
+MOST_CHANGE = 0.3
+# A film that is gone on the bar's far side (by this share of what it takes from the paper's
+# light) and looks on the bar as the bare bar does (log of Y) may not lie on it at all.
+GONE, LIKE_BARE = 0.7, 0.25
+CALM_SHARE = 0.025  # of Y: film that changes more than this per stretch is start or run-out
+SMALL_MM2 = 60.0
 PALE_BAR_L = 38.0
-LIGHT_CHROMA = 0.3  # share of the light's uncertainty that also changes its colour
-LAST_LEVEL = 1 / 255 / 12.92  # linear: one 8-bit level near black
-
-
-@dataclass(frozen=True, eq=False)
-class Area:
-    """The colour of one even area: ``xyz_d50`` and ``lab_d50`` (3,) from its mean linear XYZ,
-    ``lab_samples`` (m, 3) the ensemble, ``area_mm2`` its size."""
-
-    xyz_d50: np.ndarray
-    lab_d50: np.ndarray
-    lab_samples: np.ndarray
-    area_mm2: float
-
-    @property
-    def xyz_samples(self) -> np.ndarray:
-        """(m, 3) the ensemble in XYZ D50."""
-        return lab_to_xyz(self.lab_samples)
-
-    @property
-    def lab_u95(self) -> np.ndarray:
-        """(3,) half width of the 95 % interval, without what all areas of a photo share of
-        the card's own uncertainty."""
-        return 1.96 * self.lab_samples.std(axis=0)
 
 
 @dataclass(frozen=True, eq=False)
 class OverBar:
-    """What strip ``number`` looks like over paper and over the bar, and the bare grounds
-    beside it; ``paper`` or ``bar`` is None where none of it shows near the strip."""
+    """Strip ``number`` where it crosses a bar: the film over paper (as thick as it is over the
+    bar) and over the bar, and the bare paper and bar beside it.
+
+    ``xyz_samples`` (m, 4, 3), Y = 1 scale, in that order, is their ensemble with what card and
+    camera leave open between them; row i rests on member i of the correction, like row i of
+    the strip's own. ``bar_mm`` (4, 2) are the corners of the part of the bar under the strip,
+    in card mm; ``film_change`` is the relative change of Y over paper along the bar's breadth;
+    ``glare_share`` the part of the film over the bar that was left out as shining."""
 
     number: int
-    ink_on_paper: Area
-    ink_on_bar: Area
-    paper: Area | None
-    bar: Area | None
+    ink_on_paper: Colour
+    ink_on_bar: Colour
+    paper: Colour
+    bar: Colour
+    xyz_samples: np.ndarray
+    bar_mm: np.ndarray
+    film_change: float
+    glare_share: float
     flags: tuple[fl.Flag, ...]
 
+    @property
+    def lab_d50(self) -> np.ndarray:
+        """(4, 3) best estimates of the four."""
+        four = (self.ink_on_paper, self.ink_on_bar, self.paper, self.bar)
+        return np.stack([colour.lab_d50 for colour in four])
 
-def bars_in_view(sheet: Sheet, view, correction: Correction) -> list[Bar]:
-    """The printed bars on a sheet: the test sheet's where its markers show, else what looks
-    like one (black, straight, crossed by strips)."""
-    from calibration.correction.lamp_field import flatten
-    from drawdown.strips import bars as strip_printing
-    from drawdown.strips.bar_search import find_bars
-    from drawdown.strips.paper import find_grounds, lightest_paper, ridges
-    from drawdown.strips.working_picture import find_zones, make_picture, sheet_white
+    @property
+    def xyz_d50(self) -> np.ndarray:
+        """(4, 3) the same in XYZ."""
+        return lab_to_xyz(self.lab_d50)
 
-    known = strip_printing.bars(view)
-    if known:
-        return known
-    flat = flatten(sheet, correction.field)
-    picture = make_picture(
-        flat, view, sheet_white(flat, view), None, strip_printing.printed_polygons(view)
-    )
-    zones = find_zones(picture)
-    lightest = lightest_paper(picture, zones, ridges(picture))
-    for tier in find_grounds(picture, zones, lightest):
-        found = find_bars(tier)
-        if found:
-            return found
-    return []
+    @property
+    def lab_u95(self) -> np.ndarray:
+        """(4, 3) half widths of the 95 % intervals, from the ensemble."""
+        return u95_of(xyz_to_lab(self.xyz_samples))
+
+
+def other_ink(strip: Strip, strips: Sequence[Strip]) -> np.ndarray:
+    """(h, w) bool: pixels of all strips but those that lie across this one, as a dark strip
+    does that it was pulled over."""
+    along = np.asarray(strip.axis, dtype=float)
+    beside = [s.mask for s in strips if abs(float(np.dot(along, s.axis))) > 0.7]
+    return np.any([strip.mask, *beside], axis=0)
 
 
 def read_over_bar(
     strip: Strip,
-    others: Sequence[Strip],
-    bars: Sequence[Bar],
     sheet: Sheet,
     correction: Correction,
+    card: CardDefinition,
+    ink: np.ndarray | None = None,
     jpeg_quality: int | None = None,
 ) -> OverBar | None:
-    """Read one strip over the bar that it crosses; None when it crosses none, or when too
-    little of it lies on one. ``others`` are the photo's strips (this one may be among them).
-    """
-    rows, columns, xy_mm = _around(strip, sheet)
-    read = _Reader(sheet, correction, rows, columns, xy_mm, jpeg_quality, strip.number)
-    inside = _inset(xy_mm, strip.corners_mm, _side(strip), 1.0)
-    free = np.ones(inside.shape, bool)  # bare of ink
-    for other in (strip, *others):
-        free &= ~_inset(xy_mm, other.corners_mm, -CLEAR_MM, -CLEAR_MM)
-    best: tuple[float, Bar] | None = None
-    for bar in bars:
-        size = float((inside & _on_bar(xy_mm, bar)).sum()) / sheet.px_per_mm**2
-        if size >= LEAST_MM2 and (best is None or size > best[0]):
-            best = size, bar
-    if best is None or _crossed(strip, best[1]) < 0.6:
+    """Read a strip where it crosses a bar; None where it crosses none, or where too little of
+    bar or film shows. ``ink`` (h, w) bool are the pixels of all strips but those that may be
+    the bar. Where a strip crosses several bars, the one seen best is read."""
+    window = window_of(strip, sheet, correction, card, strip.mask if ink is None else ink)
+    found = [f for span in bars_across(window) if (f := _crossing(window, span)) is not None]
+    if not found:
         return None
-    bar = best[1]
-    c = bar.corners_mm
-    down = (c[3] - c[0]) / np.linalg.norm(c[3] - c[0])
-    away = np.abs((xy_mm - c.mean(axis=0)) @ down) - np.linalg.norm(c[3] - c[0]) / 2
-    off_bar = np.ones(inside.shape, bool)
-    for one in bars:
-        off_bar &= ~_inset(xy_mm, one.corners_mm, -CLEAR_MM, -CLEAR_MM)
-    body = strip.body[rows, columns] & inside & off_bar
-    near = body & (away < NEAR_MM)
-    if near.sum() < SMALL_MM2 * sheet.px_per_mm**2:
-        near = body
-    on_paper = read(near, 1)
-    on_bar = read(inside & _on_bar(xy_mm, bar), 2)
-    if on_paper is None or on_bar is None:
-        return None
-    middle = strip.corners_mm.mean(axis=0)
-    along = (c[1] - c[0]) / np.linalg.norm(c[1] - c[0])
-    across = np.abs((strip.corners_mm - middle) @ along).max()
-    reach = np.abs((xy_mm - middle) @ along) - across
-    bare_bar = read(free & _on_bar(xy_mm, bar) & (reach < BESIDE_MM), 3, darker=True)
-    ring = free & off_bar & (reach > PAPER_MM[0]) & (reach < PAPER_MM[1]) & (away < NEAR_MM)
-    paper = read(ring, 4, lighter=True)
-    return OverBar(strip.number, on_paper, on_bar, paper, bare_bar, _flags(on_bar, paper, bare_bar))
-
-
-def _flags(on_bar: Area, paper: Area | None, bar: Area | None) -> tuple[fl.Flag, ...]:
-    out = []
-    if on_bar.area_mm2 < SMALL_MM2:
-        out.append(fl.BAR_SMALL(f"{on_bar.area_mm2:.0f} mm²"))
-    missing = [n for n, a in (("bare bar", bar), ("bare paper", paper)) if a is None]
-    if missing:
-        out.append(fl.BAR_NO_GROUND(" or ".join(missing)))
-    if bar is not None and bar.lab_d50[0] > PALE_BAR_L:
-        out.append(fl.BAR_PALE(f"{bar.lab_d50[0]:.0f}"))
-    return tuple(out)
-
-
-def _side(strip: Strip) -> float:
-    return max(SIDE_SHARE * strip.width_mm, min(SIDE_MM, 0.25 * strip.width_mm))
-
-
-def _around(strip: Strip, sheet: Sheet) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Rows, columns and millimetres (n, 2) of the sheet's pixels about a strip."""
-    reach = BESIDE_MM + 2
-    low = strip.corners_mm.min(axis=0) - reach
-    size = strip.corners_mm.max(axis=0) + reach - low
-    part = sheet.window((*low, *size))
-    rows, columns = np.nonzero(sheet.inside[part])
-    rows, columns = rows + part[0].start, columns + part[1].start
-    return rows, columns, sheet.to_mm(np.stack([columns, rows], axis=-1))
-
-
-def _inset(xy_mm: np.ndarray, corners: np.ndarray, side_mm: float, end_mm: float) -> np.ndarray:
-    """(n,) True within a rectangle (4, 2), kept off its long sides and ends (from its first
-    corner to its last is the length; negative numbers reach beyond it)."""
-    edges = np.roll(corners, -1, axis=0) - corners
-    long = int(np.linalg.norm(edges[1]) > np.linalg.norm(edges[0]))
-    inside = np.ones(len(xy_mm), bool)
-    for axis, margin in ((long, end_mm), (1 - long, side_mm)):
-        length = np.linalg.norm(edges[axis])
-        t = (xy_mm - corners[axis]) @ (edges[axis] / length)
-        inside &= (t > margin) & (t < length - margin)
-    return inside
-
-
-def _on_bar(xy_mm: np.ndarray, bar: Bar) -> np.ndarray:
-    c = bar.corners_mm
-    height = min(np.linalg.norm(c[3] - c[0]), np.linalg.norm(c[1] - c[0]))
-    inset = min(BAR_INSET_MM, 0.3 * height)
-    return _inset(xy_mm, c, inset, inset)
-
-
-def _crossed(strip: Strip, bar: Bar) -> float:
-    """What share of the bar's height (0..1) the strip covers along the middle of its width."""
-    c = bar.corners_mm
-    if np.linalg.norm(c[1] - c[0]) < np.linalg.norm(c[3] - c[0]):
-        c = np.roll(c, -1, axis=0)
-    height = np.linalg.norm(c[3] - c[0])
-    down = (c[3] - c[0]) / height
-    t = (strip.corners_mm - c[0]) @ down
-    return float((min(t.max(), height) - max(t.min(), 0.0)) / height)
-
-
-class _Reader:
-    """Reads areas about one strip. What the areas share (correction, light) is drawn once."""
-
-    def __init__(self, sheet, correction, rows, columns, xy_mm, jpeg_quality, number) -> None:
-        self.sheet, self.correction = sheet, correction
-        self.rows, self.columns, self.xy_mm = rows, columns, xy_mm
-        self.jpeg_quality, self.number = jpeg_quality, number
-        count = len(correction.tone_members)
-        rng = np.random.default_rng(1000 + number)  # the light's draws, as for the strip itself
-        self.light = rng.standard_normal((count, 1)) + LIGHT_CHROMA * rng.standard_normal(
-            (count, 3)
+    best = max(found, key=lambda f: f.slices)
+    samples = read_areas(best.areas, correction, strip.number, jpeg_quality)
+    colours = [
+        Colour(
+            lab_d50=area.lab_d50,
+            lab_samples=samples[:, k],
+            lab_u95=K95
+            * np.hypot(
+                samples[:, k].std(axis=0), card_sd(area.lab_d50, nominal=correction.nominal)
+            ),
+            light_sd=float(correction.field.scatter_at(area.xy_mm)),
         )
-
-    def __call__(self, where: np.ndarray, part: int, darker=False, lighter=False) -> Area | None:
-        """The area of the pixels ``where`` (n,), without glare and outliers; of ``darker`` or
-        ``lighter`` grounds the half that is least likely to be something else."""
-        sheet, correction = self.sheet, self.correction
-        where = where & (sheet.clipped[self.rows, self.columns] < 0.05)
-        if where.sum() < LEAST_MM2 * sheet.px_per_mm**2:
-            return None
-        rows, columns, xy_mm = self.rows[where], self.columns[where], self.xy_mm[where]
-        rgb = sheet.rgb_linear[rows, columns].astype(float)
-        level = rgb.sum(axis=1)
-        if darker:
-            keep = level <= np.quantile(level, 0.6)
-        elif lighter:
-            keep = level >= np.quantile(level, 0.4)
-        else:
-            spread = 1.48 * float(np.median(np.abs(level - np.median(level)))) + 1e-6
-            keep = np.abs(level - np.median(level)) < OUTLIER_SDS * spread
-        rgb, xy_mm = rgb[keep], xy_mm[keep]
-        crushed = float(np.mean(sheet.crushed[rows[keep], columns[keep]] > 0.5))
-        xyz = correction.xyz_d50(correction.light(rgb, xy_mm))
-        mean = xyz.mean(axis=0)
-        lab = xyz_to_lab(mean)
-        return Area(
-            mean, lab, self._samples(rgb, xy_mm, xyz, lab, crushed, part),
-            float(keep.sum()) / sheet.px_per_mm**2,
-        )  # fmt: skip
-
-    def _samples(self, rgb, xy_mm, xyz, lab, crushed: float, part: int) -> np.ndarray:
-        correction, count = self.correction, len(self.light)
-        rng = np.random.default_rng([4000, self.number, part])
-        mean_rgb, at = rgb.mean(axis=0, keepdims=True), xy_mm.mean(axis=0, keepdims=True)
-        central = correction.xyz_d50(correction.light(mean_rgb, at))[0]
-        members = correction.ensemble_xyz_d50(mean_rgb, correction.field.log_gain(at))[:, 0]
-        for channel in np.flatnonzero(mean_rgb[0] < 8 * LAST_LEVEL):
-            # Near the last levels of 8 bits the truth may lie anywhere between two of them.
-            moved = mean_rgb.copy()
-            moved[0, channel] += LAST_LEVEL * (0.3 + crushed)
-            change = correction.xyz_d50(correction.light(moved, at))[0] - central
-            members = members + rng.standard_normal((count, 1)) * change
-        shake = float(correction.field.scatter_at(at)[0]) * self.light
-        mean = xyz.mean(axis=0)
-        samples = lab + xyz_to_lab(members * np.exp(shake) + (mean - central)) - xyz_to_lab(mean)
-        cells = _cells(xyz, xy_mm)
-        # Cells next to each other share streaks and film: a third count as independent.
-        error = xyz_to_lab(cells).std(axis=0) / np.sqrt(max(1.0, len(cells) / 3))
-        samples = samples + error * rng.standard_normal((count, 3))
-        if self.jpeg_quality is not None:
-            noise = jpeg_sd_de(self.jpeg_quality) * rng.standard_normal((count, 3))
-            samples = samples + noise @ np.linalg.inv(local_metric(lab)).T
-        return samples
-
-
-def _cells(xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
-    """Mean XYZ of the 4 mm cells that hold at least a quarter of the fullest cell."""
-    place = np.floor((xy_mm - xy_mm.min(axis=0)) / CELL_MM).astype(int)
-    _, inverse, counts = np.unique(
-        place[:, 1] * 10000 + place[:, 0], return_inverse=True, return_counts=True
+        for k, area in enumerate(best.areas)
+    ]
+    flags = []
+    if best.bar_mm2 < SMALL_MM2:
+        flags.append(fl.BAR_SMALL(f"{best.bar_mm2:.0f} mm²"))
+    if colours[3].lab_d50[0] > PALE_BAR_L:
+        flags.append(fl.BAR_PALE(f"{colours[3].lab_d50[0]:.0f}"))
+    return OverBar(
+        strip.number,
+        *colours,
+        xyz_samples=_with_card(lab_to_xyz(samples), best.areas, correction, strip.number),
+        bar_mm=best.corners_mm,
+        film_change=best.film_change,
+        glare_share=best.glare_share,
+        flags=tuple(flags),
     )
-    sums = np.stack([np.bincount(inverse, xyz[:, k]) for k in range(3)], axis=-1)
-    full = counts >= 0.25 * counts.max()
-    return sums[full] / counts[full, None]
+
+
+def _with_card(
+    xyz_samples: np.ndarray, areas: Sequence[Area], correction: Correction, number: int
+) -> np.ndarray:
+    """Draws (m, 4, 3) with what card and camera leave open between film over paper and over
+    the bar, and the stray light that lies over all four."""
+    kind = "nominal" if correction.nominal else "shaded" if correction.shaded else "measured"
+    rng = stream("card and stray light at a bar", number)
+    count = len(xyz_samples)
+    ink = np.array([a.xyz_d50[1] for a in areas[:2]])
+    apart = MAP_Y[kind] * (1 - ink.min() / ink.max())
+    unlike = CARD_Y[kind] * rng.standard_normal((count, 1, 1)) * np.ones((1, 2, 1))
+    unlike[:, 0] += apart * rng.standard_normal((count, 1))
+    samples = xyz_samples.copy()
+    samples[:, :2] *= np.exp(unlike)
+    white = areas[2].xyz_d50 / areas[2].xyz_d50[1]
+    stray = rng.standard_normal((count, 1, 1)) + STRAY_OWN * rng.standard_normal((count, 4, 1))
+    return np.maximum(samples + STRAY_Y[kind] * stray * white, LEAST_XYZ)
+
+
+@dataclass(frozen=True, eq=False)
+class _Crossing:
+    """A bar under the strip: the four areas (ink over paper, ink over the bar, paper, bar),
+    and how well they show."""
+
+    areas: tuple[Area, Area, Area, Area]
+    corners_mm: np.ndarray
+    film_change: float
+    bar_mm2: float
+    slices: int
+    glare_share: float
+
+
+def _crossing(w: Window, span: Span) -> _Crossing | None:
+    start = span.start[0] + span.start[1] * w.v
+    end = span.end[0] + span.end[1] * w.v
+    inner = np.abs(w.v) < w.half_width - min(SIDE_MARGIN_MM, 0.25 * w.half_width)
+    inner &= np.abs(w.u) <= w.half_length
+    on_bar = (w.u > start + w.margin) & (w.u < end - w.margin)
+    ink_bar, glare = _without_glare(w, inner & on_bar)
+    half = float(span.end[0] - span.start[0]) / 2
+    # Slices count from the middle of the bar, so that a bar askew does not mix them.
+    away = w.u - (start + end) / 2
+    beside = inner & (np.abs(away) > half + w.margin)
+    beside &= np.abs(away) < half + w.margin + REACH_MM
+    film = _film_beside(w, beside, away, span.paper_y)
+    bar_slices = _slices(w, ink_bar, away)
+    if film is None or bar_slices is None:
+        return None
+    if film.one_side:
+        bar_slices = _near_half(bar_slices, film.one_side)
+    if len(bar_slices.at) < LEAST_SLICES:
+        return None
+    ink_bar &= (away > bar_slices.at.min() - SLICE_MM) & (away < bar_slices.at.max() + SLICE_MM)
+
+    side = np.isin(np.sign(w.v), span.sides)
+    bare = w.bare & side & (np.abs(w.v) - w.half_width < BESIDE_MM[1])
+    bare_bar = _darkest_columns(w, bare & on_bar)
+    bare_paper = bare & (np.abs(away) > half + w.margin) & (np.abs(away) < half + 14)
+    bare_paper &= w.xyz[:, 1] > 0.85 * span.paper_y
+    if bare_bar.sum() < 12 or bare_paper.sum() < 30:
+        return None
+    over_paper, error, change = _led_across(film, bar_slices.at, half)
+    paper, bar = (_even(w.xyz[part]) for part in (bare_paper, bare_bar))
+    over_bar = _mean_of(bar_slices)
+    thick = abs(np.log(over_paper[1] / paper[0][1]))
+    like_bare = abs(np.log(max(over_bar[0][1], 1e-5) / max(bar[0][1], 1e-5))) < LIKE_BARE
+    if film.one_side and film.step > GONE * thick and like_bare:
+        return None  # no film after the bar, and none that shows on it: it may end before
+    areas = tuple(
+        Area(
+            np.median(w.rgb[part], axis=0),
+            w.to_mm @ (w.u[part].mean(), w.v[part].mean(), 1.0),
+            *seen,
+            float(np.mean(w.crushed[part] > 0.5)),
+        )
+        for part, seen in zip(
+            (beside, ink_bar, bare_paper, bare_bar),
+            ((over_paper, error), over_bar, paper, bar),
+            strict=True,
+        )
+    )
+    ends = [
+        (edge[0] + edge[1] * v, v, 1.0)
+        for edge, v in (
+            (span.start, -w.half_width), (span.start, w.half_width),
+            (span.end, w.half_width), (span.end, -w.half_width),
+        )
+    ]  # fmt: skip
+    return _Crossing(
+        areas, np.array(ends) @ w.to_mm.T, change, ink_bar.sum() / w.px_per_mm**2,
+        len(bar_slices.at) + len(film.slices.at), glare,
+    )  # fmt: skip
+
+
+def _without_glare(w: Window, part: np.ndarray) -> tuple[np.ndarray, float]:
+    """Film over the bar without what shines on it, and the share left out: far above the
+    middle, by the scatter below it."""
+    if not part.any():
+        return part, 0.0
+    y = w.xyz[part, 1]
+    middle = float(np.median(y))
+    scatter = max(1.4826 * float(np.median(middle - y[y <= middle])), 0.02 * middle, 5e-4)
+    shine = np.zeros_like(part)
+    shine[part] = y > middle + 5 * scatter
+    return part & ~shine, float(shine.sum() / part.sum())
+
+
+@dataclass(frozen=True, eq=False)
+class _Slices:
+    at: np.ndarray  # (k,) mm from the middle of the bar
+    xyz: np.ndarray  # (k, 3)
+
+    def only(self, order: np.ndarray) -> _Slices:
+        keep = np.sort(order)
+        return _Slices(self.at[keep], self.xyz[keep])
+
+    def calm(self, side: int) -> int:
+        """How many, counted towards ``side``, stay as the first ones are."""
+        y = self.xyz[np.argsort(side * self.at), 1]
+        calm = np.abs(y - np.median(y[:2])) < CALM_SHARE * y[0] + 0.001
+        return int(np.argmin(calm)) if not calm.all() else len(calm)
+
+
+def _slices(w: Window, part: np.ndarray, away: np.ndarray) -> _Slices | None:
+    """Median XYZ of slices across the strip; medians leave out streaks along the pull."""
+    u = away[part]
+    if len(u) < 20:
+        return None
+    low = u.min()
+    slot = np.floor((u - low) / SLICE_MM).astype(int)
+    count = int(slot.max()) + 1
+    values = w.xyz[part]
+    enough = np.bincount(slot, minlength=count)
+    xyz = np.stack([medians(values[:, c], slot, count) for c in range(3)], axis=-1)
+    good = (enough > 0.35 * enough.max()) & np.isfinite(xyz).all(axis=1)
+    at = low + (np.arange(count) + 0.5) * SLICE_MM
+    return _Slices(at[good], xyz[good]) if good.any() else None
+
+
+@dataclass(frozen=True, eq=False)
+class _Film:
+    """Film over paper beside the bar. ``one_side`` is 0 where it is even on both sides, else
+    -1 or 1, the even one; ``step`` (log of Y) what the film does on the bar's other side."""
+
+    slices: _Slices
+    one_side: int
+    step: float
+
+
+def _film_beside(w: Window, part: np.ndarray, away: np.ndarray, paper_y: float) -> _Film | None:
+    """Film over paper before and after the bar: slices of the strip's even part, and on a side
+    that has none those next to the bar, if the film stays as it is there. Start and run-out are
+    no straight line, so then the even side alone speaks for the film."""
+    even, near = {}, {}
+    for side in (-1, 1):
+        here = part & (side * away > 0)
+        slices = _slices(w, here & w.body, away)
+        if slices is None or len(slices.at) < LEAST_SLICES:
+            slices = _slices(w, here, away)
+            if slices is None or len(slices.at) < LEAST_SLICES:
+                continue
+            count = slices.calm(side)
+            order = np.argsort(np.abs(slices.at))
+            near[side] = float(np.log(slices.xyz[order[0], 1]))
+            if count <= LEAST_SLICES:
+                continue
+            slices = slices.only(order[:count])
+        even[side] = slices
+        near[side] = float(np.log(slices.xyz[np.argmin(np.abs(slices.at)), 1]))
+    if not even:
+        return None
+    thick = abs(np.log(paper_y) - min(near[side] for side in even))
+    if len(even) == 2:
+        if abs(near[-1] - near[1]) > max(MOST_CHANGE * thick, 0.05):
+            return None  # not one film
+        both = (even[-1], even[1])
+        joined = _Slices(
+            np.concatenate([s.at for s in both]), np.concatenate([s.xyz for s in both])
+        )
+        return _Film(joined, 0, 0.0)
+    side = next(iter(even))
+    step = abs(near[-1] - near[1]) if len(near) == 2 else thick
+    return _Film(even[side], side, float(min(step, thick)))
+
+
+def _near_half(bar: _Slices, side: int) -> _Slices:
+    """The film on the bar's half next to the even ``side``, as far as it stays as it is: what
+    runs out on the bar is no longer the film beside it."""
+    order = np.argsort(-side * bar.at)
+    return bar.only(order[: min(bar.calm(-side), max(LEAST_SLICES, (len(order) + 1) // 2))])
+
+
+def _led_across(
+    film: _Film, bar_at: np.ndarray, half: float
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """XYZ over paper at the film over the bar, its error's covariance, and the relative change
+    of Y along the bar."""
+    paper = film.slices
+    log = np.log(np.maximum(paper.xyz, 1e-5))
+    # Nearer slices say more of the film on the bar.
+    weight = np.exp(-(np.abs(paper.at) - half) / 8.0)
+    design = np.stack([np.ones_like(paper.at), paper.at], axis=1)
+    if film.one_side:
+        design = design[:, :1]
+    root = np.sqrt(weight)[:, None]
+    solution, *_ = np.linalg.lstsq(design * root, log * root, rcond=None)
+    residual = (log - design @ solution) * root
+    count = weight.sum() ** 2 / (weight**2).sum()
+    cov = residual.T @ residual / weight.sum() / max(1.0, count / CELLS_AS_ONE)
+    if film.one_side:
+        change = np.full(3, film.step)
+        best, more = np.exp(solution[0]), ON_NEAR_HALF * change
+    else:
+        change = solution[1] * 2 * half
+        best, more = np.exp(solution[0] + solution[1] * bar_at.mean()), CROOKED * change
+    cov = (cov + np.outer(more, more)) * np.outer(best, best)
+    return best, cov, float(-np.expm1(-abs(change[1])))
+
+
+def _darkest_columns(w: Window, part: np.ndarray) -> np.ndarray:
+    """The bare bar within ``part``, without what lies beyond the bar's end."""
+    if part.sum() < 12:
+        return part
+    depth = (np.abs(w.v) - w.half_width - BESIDE_MM[0]) / 0.5
+    slot = np.clip(depth[part], 0, 12).astype(int) * 2 + (w.v[part] > 0)
+    level = medians(w.xyz[part, 1], slot, 26)
+    usual = np.nanquantile(level, 0.25) if np.isfinite(level).any() else 0.0
+    out = part.copy()
+    fit = level < 1.25 * usual + 0.004
+    out[part] = fit[slot]
+    return out
+
+
+def _mean_of(slices: _Slices) -> tuple[np.ndarray, np.ndarray]:
+    """Mean XYZ over slices, and its error's covariance."""
+    n = len(slices.at)
+    cov = np.cov(slices.xyz, rowvar=False) / max(1.0, n / CELLS_AS_ONE)
+    return slices.xyz.mean(axis=0), cov
+
+
+def _even(xyz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Median XYZ of one bare surface, and its error's covariance."""
+    middle = np.median(xyz, axis=0)
+    spread = 1.4826 * np.median(np.abs(xyz - middle), axis=0)
+    return middle, np.diag(spread**2) / max(1.0, len(xyz) / PIXELS_AS_ONE)

@@ -2,30 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
 from calibration.card.definition import CardDefinition
-from calibration.colour.difference import delta_e_2000, local_metric
+from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_to_lab
 from calibration.correction.correct import Correction
 from calibration.correction.lamp_field import on_card
 from calibration.errors import PhotoUnfit
 from calibration.locate.sheet import Sheet
+from calibration.uncertainty.intervals import K95
 from drawdown import flags as fl
-from drawdown.reading.budget import common_sd, evenness_u95, jpeg_sd_de
+from drawdown.reading.area import Area, area_of, read_areas
+from drawdown.reading.budget import card_sd, evenness_u95
 from drawdown.reading.colour import Rim, StripReading
-from drawdown.strips.find import Strip
+from drawdown.strips.strip import Strip
 
 MOST_PIXELS = 6000
-CELL_MM = 4.0
 # Slices of the trail: along the pull, how much of the width, and what is left out at both ends.
 TRAIL_STEP_MM, TRAIL_WIDTH, TRAIL_END_MM = 1.5, 0.6, 1.8
 UNEVEN_DE, MIXED_DE = 1.5, 8.0
 BEYOND_DE = 12.0
 CLIPPED_FLAG = 0.02
-# Share of the light's uncertainty at a strip that also changes its colour, not only its level.
-LIGHT_CHROMA = 0.3
 # Ink over a printed bar is darker than this share of the strip's usual light.
 ON_BAR, EDGE_MM = 0.72, 1.5
 # The ring of paper looked at beside a strip, and the least of it.
@@ -42,6 +43,46 @@ def measure(
 ) -> StripReading:
     """Colour of one strip's body; of all its ink when nothing of it is even (the strip then
     carries a hard flag). Raises ``PhotoUnfit`` for a strip without pixels."""
+    (reading,) = measure_together((strip,), sheet, correction, card, ink, jpeg_quality)
+    return reading
+
+
+def measure_together(
+    strips: Sequence[Strip],
+    sheet: Sheet,
+    correction: Correction,
+    card: CardDefinition,
+    ink: np.ndarray | None = None,
+    jpeg_quality: int | None = None,
+) -> tuple[StripReading, ...]:
+    """Strips that lie so close to each other that they share their light."""
+    seen = [_area(strip, sheet, correction) for strip in strips]
+    areas = [area for area, _ in seen]
+    samples = read_areas(areas, correction, strips[0].number, jpeg_quality)
+    out = []
+    for k, (strip, (area, cells)) in enumerate(zip(strips, seen, strict=True)):
+        lab, own = area.lab_d50, samples[:, k].std(axis=0)
+        sd = card_sd(lab, nominal=correction.nominal)
+        if not correction.nominal:
+            sd = np.hypot(sd, np.median(card.u_lab, axis=0))
+        evenness = float(np.sqrt(np.mean(delta_e_2000(xyz_to_lab(cells), lab) ** 2)))
+        reading = StripReading(
+            strip=strip,
+            lab_d50=lab,
+            lab_samples=samples[:, k],
+            lab_u95=K95 * np.hypot(own, sd),
+            evenness_de00=evenness,
+            evenness_u95=evenness_u95(evenness, len(cells)),
+            light_sd=float(correction.field.scatter_at(area.xy_mm)),
+            trail_lab_d50=_trail(strip, sheet, correction),
+            rim=_rim(strip, sheet, correction, card, strip.mask if ink is None else ink),
+            flags=strip.flags + _flags(strip, sheet, lab, evenness, card),
+        )
+        out.append(reading)
+    return tuple(out)
+
+
+def _area(strip: Strip, sheet: Sheet, correction: Correction) -> tuple[Area, np.ndarray]:
     rows, columns = np.nonzero(_body(strip, sheet))
     if len(rows) == 0:
         raise PhotoUnfit(
@@ -53,43 +94,8 @@ def measure(
     rows, columns = rows[::step], columns[::step]
     rgb = sheet.rgb_linear[rows, columns].astype(float)
     xy_mm = sheet.to_mm(np.stack([columns, rows], axis=-1))
-    light = correction.light(rgb, xy_mm)
-    xyz = correction.xyz_d50(light)
-    mean_xyz = xyz.mean(axis=0)
-    lab = xyz_to_lab(mean_xyz)
-
-    cells = _cell_means(xyz, xy_mm)
-    cell_lab = xyz_to_lab(cells)
-    evenness = float(np.sqrt(np.mean(delta_e_2000(cell_lab, lab) ** 2)))
-    # Cells next to each other share streaks and film: a third of them count as independent.
-    cell_error = cell_lab.std(axis=0) / np.sqrt(max(1.0, len(cells) / 3))
-
-    light_sd = float(correction.field.scatter_at(xy_mm.mean(axis=0)))
-    step_sd = _step_sd(rgb, sheet.crushed[rows, columns])
-    samples = _samples(
-        rgb, xy_mm, mean_xyz, lab, cell_error, light_sd, step_sd, correction, strip.number
-    )
-    if jpeg_quality is not None:
-        # Each strip's blocks round on their own, so this does not cancel between strips.
-        rng = np.random.default_rng(3000 + strip.number)
-        rounding = jpeg_sd_de(jpeg_quality) * rng.standard_normal(samples.shape)
-        samples = samples + rounding @ np.linalg.inv(local_metric(lab)).T
-    own = samples.std(axis=0)
-    card_sd = common_sd(lab, nominal=correction.nominal)
-    if not correction.nominal:
-        card_sd = np.hypot(card_sd, np.median(card.u_lab, axis=0))
-    return StripReading(
-        strip=strip,
-        lab_d50=lab,
-        lab_samples=samples,
-        lab_u95=1.96 * np.sqrt(own**2 + card_sd**2),
-        evenness_de00=evenness,
-        trail_lab_d50=_trail(strip, sheet, correction),
-        light_sd=light_sd,
-        rim=_rim(strip, sheet, correction, card, strip.mask if ink is None else ink),
-        flags=strip.flags + _flags(strip, sheet, lab, evenness, correction, card),
-        evenness_u95=evenness_u95(evenness, len(cells)),
-    )
+    xyz = correction.xyz_d50(correction.light(rgb, xy_mm))
+    return area_of(rgb, xyz, xy_mm, sheet.crushed[rows, columns])
 
 
 def _body(strip: Strip, sheet: Sheet) -> np.ndarray:
@@ -108,60 +114,6 @@ def _body(strip: Strip, sheet: Sheet) -> np.ndarray:
         return off_bar
     near = inner & (np.abs(luma / usual - 1) < 0.12)
     return near if near.any() else strip.body
-
-
-def _cell_means(xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
-    """Mean XYZ of the 4 mm cells that hold at least a quarter of the fullest cell."""
-    place = np.floor((xy_mm - xy_mm.min(axis=0)) / CELL_MM).astype(int)
-    key = place[:, 1] * 10000 + place[:, 0]
-    _, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
-    sums = np.stack([np.bincount(inverse, xyz[:, k]) for k in range(3)], axis=-1)
-    full = counts >= 0.25 * counts.max()
-    return sums[full] / counts[full, None]
-
-
-def _samples(
-    rgb: np.ndarray,
-    xy_mm: np.ndarray,
-    mean_xyz: np.ndarray,
-    lab: np.ndarray,
-    cell_error: np.ndarray,
-    light_sd: float,
-    step_sd: np.ndarray,
-    correction: Correction,
-    number: int,
-) -> np.ndarray:
-    """(m, 3) Lab: the correction's ensemble, plus light, quantisation and scatter of this
-    strip alone."""
-    mean_rgb = rgb.mean(axis=0, keepdims=True)
-    gain = correction.field.log_gain(xy_mm.mean(axis=0, keepdims=True))
-    central = correction.xyz_d50(correction.light(mean_rgb, xy_mm.mean(axis=0, keepdims=True)))[0]
-    rng = np.random.default_rng(1000 + number)
-    count = len(correction.tone_members)
-    shake = light_sd * (
-        rng.standard_normal((count, 1)) + LIGHT_CHROMA * rng.standard_normal((count, 3))
-    )
-    members = correction.ensemble_xyz_d50(mean_rgb, gain)[:, 0]
-    for channel in np.flatnonzero(step_sd > 1e-3 * mean_rgb[0]):
-        # A channel near its last levels: what lies between two levels is unknown.
-        moved = mean_rgb.copy()
-        moved[0, channel] += step_sd[channel]
-        change = (correction.xyz_d50(correction.light(moved, xy_mm.mean(axis=0))) - central)[0]
-        members = members + rng.standard_normal((count, 1)) * change
-    shaken = members * np.exp(shake)
-    change = xyz_to_lab(shaken + (mean_xyz - central)) - xyz_to_lab(mean_xyz)
-    return lab + change + cell_error * rng.standard_normal((count, 3))
-
-
-def _step_sd(rgb: np.ndarray, crushed: np.ndarray) -> np.ndarray:
-    """(3,) standard uncertainty of the mean linear RGB from 8-bit levels near black.
-
-    Where a channel sits at its lowest levels, its mean says little: the true light may be
-    anything below. One encoded level near black is 1/255/12.92 of the linear range."""
-    level = 1 / 255 / 12.92
-    share = float(np.mean(crushed > 0.5))
-    mean = rgb.mean(axis=0)
-    return np.where(mean < 8 * level, level * (0.3 + share), 0.0)
 
 
 def _rim(
@@ -232,7 +184,6 @@ def _flags(
     sheet: Sheet,
     lab: np.ndarray,
     evenness: float,
-    correction: Correction,
     card: CardDefinition,
 ) -> tuple[fl.Flag, ...]:
     out = []

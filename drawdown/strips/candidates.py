@@ -16,11 +16,12 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from drawdown.strips.bars import Bar, bridge_bars, grown_px
+from drawdown.strips.bars import Bar, grown_px
+from drawdown.strips.bridge import bridge_bars
 from drawdown.strips.paper import Ground
 from drawdown.strips.rectangle import middle_colour
 from drawdown.strips.shapes import Shape, View, bounding_rect, measure_shape, size_alone
-from drawdown.strips.working_picture import Picture, disc, square
+from drawdown.strips.working_picture import Picture, disc, fill, square
 
 OPEN_MM = 3.2  # what is thinner is pencil, text or a writing line
 CLOSE_MM = 0.8
@@ -94,7 +95,7 @@ def shapes_on_ground(
     # A bar is neither ink nor paper: beside a strip that crosses it, it says nothing.
     neutral = np.zeros(mask.shape, np.uint8) if bars else None
     for bar in bars:
-        cv2.fillPoly(neutral, [grown_px(picture, bar, 1.0 + view.blur_mm)], 1, shift=4)
+        fill(neutral, grown_px(picture, bar, 1.0 + view.blur_mm))
     work = _Work(whole, ground, view, None if neutral is None else neutral.view(bool))
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(OPEN_MM * picture.px_per_mm / 2))
     count, label, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)

@@ -19,7 +19,7 @@ from drawdown.strips.join import frame_of, holds
 from drawdown.strips.paper import RIM_GROUND
 from drawdown.strips.rectangle import middle_colour
 from drawdown.strips.shapes import BULGE_MM, ROUND_L, View, measure_shape
-from drawdown.strips.working_picture import Picture, Zones, disc
+from drawdown.strips.working_picture import Picture, Zones, disc, fill, lengths
 
 ONE_SIDED_MM = 0.6
 PAPER_SPAN_L = 21.0
@@ -71,7 +71,7 @@ def _is_bar(picture: Picture, c: Candidate, bars: list[Bar]) -> bool:
     """Does most of a shape lie on a printed bar?"""
     for bar in bars:
         there = np.zeros(c.on.shape, np.uint8)
-        cv2.fillPoly(there, [grown_px(picture, bar, 1.0, c.offset)], 1, shift=4)
+        fill(there, grown_px(picture, bar, 1.0, c.offset))
         if (c.on & (there > 0)).sum() > 0.7 * c.on.sum():
             return True
     return False
@@ -237,7 +237,7 @@ def _zone_alone(
     if paper[0] < max(inside[0] + 0.5, lightest - PAPER_SPAN_L):
         return True, None
     off = lab - paper.astype(np.float32)
-    contrast = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
+    contrast = lengths(off)
     level = float(np.median(contrast[zone]))
     noise = float(np.quantile(np.linalg.norm(light - paper, axis=1), 0.7))
     low = float(np.clip(1.3 * noise, 1.3, 4.0))
@@ -293,8 +293,7 @@ def _longer(solid: np.ndarray, rect, more_px: float) -> np.ndarray:
     (centre, (w, h), degrees) = rect
     size = (w + 2 * more_px, h + 4) if w >= h else (w + 4, h + 2 * more_px)
     room = np.zeros(solid.shape, np.uint8)
-    corners = cv2.boxPoints((centre, size, degrees))
-    cv2.fillPoly(room, [np.round(corners * 16).astype(np.int32)], 1, shift=4)
+    fill(room, cv2.boxPoints((centre, size, degrees)))
     return room
 
 

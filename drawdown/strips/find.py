@@ -10,20 +10,15 @@ Why no strip was found, in words.
 from __future__ import annotations
 
 import itertools
-import math
-import zlib
 from collections import Counter
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
 import cv2
 import numpy as np
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import flags as fl
-from drawdown.strips import bars as strip_printing
-from drawdown.strips.bar_search import find_bars
-from drawdown.strips.bars import Bar
+from drawdown.strips.bars import Bar, find_bars
 from drawdown.strips.candidates import Candidate, shapes_on_ground
 from drawdown.strips.choose import (
     in_window,
@@ -33,7 +28,6 @@ from drawdown.strips.choose import (
     shapes_from_zones,
     uncounted,
 )
-from drawdown.strips.even_part import Body, cut_out, find_shine
 from drawdown.strips.join import join_halves
 from drawdown.strips.paper import (
     Ground,
@@ -44,6 +38,8 @@ from drawdown.strips.paper import (
     rim_ground,
 )
 from drawdown.strips.shapes import View
+from drawdown.strips.strip import Body, Strip, cut_out, find_shine, strip_of
+from drawdown.strips.test_sheet import known_bars, printed_mask, printed_polygons
 from drawdown.strips.working_picture import (
     Picture,
     cut_sheet,
@@ -54,54 +50,9 @@ from drawdown.strips.working_picture import (
     to_lab,
 )
 
-SMALL_BODY_MM2 = 100.0
-NO_BODY_MM2 = 25.0
-GLARE_FLAG = 0.03
 MAX_STRIPS = 40
 OVERLAP_SHARE = 0.03  # of the smaller of two places given by hand: drawn edge to edge
 AROUND_MM = 6.0
-
-
-_MASKS = ("mask", "body")
-
-
-@dataclass(frozen=True)
-class Strip:
-    """One draw-down.
-
-    ``number`` counts from 1 in reading order (``reading_order``). ``corners_mm`` (4, 2) is
-    the oriented rectangle in card millimetres, clockwise from the upper left. ``mask`` and
-    ``body`` (h, w) bool on the Sheet's grid: pixels of ink, and the even part of them.
-    ``axis`` (2,) is a unit vector along the pull, from the thick end to the thin one where
-    that shows, else downwards or to the right. ``glare_share`` and ``streak_share`` are the
-    parts (0..1) of the even stretch that were left out because they shine or show paper."""
-
-    number: int
-    corners_mm: np.ndarray
-    mask: np.ndarray
-    body: np.ndarray
-    axis: np.ndarray
-    length_mm: float
-    width_mm: float
-    glare_share: float
-    streak_share: float
-    flags: tuple[fl.Flag, ...]
-
-    def __getstate__(self) -> dict[str, Any]:
-        """Masks as bits, squeezed: a strip is a small part of the sheet."""
-        state = dict(self.__dict__)
-        for name in _MASKS:
-            mask = state[name]
-            state[name] = mask.shape, zlib.compress(np.packbits(mask).tobytes())
-        return state
-
-    def __setstate__(self, state: dict[str, Any]) -> None:
-        for name, value in state.items():
-            if name in _MASKS:
-                shape, packed = value
-                bits = np.unpackbits(np.frombuffer(zlib.decompress(packed), np.uint8))
-                value = bits[: math.prod(shape)].reshape(shape).astype(bool)
-            object.__setattr__(self, name, value)
 
 
 def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
@@ -116,7 +67,7 @@ def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
     chosen, rejected, grounds, light, white = _search(sheet, view, field)
     if not chosen:
         raise nothing_found(grounds, rejected)
-    printed = strip_printing.printed_mask(sheet, view)
+    printed = printed_mask(sheet, view)
     places = [c.shape.centre_mm for c in uncounted(chosen, rejected)]
     unsure = tuple(
         fl.SHAPE_UNCOUNTED(f"{x:.0f} mm to the right and {y:.0f} mm down of the card's corner")
@@ -134,7 +85,7 @@ def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
             c.shape.low,
             printed,
         )
-        strips.append(_strip(sheet, c.shape.corners_mm, body, c.shape.cut, unsure))
+        strips.append(strip_of(sheet, c.shape.corners_mm, body, cut=c.shape.cut, extra=unsure))
     order = reading_order([s.corners_mm for s in strips])
     return tuple(replace(strips[k], number=n + 1) for n, k in enumerate(order))
 
@@ -143,22 +94,22 @@ def _search(sheet, view, field):
     """Candidates accepted and rejected, the grounds, and what the bodies are cut out with."""
     light = None if field is None else field.picture(sheet)
     white = sheet_white(sheet, view)
-    printed = strip_printing.printed_polygons(view)
+    printed = printed_polygons(view)
     how = View(
         window_mm=view.card.window_mm,
         blur_mm=float(getattr(view, "blur_mm", 0.0)),
     )
-    known_bars = strip_printing.bars(view)
+    bars = known_bars(view)
     part = light_part(sheet, view, white)
     if part is not None:
         # Nearly always the strips lie on the lightest paper; a table costs time.
         near = cut_sheet(sheet, part)
         picture = make_picture(near, view, white, None if light is None else light[part], printed)
-        good, bad, grounds = _look(picture, how, known_bars, tiers=1)
+        good, bad, grounds = _look(picture, how, bars, tiers=1)
         if good:
             return good, bad, grounds, light, white
     picture = make_picture(sheet, view, white, light, printed)
-    return *_look(picture, how, known_bars, tiers=2), light, white
+    return *_look(picture, how, bars, tiers=2), light, white
 
 
 def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
@@ -207,50 +158,6 @@ def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
     return good[:MAX_STRIPS], bad, grounds
 
 
-def _strip(sheet, corners, body: Body, cut: bool, extra: tuple[fl.Flag, ...] = ()) -> Strip:
-    corners = np.asarray(corners, dtype=float)
-    axis = corners[3] - corners[0]
-    length = float(np.linalg.norm(axis))
-    width = float(np.linalg.norm(corners[1] - corners[0]))
-    axis = axis / length
-    if not body.forward:
-        axis = -axis
-    mask = np.zeros(sheet.inside.shape, bool)
-    inner = np.zeros(sheet.inside.shape, bool)
-    mask[body.part] = body.mask
-    inner[body.part] = body.body
-    area = np.count_nonzero(body.body) / sheet.px_per_mm**2
-    flags = list(extra)
-    if cut:
-        flags.append(fl.STRIP_CUT())
-    if body.glare_share > GLARE_FLAG:
-        flags.append(fl.STRIP_GLARE(f"{100 * body.glare_share:.0f}"))
-    if body.shine_share:
-        flags.append(fl.STRIP_SHINES(f"{100 * body.shine_share:.0f}"))
-    elif area < NO_BODY_MM2:
-        flags.append(fl.STRIP_EMPTY(f"{area:.0f} mm²"))
-    elif area < SMALL_BODY_MM2:
-        flags.append(fl.STRIP_SMALL(f"{area:.0f} mm²"))
-    return Strip(
-        number=0,
-        corners_mm=_from_upper_left(corners),
-        mask=mask,
-        body=inner,
-        axis=axis,
-        length_mm=length,
-        width_mm=width,
-        glare_share=body.glare_share,
-        streak_share=body.streak_share,
-        flags=tuple(flags),
-    )
-
-
-def _from_upper_left(corners: np.ndarray) -> np.ndarray:
-    """The same rectangle, clockwise, beginning with the corner nearest the upper left."""
-    first = int(np.argmin(corners.sum(axis=1)))
-    return np.roll(corners, -first, axis=0)
-
-
 def reading_order(boxes: list[np.ndarray]) -> list[int]:
     """Indices of rectangles (4, 2) as one reads them with the card upright.
 
@@ -276,31 +183,34 @@ def reading_order(boxes: list[np.ndarray]) -> list[int]:
     return out
 
 
-def strips_by_hand(sheet, view, specs: list[str], *, crossing: bool = False) -> tuple[Strip, ...]:
+def strips_by_hand(
+    sheet, view, specs: list[str], *, crossing: bool = False, parameter: str = "strips"
+) -> tuple[Strip, ...]:
     """Strips whose places are given: "x,y,w,h" in mm from the card's upper left corner
     (x to the right, y down), or with "px" after the last number in pixels of the photo.
 
     They keep the order given. Raises ``WrongUsage`` when a text is no rectangle, lies outside
     what the photo shows, or overlaps another, unless they are meant to (``crossing``)."""
     white = sheet_white(sheet, view)
-    printed = strip_printing.printed_mask(sheet, view)
-    places = [_corners_from_text(spec, view) for spec in specs]
+    printed = printed_mask(sheet, view)
+    places = [_corners_from_text(spec, view, parameter) for spec in specs]
+    said = [f"`{parameter}` {spec}" for spec in specs]
     if not crossing:
-        _refuse_overlap(specs, places)
+        _refuse_overlap(said, places)
     strips = []
-    for number, (spec, corners) in enumerate(zip(specs, places, strict=True), start=1):
+    for number, (what, corners) in enumerate(zip(said, places, strict=True), start=1):
         if np.linalg.norm(corners[1] - corners[0]) > np.linalg.norm(corners[3] - corners[0]):
             corners = np.roll(corners, 1, axis=0)  # the pull runs along the long side
-        body = _body_by_hand(sheet, white, corners, printed, spec)
-        strip = _strip(sheet, corners, body, cut=False, extra=(fl.STRIP_BY_HAND(),))
+        body = _body_by_hand(sheet, white, corners, printed, what)
+        strip = strip_of(sheet, corners, body, cut=False, extra=(fl.STRIP_BY_HAND(),))
         strips.append(replace(strip, number=number))
     return tuple(strips)
 
 
-def _corners_from_text(spec: str, view) -> np.ndarray:
+def _corners_from_text(spec: str, view, parameter: str) -> np.ndarray:
     wanted = (
         "a place is four numbers: x,y,w,h in mm from the card's upper left corner, "
-        "for example --strip 20,75,18,60, or photo pixels with px after the last one"
+        f"for example `{parameter}` 20,75,18,60, or photo pixels with px after the last one"
     )
     text = spec.strip().lower()
     in_px = text.endswith("px")
@@ -308,10 +218,12 @@ def _corners_from_text(spec: str, view) -> np.ndarray:
     try:
         x, y, w, h = (float(part) for part in text.split(","))
     except ValueError:
-        raise WrongUsage(f"--strip {spec} is not a place", wanted, "give four numbers") from None
+        raise WrongUsage(
+            f"`{parameter}` {spec} is not a place", wanted, "give four numbers"
+        ) from None
     if not np.all(np.isfinite([x, y, w, h])) or w <= 0 or h <= 0:
         raise WrongUsage(
-            f"--strip {spec} has no area", wanted, "give a width and a height above zero"
+            f"`{parameter}` {spec} has no area", wanted, "give a width and a height above zero"
         )
     corners = np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], dtype=float)
     if in_px:
@@ -321,16 +233,16 @@ def _corners_from_text(spec: str, view) -> np.ndarray:
     return corners
 
 
-def _refuse_overlap(specs: list[str], places: list[np.ndarray]) -> None:
+def _refuse_overlap(said: list[str], places: list[np.ndarray]) -> None:
     """Two places that share ink would be compared with themselves."""
-    for (one, a), (other, b) in itertools.combinations(zip(specs, places, strict=True), 2):
+    for (one, a), (other, b) in itertools.combinations(zip(said, places, strict=True), 2):
         a, b = a.astype(np.float32), b.astype(np.float32)
         shared = cv2.intersectConvexConvex(a, b)[0]
         share = shared / min(cv2.contourArea(a), cv2.contourArea(b))
         if share > OVERLAP_SHARE:
             same = "are the same place" if share > 0.9 else f"overlap by {100 * share:.0f} %"
             raise WrongUsage(
-                f"--strip {one} and --strip {other} {same}",
+                f"{one} and {other} {same}",
                 "ink that belongs to both would be compared with itself, and the two would "
                 "look more alike than they are",
                 "give each strip a place of its own; the first number is x to the right, the "
@@ -347,7 +259,7 @@ def _paper_around(sheet, white, part, margin: np.ndarray) -> np.ndarray:
     return np.median(lab[lab[:, 0] >= np.quantile(lab[:, 0], 0.6)], axis=0)
 
 
-def _body_by_hand(sheet, white, corners, printed, spec: str) -> Body:
+def _body_by_hand(sheet, white, corners, printed, what: str) -> Body:
     rows, columns = sheet.inside.shape
     ppm = sheet.px_per_mm
     low, high = corners.min(axis=0), corners.max(axis=0)
@@ -369,7 +281,7 @@ def _body_by_hand(sheet, white, corners, printed, spec: str) -> Body:
     size = min(np.linalg.norm(corners[1] - corners[0]), np.linalg.norm(corners[3] - corners[0]))
     if mask.sum() < 0.6 * (margin > 0).sum() or mask.sum() < 6:
         raise WrongUsage(
-            f"--strip {spec} lies outside the photo or is too small to see",
+            f"{what} lies outside the photo or is too small to see",
             "only what the photo shows can be measured",
             "give the place in mm from the card's upper left corner: x to the right, y down; "
             "or in photo pixels with px after the last number",
@@ -410,7 +322,7 @@ def nothing_found(grounds: list[Ground], rejected: list[Candidate]) -> PhotoUnfi
     """The refusal of a photo without strips, with what was seen in their stead."""
     todo = (
         "lay the strips on plain paper, 2 mm or more apart, all within the photo; or give "
-        "their places yourself with --strip x,y,w,h in mm from the card's upper left corner"
+        "their places yourself with `strips` x,y,w,h in mm from the card's upper left corner"
     )
     if not grounds:
         return PhotoUnfit(

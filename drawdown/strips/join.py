@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import cv2
 import numpy as np
 
-from drawdown.strips.bars import BESIDE_BAR_MM, Bar, faded
+from drawdown.strips.bars import Bar
+from drawdown.strips.bridge import BESIDE_BAR_MM, faded
 from drawdown.strips.candidates import Candidate, paste
 from drawdown.strips.rectangle import middle_colour
 from drawdown.strips.shapes import View, measure_shape
-from drawdown.strips.working_picture import Picture
+from drawdown.strips.working_picture import Picture, fill
 
 MAX_GAP_MM = 24.0
 BAR_GAP_MM = 1.5
@@ -144,18 +144,18 @@ def _joined(picture: Picture, a: Candidate, b: Candidate, view: View) -> Candida
     paste(on, b.on, (b.offset[0] - y0, b.offset[1] - x0))
     between = np.zeros(on.shape, np.uint8)
     quad = picture.to_px(box(low, high, 0.8 * half_w)) - (x0, y0)
-    cv2.fillPoly(between, [np.round(quad * 16).astype(np.int32)], 1, shift=4)
+    fill(between, quad)
     seen = contrast[between > 0]
     limit = max(1.5 * a.shape.low, 0.5 * min(a.shape.level, b.shape.level or a.shape.level))
     if len(seen) and (seen > limit).mean() < 0.7:
         return None
     quad = picture.to_px(box(low - 2, high + 2, half_w)) - (x0, y0)
-    fill = on.astype(np.uint8)
-    cv2.fillPoly(fill, [np.round(quad * 16).astype(np.int32)], 1, shift=4)
-    shape = measure_shape(picture, fill > 0, contrast, a.shape.low, (y0, x0), None, view)
+    joined = on.astype(np.uint8)
+    fill(joined, quad)
+    shape = measure_shape(picture, joined > 0, contrast, a.shape.low, (y0, x0), None, view)
     if shape is None:
         return None
-    return replace(a, shape=shape, on=fill > 0, offset=(y0, x0))
+    return replace(a, shape=shape, on=joined > 0, offset=(y0, x0))
 
 
 def frame_of(c: Candidate) -> tuple[np.ndarray, np.ndarray, float, float]:

@@ -14,7 +14,15 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from drawdown.strips.working_picture import LIGHT_SPAN, MIN_GROUND_L, ZONE_PX, Picture, Zones, crop
+from drawdown.strips.working_picture import (
+    LIGHT_SPAN,
+    MIN_GROUND_L,
+    ZONE_PX,
+    Picture,
+    Zones,
+    crop,
+    lengths,
+)
 
 COARSE = 4  # the paper's colour is smoothed on every fourth pixel of the working picture
 MAX_GROUNDS = 6
@@ -243,7 +251,7 @@ def _ground(picture: Picture, coarse: _Coarse, member, background, number: int) 
     wide = cv2.resize(cells, (cells.shape[1] * COARSE, cells.shape[0] * COARSE))
     off = cv2.subtract(cut.lab, _fitted(wide, cut.usable.shape))
     lighter = off[..., 0]
-    contrast = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
+    contrast = lengths(off)
     step = max(1, int(np.sqrt(member.sum() / 500)))
     some = member[::step, ::step]
     paper = background[::step, ::step][some]

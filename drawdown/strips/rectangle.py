@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from drawdown.strips.working_picture import lengths, stretches
+
 STEP_MM = 0.5
 MARGIN_MM = 7.0
 STRAIGHT_MM = 1.0
@@ -223,8 +225,7 @@ def _widest_gap(within: np.ndarray, between: np.ndarray) -> float:
     bare = _sums(within, 0)[inside] < 0.4 * count
     if not bare.any():
         return 0.0
-    edges = np.flatnonzero(np.diff(np.r_[0, bare.view(np.uint8), 0]))
-    return float((edges[1::2] - edges[::2]).max()) * STEP_MM
+    return max(b - a for a, b in stretches(bare)) * STEP_MM
 
 
 def _rise(profile: np.ndarray, edge: int) -> float:
@@ -329,7 +330,7 @@ def texture_of(up: Upright, e: Edges) -> float:
         if clear.sum() < 12:
             return 0.0
         off = off[clear]
-    size = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
+    size = lengths(off)
     k = max(len(size) - 1 - busy_rows, len(size) // 4)
     busy = np.partition(size, k, axis=0)[k]
     band = min(4, len(busy))

@@ -71,6 +71,22 @@ def square(side_px: float) -> np.ndarray:
     return np.ones((side, side), np.uint8)
 
 
+def fill(mask: np.ndarray, corners_px: np.ndarray, value: int = 1) -> None:
+    """Set a uint8 mask within a polygon (n, 2), to a sixteenth of a pixel."""
+    cv2.fillPoly(mask, [np.round(corners_px * 16).astype(np.int32)], value, shift=4)
+
+
+def lengths(off: np.ndarray) -> np.ndarray:
+    """(h, w) length of colour differences (h, w, 3) float32."""
+    return cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
+
+
+def stretches(on: np.ndarray) -> list[tuple[int, int]]:
+    """From where to where (end left out) a mask (n,) is set."""
+    edges = np.flatnonzero(np.diff(np.r_[0, on, 0].astype(int)))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
 def to_lab(rgb_linear: np.ndarray, white: np.ndarray) -> np.ndarray:
     """Linear RGB (h, w, 3) float32 -> CIELAB float32 relative to a white (3,), as if its
     channels were sRGB's (CIE 15:2018, 8.2.1). Paper may be lighter than the white.
@@ -212,8 +228,7 @@ def make_picture(sheet, view, white: np.ndarray, light, printed_polygons) -> Pic
     _blank_card(usable, view, origin, px_per_mm)
     printed = np.zeros(shape, np.uint8)
     for polygon in printed_polygons:
-        corners = (np.asarray(polygon) - origin) * px_per_mm - 0.5
-        cv2.fillPoly(printed, [np.round(corners * 16).astype(np.int32)], 1, shift=4)
+        fill(printed, (np.asarray(polygon) - origin) * px_per_mm - 0.5)
     if printed.any():
         printed = cv2.dilate(printed, disc(0.6 * px_per_mm))
     slope = _gradient(cv2.GaussianBlur(lab, (5, 5), 0.45 * px_per_mm), px_per_mm)

@@ -113,7 +113,7 @@ def run(seed: int, folder: Path) -> list[dict]:
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
     from drawdown.printing.opacity import grade_of, opacity
-    from drawdown.reading.film_pair import read_film_pair
+    from drawdown.reading.over_bar import read_over_bar
     from fixtures.layout import plan
     from fixtures.render import render
     from fixtures.sheet import Sheets
@@ -158,7 +158,7 @@ def run(seed: int, folder: Path) -> list[dict]:
             row["missing"] = "strip"
             continue
         began = time.perf_counter()
-        found = read_film_pair(
+        found = read_over_bar(
             near[0].strip, seen.sheet, seen.correction, seen.view.card, ink, seen.photo.jpeg_quality
         )
         if found is None:

@@ -119,6 +119,7 @@ def crossings(count: int) -> None:
     from drawdown.pipeline import crossing
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
+    from drawdown.reading.crossing import find_cross, read_cross
     from fixtures.scenes import random_recipe
 
     shelf = starter_shelf()
@@ -139,7 +140,8 @@ def crossings(count: int) -> None:
             try:
                 options = Options(card=Path(name) / f"{seed}.toml")
                 seen = read_strips(Path(name) / "x.jpg", options, lambda *_: None)
-                read = crossing.read_cross(seen, crossing.find_cross(seen))
+                place = (seen.sheet, seen.correction, seen.view.card)
+                read = read_cross(find_cross(*place), *place, seen.photo.jpeg_quality)
             except DrawdownError as error:
                 print(f"{seed}: {error}")
                 lost += 1

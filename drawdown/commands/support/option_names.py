@@ -6,6 +6,7 @@ from __future__ import annotations
 # singular, and what is a command of its own is given whole.
 OPTION_NAMES = {
     "strips": "--strip",
+    "steps": "--step",
     "write_card": "drawdown card --definition OUT.toml",
 }
 

@@ -13,7 +13,7 @@ from drawdown.report.pictures.canvas import font, plain
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
-    from drawdown.strips.find import Strip
+    from drawdown.strips.strip import Strip
 
 DARK, LIGHT = (0, 0, 0), (255, 255, 255)
 _SHIFT = 4  # fractional bits of cv2's coordinates

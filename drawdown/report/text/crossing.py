@@ -14,10 +14,11 @@ from drawdown.wording.cautions import CAUTIONS
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
-    from drawdown.pipeline.crossing import Order, Readings
+    from drawdown.pipeline.crossing import Order
     from drawdown.pipeline.read import Judgement
     from drawdown.printing.overprint import Predicted
     from drawdown.reading.colour import StripReading
+    from drawdown.reading.crossing import Readings
 
 _TABLE = 64  # columns that the table needs
 WIDE_DE = 12.0  # a prediction this uncertain says little

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from calibration.correction.glare import find_glare, glare_share
-from drawdown.strips.even_part import find_shine
+from drawdown.strips.strip import find_shine
 from drawdown.strips.working_picture import to_lab
 
 RED, BLUE, GREY = (0.75, 0.09, 0.06), (0.05, 0.12, 0.42), (0.06, 0.06, 0.06)

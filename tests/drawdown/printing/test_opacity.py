@@ -24,7 +24,7 @@ from drawdown.commands import main as cli
 from drawdown.ink.film import measured_from_internal, reflectance, transmittance
 from drawdown.pipeline.opacity import read_opacities
 from drawdown.printing.opacity import absorption_scattering, film_of, film_over, grade_of, opacity
-from drawdown.reading.film_pair import other_ink, read_film_pair
+from drawdown.reading.over_bar import other_ink, read_over_bar
 
 ROOT = Path(__file__).resolve().parents[3]
 PHOTOS = ROOT / "fixtures" / "photos"
@@ -236,7 +236,7 @@ class Plain:
 
 def pair_of(**how):
     strip, sheet = drawn(**how)
-    return read_film_pair(strip, sheet, Plain(), builtin_cards()[0])
+    return read_over_bar(strip, sheet, Plain(), builtin_cards()[0])
 
 
 @pytest.mark.parametrize("slope", [-0.004, 0.0, 0.004])
@@ -271,7 +271,7 @@ def test_film_that_runs_out_is_read_where_it_is_still_even(run_out):
     thinner = np.where(over_bar, 1 / thinner, thinner)[..., None].astype(np.float32)
     rgb = np.minimum(rgb * thinner, 0.85 * WHITE_D50).astype(np.float32)
     thin = Sheet(rgb, sheet.inside, sheet.clipped, sheet.crushed, sheet.origin_mm, sheet.px_per_mm)
-    pair = read_film_pair(strip, thin, Plain(), builtin_cards()[0])
+    pair = read_over_bar(strip, thin, Plain(), builtin_cards()[0])
     assert pair.xyz_d50[:, 1] == pytest.approx([0.4, 0.2, 0.85, 0.025], rel=0.015)
     assert pair.film_change > 0.1
 
@@ -287,7 +287,7 @@ def test_film_that_ends_before_the_bar_is_not_read():
         (level * WHITE_D50).astype(np.float32), sheet.inside, sheet.clipped, sheet.crushed,
         sheet.origin_mm, sheet.px_per_mm,
     )  # fmt: skip
-    assert read_film_pair(strip, bare, Plain(), builtin_cards()[0]) is None
+    assert read_over_bar(strip, bare, Plain(), builtin_cards()[0]) is None
 
 
 def test_a_dark_strip_that_was_pulled_over_serves_as_a_bar():
@@ -297,7 +297,7 @@ def test_a_dark_strip_that_was_pulled_over_serves_as_a_bar():
         mask=np.repeat((np.abs(y_mm - 138) < 6)[:, None], 240, axis=1), axis=np.array([1.0, 0.0])
     )
     ink = other_ink(strip, [strip, under])
-    pair = read_film_pair(strip, sheet, Plain(), builtin_cards()[0], ink)
+    pair = read_over_bar(strip, sheet, Plain(), builtin_cards()[0], ink)
     assert pair.xyz_d50[:, 1] == pytest.approx([0.4, 0.2, 0.85, 0.025], rel=0.01)
     beside = SimpleNamespace(mask=under.mask, axis=np.array([0.0, -1.0]))
     assert other_ink(strip, [strip, beside]).sum() > ink.sum()
@@ -341,7 +341,7 @@ def test_base_strip_that_is_none(seen):
 
 
 def test_no_strip_across_a_bar_is_explained(seen, monkeypatch):
-    monkeypatch.setattr("drawdown.pipeline.opacity.read_film_pair", lambda *a: None)
+    monkeypatch.setattr("drawdown.pipeline.opacity.read_over_bar", lambda *a: None)
     with pytest.raises(PhotoUnfit) as caught:
         read_opacities(seen[0])
     assert "bare" in caught.value.paragraph()

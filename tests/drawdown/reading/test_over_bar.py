@@ -16,8 +16,8 @@ import pytest
 from calibration.colour.difference import delta_e_2000
 from drawdown.pipeline.options import Options
 from drawdown.pipeline.read import read_strips
-from drawdown.reading.over_bar import OverBar, bars_in_view, read_over_bar
-from drawdown.strips.bars import Bar
+from drawdown.reading.over_bar import OverBar, other_ink, read_over_bar
+from drawdown.strips.test_sheet import known_bars
 from fixtures.demo import scenes
 from fixtures.inkfilm import ink_reflectance
 from fixtures.sheet import printed_black
@@ -32,12 +32,15 @@ def seen(name: str, card: str):
     return read_strips(PHOTOS / f"{name}.jpg", options, lambda *_: None)
 
 
-def read_all(judgement) -> list[OverBar | None]:
-    bars = bars_in_view(judgement.sheet, judgement.view, judgement.correction)
+def read_one(judgement, strip, ink=None, sheet=None) -> OverBar | None:
     strips = [s.strip for s in judgement.strips]
-    return [
-        read_over_bar(s, strips, bars, judgement.sheet, judgement.correction, 88) for s in strips
-    ]
+    ink = other_ink(strip, strips) if ink is None else ink
+    sheet = judgement.sheet if sheet is None else sheet
+    return read_over_bar(strip, sheet, judgement.correction, judgement.view.card, ink, 88)
+
+
+def read_all(judgement) -> list[OverBar | None]:
+    return [read_one(judgement, s.strip) for s in judgement.strips]
 
 
 def true_over_black(spec, strip, film: float) -> np.ndarray:
@@ -89,40 +92,39 @@ def test_no_bar_no_reading():
 
 def test_too_little_on_the_bar_is_said_or_refused():
     judgement = seen("match", "slip")
-    (bar,) = bars_in_view(judgement.sheet, judgement.view, judgement.correction)
-    strips = [s.strip for s in judgement.strips]
-    sheet, correction = judgement.sheet, judgement.correction
+    (bar,) = known_bars(judgement.view)
+    strip, sheet = judgement.strips[0].strip, judgement.sheet
+    down = bar.corners_mm[3] - bar.corners_mm[0]
+    height = np.linalg.norm(down)
+    down = down / height
 
     def cut(share: float):
-        """The first strip, as if it ended after this share of the bar's height."""
-        corners = strips[0].corners_mm.copy()
-        down = bar.corners_mm[3] - bar.corners_mm[0]
-        height = np.linalg.norm(down)
-        down = down / height
+        """The strip, as if it ended after this share of the bar's height."""
+        corners = strip.corners_mm.copy()
         for i in (2, 3):
             t = (corners[i] - bar.corners_mm[0]) @ down
             corners[i] -= down * (t - share * height)
-        return read_over_bar(
-            replace(strips[0], corners_mm=corners), strips, [bar], sheet, correction
-        )
+        return read_one(judgement, replace(strip, corners_mm=corners))
 
     assert cut(0.3) is None
     assert cut(0.9) is not None
-    thin = Bar(bar.corners_mm.copy())
-    thin.corners_mm[2:] = thin.corners_mm[1::-1] + 0.4 * (
-        bar.corners_mm[2:] - bar.corners_mm[1::-1]
-    )
-    reading = read_over_bar(strips[0], strips, [thin], sheet, correction)
+    # The same photo with half a bar: where the other half was, what lies on paper above it.
+    rows, columns = np.nonzero(sheet.inside)
+    depth = (sheet.to_mm(np.stack([columns, rows], axis=-1)) - bar.corners_mm[0]) @ down
+    gone = (depth < 0.5 * height) & (depth > -1.5)
+    rgb = sheet.rgb_linear.copy()
+    up = round(0.75 * height * sheet.px_per_mm * np.sign(down[1]))
+    rgb[rows[gone], columns[gone]] = sheet.rgb_linear[rows[gone] - up, columns[gone]]
+    reading = read_one(judgement, strip, sheet=replace(sheet, rgb_linear=rgb))
     assert "little-on-the-bar" in [f.code for f in reading.flags]
 
 
-def test_grounds_that_do_not_show_are_told():
+def test_without_bare_grounds_beside_it_is_not_read():
     judgement = seen("match", "slip")
-    (bar,) = bars_in_view(judgement.sheet, judgement.view, judgement.correction)
     strip = judgement.strips[0].strip
-    wide = strip.corners_mm + np.array([[-60, -60], [60, -60], [60, 60], [-60, 60]])
-    cover = replace(strip, corners_mm=wide)
-    reading = read_over_bar(strip, [cover], [bar], judgement.sheet, judgement.correction)
-    assert reading.bar is None
-    assert reading.paper is None
-    assert [f.code for f in reading.flags] == ["no-ground-beside"]
+    rows, columns = np.nonzero(judgement.sheet.inside)
+    place = judgement.sheet.to_mm(np.stack([columns, rows], axis=-1))
+    near = np.abs(place - strip.corners_mm.mean(axis=0)).max(axis=1) < 120
+    everywhere = np.zeros(judgement.sheet.shape, bool)
+    everywhere[rows[near], columns[near]] = True
+    assert read_one(judgement, strip, ink=everywhere) is None

@@ -12,8 +12,8 @@ from strip_kit import SCALE, Drawing, box, found, inside, iou
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import flags as fl
-from drawdown.strips.even_part import even_stretch
 from drawdown.strips.find import find_strips, reading_order, strips_by_hand
+from drawdown.strips.strip import even_stretch
 from drawdown.strips.test_sheet import builtin_sheets
 
 
@@ -240,7 +240,7 @@ def test_what_is_no_strip(kind):
     sheet, view = not_ink(kind).done()
     with pytest.raises(PhotoUnfit) as problem:
         find_strips(sheet, view)
-    assert "--strip" in problem.value.todo
+    assert "`strips`" in problem.value.todo
     if kind == "shadow":
         assert "soft edges" in problem.value.seen
 

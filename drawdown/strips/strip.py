@@ -11,13 +11,17 @@ and passes for the ink: it is told from the film by its colour (``calibration.co
 
 from __future__ import annotations
 
+import math
+import zlib
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 
 from calibration.correction.glare import GlareField, find_glare
-from drawdown.strips.working_picture import disc, from_lab, to_lab
+from drawdown import flags as fl
+from drawdown.strips.working_picture import disc, from_lab, lengths, to_lab
 
 RIM_MM = 1.8
 BIN_MM = 1.0
@@ -39,6 +43,102 @@ class Body:
     streak_share: float
     forward: bool
     shine_share: float = 0.0
+
+
+SMALL_BODY_MM2 = 100.0
+NO_BODY_MM2 = 25.0
+GLARE_FLAG = 0.03
+
+
+_MASKS = ("mask", "body")
+
+
+@dataclass(frozen=True, eq=False)
+class Strip:
+    """One draw-down.
+
+    ``number`` counts from 1 in reading order (``reading_order``). ``corners_mm`` (4, 2) is
+    the oriented rectangle in card millimetres, clockwise from the upper left. ``mask`` and
+    ``body`` (h, w) bool on the Sheet's grid: pixels of ink, and the even part of them.
+    ``axis`` (2,) is a unit vector along the pull, from the thick end to the thin one where
+    that shows, else downwards or to the right. ``glare_share`` and ``streak_share`` are the
+    parts (0..1) of the even stretch that were left out because they shine or show paper."""
+
+    number: int
+    corners_mm: np.ndarray
+    mask: np.ndarray
+    body: np.ndarray
+    axis: np.ndarray
+    length_mm: float
+    width_mm: float
+    glare_share: float
+    streak_share: float
+    flags: tuple[fl.Flag, ...]
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Masks as bits, squeezed: a strip is a small part of the sheet."""
+        state = dict(self.__dict__)
+        for name in _MASKS:
+            mask = state[name]
+            state[name] = mask.shape, zlib.compress(np.packbits(mask).tobytes())
+        return state
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        for name, value in state.items():
+            if name in _MASKS:
+                shape, packed = value
+                bits = np.unpackbits(np.frombuffer(zlib.decompress(packed), np.uint8))
+                value = bits[: math.prod(shape)].reshape(shape).astype(bool)
+            object.__setattr__(self, name, value)
+
+    def __repr__(self) -> str:
+        return f"<Strip {self.number}: {self.width_mm:.0f} x {self.length_mm:.0f} mm>"
+
+
+def strip_of(sheet, corners, body: Body, *, cut: bool, extra: tuple[fl.Flag, ...] = ()) -> Strip:
+    """The strip of a rectangle (start left, start right, end right, end left), still without a
+    number. ``cut``: the photo's edge cuts it off."""
+    corners = np.asarray(corners, dtype=float)
+    axis = corners[3] - corners[0]
+    length = float(np.linalg.norm(axis))
+    width = float(np.linalg.norm(corners[1] - corners[0]))
+    axis = axis / length
+    if not body.forward:
+        axis = -axis
+    mask = np.zeros(sheet.inside.shape, bool)
+    inner = np.zeros(sheet.inside.shape, bool)
+    mask[body.part] = body.mask
+    inner[body.part] = body.body
+    area = np.count_nonzero(body.body) / sheet.px_per_mm**2
+    flags = list(extra)
+    if cut:
+        flags.append(fl.STRIP_CUT())
+    if body.glare_share > GLARE_FLAG:
+        flags.append(fl.STRIP_GLARE(f"{100 * body.glare_share:.0f}"))
+    if body.shine_share:
+        flags.append(fl.STRIP_SHINES(f"{100 * body.shine_share:.0f}"))
+    elif area < NO_BODY_MM2:
+        flags.append(fl.STRIP_EMPTY(f"{area:.0f} mm²"))
+    elif area < SMALL_BODY_MM2:
+        flags.append(fl.STRIP_SMALL(f"{area:.0f} mm²"))
+    return Strip(
+        number=0,
+        corners_mm=_from_upper_left(corners),
+        mask=mask,
+        body=inner,
+        axis=axis,
+        length_mm=length,
+        width_mm=width,
+        glare_share=body.glare_share,
+        streak_share=body.streak_share,
+        flags=tuple(flags),
+    )
+
+
+def _from_upper_left(corners: np.ndarray) -> np.ndarray:
+    """The same rectangle, clockwise, beginning with the corner nearest the upper left."""
+    first = int(np.argmin(corners.sum(axis=1)))
+    return np.roll(corners, -first, axis=0)
 
 
 def even_stretch(profile: np.ndarray, tolerance: float, min_share: float) -> tuple[int, int]:
@@ -99,7 +199,7 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
     u = dx * np.float32(axis[0]) + dy * np.float32(axis[1])
     v = dx * np.float32(across[0]) + dy * np.float32(across[1])
     smooth = cv2.GaussianBlur(lab, (0, 0), 0.25 * ppm)
-    contrast = _size(smooth - paper_lab)
+    contrast = lengths(smooth - paper_lab)
     near = (u > -1.0) & (u < length + 1.0) & (v > -1.0) & (v < width + 1.0) & inside
     under = np.zeros_like(inside) if printed is None else printed[part]
     core = near & ~under & (contrast > max(low, 0.5 * level))
@@ -146,7 +246,7 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
     # Within the stretch: what is lighter than the ink is a streak or glare.
     ink = np.median(smooth[stretch], axis=0)
     local = _along(smooth, profile, order, bins, ink)
-    off = _size(smooth - local)
+    off = lengths(smooth - local)
     spread = 1.48 * float(np.median(off[stretch]))
     toward = np.asarray(paper_lab) - ink
     toward = (toward / max(float(np.linalg.norm(toward)), 1e-6)).astype(np.float32)
@@ -172,11 +272,6 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
         forward,
         lost,
     )
-
-
-def _size(off: np.ndarray) -> np.ndarray:
-    """(h, w) length of colour differences (h, w, 3) float32."""
-    return cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
 
 
 def _connected_to(mask: np.ndarray, core: np.ndarray) -> np.ndarray:

@@ -1,0 +1,113 @@
+"""The one reader of even areas: from a photo's pixels to colours that share what they share.
+
+Areas under one light are read in one call. Member i of all of them rests on member i of the
+correction and on the same draw of the light, so their differences carry no more than what
+parts them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.colour.difference import local_metric
+from calibration.colour.spaces import xyz_to_lab
+from calibration.correction.correct import Correction
+from calibration.uncertainty.streams import stream
+from drawdown.reading.budget import (
+    CELLS_AS_ONE,
+    DARK_LEVELS,
+    LEVEL_LINEAR,
+    LEVEL_SD,
+    LIGHT_CHROMA,
+    NEAR_LIGHT,
+    jpeg_sd_de,
+)
+
+CELL_MM = 4.0
+LEAST_XYZ = 1e-5
+
+
+@dataclass(frozen=True, eq=False)
+class Area:
+    """One even area as the photo shows it: its mean or typical ``rgb`` (3,), photo-linear, at
+    ``xy_mm`` (2,); ``xyz_d50`` (3,) the best estimate of its colour, Y = 1 for the perfect
+    diffuser, and ``error_cov`` (3, 3) what its own scatter leaves open in that; ``crushed``
+    the share 0..1 of its pixels at the camera's lowest levels."""
+
+    rgb: np.ndarray
+    xy_mm: np.ndarray
+    xyz_d50: np.ndarray
+    error_cov: np.ndarray
+    crushed: float = 0.0
+
+    @property
+    def lab_d50(self) -> np.ndarray:
+        return xyz_to_lab(self.xyz_d50)
+
+
+def area_of(
+    rgb: np.ndarray, xyz: np.ndarray, xy_mm: np.ndarray, crushed: np.ndarray
+) -> tuple[Area, np.ndarray]:
+    """The area of some pixels (n, 3), (n, 3), (n, 2), (n,), and the XYZ of its cells (k, 3)."""
+    cells = cell_means(xyz, xy_mm)
+    # Cells next to each other share streaks and film.
+    count = max(1.0, len(cells) / CELLS_AS_ONE)
+    cov = np.cov(cells, rowvar=False, bias=True) / count
+    lowest = float(np.mean(crushed > 0.5))
+    return Area(rgb.mean(axis=0), xy_mm.mean(axis=0), xyz.mean(axis=0), cov, lowest), cells
+
+
+def cell_means(xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
+    """(k, 3) mean XYZ of the 4 mm cells that hold at least a quarter of the fullest cell."""
+    place = np.floor((xy_mm - xy_mm.min(axis=0)) / CELL_MM).astype(int)
+    key = place[:, 1] * 10000 + place[:, 0]
+    _, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
+    sums = np.stack([np.bincount(inverse, xyz[:, k]) for k in range(3)], axis=-1)
+    full = counts >= 0.25 * counts.max()
+    return sums[full] / counts[full, None]
+
+
+def read_areas(
+    areas: Sequence[Area], correction: Correction, number: int, jpeg_quality: int | None
+) -> np.ndarray:
+    """(m, k, 3) Lab D50 of areas that lie under one light: the ensemble about their best
+    estimates, without what card and camera leave open in all colours alike. ``number`` tells
+    this light from those of other strips."""
+    rng = stream("light of a strip", number)
+    count, every = len(correction.tone_members), len(areas)
+    light = rng.standard_normal((count, 1)) + LIGHT_CHROMA * rng.standard_normal((count, 3))
+    rng = stream("what is an area's own", number)
+    best = np.stack([a.xyz_d50 for a in areas])
+    rgb, xy_mm = np.stack([a.rgb for a in areas]), np.stack([a.xy_mm for a in areas])
+    central = correction.xyz_d50(correction.light(rgb, xy_mm))
+    change = correction.ensemble_xyz_d50(rgb, correction.field.log_gain(xy_mm)) - central
+    for k, channel in np.argwhere(rgb < DARK_LEVELS * LEVEL_LINEAR):
+        # What lies between two of the last levels is unknown.
+        moved = rgb[k].copy()
+        moved[channel] += LEVEL_LINEAR * (LEVEL_SD + areas[k].crushed)
+        step = correction.xyz_d50(correction.light(moved, xy_mm[k])) - central[k]
+        change[:, k] += rng.standard_normal((count, 1)) * step
+    # As a ratio where there is light, as a difference near black.
+    change = change * np.clip(best / np.maximum(central, LEAST_XYZ), 0.5, 2.0)
+    shake = correction.field.scatter_at(xy_mm)[:, None] * light[:, None]
+    if every > 1:
+        shake = shake + NEAR_LIGHT * rng.standard_normal((count, every, 1))
+    own = rng.standard_normal((count, every, 3))
+    roots = np.stack([_root(a.error_cov) for a in areas])
+    xyz = (best + change) * np.exp(shake) + np.einsum("kij,mkj->mki", roots, own)
+    lab = xyz_to_lab(np.maximum(xyz, LEAST_XYZ))
+    if jpeg_quality is not None:
+        # The blocks of each area round on their own.
+        rounding = jpeg_sd_de(jpeg_quality) * rng.standard_normal((count, every, 3))
+        to_lab = np.linalg.inv(local_metric(xyz_to_lab(best)))
+        lab = lab + np.einsum("kij,mkj->mki", to_lab, rounding)
+    return lab
+
+
+def _root(cov: np.ndarray) -> np.ndarray:
+    """(3, 3) a root of a covariance."""
+    values, vectors = np.linalg.eigh(cov)
+    return vectors * np.sqrt(np.maximum(values, 0.0))
