@@ -12,7 +12,7 @@ from typing import Any
 
 from calibration.errors import WrongUsage
 
-_KINDS = (("integer", "a whole number"), ("float", "a number"), ("number", "a number"))
+_KINDS = ((" int", "a whole number"), ("float", "a number"), ("number", "a number"))
 _EXTRA = re.compile(r"extra arguments?(?:\(s\))? \((.*)\)")
 _COMMAND = re.compile(r"[Nn]o such command ['\"](.*?)['\"]")
 _OPTION = re.compile(r"(?:[Oo]ption|:) ['\"]?(--?[^\s'\"]+)")
