@@ -27,7 +27,8 @@ from drawdown.reading.budget import (
     card_sd,
 )
 from drawdown.reading.colour import Colour
-from drawdown.strips.bars import BESIDE_MM, Span, Window, bars_across, medians, window_of
+from drawdown.strips import limits
+from drawdown.strips.bars import Span, Window, bars_across, medians, window_of
 from drawdown.strips.strip import Strip
 
 SLICE_MM = 1.0
@@ -192,7 +193,7 @@ def _crossing(w: Window, span: Span) -> _Crossing | None:
     ink_bar &= (away > bar_slices.at.min() - SLICE_MM) & (away < bar_slices.at.max() + SLICE_MM)
 
     side = np.isin(np.sign(w.v), span.sides)
-    bare = w.bare & side & (np.abs(w.v) - w.half_width < BESIDE_MM[1])
+    bare = w.bare & side & (np.abs(w.v) - w.half_width < limits.BESIDE_STRIP_MM[1])
     bare_bar = _darkest_columns(w, bare & on_bar)
     bare_paper = bare & (np.abs(away) > half + w.margin) & (np.abs(away) < half + 14)
     bare_paper &= w.xyz[:, 1] > 0.85 * span.paper_y
@@ -360,7 +361,7 @@ def _darkest_columns(w: Window, part: np.ndarray) -> np.ndarray:
     """The bare bar within ``part``, without what lies beyond the bar's end."""
     if part.sum() < 12:
         return part
-    depth = (np.abs(w.v) - w.half_width - BESIDE_MM[0]) / 0.5
+    depth = (np.abs(w.v) - w.half_width - limits.BESIDE_STRIP_MM[0]) / 0.5
     slot = np.clip(depth[part], 0, 12).astype(int) * 2 + (w.v[part] > 0)
     level = medians(w.xyz[part, 1], slot, 26)
     usual = np.nanquantile(level, 0.25) if np.isfinite(level).any() else 0.0

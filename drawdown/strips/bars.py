@@ -11,19 +11,10 @@ import numpy as np
 
 from calibration.correction.lamp_field import on_card
 from calibration.locate.sheet import Sheet
+from drawdown.strips import limits
 from drawdown.strips.paper import Ground
 from drawdown.strips.strip import Strip
 from drawdown.strips.working_picture import Picture, disc, stretches
-
-BARE_MM2 = 600.0  # paper with a bar on it shows at least this much of itself
-PALE_SHARE = 0.1  # of the contrast around: what stands out less between inks is haze
-HIDDEN_MM = 60.0  # how much of a bar strips at its end may hide
-BESIDE_MM = (1.2, 4.2)  # where bare bar and paper are looked at, from the strip's long side
-LEAST_BAR_MM, MOST_BAR_MM = 4.0, 40.0
-DARK_SHARE = 0.45  # of the paper's Y: a bar is darker
-BEYOND_MM = 8.0  # how far beyond a strip's ends a bar that it ends on is looked for
-LEAST_CROSSED = 0.6  # of a bar's breadth that a strip covers
-MARGIN_MM, MARGIN_PX = 1.0, 2.0  # kept clear of a bar's edges: blur, a soft print
 
 
 @dataclass(frozen=True)
@@ -62,7 +53,12 @@ def beside(shape, corners: np.ndarray, depth_px: float) -> list[tuple[np.ndarray
 def find_bars(grounds: list[Ground]) -> list[Bar]:
     """Unknown printed bars on some papers: black, straight, crossed by strips. Ink that covers
     leaves only pieces of the bar in sight; ink that does not shows one long bar."""
-    found = [bar for ground in grounds if ground.area_mm2 > BARE_MM2 for bar in _bars_on(ground)]
+    found = [
+        bar
+        for ground in grounds
+        if ground.area_mm2 > limits.BAR_PAPER_MM2
+        for bar in _bars_on(ground)
+    ]
     bars: list[np.ndarray] = []
     for _, corners_mm in sorted(found, key=lambda f: -f[0]):
         # Bars do not meet: what meets one is a strip, or the same bar on another paper.
@@ -143,7 +139,7 @@ def _on_paper(ground: Ground, label: np.ndarray, k: int, box) -> bool:
     around = contrast[ring]
     if not len(around):
         return False
-    limit = max(2 * ground.low, PALE_SHARE * float(np.quantile(around, 0.8)))
+    limit = max(2 * ground.low, limits.BAR_PALE_SHARE * float(np.quantile(around, 0.8)))
     rows, columns = np.nonzero(ring & (contrast < limit))
     if len(rows) < 0.1 * ring.sum():
         return False
@@ -239,7 +235,9 @@ def _between_papers(ground: Ground, corners: np.ndarray) -> bool:
     for depth in (2.0, 3.0, 4.0):
         for side, (y, x) in enumerate(beside(contrast.shape, corners, depth * ppm)):
             usable = ground.picture.usable[y, x]
-            limit = max(2 * ground.low, PALE_SHARE * float(np.quantile(contrast[y, x], 0.8)))
+            limit = max(
+                2 * ground.low, limits.BAR_PALE_SHARE * float(np.quantile(contrast[y, x], 0.8))
+            )
             seen[side] |= (contrast[y, x] < limit) & usable
     return bool(seen.mean(axis=1).min() > 0.08)
 
@@ -287,7 +285,7 @@ def _lengthened(ground: Ground, corners: np.ndarray) -> np.ndarray:
     across = np.linspace(0.2, 0.8, 7) * height
     out = corners.copy()
     for near, far, way in ((corners[0], (0, 3), -along), (corners[1], (1, 2), along)):
-        t = np.arange(1.0, HIDDEN_MM * ppm)
+        t = np.arange(1.0, limits.BAR_HIDDEN_MM * ppm)
         p = near + t[:, None, None] * way + across[None, :, None] * down
         x, y = np.rint(p[..., 0]).astype(int), np.rint(p[..., 1]).astype(int)
         ok = (x >= 0) & (y >= 0) & (x < contrast.shape[1]) & (y < contrast.shape[0])
@@ -328,9 +326,11 @@ def window_of(strip: Strip, sheet: Sheet, correction, card, ink: np.ndarray) -> 
     across = np.array([-along[1], along[0]])
     own = (corners - centre) @ np.stack([along, across], axis=1)
     half_length, half_width = np.abs(own).mean(axis=0)
-    reach = BESIDE_MM[1] + 1.0
+    reach = limits.BESIDE_STRIP_MM[1] + 1.0
     box = [
-        centre + a * (half_length + BEYOND_MM) * along + b * (half_width + reach) * across
+        centre
+        + a * (half_length + limits.BAR_BEYOND_MM) * along
+        + b * (half_width + reach) * across
         for a in (-1, 1)
         for b in (-1, 1)
     ]
@@ -341,7 +341,7 @@ def window_of(strip: Strip, sheet: Sheet, correction, card, ink: np.ndarray) -> 
     u, v = (xy - centre) @ along, (xy - centre) @ across
     size = 2 * round(0.6 * sheet.px_per_mm) + 1
     near_ink = cv2.dilate(ink[part].astype(np.uint8), np.ones((size, size), np.uint8)) > 0
-    keep = sheet.inside[part] & (np.abs(u) <= half_length + BEYOND_MM)
+    keep = sheet.inside[part] & (np.abs(u) <= half_length + limits.BAR_BEYOND_MM)
     keep &= (np.abs(v) <= half_width + reach) & (sheet.clipped[part] < 0.2)
     keep &= ~on_card(xy, card, 1.0)
     rgb = sheet.rgb_linear[part][keep].astype(float)
@@ -350,13 +350,13 @@ def window_of(strip: Strip, sheet: Sheet, correction, card, ink: np.ndarray) -> 
         v=v[keep],
         rgb=rgb,
         xyz=correction.xyz_d50(correction.light(rgb, xy[keep])),
-        bare=(~near_ink[keep]) & (np.abs(v[keep]) > half_width + BESIDE_MM[0]),
+        bare=(~near_ink[keep]) & (np.abs(v[keep]) > half_width + limits.BESIDE_STRIP_MM[0]),
         body=strip.body[part][keep],
         half_length=float(half_length),
         half_width=float(half_width),
         crushed=sheet.crushed[part][keep],
         px_per_mm=sheet.px_per_mm,
-        margin=MARGIN_MM + MARGIN_PX / sheet.px_per_mm,
+        margin=limits.BAR_MARGIN_MM + limits.BAR_MARGIN_PX / sheet.px_per_mm,
         to_mm=np.stack([along, across, centre], axis=1),
     )
 
@@ -380,15 +380,15 @@ def bars_across(w: Window) -> list[Span]:
     """Bars seen beside the strip, on both sides of it where both show."""
     runs: dict[int, list[tuple[float, float]]] = {}
     at: dict[int, float] = {}
-    reach = w.half_length + BEYOND_MM
+    reach = w.half_length + limits.BAR_BEYOND_MM
     steps = np.arange(-reach, reach, 0.4)
     profiles = {}
     for side in (-1, 1):
         depth = side * w.v - w.half_width
-        here = w.bare & (depth > BESIDE_MM[0]) & (depth < BESIDE_MM[1])
+        here = w.bare & (depth > limits.BESIDE_STRIP_MM[0]) & (depth < limits.BESIDE_STRIP_MM[1])
         slot = np.searchsorted(steps, w.u[here], side="right") - 1
         profiles[side] = medians(w.xyz[here, 1], slot, len(steps))
-        at[side] = side * (w.half_width + np.mean(BESIDE_MM))
+        at[side] = side * (w.half_width + np.mean(limits.BESIDE_STRIP_MM))
     known = np.concatenate(list(profiles.values()))
     known = known[np.isfinite(known)]
     if len(known) < 10:
@@ -416,7 +416,7 @@ def bars_across(w: Window) -> list[Span]:
     for b in right:
         if not _seen(profiles[-1], steps, b):
             spans.append(Span(np.array([b[0], 0.0]), np.array([b[1], 0.0]), paper, (1,)))
-    return [s for s in spans if s.crossed(w.half_length) > LEAST_CROSSED]
+    return [s for s in spans if s.crossed(w.half_length) > limits.LEAST_CROSSED]
 
 
 def _seen(profile: np.ndarray, steps: np.ndarray, run: tuple[float, float]) -> bool:
@@ -442,17 +442,20 @@ def _dark_runs(profile: np.ndarray, u: np.ndarray, paper: float) -> list[tuple[f
     if good.sum() < 5:
         return []
     filled = np.interp(u, u[good], profile[good])
-    dark = filled < DARK_SHARE * paper
+    dark = filled < limits.BAR_DARK_SHARE * paper
     out = []
     for a, b in stretches(dark):
         if a == 0 or b == len(u):
             continue  # no bar that is crossed, or the end of the paper
-        if not LEAST_BAR_MM - 1 < u[b - 1] - u[a] < MOST_BAR_MM or good[a:b].mean() < 0.5:
+        if (
+            not limits.LEAST_BAR_MM - 1 < u[b - 1] - u[a] < limits.MOST_BAR_MM
+            or good[a:b].mean() < 0.5
+        ):
             continue
         middle = (float(np.median(filled[a:b])) + paper) / 2
         begin = _crossing(filled, u, a, -1, middle)
         end = _crossing(filled, u, b - 1, 1, middle)
-        if end - begin >= LEAST_BAR_MM:
+        if end - begin >= limits.LEAST_BAR_MM:
             out.append((begin, end))
     return out
 

@@ -12,14 +12,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from drawdown.strips import limits
 from drawdown.strips.bars import Bar, beside, grown_px
 from drawdown.strips.paper import Ground
 from drawdown.strips.working_picture import Picture, fill, stretches
-
-RUN_MM = 6.0  # the narrowest ink that counts beside a bar
-HAZE_SHARE = 0.3  # what stands out less than this beside ink is none
-EDGE_SHIFT_MM = 3.5  # how far an edge may move across a bar
-BESIDE_BAR_MM = (0.8, 1.2, 1.6, 2.2, 2.8, 3.4, 4.0, 4.6, 5.2)
 
 
 def bridge_bars(ground: Ground, mask: np.ndarray, bars: list[Bar], margin_mm: float) -> np.ndarray:
@@ -86,7 +82,7 @@ class _Run:
         # The far side may be ragged, but lies between the same edges.
         low, high = sorted((self, other), key=lambda run: run.last - run.first)
         out = max(high.first - low.first, low.last - high.last) / ppm
-        if out > EDGE_SHIFT_MM or low.last - low.first < 0.4 * (high.last - high.first):
+        if out > limits.EDGE_SHIFT_MM or low.last - low.first < 0.4 * (high.last - high.first):
             return False
         # The same ink, perhaps thinner; of pale ink the direction is uncertain.
         sizes = np.linalg.norm(self.ink), np.linalg.norm(other.ink)
@@ -97,7 +93,7 @@ class _Run:
 
 def faded(run: np.ndarray) -> bool:
     """Does ink fade or end before it reaches a bar? ``run`` is its contrast to the paper at the
-    depths ``BESIDE_BAR_MM``."""
+    depths ``limits.BESIDE_BAR_MM``."""
     return bool(run[:5].min() < 0.5 * np.median(run[4:]))
 
 
@@ -105,7 +101,9 @@ def _runs(ground: Ground, corners: np.ndarray, side: int) -> list[_Run]:
     """The ink along one long side of a bar."""
     picture = ground.picture
     ppm = picture.px_per_mm
-    places = [beside(ground.contrast.shape, corners, depth * ppm)[side] for depth in BESIDE_BAR_MM]
+    places = [
+        beside(ground.contrast.shape, corners, depth * ppm)[side] for depth in limits.BESIDE_BAR_MM
+    ]
     if not len(places[0][0]):
         return []
     contrast = np.array([ground.contrast[y, x] for y, x in places])
@@ -115,10 +113,12 @@ def _runs(ground: Ground, corners: np.ndarray, side: int) -> list[_Run]:
     most = cv2.morphologyEx(depth, cv2.MORPH_CLOSE, np.ones((1, int(4 * ppm) | 1), np.uint8))
     on = ((depth > max(1.5 * ground.low, 2.5)) & (depth > 0.4 * most)).view(np.uint8)
     on = cv2.morphologyEx(on, cv2.MORPH_CLOSE, np.ones((1, int(1.6 * ppm) | 1), np.uint8))
-    on = cv2.morphologyEx(on, cv2.MORPH_OPEN, np.ones((1, int(RUN_MM * ppm) | 1), np.uint8))[0]
+    on = cv2.morphologyEx(
+        on, cv2.MORPH_OPEN, np.ones((1, int(limits.LEAST_RUN_MM * ppm) | 1), np.uint8)
+    )[0]
     paper = ground.paper_at(ground.whole_px(corners.mean(axis=0)))
     runs = []
-    for a, b in _parted(depth[0], on, int(RUN_MM * ppm)):
+    for a, b in _parted(depth[0], on, int(limits.LEAST_RUN_MM * ppm)):
         inner = slice(a + (b - a) // 5, b - (b - a) // 5)
         run = np.median(contrast[:, inner], axis=1)
         gap = faded(run)
@@ -133,7 +133,7 @@ def _parted(depth: np.ndarray, on: np.ndarray, least: int) -> list[tuple[int, in
     out = []
     for a, b in stretches(on):
         here = depth[a:b]
-        strong = (here > HAZE_SHARE * np.quantile(here, 0.9)).view(np.uint8)[None]
+        strong = (here > limits.HAZE_SHARE * np.quantile(here, 0.9)).view(np.uint8)[None]
         # A ragged end has gaps that narrow; strips stand farther apart where haze joins them.
         kernel = np.ones((1, least | 1), np.uint8)
         strong = cv2.morphologyEx(strong, cv2.MORPH_CLOSE, kernel)

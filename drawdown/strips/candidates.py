@@ -16,24 +16,13 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from drawdown.strips import limits
 from drawdown.strips.bars import Bar, grown_px
 from drawdown.strips.bridge import bridge_bars
 from drawdown.strips.paper import Ground
 from drawdown.strips.rectangle import middle_colour
 from drawdown.strips.shapes import Shape, View, bounding_rect, measure_shape, size_alone
 from drawdown.strips.working_picture import Picture, disc, fill, square
-
-OPEN_MM = 3.2  # what is thinner is pencil, text or a writing line
-CLOSE_MM = 0.8
-GAP_MM = 4.4
-MIN_AREA_MM2 = 60.0
-MIN_PART_MM2 = 40.0
-MAX_PARTS = 16
-SMALL_MM2 = 300.0  # more than this is no small piece, however narrow it measures
-STRONG_SHARE = 0.35
-# In a photo as blurred as this, ink bleeds over the paper: how far in multiples of the blur,
-# and how much of its contrast.
-BLURRED_MM, BLEEDS, BLEED_SHARE = 0.45, 5.0, 0.07
 
 
 @dataclass(frozen=True)
@@ -68,14 +57,14 @@ def ink_mask(ground: Ground, blur_mm: float) -> np.ndarray:
     ppm = picture.px_per_mm
     on = (contrast > ground.low) & picture.usable
     # A gap whose contrast is far below that of both its sides is a gap, however dark they are.
-    closed = cv2.morphologyEx(contrast, cv2.MORPH_CLOSE, square(GAP_MM * ppm))
+    closed = cv2.morphologyEx(contrast, cv2.MORPH_CLOSE, square(limits.GAP_MM * ppm))
     on &= contrast > 0.4 * closed
-    if blur_mm > BLURRED_MM:
+    if blur_mm > limits.BLURRED_MM:
         # Colour bleeds farther than light.
-        around = cv2.dilate(contrast, disc(BLEEDS * blur_mm * ppm))
-        on &= contrast > BLEED_SHARE * around
+        around = cv2.dilate(contrast, disc(limits.BLEEDS * blur_mm * ppm))
+        on &= contrast > limits.BLEED_SHARE * around
     on &= ~picture.printed
-    mask = cv2.morphologyEx(on.view(np.uint8), cv2.MORPH_CLOSE, disc(CLOSE_MM * ppm / 2))
+    mask = cv2.morphologyEx(on.view(np.uint8), cv2.MORPH_CLOSE, disc(limits.CLOSE_MM * ppm / 2))
     if picture.printed.any():
         # Thin printing under ink: what is ink on both sides is ink.
         across = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, disc(2.0 * ppm))
@@ -97,12 +86,12 @@ def shapes_on_ground(
     for bar in bars:
         fill(neutral, grown_px(picture, bar, 1.0 + view.blur_mm))
     work = _Work(whole, ground, view, None if neutral is None else neutral.view(bool))
-    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(OPEN_MM * picture.px_per_mm / 2))
+    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(limits.THIN_MM * picture.px_per_mm / 2))
     count, label, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
     out: list[Candidate] = []
     for k in range(1, count):
         x, y, w, h, area = stats[k]
-        if area >= MIN_AREA_MM2 * picture.px_per_mm**2:
+        if area >= limits.LEAST_SHAPE_MM2 * picture.px_per_mm**2:
             blob = filled(label[y : y + h, x : x + w] == k, 15 * picture.px_per_mm**2)
             out += work.take_apart(Piece(blob, (y, x)), depth=0)
     return out
@@ -176,7 +165,9 @@ class _Work:
         # What shows no edges at all may be many strips that hang together.
         seen = [] if whole is None else [whole]
         reason = "ragged" if whole is None else whole.shape.reason
-        if reason == "faint" or (reason == "small" and piece.area < SMALL_MM2 * self.ppm**2):
+        if reason == "faint" or (
+            reason == "small" and piece.area < limits.SMALL_SHAPE_MM2 * self.ppm**2
+        ):
             return seen
         if not reason:
             parts = [] if self.one_colour(piece, whole) else self.by_colour(piece)
@@ -268,9 +259,9 @@ class _Work:
         contrast = self.ground.contrast[piece.part]
         some = contrast[::2, ::2][piece.mask[::2, ::2]]
         level = float(np.quantile(some, 0.8))
-        if (some > STRONG_SHARE * level).mean() > 0.995:
+        if (some > limits.STRONG_SHARE * level).mean() > 0.995:
             return []
-        strong = ((contrast > STRONG_SHARE * level) & piece.mask).view(np.uint8)
+        strong = ((contrast > limits.STRONG_SHARE * level) & piece.mask).view(np.uint8)
         strong = cv2.morphologyEx(strong, cv2.MORPH_OPEN, disc(1.2 * self.ppm))
         parts = self.regrown(strong, piece, 1.2 * self.ppm)
         if len(parts) == 1 and parts[0].area > 0.995 * piece.area:
@@ -279,7 +270,9 @@ class _Work:
         for part in parts:
             y, x = (part.corner[k] - piece.corner[k] for k in (0, 1))
             rest[y : y + part.mask.shape[0], x : x + part.mask.shape[1]] &= ~part.mask
-        rest = cv2.morphologyEx(rest.view(np.uint8), cv2.MORPH_OPEN, disc(OPEN_MM * self.ppm / 2))
+        rest = cv2.morphologyEx(
+            rest.view(np.uint8), cv2.MORPH_OPEN, disc(limits.THIN_MM * self.ppm / 2)
+        )
         return parts + [replace(p, haze=True) for p in self.regrown(rest, piece, 1.0)]
 
     def by_bridges(self, piece: Piece, radius_mm: float) -> list[Piece]:
@@ -292,8 +285,8 @@ class _Work:
         """The separate cores, the largest first, grown back within the piece."""
         _, label, stats, _ = cv2.connectedComponentsWithStats(cores, connectivity=4)
         areas = stats[:, cv2.CC_STAT_AREA]
-        floor = MIN_PART_MM2 * self.ppm**2
-        keep = [k for k in np.argsort(-areas) if k and areas[k] > floor][:MAX_PARTS]
+        floor = limits.LEAST_PART_MM2 * self.ppm**2
+        keep = [k for k in np.argsort(-areas) if k and areas[k] > floor][: limits.MOST_PARTS]
         if not keep:
             return []
         table = np.zeros(len(areas), bool)

@@ -13,21 +13,14 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from drawdown.strips import limits
 from drawdown.strips.bars import Bar, grown_px
 from drawdown.strips.candidates import Candidate, filled, paste
 from drawdown.strips.join import frame_of, holds
 from drawdown.strips.paper import RIM_GROUND
 from drawdown.strips.rectangle import middle_colour
-from drawdown.strips.shapes import BULGE_MM, ROUND_L, View, measure_shape
+from drawdown.strips.shapes import View, measure_shape
 from drawdown.strips.working_picture import Picture, Zones, disc, fill, lengths
-
-ONE_SIDED_MM = 0.6
-PAPER_SPAN_L = 21.0
-ZONE_SOFT_MM = 1.5
-UNEVEN_MM2 = 900.0
-# How far around an even surface to look, within how much of that for its paper, and how light
-# a part of it that is. An uneven strip is even in its middle only: all lies farther off.
-_LOOKS = ((7.0, 2.2, 0.6), (11.0, 4.0, 0.85))
 
 
 def settle(
@@ -82,8 +75,8 @@ def _odd_paper(kept: list[Candidate]) -> list[bool]:
     if not kept:
         return []
     lightest = max(c.paper_lab[0] for c in kept)
-    near = {c.ground for c in kept if c.paper_lab[0] > lightest - PAPER_SPAN_L} - {-1}
-    return [c.paper_lab[0] < lightest - PAPER_SPAN_L and c.ground not in near for c in kept]
+    near = {c.ground for c in kept if c.paper_lab[0] > lightest - limits.PAPER_SPAN_L} - {-1}
+    return [c.paper_lab[0] < lightest - limits.PAPER_SPAN_L and c.ground not in near for c in kept]
 
 
 def _fits(c: Candidate, whole: list[Candidate]) -> bool:
@@ -99,8 +92,11 @@ def _fits(c: Candidate, whole: list[Candidate]) -> bool:
         return False
     # A knife or a pencil is round, bulges, or casts a shadow on one side.
     rises = [s[3] for s in m["sides"]]
-    shadow = min(rises) == 0 or abs(rises[0] - rises[1]) > ONE_SIDED_MM
-    if "round" in m and sum((m["round"] > ROUND_L, m["bulge"] > BULGE_MM, shadow)) >= 2:
+    shadow = min(rises) == 0 or abs(rises[0] - rises[1]) > limits.ONE_SIDED_MM
+    if (
+        "round" in m
+        and sum((m["round"] > limits.ROUND_L, m["bulge"] > limits.BULGE_MM, shadow)) >= 2
+    ):
         return False
     if not whole:
         return "card" not in c.shape.ends
@@ -190,12 +186,12 @@ def shapes_from_zones(
     ppm = picture.px_per_mm
     out: list[Candidate] = []
     sizes = np.flatnonzero((zones.area_mm2 > 110.0) & (zones.area_mm2 < 9000.0))
-    view = replace(view, soft_mm=ZONE_SOFT_MM)
+    view = replace(view, soft_mm=limits.ZONE_SOFT_MM)
     for k in sorted(sizes, key=lambda k: -zones.area_mm2[k])[:40]:
         w, h = zones.box[k][2:]
         if min(w, h) < 4 * ppm or max(w, h) < 12 * ppm or zones.lab[k, 0] > lightest + 8:
             continue
-        for look in _LOOKS if zones.area_mm2[k] < UNEVEN_MM2 else _LOOKS[:1]:
+        for look in limits.LOOKS if zones.area_mm2[k] < limits.UNEVEN_MM2 else limits.LOOKS[:1]:
             dark, c = _zone_alone(picture, zones, k, taken, lightest, view, look)
             out += [] if c is None else [c]
             if not dark:
@@ -217,7 +213,7 @@ def _zone_alone(
         slice(max(0, x - m), min(picture.usable.shape[1], x + w + m)),
     )
     # Without light paper anywhere near it is no strip.
-    if picture.lab[part][::3, ::3, 0].max() < lightest - PAPER_SPAN_L:
+    if picture.lab[part][::3, ::3, 0].max() < lightest - limits.PAPER_SPAN_L:
         return False, None
     zone = zones.mask(k, part)
     if np.count_nonzero(taken[part] & zone) > 0.2 * np.count_nonzero(zone):
@@ -234,7 +230,7 @@ def _zone_alone(
         return False, None
     light = around[around[:, 0] >= np.sort(around[:, 0])[int(share * len(around))]]
     paper = middle_colour(light)
-    if paper[0] < max(inside[0] + 0.5, lightest - PAPER_SPAN_L):
+    if paper[0] < max(inside[0] + 0.5, lightest - limits.PAPER_SPAN_L):
         return True, None
     off = lab - paper.astype(np.float32)
     contrast = lengths(off)
@@ -313,8 +309,6 @@ def _touches_rim(mask: np.ndarray) -> bool:
 
 
 DOUBTFUL = ("ragged", "open", "soft", "textured", "goes on", "faint", "small")
-LEAST_LEVEL = 6.0
-LEAST_FILL, LEAST_STRAIGHT = 0.8, 0.6
 
 
 def uncounted(counted: Sequence[Candidate], rejected: Sequence[Candidate]) -> list[Candidate]:
@@ -322,9 +316,13 @@ def uncounted(counted: Sequence[Candidate], rejected: Sequence[Candidate]) -> li
     found: list[Candidate] = []
     for c in rejected:
         m = c.shape.measured
-        if c.shape.reason not in DOUBTFUL or c.shape.level < LEAST_LEVEL:
+        if c.shape.reason not in DOUBTFUL or c.shape.level < limits.UNCOUNTED_DE:
             continue
-        if m["fill"] < LEAST_FILL or m["straight"] < LEAST_STRAIGHT or m["split"] > 1:
+        if (
+            m["fill"] < limits.UNCOUNTED_FILL
+            or m["straight"] < limits.UNCOUNTED_STRAIGHT
+            or m["split"] > 1
+        ):
             continue
         if not any(_in_a_row(c, o) for o in counted):
             continue

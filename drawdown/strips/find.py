@@ -18,6 +18,7 @@ import numpy as np
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import flags as fl
+from drawdown.strips import limits
 from drawdown.strips.bars import Bar, find_bars
 from drawdown.strips.candidates import Candidate, shapes_on_ground
 from drawdown.strips.choose import (
@@ -49,10 +50,6 @@ from drawdown.strips.working_picture import (
     sheet_white,
     to_lab,
 )
-
-MAX_STRIPS = 40
-OVERLAP_SHARE = 0.03  # of the smaller of two places given by hand: drawn edge to edge
-AROUND_MM = 6.0
 
 
 def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
@@ -155,7 +152,7 @@ def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
                 c.rejected("beside") for c, inside in zip(good, there, strict=True) if not inside
             ]
             good = [c for c, inside in zip(good, there, strict=True) if inside]
-    return good[:MAX_STRIPS], bad, grounds
+    return good[: limits.MOST_STRIPS], bad, grounds
 
 
 def reading_order(boxes: list[np.ndarray]) -> list[int]:
@@ -239,7 +236,7 @@ def _refuse_overlap(said: list[str], places: list[np.ndarray]) -> None:
         a, b = a.astype(np.float32), b.astype(np.float32)
         shared = cv2.intersectConvexConvex(a, b)[0]
         share = shared / min(cv2.contourArea(a), cv2.contourArea(b))
-        if share > OVERLAP_SHARE:
+        if share > limits.OVERLAP_SHARE:
             same = "are the same place" if share > 0.9 else f"overlap by {100 * share:.0f} %"
             raise WrongUsage(
                 f"{one} and {other} {same}",
@@ -252,7 +249,7 @@ def _refuse_overlap(said: list[str], places: list[np.ndarray]) -> None:
 
 def _paper_around(sheet, white, part, margin: np.ndarray) -> np.ndarray:
     """(3,) Lab of the paper beside a place: the lighter part of what lies around it."""
-    around = (margin < -1.5) & (margin > -AROUND_MM) & sheet.inside[part]
+    around = (margin < -1.5) & (margin > -limits.AROUND_MM) & sheet.inside[part]
     lab = to_lab(sheet.rgb_linear[part], white)[around]
     if not len(lab):
         return np.array([100.0, 0.0, 0.0])
@@ -263,8 +260,8 @@ def _body_by_hand(sheet, white, corners, printed, what: str) -> Body:
     rows, columns = sheet.inside.shape
     ppm = sheet.px_per_mm
     low, high = corners.min(axis=0), corners.max(axis=0)
-    x0, y0 = np.floor((low - AROUND_MM - sheet.origin_mm) * ppm).astype(int)
-    x1, y1 = np.ceil((high + AROUND_MM - sheet.origin_mm) * ppm).astype(int)
+    x0, y0 = np.floor((low - limits.AROUND_MM - sheet.origin_mm) * ppm).astype(int)
+    x1, y1 = np.ceil((high + limits.AROUND_MM - sheet.origin_mm) * ppm).astype(int)
     part = (
         slice(min(max(0, y0), rows), min(max(0, y1), rows)),
         slice(min(max(0, x0), columns), min(max(0, x1), columns)),

@@ -6,15 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from drawdown.strips import limits
 from drawdown.strips.bars import Bar
-from drawdown.strips.bridge import BESIDE_BAR_MM, faded
+from drawdown.strips.bridge import faded
 from drawdown.strips.candidates import Candidate, paste
 from drawdown.strips.rectangle import middle_colour
 from drawdown.strips.shapes import View, measure_shape
 from drawdown.strips.working_picture import Picture, fill
-
-MAX_GAP_MM = 24.0
-BAR_GAP_MM = 1.5
 
 
 def join_halves(
@@ -36,7 +34,7 @@ def join_halves(
         for j, b in enumerate(partners):
             if j == i or j in used or not _in_line(picture, a, b):
                 continue
-            if _apart(picture, a, b, bars, BAR_GAP_MM + view.blur_mm):
+            if _apart(picture, a, b, bars, limits.BAR_GAP_MM + view.blur_mm):
                 continue
             joined = _joined(picture, a, b, view)
             if joined is not None and not joined.shape.reason:
@@ -63,7 +61,7 @@ def _in_line(picture: Picture, a: Candidate, b: Candidate) -> bool:
     if abs((p.max() - p.min()) - width) > 0.3 * width + 1.0:
         return False
     gap = max(t.min() - half_l, -half_l - t.max())
-    if not -1.0 < gap < MAX_GAP_MM or b.shape.length_mm * b.shape.width_mm < 40:
+    if not -1.0 < gap < limits.MOST_GAP_MM or b.shape.length_mm * b.shape.width_mm < 40:
         return False
     # The same ink, if thinner: the same way away from the paper, not nearly as far perhaps.
     # What is small has not been measured yet.
@@ -110,7 +108,7 @@ def _run_off(picture: Picture, c: Candidate, edge: np.ndarray, away: np.ndarray)
     axis = axis if axis @ away > 0 else -axis
     # Where the middle line of the piece meets the edge.
     start = c.shape.centre_mm - axis * ((c.shape.centre_mm - edge) @ away) / (axis @ away)
-    depths = np.array(BESIDE_BAR_MM)[:, None, None]
+    depths = np.array(limits.BESIDE_BAR_MM)[:, None, None]
     sides = (np.linspace(-0.6, 0.6, 7) * half_w)[None, :, None]
     px = np.rint(picture.to_px(start + depths * axis + sides * across)).astype(int)
     rows, columns = picture.usable.shape

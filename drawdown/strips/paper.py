@@ -14,23 +14,12 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from drawdown.strips.working_picture import (
-    LIGHT_SPAN,
-    MIN_GROUND_L,
-    ZONE_PX,
-    Picture,
-    Zones,
-    crop,
-    lengths,
-)
+from drawdown.strips import limits
+from drawdown.strips.working_picture import ZONE_PX, Picture, Zones, crop, lengths
 
 COARSE = 4  # the paper's colour is smoothed on every fourth pixel of the working picture
 MAX_GROUNDS = 6
 RIM_GROUND = 2 * MAX_GROUNDS  # the number of a paper that is known from rims only
-RIM_LOW = 3.0
-REACH_MM = 8.0  # how far beyond its open parts a paper is looked at
-MIN_GROUND_MM2 = 120.0
-MIN_PART_MM2 = 20.0
 
 
 @dataclass(frozen=True)
@@ -152,9 +141,9 @@ def find_grounds(picture: Picture, zones: Zones, lightest: float) -> Iterator[li
     then others that may be coloured paper or a table. Worked out one after the other, as
     they are asked for."""
     coarse = _coarse(picture, zones)
-    light = zones.lab[:, 0] >= lightest - LIGHT_SPAN
+    light = zones.lab[:, 0] >= lightest - limits.LIGHT_SPAN_L
     yield _grounds_among(picture, zones, coarse, light, 0)
-    dark = ~light & (zones.lab[:, 0] >= MIN_GROUND_L)
+    dark = ~light & (zones.lab[:, 0] >= limits.LEAST_PAPER_L)
     yield _grounds_among(picture, zones, coarse, dark, MAX_GROUNDS)
 
 
@@ -162,11 +151,13 @@ def _grounds_among(
     picture: Picture, zones: Zones, coarse: _Coarse, allowed: np.ndarray, first: int
 ) -> list[Ground]:
     order = np.argsort(-zones.area_mm2)
-    order = [k for k in order if allowed[k] and zones.area_mm2[k] >= MIN_PART_MM2][:80]
+    order = [k for k in order if allowed[k] and zones.area_mm2[k] >= limits.LEAST_PAPER_PART_MM2][
+        :80
+    ]
     left = set(order)
     grounds: list[Ground] = []
     for seed in order:
-        if seed not in left or zones.area_mm2[seed] < MIN_GROUND_MM2:
+        if seed not in left or zones.area_mm2[seed] < limits.LEAST_PAPER_MM2:
             continue
         if len(grounds) >= MAX_GROUNDS:
             break
@@ -221,7 +212,7 @@ def ground_around(picture: Picture, rims: list[tuple[tuple[int, int], np.ndarray
     coarse = _Coarse(lab, np.zeros(there.shape, np.int32), ~there, COARSE / picture.px_per_mm)
     ground = _ground(picture, coarse, there, _spread(coarse, there), RIM_GROUND)
     # Other scraps may lie in slightly other light.
-    return replace(ground, low=max(ground.low, RIM_LOW))
+    return replace(ground, low=max(ground.low, limits.RIM_NOISE_DE))
 
 
 def _fitted(wide: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
@@ -236,7 +227,7 @@ def _fitted(wide: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
 def _ground(picture: Picture, coarse: _Coarse, member, background, number: int) -> Ground:
     rows = np.flatnonzero(member.any(axis=1))
     columns = np.flatnonzero(member.any(axis=0))
-    m = round(REACH_MM * picture.px_per_mm)
+    m = round(limits.PAPER_REACH_MM * picture.px_per_mm)
     h, w = picture.usable.shape
     m = -(-m // COARSE)
     y0, x0 = max(0, rows[0] - m), max(0, columns[0] - m)
@@ -269,32 +260,23 @@ def _ground(picture: Picture, coarse: _Coarse, member, background, number: int) 
     )
 
 
-RIM_REACH_MM = 2.5  # a rim pixel is the lightest within this distance
-DIP_L = 3.0  # give or take
-ABOVE_L = 4.0  # how much lighter than all even surfaces a rim is that makes tables of them
-MAX_L = 104.0  # lighter than this is a mirrored lamp
-LIGHTER_MM2 = 60.0  # so much of it makes it the lightest paper
-MIN_RIM_MM2 = 400.0  # so much of it is worth a look for strips
-OFF_GROUND = 5.0
-
-
 def ridges(picture: Picture) -> np.ndarray:
     """(h, w) bool: places that are the lightest around, even surfaces among them."""
     light = cv2.blur(np.ascontiguousarray(picture.lab[..., 0]), (3, 3))
     light[~picture.usable] = 0
-    side = 2 * round(RIM_REACH_MM * picture.px_per_mm) + 1
+    side = 2 * round(limits.RIM_REACH_MM * picture.px_per_mm) + 1
     most = cv2.dilate(light, np.ones((side, side), np.uint8))
-    return (light > most - DIP_L) & picture.usable & ~picture.printed
+    return (light > most - limits.RIM_DIP_L) & picture.usable & ~picture.printed
 
 
 def lightest_paper(picture: Picture, zones: Zones, ridge: np.ndarray) -> float:
     """L* of the lightest paper: of an even surface, or of rims lighter than all of them."""
-    big = zones.area_mm2 >= MIN_GROUND_MM2
+    big = zones.area_mm2 >= limits.LEAST_PAPER_MM2
     big[0] = False
     lightest = float(zones.lab[big, 0].max()) if big.any() else 0.0
     some = picture.lab[..., 0][ridge]
-    some = some[(some > lightest + ABOVE_L) & (some < MAX_L)]
-    if len(some) < LIGHTER_MM2 * picture.px_per_mm**2:
+    some = some[(some > lightest + limits.RIM_ABOVE_L) & (some < limits.MIRRORED_L)]
+    if len(some) < limits.RIM_LIGHTER_MM2 * picture.px_per_mm**2:
         return lightest
     return float(np.median(some))
 
@@ -304,11 +286,11 @@ def rim_ground(
 ) -> Ground | None:
     """The paper that shows as rims only, beside the grounds known already; or None."""
     light = picture.lab[..., 0]
-    rim = ridge & (light > lightest - LIGHT_SPAN)
+    rim = ridge & (light > lightest - limits.LIGHT_SPAN_L)
     for ground in grounds:
-        rim[ground.part] &= (ground.contrast > max(OFF_GROUND, 2.5 * ground.low)) & (
+        rim[ground.part] &= (ground.contrast > max(limits.RIM_OFF_PAPER_DE, 2.5 * ground.low)) & (
             ground.lighter > 0
         )
-    if np.count_nonzero(rim) < MIN_RIM_MM2 * picture.px_per_mm**2:
+    if np.count_nonzero(rim) < limits.LEAST_RIM_MM2 * picture.px_per_mm**2:
         return None
     return ground_around(picture, [((0, 0), rim)])

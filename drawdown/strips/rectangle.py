@@ -7,13 +7,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from drawdown.strips import limits
 from drawdown.strips.working_picture import lengths, stretches
 
 STEP_MM = 0.5
 MARGIN_MM = 7.0
-STRAIGHT_MM = 1.0
-PAPER_WITHIN_MM = 2.2
-PAPER_SHARE = 0.62  # of a long side that must have paper beside it
 
 
 def middle_of(values: np.ndarray) -> float:
@@ -175,7 +173,7 @@ def find_edges(up: Upright) -> Edges | None:
     # The lines rest on the middle of the strip, away from bead and ragged end.
     trim = round(0.06 * len(full))
     middle = full[trim : len(full) - trim]
-    tolerance = STRAIGHT_MM / STEP_MM
+    tolerance = limits.STRAIGHT_MM / STEP_MM
     seen = np.stack([left[middle], right[middle]]).astype(float)
     # Every second or third row is enough for a line.
     step = max(1, len(middle) // 50)
@@ -252,7 +250,7 @@ def _rise(profile: np.ndarray, edge: int) -> float:
 def look_beside(up: Upright, rows: np.ndarray, edge: np.ndarray, sign: int, limit: float):
     """What lies beyond one long edge: share of rows with paper, out of the photo, blocked by
     the card, and the edge's rise in mm."""
-    reach = round(PAPER_WITHIN_MM / STEP_MM)
+    reach = round(limits.PAPER_WITHIN_MM / STEP_MM)
     # From 8 samples outside the edge to 8 inside; then the paper's reach, from the edge out.
     columns = edge[:, None] + np.arange(-8, 9) * -sign
     np.clip(columns, 0, up.on.shape[1] - 1, out=columns)
@@ -268,7 +266,7 @@ def look_beside(up: Upright, rows: np.ndarray, edge: np.ndarray, sign: int, limi
     n = len(rows)
     paper = np.count_nonzero(bare | beside) / n
     rise = 0.0
-    if paper >= PAPER_SHARE:
+    if paper >= limits.PAPER_SHARE:
         seen = bare & ~beside & (up.flags[r, columns[:, 2:]] & USABLE).all(axis=1)
         if np.count_nonzero(seen) >= 5:
             k = np.count_nonzero(seen) // 2

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
+from drawdown.strips import limits
 from drawdown.strips.rectangle import (
     BESIDE,
-    PAPER_SHARE,
     STEP_MM,
     Edges,
     Upright,
@@ -32,19 +32,6 @@ from drawdown.strips.rectangle import (
 )
 from drawdown.strips.working_picture import Picture
 
-WIDTH_MM = (7.5, 68.0)
-LENGTH_MM = (17.0, 175.0)
-MAX_ASPECT = 10.5
-# Flanks darker than the middle, and edges that bulge: a strip may have one of them, a knife
-# has both.
-ROUND_L, BULGE_MM = 3.5, 1.2
-LEAST_FILL = 0.74  # of its rectangle that ink covers
-PALE_LEVEL = 3.5  # what stands out less must be the cleaner in form
-SOLID_LEVEL = 20.0  # contrast from which a shape's relief can be told
-SOFT_MM = 2.2
-STRAIGHTEN = 0.02  # slope of the edges beyond which a shape is turned once more
-SPLIT_MM = 1.5  # a gap that wide along the whole length parts two strips
-
 
 @dataclass(frozen=True)
 class View:
@@ -54,7 +41,7 @@ class View:
 
     window_mm: tuple[float, float, float, float] | None = None
     blur_mm: float = 0.0
-    soft_mm: float = SOFT_MM
+    soft_mm: float = limits.SOFT_MM
 
     @property
     def framed(self) -> bool:
@@ -89,8 +76,8 @@ class Shape:
     @property
     def strip_sized(self) -> bool:
         return (
-            WIDTH_MM[0] <= self.width_mm <= WIDTH_MM[1]
-            and LENGTH_MM[0] <= self.length_mm <= LENGTH_MM[1]
+            limits.WIDTH_MM[0] <= self.width_mm <= limits.WIDTH_MM[1]
+            and limits.LENGTH_MM[0] <= self.length_mm <= limits.LENGTH_MM[1]
         )
 
 
@@ -161,10 +148,14 @@ def size_alone(
     length, width = max(rect[1]) / ppm, min(rect[1]) / ppm
     # The rectangle goes round the pixels' centres: give it a pixel, and a sample more.
     more = 1 / ppm + STEP_MM
-    least_px = LEAST_FILL * WIDTH_MM[0] * LENGTH_MM[0] * ppm**2
-    if width + more < WIDTH_MM[0] or length + more < LENGTH_MM[0] or area_px < least_px:
+    least_px = limits.LEAST_FILL * limits.WIDTH_MM[0] * limits.LENGTH_MM[0] * ppm**2
+    if (
+        width + more < limits.WIDTH_MM[0]
+        or length + more < limits.LENGTH_MM[0]
+        or area_px < least_px
+    ):
         reason = "small"
-    elif width > 1.25 * WIDTH_MM[1] or length > 1.25 * LENGTH_MM[1]:
+    elif width > 1.25 * limits.WIDTH_MM[1] or length > 1.25 * limits.LENGTH_MM[1]:
         reason = "large"
     else:
         return None
@@ -190,7 +181,7 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
         across = np.array([axis[1], -axis[0]])
         straight_axis = axis + e.slope * across
         straight_axis /= np.linalg.norm(straight_axis)
-        if round_ or not STRAIGHTEN < abs(e.slope) < 0.6 or _hopeless(e):
+        if round_ or not limits.STRAIGHTEN < abs(e.slope) < 0.6 or _hopeless(e):
             break
         axis = straight_axis
     mid = (e.first + e.last) / 2
@@ -225,12 +216,12 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
         cut = "out" in ends or any(s[1] > 0.5 for s in sides)
         # What may be something else: slight, ends at something, or in shadow on one side.
         rises = [s[3] for s in sides]
-        partial = cut or any(s[0] < PAPER_SHARE for s in sides) or "other" in ends
+        partial = cut or any(s[0] < limits.PAPER_SHARE for s in sides) or "other" in ends
         partial |= _slight(width_mm, length_mm)
         partial |= ("card" in ends and not view.framed) or abs(rises[0] - rises[1]) > 0.6
-        if level > SOLID_LEVEL:
+        if level > limits.SOLID_DE:
             m["round"], m["bulge"] = relief_of(up, e)
-            if m["round"] > ROUND_L and m["bulge"] > BULGE_MM:
+            if m["round"] > limits.ROUND_L and m["bulge"] > limits.BULGE_MM:
                 reason = "round"
     middle_px = up.to_px @ ((left + right) / 2, mid, 1.0)
     middle = picture.to_mm(middle_px + np.array([offset[1], offset[0]]))
@@ -288,20 +279,25 @@ def _slight(width_mm: float, length_mm: float) -> bool:
 
 def _form(m: dict, width: float, length: float, low: float) -> str:
     """Why a shape has not the form of a draw-down; empty when it has."""
-    if width < WIDTH_MM[0] or length < LENGTH_MM[0]:
+    if width < limits.WIDTH_MM[0] or length < limits.LENGTH_MM[0]:
         return "small"
-    if width > WIDTH_MM[1] or length > LENGTH_MM[1]:
+    if width > limits.WIDTH_MM[1] or length > limits.LENGTH_MM[1]:
         return "large"
-    if length / width > MAX_ASPECT:
+    if length / width > limits.MOST_ASPECT:
         return "long"
     if m["level"] < max(2.0, 1.3 * low):
         return "faint"
-    if m["fill"] < LEAST_FILL or m["straight"] < 0.66 or m["taper"] > 0.2 or m["split"] >= SPLIT_MM:
+    if (
+        m["fill"] < limits.LEAST_FILL
+        or m["straight"] < 0.66
+        or m["taper"] > 0.2
+        or m["split"] >= limits.SPLIT_MM
+    ):
         return "ragged"
     doubtful = m["straight"] < 0.8 or m["fill"] < 0.84
-    if _slight(width, length) and (doubtful or m["level"] < PALE_LEVEL):
+    if _slight(width, length) and (doubtful or m["level"] < limits.PALE_DE):
         return "ragged"
-    if m["level"] < PALE_LEVEL and doubtful:
+    if m["level"] < limits.PALE_DE and doubtful:
         return "ragged"  # the edge of a shadow, more likely than of ink
     return ""
 
@@ -322,7 +318,7 @@ def _surroundings(m: dict, up: Upright, e: Edges, low: float, view: View) -> str
         side = look_beside(up, rows, edge, sign, limit)
         m["sides"].append(side)
         paper, out, card, rise = side
-        if paper < PAPER_SHARE:
+        if paper < limits.PAPER_SHARE:
             if out + (card if view.framed else 0.0) < 0.6:
                 return "open"
             hidden += 1

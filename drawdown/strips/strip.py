@@ -21,12 +21,8 @@ import numpy as np
 
 from calibration.correction.glare import GlareField, find_glare
 from drawdown import flags as fl
+from drawdown.strips import limits
 from drawdown.strips.working_picture import disc, from_lab, lengths, to_lab
-
-RIM_MM = 1.8
-BIN_MM = 1.0
-EVEN_DE = 1.5
-MIN_EVEN_SHARE = 0.35
 
 
 @dataclass(frozen=True)
@@ -43,11 +39,6 @@ class Body:
     streak_share: float
     forward: bool
     shine_share: float = 0.0
-
-
-SMALL_BODY_MM2 = 100.0
-NO_BODY_MM2 = 25.0
-GLARE_FLAG = 0.03
 
 
 _MASKS = ("mask", "body")
@@ -113,13 +104,13 @@ def strip_of(sheet, corners, body: Body, *, cut: bool, extra: tuple[fl.Flag, ...
     flags = list(extra)
     if cut:
         flags.append(fl.STRIP_CUT())
-    if body.glare_share > GLARE_FLAG:
+    if body.glare_share > limits.GLARE_FLAG:
         flags.append(fl.STRIP_GLARE(f"{100 * body.glare_share:.0f}"))
     if body.shine_share:
         flags.append(fl.STRIP_SHINES(f"{100 * body.shine_share:.0f}"))
-    elif area < NO_BODY_MM2:
+    elif area < limits.NO_BODY_MM2:
         flags.append(fl.STRIP_EMPTY(f"{area:.0f} mm²"))
-    elif area < SMALL_BODY_MM2:
+    elif area < limits.SMALL_BODY_MM2:
         flags.append(fl.STRIP_SMALL(f"{area:.0f} mm²"))
     return Strip(
         number=0,
@@ -207,7 +198,7 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
     mask = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disc(0.6 * ppm)) > 0
     mask = _connected_to(mask, core)
 
-    rim = min(RIM_MM, 0.16 * width)
+    rim = min(limits.EDGE_RIM_MM, 0.16 * width)
     solid = cv2.morphologyEx(
         (mask | (near & under)).astype(np.uint8), cv2.MORPH_CLOSE, disc(0.8 * ppm)
     )
@@ -228,7 +219,7 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
     lost = soft if shine is not None and shine.lost else 0.0
 
     # The run of colour along the pull, from the middle of the width.
-    bins = np.floor(u / BIN_MM).astype(np.int32)
+    bins = np.floor(u / limits.BIN_MM).astype(np.int32)
     corner = corners_px[0]
     order, profile = _run_of_colour(corner, (axis, across), (length, width), ppm, smooth, inner)
     if len(profile) < 3:
@@ -239,7 +230,7 @@ def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> 
         noise = 1.48 * float(np.median(np.linalg.norm(profile - calm, axis=1)))
     else:
         calm, noise = profile, 0.3
-    first, last = even_stretch(calm, max(EVEN_DE, 3.0 * noise), MIN_EVEN_SHARE)
+    first, last = even_stretch(calm, max(limits.EVEN_DE, 3.0 * noise), limits.LEAST_EVEN_SHARE)
     stretch = inner & (bins >= order[first]) & (bins <= order[last])
     forward = _forward(calm, paper_lab, first, last)
 
@@ -285,14 +276,14 @@ def _connected_to(mask: np.ndarray, core: np.ndarray) -> np.ndarray:
 def _run_of_colour(
     part_mm, axes, size_mm, ppm, smooth: np.ndarray, usable: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Typical colour (n, 3) across the middle of the width for each ``BIN_MM`` along the pull,
+    """Typical colour (n, 3) across the middle of the width for each bin along the pull,
     bins with few pixels left out; and the bins' numbers. ``part_mm`` is the strip's start
     left corner in pixels of ``smooth``; ``axes`` its axis and the direction across."""
     (axis, across), (length, width) = axes, size_mm
-    rows, columns = max(1, int(length / BIN_MM)), max(3, round(0.64 * width / 0.5))
+    rows, columns = max(1, int(length / limits.BIN_MM)), max(3, round(0.64 * width / 0.5))
     step = 0.64 * width / columns
-    start = part_mm + ppm * (axis * BIN_MM / 2 + across * (0.18 * width + step / 2))
-    matrix = np.stack([across * step * ppm, axis * BIN_MM * ppm, start], axis=1)
+    start = part_mm + ppm * (axis * limits.BIN_MM / 2 + across * (0.18 * width + step / 2))
+    matrix = np.stack([across * step * ppm, axis * limits.BIN_MM * ppm, start], axis=1)
 
     def turned(picture, how):
         return cv2.warpAffine(picture, matrix, (columns, rows), flags=how | cv2.WARP_INVERSE_MAP)
@@ -331,24 +322,6 @@ def _forward(profile: np.ndarray, paper_lab, first: int, last: int) -> bool:
     return head >= tail - 0.02 * float(np.median(depth))
 
 
-CELL_MM = 1.0
-END_SHARE = 0.15
-# When a strip counts as shining: colour distance over it, in multiples of what the film
-# itself could look like, and as one smooth image. On rendered strips without glare the
-# smoothness stays below 0.83.
-LEAST_DE = 2.5
-LEAST_SD = 3.0
-LEAST_SMOOTH = 0.85
-LEAST_BUMP = 0.25
-# So strong and so smooth that a film hardly does it, whichever way it runs.
-STRONG_DE, STRONG_SD, STRONG_SMOOTH, STRONG_TAPER_SD = 8.0, 5.0, 0.95, 1.5
-# What is left must differ by less than this from its least shining place, and must be this
-# much of the strip: where less is dull, nothing shows how far the glare reaches.
-CLEAN_DE = 1.0
-LEAST_CLEAN = 0.3
-FLOOR = 0.008  # share of white below which a channel says nothing about colour distance
-
-
 @dataclass(frozen=True)
 class Shine:
     """``clean`` (h, w) bool: places that shine no more than the dullest ones; ``share`` 0..1
@@ -374,41 +347,49 @@ def find_shine(
     start right and end left corner in pixels of the part."""
     start, right, end = np.asarray(place_px, float)
     wide, long = np.linalg.norm(right - start), np.linalg.norm(end - start)
-    columns = max(3, round(wide / px_per_mm / CELL_MM))
-    rows = max(3, round(long / px_per_mm / CELL_MM))
+    columns = max(3, round(wide / px_per_mm / limits.SHINE_CELL_MM))
+    rows = max(3, round(long / px_per_mm / limits.SHINE_CELL_MM))
     across, along = (right - start) / columns, (end - start) / rows
     to_part = np.stack([across, along, start + (across + along) / 2], axis=1)
 
     weight = ink.astype(np.float32)
-    side = max(1, round(CELL_MM * px_per_mm))
+    side = max(1, round(limits.SHINE_CELL_MM * px_per_mm))
     share = cv2.blur(weight, (side, side))
     total = cv2.blur(rgb * weight[..., None], (side, side))
     how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     share = cv2.warpAffine(share, to_part, (columns, rows), flags=how)
     total = cv2.warpAffine(total, to_part, (columns, rows), flags=how)
     known = share > 0.85
-    ends = max(1, round(END_SHARE * rows))
+    ends = max(1, round(limits.SHINE_END_SHARE * rows))
     known[:ends] = known[-ends:] = False
     cells = total / np.maximum(share, 1e-6)[..., None] / white.astype(np.float32)
     found = find_glare(cells, known, from_lab(paper_lab))
     reach, steps = _colour_distance(cells, found)
     if not _is_glare(found, reach):
         return None
-    dull = known & (steps <= CLEAN_DE)
+    dull = known & (steps <= limits.CLEAN_DE)
     left = float(dull.sum()) / max(int(known.sum()), 1)
     back = cv2.warpAffine(dull.astype(np.float32), to_part, ink.shape[::-1], flags=cv2.INTER_LINEAR)
-    return Shine(back > 0.5, 1 - left, left < LEAST_CLEAN)
+    return Shine(back > 0.5, 1 - left, left < limits.LEAST_CLEAN)
 
 
 def _is_glare(found: GlareField, reach_de: float) -> bool:
     """Could it not be film, nor light that falls off?"""
     sure = found.span / found.sd
-    strong = reach_de >= STRONG_DE and sure >= STRONG_SD and found.smoothness >= STRONG_SMOOTH
-    if strong and found.beyond_taper >= STRONG_TAPER_SD:
+    strong = (
+        reach_de >= limits.STRONG_SHINE_DE
+        and sure >= limits.STRONG_SHINE_SD
+        and found.smoothness >= limits.STRONG_SHINE_SMOOTH
+    )
+    if strong and found.beyond_taper >= limits.STRONG_SHINE_TAPER_SD:
         return True
-    if reach_de < LEAST_DE or sure < LEAST_SD or found.smoothness < LEAST_SMOOTH:
+    if (
+        reach_de < limits.SHINE_DE
+        or sure < limits.SHINE_SD
+        or found.smoothness < limits.SHINE_SMOOTH
+    ):
         return False
-    return found.bump >= LEAST_BUMP or found.beyond_taper >= LEAST_SD
+    return found.bump >= limits.SHINE_BUMP or found.beyond_taper >= limits.SHINE_SD
 
 
 def _colour_distance(cells: np.ndarray, found: GlareField) -> tuple[float, np.ndarray]:
@@ -417,7 +398,7 @@ def _colour_distance(cells: np.ndarray, found: GlareField) -> tuple[float, np.nd
     if not known.any():
         return 0.0, np.zeros(known.shape, np.float32)
     dullest = known & (found.level <= np.quantile(found.level[known], 0.25))
-    ink = np.maximum(np.median(cells[dullest], axis=0), FLOOR).astype(np.float32)
+    ink = np.maximum(np.median(cells[dullest], axis=0), limits.CHANNEL_FLOOR).astype(np.float32)
     spans = np.linspace(0.0, max(found.span, 1e-6), 33, dtype=np.float32)
     lab = to_lab((ink + spans[:, None])[None], np.ones(3))[0]
     off = np.linalg.norm(lab - lab[0], axis=1)

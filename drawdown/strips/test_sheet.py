@@ -32,6 +32,7 @@ from calibration.card.artwork import (
     text_width_mm,
 )
 from calibration.card.definition import Marker
+from drawdown.strips import limits
 from drawdown.strips.bars import Bar
 from drawdown.strips.working_picture import fill
 
@@ -54,7 +55,6 @@ CAUTION = (
     "Oily rags can heat themselves: closed metal can with water, or spread flat outdoors.",
     "Gloves, fresh air, the ink maker's safety data sheet and local rules come first.",
 )
-FIT_MM = 2.0  # markers that fit no better than this are not a sheet of ours lying flat
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ def find_sheet(corners_mm: dict[int, np.ndarray]) -> SheetPlace | None:
 
     ``corners_mm`` maps marker ids to (4, 2) corners in a plane in mm, in OpenCV's order.
     At least two of the sheet's markers are needed to tell the papers apart; None when there
-    are fewer or when they fit no sheet within ``FIT_MM``.
+    are fewer or when they fit no sheet within ``limits.SHEET_FIT_MM``.
     """
     best = None
     for sheet in builtin_sheets().values():
@@ -145,7 +145,7 @@ def find_sheet(corners_mm: dict[int, np.ndarray]) -> SheetPlace | None:
         place = SheetPlace(sheet, *_rigid(printed, there))
         if best is None or place.residual_mm < best.residual_mm:
             best = place
-    return best if best.residual_mm <= FIT_MM else None
+    return best if best.residual_mm <= limits.SHEET_FIT_MM else None
 
 
 def _rigid(source: np.ndarray, target: np.ndarray) -> tuple[np.ndarray, float]:

@@ -13,17 +13,10 @@ import cv2
 import numpy as np
 
 from calibration.colour.spaces import SRGB_TO_XYZ_D50, WHITE_D50, WHITE_D65, adaptation, lab_to_xyz
+from drawdown.strips import limits
 
 WORK_PX_PER_MM = 1.6
-EDGE_MAX = 70  # of 255: a zone pixel may hold one edge pixel in four
 ZONE_PX = 2  # even surfaces are looked for on every second pixel
-MIN_GROUND_L = 38.0
-# A first glance tells where light paper is at all: its scale, the least piece of paper that
-# counts, and how much around the paper is looked at.
-GLANCE_PX_PER_MM = 0.5
-GLANCE_MM2 = 40.0
-GLANCE_MARGIN_MM = 12.0
-LIGHT_SPAN = 20.0  # papers in one photo differ by no more than this in L*
 
 # X, Y and Z (D65) of linear sRGB, each 1 for white; CIELAB from their cube roots.
 TO_XYZ = adaptation(WHITE_D50, WHITE_D65) @ SRGB_TO_XYZ_D50
@@ -155,7 +148,7 @@ def light_part(sheet, view, white: np.ndarray) -> tuple[slice, slice] | None:
     """Rows and columns of a sheet that hold all light paper beside the card, with a margin;
     None when that is most of the sheet."""
     rows, columns = sheet.inside.shape
-    step = max(1, round(sheet.px_per_mm / GLANCE_PX_PER_MM))
+    step = max(1, round(sheet.px_per_mm / limits.GLANCE_PX_PER_MM))
     size = (max(1, columns // step), max(1, rows // step))
     rgb = cv2.resize(sheet.rgb_linear, size, interpolation=cv2.INTER_NEAREST)
     light = to_lab(cv2.blur(rgb, (2, 2)), white)[..., 0]
@@ -165,13 +158,13 @@ def light_part(sheet, view, white: np.ndarray) -> tuple[slice, slice] | None:
     levels = light[seen > 0]
     if not len(levels):
         return None
-    seen[light < np.quantile(levels, 0.97) - LIGHT_SPAN - 4] = 0
+    seen[light < np.quantile(levels, 0.97) - limits.LIGHT_SPAN_L - 4] = 0
     _, _, stats, _ = cv2.connectedComponentsWithStats(seen, connectivity=8)
-    box = stats[1:][stats[1:, cv2.CC_STAT_AREA] > GLANCE_MM2 * ppm**2]
+    box = stats[1:][stats[1:, cv2.CC_STAT_AREA] > limits.GLANCE_MM2 * ppm**2]
     if not len(box):
         return None
-    low = box[:, :2].min(axis=0) - GLANCE_MARGIN_MM * ppm
-    high = (box[:, :2] + box[:, 2:4]).max(axis=0) + GLANCE_MARGIN_MM * ppm
+    low = box[:, :2].min(axis=0) - limits.GLANCE_MARGIN_MM * ppm
+    high = (box[:, :2] + box[:, 2:4]).max(axis=0) + limits.GLANCE_MARGIN_MM * ppm
     x0, y0 = np.maximum(np.floor(low), 0).astype(int) * step
     x1, y1 = np.minimum(np.ceil(high).astype(int) * step, (columns, rows))
     if (x1 - x0) * (y1 - y0) > 0.8 * rows * columns:
@@ -253,7 +246,7 @@ def _calm(light: np.ndarray, slope: np.ndarray, usable: np.ndarray) -> float:
     if not len(light):
         return 0.1
     lightest = np.quantile(light, 0.97)
-    return float(np.quantile(slope[light > lightest - 1.2 * LIGHT_SPAN], 0.05))
+    return float(np.quantile(slope[light > lightest - 1.2 * limits.LIGHT_SPAN_L], 0.05))
 
 
 def crop(picture: Picture, part: tuple[slice, slice]) -> Picture:
@@ -305,7 +298,7 @@ def find_zones(picture: Picture) -> Zones:
     # Even is what has no edge in any of its pixels.
     edge = cv2.resize(edge * np.uint8(255), (columns, rows), interpolation=cv2.INTER_AREA)
     px_per_mm = picture.px_per_mm / ZONE_PX
-    zones = _split_leaks(lab, _labelled(lab, px_per_mm, edge <= EDGE_MAX), px_per_mm)
+    zones = _split_leaks(lab, _labelled(lab, px_per_mm, edge <= limits.ZONE_EDGE_SHARE), px_per_mm)
     return replace(zones, box=zones.box * ZONE_PX)
 
 
