@@ -67,7 +67,8 @@ def cell_means(xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
     _, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
     sums = np.stack([np.bincount(inverse, xyz[:, k]) for k in range(3)], axis=-1)
     full = counts >= 0.25 * counts.max()
-    return sums[full] / counts[full, None]
+    means: np.ndarray = sums[full] / counts[full, None]
+    return means
 
 
 def read_areas(
@@ -110,4 +111,5 @@ def read_areas(
 def _root(cov: np.ndarray) -> np.ndarray:
     """(3, 3) a root of a covariance."""
     values, vectors = np.linalg.eigh(cov)
-    return vectors * np.sqrt(np.maximum(values, 0.0))
+    root: np.ndarray = vectors * np.sqrt(np.maximum(values, 0.0))
+    return root

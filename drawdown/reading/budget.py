@@ -1,34 +1,89 @@
-"""What JPEG leaves open in the mean colour of an even area, from its quality.
+"""The error budget of a reading: every term with its value, its source, and what outside the
+renderer supports it; and the uncertainty of what is worked out from a reading.
 
-An even area has the same rounding in every block, so it does not average out. The mean of a
-block is kept in steps of DC / 8 levels (ISO/IEC 10918-1, A.3: the transform's first
-coefficient is eight times the mean), and decoders round Y, Cb and Cr to whole levels.
-
-Uncertainty of what is worked out from a reading: Munsell value, evenness, dL, dC, dH.
-
-All are half widths of 95 % intervals, as ``lab_u95`` is.
+Half widths ("u95") are of 95 % intervals; "sd" are standard uncertainties.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
 
 from calibration.colour.spaces import munsell_value
 from calibration.uncertainty.intervals import K95
 
-# DC steps of the example tables K.1 and K.2 of ISO/IEC 10918-1, at quality 50.
-DC_LUMA, DC_CHROMA = 16, 17
-# Delta E 2000 per axis for one level of error in each of Y, Cb, Cr, on colours of all kinds
-# (experiment with an independent encoder: tests/test_jpegnoise.py).
-DE_PER_LEVEL = 0.45
+T = TypeVar("T")
+RENDERED = "rendered scenes, development seeds"
+
+
+@dataclass(frozen=True)
+class Term:
+    value: Any
+    what: str
+    source: str
+    outside: str
+
+
+_rows: list[Term] = []
+
+
+def _term(value: T, what: str, source: str = RENDERED, outside: str = "") -> T:
+    _rows.append(Term(value, what, source, outside))
+    return value
+
+
+_before = set(globals())
+# fmt: off
+
+# The card and the camera, alike for all strips of a photo; differences do not carry it
+CARD_SD = _term(
+    {"nominal": (4.5, 0.0, 1.8, 0.09, 0.0), "measured": (1.0, 0.013, 1.0, 0.07, 0.09)},
+    "sd of L*, its share of chroma; sd of a* and b*, their share of chroma, and that beyond "
+    "VIVID_CHROMA (dyes of a print are no pigments)")
+VIVID_CHROMA = _term(45.0, "few cards hold colours as strong")
+CARD_Y = _term({"nominal": 0.15, "measured": 0.04, "shaded": 0.12},
+    "sd, relative in Y, that the map leaves open alike for film over paper and over a bar")
+MAP_Y = _term({"nominal": 0.20, "measured": 0.045, "shaded": 0.25},
+    "and between the two, the more the farther apart they are")
+STRAY_Y = _term({"nominal": 0.004, "measured": 0.0013, "shaded": 0.003},
+    "sd of the light that lens and room add to everything dark, in Y")
+STRAY_OWN = _term(0.3, "share of it that is each area's own")
+
+# The light
+LIGHT_CHROMA = _term(0.3, "share of the light's sd at a strip that also changes its colour")
+NEAR_LIGHT = _term(0.004, "relative sd of one place's light against its neighbour's")
+
+# The film
+CELLS_AS_ONE = _term(3.0, "cells or slices beside each other share streaks and film")
+CROOKED = _term(0.15, "share of a film's change along a bar: it need not run straight under it")
+ON_NEAR_HALF = _term(0.05, "share of what a film does on a bar's uneven side, felt on the other")
+
+# The picture
+PIXELS_AS_ONE = _term(10.0, "pixels beside each other share grain and noise")
+LEVEL_LINEAR = _term(1 / 255 / 12.92, "one 8-bit level near black, linear",
+    "IEC 61966-2-1, the straight part of its curve", "that standard")
+DARK_LEVELS = _term(8.0, "a channel below so many levels is known to one level only")
+LEVEL_SD = _term(0.3, "of a level, where not all of the area is crushed",
+    "1 / sqrt(12) = 0.29 of a step, GUM (JCGM 100:2008) 4.3.7", "that guide")
+DC_LUMA = _term(16, "JPEG: step of the mean of a block at quality 50, luma",
+    "ISO/IEC 10918-1, table K.1", "that standard")
+DC_CHROMA = _term(17, "and chroma", "the same, table K.2", "that standard")
+DE_PER_LEVEL = _term(0.45, "Delta E 2000 per axis for one level of error in each of Y, Cb, Cr",
+    "experiment with an independent encoder, colours of all kinds", "tests/drawdown/reading/"
+    "test_jpegnoise.py")
+
+# fmt: on
+TERMS = dict(zip([n for n in globals() if n not in _before and n.isupper()], _rows, strict=True))
 
 
 def jpeg_sd_de(quality: int | None) -> float:
     """Standard uncertainty, Delta E 2000 per axis, of an even area's colour in a JPEG of this
-    quality (1..100, scaled as the free reference encoder does); 0 for None, no JPEG. Two
-    areas are independent: their difference has the square root of two of it."""
+    quality (1..100, scaled as the free reference encoder does); 0 for None, no JPEG. An even
+    area has the same rounding in every block, so it does not average out: the mean of a block
+    is kept in steps of DC / 8 levels (ISO/IEC 10918-1, A.3), and decoders round Y, Cb and Cr to
+    whole levels. Two areas are independent: their difference has the square root of two of it."""
     if quality is None:
         return 0.0
     q = min(max(int(quality), 1), 100)
@@ -38,15 +93,6 @@ def jpeg_sd_de(quality: int | None) -> float:
     return DE_PER_LEVEL * float(np.sqrt(variance.mean()))
 
 
-# What card and camera leave open for a colour itself, alike for all strips of a photo:
-# standard uncertainty of L* and how it grows with chroma; of a* and b*, how that grows with
-# chroma, and beyond VIVID_CHROMA (dyes of a print are not pigments, and the map must reach
-# beyond them). From rendered scenes, see DEVELOPERS.md, "Uncertainty"; differences between two
-# strips do not carry it.
-CARD_SD = {"nominal": (4.5, 0.0, 1.8, 0.09, 0.0), "measured": (1.0, 0.013, 1.0, 0.07, 0.09)}
-VIVID_CHROMA = 45.0  # few cards hold colours as strong as that
-
-
 def card_sd(lab_d50: np.ndarray, *, nominal: bool) -> np.ndarray:
     """(..., 3) standard uncertainty of L*, a*, b* that card and camera leave in colours
     (..., 3), for a card as drawn (``nominal``) or measured."""
@@ -54,27 +100,6 @@ def card_sd(lab_d50: np.ndarray, *, nominal: bool) -> np.ndarray:
     chroma = np.hypot(lab_d50[..., 1], lab_d50[..., 2])
     ab = sd_ab + share * chroma + vivid * np.maximum(chroma - VIVID_CHROMA, 0.0)
     return np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
-
-
-CELLS_AS_ONE = 3.0  # cells next to each other share streaks and film
-PIXELS_AS_ONE = 10.0  # grain and noise have a reach of some pixels
-# A film over paper need not run straight under the bar: this share of its change is open; and
-# where it is even on one side alone, this share of what it does on the other.
-CROOKED, ON_NEAR_HALF = 0.15, 0.05
-# Light that lens and room add to everything dark, in Y, and the share that is each area's own.
-STRAY_Y = {"nominal": 0.004, "measured": 0.0013, "shaded": 0.003}
-STRAY_OWN = 0.3
-# What the map from camera to XYZ leaves open, relative in Y: alike over paper and over the
-# bar, and between the two the more the farther apart they are (a camera is no eye, a print is
-# not as drawn, and a card in shade tells little of the light beside it).
-CARD_Y = {"nominal": 0.15, "measured": 0.04, "shaded": 0.12}
-MAP_Y = {"nominal": 0.20, "measured": 0.045, "shaded": 0.25}
-# Share of the light's uncertainty at a strip that also changes its colour, not only its level.
-LIGHT_CHROMA = 0.3
-NEAR_LIGHT = 0.004  # what one place's light leaves open of its neighbour's, relative
-LEVEL_LINEAR = 1 / 255 / 12.92  # one 8-bit level near black
-DARK_LEVELS = 8.0  # a channel below so many of them is known to a level only,
-LEVEL_SD = 0.3  # and to this share of one where not all of it is crushed
 
 
 @dataclass(frozen=True)

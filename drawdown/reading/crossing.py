@@ -134,27 +134,11 @@ def _cross_of(blob: np.ndarray, px_per_mm: float) -> list[np.ndarray] | None:
     patch of ink (h, w) bool is a cross."""
     if blob.sum() < 3 * (NARROWEST_MM * px_per_mm) ** 2 or blob.mean() > 0.9:
         return None
-    side = int(np.hypot(*blob.shape)) + 4
-    centre = np.array([blob.shape[1] - 1, blob.shape[0] - 1]) / 2
-
-    def turned(deg: float) -> tuple[np.ndarray, np.ndarray]:
-        turn = cv2.getRotationMatrix2D(tuple(centre), deg, 1.0)
-        turn[:, 2] += (side - 1) / 2 - centre
-        picture = blob.astype(np.float32)
-        return cv2.warpAffine(picture, turn, (side, side), flags=cv2.INTER_LINEAR), turn
-
-    def sharp(deg: float) -> float:
-        picture, _ = turned(deg)
-        return sum(float(np.square(np.diff(picture.sum(axis=a))).sum()) for a in (0, 1))
-
-    angle = max(np.arange(-45, 45, 4.0), key=sharp)
-    for step in (1.5, 0.5):
-        angle = max(angle + step * np.arange(-2, 3), key=sharp)
-    picture, turn = turned(angle)
-    bars = [_bar(picture.sum(axis=a), picture.sum(axis=1 - a)) for a in (0, 1)]
-    if None in bars:
+    picture, turn = _upright(blob)
+    one, other = (_bar(picture.sum(axis=a), picture.sum(axis=1 - a)) for a in (0, 1))
+    if one is None or other is None:
         return None
-    (x0, x1), (y0, y1) = bars
+    (x0, x1), (y0, y1) = one, other
     if min(x1 - x0, y1 - y0) < NARROWEST_MM * px_per_mm:
         return None
     up = np.flatnonzero(picture[:, x0:x1].mean(axis=1) > 0.5)
@@ -178,6 +162,27 @@ def _cross_of(blob: np.ndarray, px_per_mm: float) -> list[np.ndarray] | None:
     # Of a cross turned by more than half a right angle, the bars change their names.
     axis = found[0][3] - found[0][0]
     return found if abs(axis[1]) >= abs(axis[0]) else [found[1], found[0], found[2]]
+
+
+def _upright(blob: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A patch of ink turned so that its rows and columns change most, and the turn (2, 3)."""
+    side = int(np.hypot(*blob.shape)) + 4
+    centre = np.array([blob.shape[1] - 1, blob.shape[0] - 1]) / 2
+
+    def turned(deg: float) -> tuple[np.ndarray, np.ndarray]:
+        turn = cv2.getRotationMatrix2D((float(centre[0]), float(centre[1])), deg, 1.0)
+        turn[:, 2] = turn[:, 2] + (side - 1) / 2 - centre
+        picture = blob.astype(np.float32)
+        return cv2.warpAffine(picture, turn, (side, side), flags=cv2.INTER_LINEAR), turn
+
+    def sharp(deg: float) -> float:
+        picture, _ = turned(deg)
+        return sum(float(np.square(np.diff(picture.sum(axis=a))).sum()) for a in (0, 1))
+
+    angle = max(np.arange(-45, 45, 4.0), key=sharp)
+    for step in (1.5, 0.5):
+        angle = max(angle + step * np.arange(-2, 3), key=sharp)
+    return turned(angle)
 
 
 def _bar(profile: np.ndarray, other: np.ndarray) -> tuple[int, int] | None:
@@ -233,7 +238,7 @@ def read_cross(
     return Readings(dict(zip(cross.names, alone, strict=True)), crossing)
 
 
-def _part(sheet: Sheet, number: int, corners, body: np.ndarray, what: str) -> Strip:
+def _part(sheet: Sheet, number: int, corners: np.ndarray, body: np.ndarray, what: str) -> Strip:
     if body.sum() < LEAST_MM2 * sheet.px_per_mm**2:
         raise PhotoUnfit(
             f"too little of {what} can be measured",

@@ -90,7 +90,8 @@ def other_ink(strip: Strip, strips: Sequence[Strip]) -> np.ndarray:
     does that it was pulled over."""
     along = np.asarray(strip.axis, dtype=float)
     beside = [s.mask for s in strips if abs(float(np.dot(along, s.axis))) > 0.7]
-    return np.any([strip.mask, *beside], axis=0)
+    ink: np.ndarray = np.any([strip.mask, *beside], axis=0)
+    return ink
 
 
 def read_over_bar(
@@ -128,8 +129,11 @@ def read_over_bar(
     if colours[3].lab_d50[0] > PALE_BAR_L:
         flags.append(fl.BAR_PALE(f"{colours[3].lab_d50[0]:.0f}"))
     return OverBar(
-        strip.number,
-        *colours,
+        number=strip.number,
+        ink_on_paper=colours[0],
+        ink_on_bar=colours[1],
+        paper=colours[2],
+        bar=colours[3],
         xyz_samples=_with_card(lab_to_xyz(samples), best.areas, correction, strip.number),
         bar_mm=best.corners_mm,
         film_change=best.film_change,
@@ -154,7 +158,8 @@ def _with_card(
     samples[:, :2] *= np.exp(unlike)
     white = areas[2].xyz_d50 / areas[2].xyz_d50[1]
     stray = rng.standard_normal((count, 1, 1)) + STRAY_OWN * rng.standard_normal((count, 4, 1))
-    return np.maximum(samples + STRAY_Y[kind] * stray * white, LEAST_XYZ)
+    lit: np.ndarray = np.maximum(samples + STRAY_Y[kind] * stray * white, LEAST_XYZ)
+    return lit
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,30 +211,22 @@ def _crossing(w: Window, span: Span) -> _Crossing | None:
     like_bare = abs(np.log(max(over_bar[0][1], 1e-5) / max(bar[0][1], 1e-5))) < LIKE_BARE
     if film.one_side and film.step > GONE * thick and like_bare:
         return None  # no film after the bar, and none that shows on it: it may end before
-    areas = tuple(
-        Area(
-            np.median(w.rgb[part], axis=0),
-            w.to_mm @ (w.u[part].mean(), w.v[part].mean(), 1.0),
-            *seen,
-            float(np.mean(w.crushed[part] > 0.5)),
-        )
-        for part, seen in zip(
-            (beside, ink_bar, bare_paper, bare_bar),
-            ((over_paper, error), over_bar, paper, bar),
-            strict=True,
-        )
+    areas = (
+        _area(w, beside, over_paper, error),
+        _area(w, ink_bar, *over_bar),
+        _area(w, bare_paper, *paper),
+        _area(w, bare_bar, *bar),
     )
-    ends = [
-        (edge[0] + edge[1] * v, v, 1.0)
-        for edge, v in (
-            (span.start, -w.half_width), (span.start, w.half_width),
-            (span.end, w.half_width), (span.end, -w.half_width),
-        )
-    ]  # fmt: skip
-    return _Crossing(
-        areas, np.array(ends) @ w.to_mm.T, change, ink_bar.sum() / w.px_per_mm**2,
-        len(bar_slices.at) + len(film.slices.at), glare,
-    )  # fmt: skip
+    corners = span.corners(w.half_width) @ w.to_mm.T
+    size = float(ink_bar.sum()) / w.px_per_mm**2
+    slices = len(bar_slices.at) + len(film.slices.at)
+    return _Crossing(areas, corners, change, size, slices, glare)
+
+
+def _area(w: Window, part: np.ndarray, best: np.ndarray, cov: np.ndarray) -> Area:
+    place = w.to_mm @ (w.u[part].mean(), w.v[part].mean(), 1.0)
+    crushed = float(np.mean(w.crushed[part] > 0.5))
+    return Area(np.median(w.rgb[part], axis=0), place, best, cov, crushed)
 
 
 def _without_glare(w: Window, part: np.ndarray) -> tuple[np.ndarray, float]:

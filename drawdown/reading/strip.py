@@ -109,10 +109,10 @@ def _body(strip: Strip, sheet: Sheet) -> np.ndarray:
     if not inner.any():
         return strip.body
     usual = float(np.median(luma[inner]))
-    off_bar = strip.body & (luma > ON_BAR * usual)
+    off_bar: np.ndarray = strip.body & (luma > ON_BAR * usual)
     if off_bar.sum() >= 0.3 * strip.body.sum():
         return off_bar
-    near = inner & (np.abs(luma / usual - 1) < 0.12)
+    near: np.ndarray = inner & (np.abs(luma / usual - 1) < 0.12)
     return near if near.any() else strip.body
 
 
@@ -171,12 +171,13 @@ def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
     pixels = sheet.rgb_linear[rows, columns]
     rgb = np.array([np.median(pixels[parts[i]], axis=0) for i in used], dtype=float)
     xy_mm = strip.corners_mm.mean(axis=0) + np.outer([along[parts[i]].mean() for i in used], axis)
-    lab = xyz_to_lab(correction.xyz_d50(correction.light(rgb, xy_mm)))
+    lab: np.ndarray = xyz_to_lab(correction.xyz_d50(correction.light(rgb, xy_mm)))
     if not even[used].any():
         return lab
     # Between the even slices lies what was left out of the body (a bar, glare): no film of it.
     first, last = np.flatnonzero(even)[[0, -1]]
-    return lab[even[used] | (used < first) | (used > last)]
+    film: np.ndarray = lab[even[used] | (used < first) | (used > last)]
+    return film
 
 
 def _flags(
