@@ -13,6 +13,7 @@ import numpy as np
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
+from calibration.uncertainty.intervals import quantiles
 
 # CIE 1931 2 degree colour-matching functions times the lamp, as 10 nm weights for 400 .. 700
 # nm made like those of ``calibration.colour.spectra`` (method of ASTM E2022, the ends added to the
@@ -122,8 +123,6 @@ def under_lamps(
         one = lab_under(original, weights)
         two = lab_under(batch, weights) - unknown
         de00 = delta_e_2000(one, two)
-        order = np.argsort(de00[1:])
-        total = np.cumsum(sample_weight[order]) / sample_weight.sum()
-        high = float(de00[1:][order][np.searchsorted(total, 0.95)])
+        high = float(quantiles(de00[1:], 0.95, sample_weight))
         seen.append(UnderLamp(lamp, float(de00[0]), max(high, float(de00[0]))))
     return tuple(seen)

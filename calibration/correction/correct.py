@@ -40,9 +40,9 @@ from calibration.correction.patches import PatchReadings
 from calibration.correction.spoiled import beside, shaded_patches, uneven_patches
 from calibration.correction.tone_curve import KNOTS, features, tone_basis, undo_tone
 from calibration.errors import PhotoUnfit
+from calibration.uncertainty.streams import stream
 
 MEMBERS = 96
-SEED = 20250
 # Held-out median that is flagged (of a measured card: card_drift.py), and refused, by where the
 # card's values come from.
 POOR_DE = 7.0
@@ -197,8 +197,7 @@ def correct(
         drift = find_drift(card, usable, miss, noise, problem.rgb, readings.spread[usable])
         problem, best = _without_drifted(problem, best, drift.changed)
     field = fit_field(samples, undo_tone(samples.rgb, best.tone))
-    rng = np.random.default_rng(SEED)
-    tone_members, matrix_members = ensemble(problem, best, nominal, MEMBERS, rng)
+    tone_members, matrix_members = ensemble(problem, best, nominal, MEMBERS, stream("colour map"))
     error = delta_e_2000(problem.lab, problem.lab + _held_out_lab(problem, best))
     outlier = problem.kept == 0
     typical = float(np.median(error[~outlier]))

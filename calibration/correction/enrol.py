@@ -27,6 +27,7 @@ from calibration.card.toml import card_from_dict, card_to_dict
 from calibration.colour.difference import delta_e_2000, local_distance, local_metric
 from calibration.correction.correct import REFUSE_DE
 from calibration.errors import BadFile, PhotoUnfit
+from calibration.uncertainty.intervals import robust_sd
 
 # Least standard uncertainty of each of L*, a*, b*. Instruments of one kind agree to about
 # this on paper (common practice, no source); a camera is not an instrument.
@@ -168,7 +169,7 @@ def _robust_mean(lab: np.ndarray, alone: np.ndarray, seen: np.ndarray) -> np.nda
         off = np.array([local_distance(mean, np.where(s[:, None], x - mean, 0.0))
                         for x, s in zip(lab, seen, strict=True)])  # fmt: skip
         own = np.array([local_distance(mean, u) for u in np.nan_to_num(alone)])
-        scale = np.maximum(own, 1.48 * np.median(off[seen])) if seen.any() else own
+        scale = np.maximum(own, robust_sd(off[seen])) if seen.any() else own
         mean = _weighted(lab, plain / (1 + (off / (2 * scale)) ** 2) ** 2, rough)
     return mean
 

@@ -23,6 +23,7 @@ from calibration.locate.find_card import CardView, locate
 from calibration.locate.not_found import BY_HAND
 from calibration.locate.sheet import Sheet, rectify
 from calibration.photo.open import Photo
+from calibration.uncertainty.gauss_newton import Normal, reweighed
 
 SIZE_SLACK = 0.03  # a print may be this much larger or smaller than drawn
 SKEW_SLACK_MM = 2.0  # beyond this the two cards do not lie in one plane
@@ -190,14 +191,15 @@ def _light_left(
     values = np.log(np.maximum(light[white], 1e-6)).mean(axis=1)
     middle = places_mm.mean(axis=0)
     design = np.column_stack([np.ones(white.sum()), (places_mm[white] - middle) / 100])
-    # Held back: a slope of 20 % in 100 mm would be much.
-    hold = np.diag([0.0, 1.0, 1.0]) * (0.01 / 0.2) ** 2
-    weight = np.ones(len(values))
-    for _ in range(4):  # a white with dirt or glare on it must not tip the plane
-        normal = (design * weight[:, None]).T @ design + hold
-        plane = np.linalg.solve(normal, (design * weight[:, None]).T @ values)
-        miss = np.abs(values - design @ plane)
-        weight = 1 / (1 + (miss / max(0.006, 2 * np.median(miss))) ** 2) ** 2
+    # Held back: a slope of 20 % in 100 mm would be much, where one white is read to 1 %.
+    hold = Normal.of_sds(np.array([np.inf, 20.0, 20.0]))
+
+    def weigh(left: np.ndarray) -> np.ndarray:
+        # A white with dirt or glare on it must not tip the plane.
+        return 1 / (1 + (left / max(0.006, 2 * np.median(np.abs(left)))) ** 2) ** 2
+
+    plane, _ = reweighed(design, values, hold, weigh)
+    miss = np.abs(values - design @ plane)
     slope = plane[1:] / 100
     tilt = (places_mm - middle) @ slope
     uneven = float(max(np.ptp(tilt), 2 * np.median(miss)))

@@ -18,6 +18,8 @@ from calibration.colour.spaces import SRGB_TO_XYZ_D50, lab_to_xyz
 from calibration.correction.grid import look_up, spread_out
 from calibration.correction.patches import PatchReadings
 from calibration.locate.sheet import Sheet
+from calibration.uncertainty.gauss_newton import Normal, biweight, reweighed
+from calibration.uncertainty.intervals import robust_sd
 
 CELL_MM = 4.0
 MAX_SURFACES = 4
@@ -27,6 +29,7 @@ NARROW_MM = 45.0
 SAME_LEVEL = 0.04
 # Prior sizes, in log light per 100 mm and per (100 mm)^2, and of one reading.
 SLOPE_SD, BEND_SD = 0.35, 0.08
+FREE = 3e4  # no level is so far off
 # Neighbouring cells of one surface differ by less than this in log light, even across the
 # soft edge of a shadow; and by less than the second when the next cells do not differ.
 SMOOTH_STEP, LONE_STEP = 0.25, 0.012
@@ -316,18 +319,14 @@ def _solve(
     target = values[chosen]
     white = samples.surface[chosen] == 0
     precision = np.where(white, WHITE_SD**-2, CELL_SD**-2)
-    prior = np.zeros(6 + count)
-    prior[1:3], prior[3:6] = SLOPE_SD**-2, BEND_SD**-2
-    weight = np.ones(len(target))
-    theta = np.zeros((6 + count, 3))
-    for _ in range(4):
-        w = precision * weight
-        normal = (design * w[:, None]).T @ design + np.diag(prior + 1e-9)
-        theta = np.linalg.solve(normal, (design * w[:, None]).T @ target)
-        miss = np.sqrt(np.mean((target - design @ theta) ** 2, axis=1))
-        scale = max(0.004, 1.48 * float(np.median(miss)))
-        weight = np.maximum(0.0, 1 - (miss / (4.5 * scale)) ** 2) ** 2
-        weight[white] = np.maximum(weight[white], 0.3)
+    prior = Normal.of_sds(np.array([FREE, SLOPE_SD, SLOPE_SD, *[BEND_SD] * 3, *[FREE] * count]))
+
+    def weigh(left: np.ndarray) -> np.ndarray:
+        miss = np.sqrt(np.mean(left**2, axis=1))
+        weight = biweight(miss, 4.5 * max(0.004, robust_sd(miss)))
+        return precision * np.where(white, np.maximum(weight, 0.3), weight)
+
+    theta, weight = reweighed(design, target, prior, weigh, precision)
     full = np.zeros(len(values))
     full[chosen] = weight
     return theta, full
@@ -349,7 +348,7 @@ def fit_field(samples: LightSamples, light: np.ndarray) -> LampField:
     good = (samples.surface >= 0) & (weight > 0)
     scatter = 0.01
     if good.sum() > 3:
-        scatter = max(0.002, 1.48 * float(np.median(np.abs(residual[good].mean(axis=1)))))
+        scatter = max(0.002, robust_sd(residual[good].mean(axis=1)))
     cells = samples.cells
     if (cells >= 0).any():
         # Also the cells that the robust fit set aside: a shadow is light like any other.

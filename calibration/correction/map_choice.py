@@ -28,6 +28,7 @@ from calibration.correction.map_fit import (
     normal_matrix,
 )
 from calibration.correction.tone_curve import KNOTS, LEAST_SLOPE, MAP_TERMS, least_slope
+from calibration.uncertainty.kernels import squared_exponential
 
 # A single held-out error counts as no more than so many (robust) standard deviations.
 WORST = 4.0
@@ -41,8 +42,7 @@ NOMINAL_U = 7.0  # |u_lab| of a colour as drawn for which the ease is meant
 def reference_covariance(lab: np.ndarray, u_axis: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """(3, n, n) covariance of the reference's errors in the metric, for L*, chroma and hue:
     ``u_axis`` (n,) standard uncertainty per axis, partly shared by near colours."""
-    apart = np.sum((lab[:, None] - lab[None]) ** 2, axis=-1)
-    share = PRINT_SHARED * np.exp(-0.5 * apart / PRINT_REACH**2)
+    share = PRINT_SHARED * squared_exponential(lab, PRINT_REACH)
     share = share + (1 - PRINT_SHARED) * np.eye(len(lab))
     cov = u_axis[:, None] * u_axis[None] * share + MODEL_FLOOR**2 * np.eye(len(lab))
     size = PRINT_EASE_L * min(1.0, np.sqrt(3) * float(np.median(u_axis)) / NOMINAL_U)

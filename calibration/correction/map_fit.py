@@ -26,6 +26,7 @@ from calibration.correction.tone_curve import (
     features,
     least_slope,
 )
+from calibration.uncertainty.gauss_newton import Normal, most_probable
 
 MODEL_FLOOR = 0.6  # Delta E: what even a perfect card leaves (camera is not an eye)
 USUAL_WHITE = 0.6  # reading of white that the priors' sizes are about
@@ -182,60 +183,64 @@ def fit(p: Problem, c: Candidate, start: np.ndarray) -> Solution:
 
 
 def _fit(p: Problem, c: Candidate, start: np.ndarray, stiffen: float) -> Solution:
-    active, prior = _prior(c, stiffen, p.level)
+    active, precision = _prior(c, stiffen, p.level)
     centre = p.centre
-    theta = centre.copy()
-    theta[active] = start[active]
     hazy = KNOTS + MAP_TERMS * np.arange(3) + OFFSET
 
-    def cost(residual: np.ndarray, at: np.ndarray) -> float:
-        off = (at - centre)[active]
-        return float(np.sum(weight * np.sum(residual**2, axis=1)) + off @ prior @ off)
+    def whole(values: np.ndarray) -> np.ndarray:
+        theta = centre.copy()
+        theta[active] = values
+        return theta
 
-    residual, jacobian = evaluate(p, theta)
-    jacobian = jacobian[:, :, active]
-    scale = 1.0
-    weight = p.kept / p.sigma**2
-    for turn in range(15):
-        size = np.sqrt(np.sum(residual**2, axis=1)) / p.sigma
-        # Patches spread as a normal in three dimensions have a median length of 1.54.
-        scale = max(float(np.median(size[p.kept > 0])) / 1.54, 0.3)
-        # A large scale may only say that the fit has not got there yet: it must not hand the
-        # fit over to the prior.
-        trust = min(scale, MOST_SCALE) * p.sigma
-        weight = p.kept / (1 + (size / (ROBUST * scale)) ** 2) ** 2 / trust**2
-        before = cost(residual, theta)
-        gradient = np.tensordot(jacobian, residual * weight[:, None], ((0, 1), (0, 1)))
-        gradient = gradient + prior @ (theta - centre)[active]
-        step = np.linalg.solve(normal_matrix(jacobian, weight) + prior, -gradient)
-        factor = 1.0
-        for _ in range(6):
-            trial = theta.copy()
-            trial[active] += factor * step
-            # Stray light adds, so what is taken off is never negative.
-            trial[hazy] -= WHITE_D50 * max(0.0, float(np.mean(trial[hazy] / WHITE_D50)))
-            new_residual, new_jacobian = evaluate(p, trial)
-            after = cost(new_residual, trial)
-            if np.isfinite(after) and after <= before:
-                break
-            factor /= 2
-        else:
-            break
-        theta, residual, jacobian = trial, new_residual, new_jacobian[:, :, active]
-        if before - after < 1e-4 * before + 1e-9 and turn > 1:
-            break
+    def model(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        residual, jacobian = evaluate(p, whole(values))
+        rows = jacobian[:, :, active] / p.sigma[:, None, None]
+        return (residual / p.sigma[:, None]).ravel(), rows.reshape(-1, len(active))
+
+    def allow(values: np.ndarray) -> np.ndarray:
+        # Stray light adds, so what is taken off is never negative.
+        theta = whole(values)
+        theta[hazy] -= WHITE_D50 * max(0.0, float(np.mean(theta[hazy] / WHITE_D50)))
+        return theta[active]
+
+    state = most_probable(
+        model,
+        start[active],
+        prior=Normal(centre[active], precision),
+        weigh=lambda residual: np.repeat(_weight(p, residual.reshape(-1, 3))[0], 3),
+        allow=allow,
+        rounds=15,
+        tolerance=0.03,
+    )
+    standard = state.residual.reshape(-1, 3)
+    weight, scale = _weight(p, standard)
+    weight = weight / p.sigma**2
+    residual = standard * p.sigma[:, None]
+    jacobian = state.jacobian.reshape(-1, 3, len(active)) * p.sigma[:, None, None]
     return Solution(
         candidate=c,
-        theta=theta,
+        theta=whole(state.mode),
         active=active,
         residual=residual,
         jacobian=jacobian,
-        prior=prior,
-        offset=(theta - centre)[active],
+        prior=precision,
+        offset=state.mode - centre[active],
         weight=weight,
-        held_out=_held_out(residual, jacobian, prior, weight),
+        held_out=_held_out(residual, jacobian, precision, weight),
         scale=scale,
     )
+
+
+def _weight(p: Problem, standard: np.ndarray) -> tuple[np.ndarray, float]:
+    """What each patch counts (n,), and how far patches miss in the middle, from residuals
+    (n, 3) in standard deviations."""
+    size = np.linalg.norm(standard, axis=1)
+    # Patches spread as a normal in three dimensions have a median length of 1.54.
+    scale = max(float(np.median(size[p.kept > 0])) / 1.54, 0.3)
+    # A large scale may only say that the fit has not got there yet: it must not hand the fit
+    # over to the prior.
+    trust = min(scale, MOST_SCALE)
+    return p.kept / (1 + (size / (ROBUST * scale)) ** 2) ** 2 / trust**2, scale
 
 
 def normal_matrix(jacobian: np.ndarray, weight: np.ndarray) -> np.ndarray:

@@ -24,6 +24,8 @@ import numpy as np
 from calibration.card.definition import CardDefinition
 from calibration.correction.glare import glare_share
 from calibration.correction.patches import PatchReadings
+from calibration.uncertainty.gauss_newton import Normal, biweight, reweighed
+from calibration.uncertainty.intervals import robust_sd
 
 # Uneven: this many times as much as patches of the same lightness, and not less than this
 # (relative standard deviation of means over 1 mm). In rendered photos without glare the largest
@@ -85,16 +87,16 @@ def shaded_patches(log_light: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:
     p = (centre_mm - centre_mm.mean(axis=0)) / 100.0
     x, y = p[:, 0], p[:, 1]
     design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    prior = np.diag([1e-6, *[SLOPE_SD**-2] * 2, *[BEND_SD**-2] * 3])
-    gap = log_light - np.median(log_light)
-    for _ in range(12):
-        scale = max(0.02, 1.48 * float(np.median(np.abs(gap))))
-        weight = np.maximum(0.0, 1 - (gap / (4.5 * scale)) ** 2) ** 2
-        weighted = design * (weight / scale**2)[:, None]
-        gap = log_light - design @ np.linalg.solve(
-            design.T @ weighted + prior, weighted.T @ log_light
-        )
-    dark = gap < -max(LEAST_DROP, TIMES_SCATTER * scale)
+    prior = Normal.of_sds(np.array([1e3, SLOPE_SD, SLOPE_SD, *[BEND_SD] * 3]))
+
+    def weigh(gap: np.ndarray) -> np.ndarray:
+        scale = _scatter(gap)
+        return biweight(gap, 4.5 * scale) / scale**2
+
+    first = weigh(log_light - np.median(log_light))
+    light, _ = reweighed(design, log_light, prior, weigh, first, rounds=12)
+    gap = log_light - design @ light
+    dark = gap < -max(LEAST_DROP, TIMES_SCATTER * _scatter(gap))
     beside = np.linalg.norm(centre_mm[:, None] - centre_mm[None], axis=-1) < SHADE_BESIDE_MM
     # Grow each group from patch to patch: those that hang together count together.
     joined = beside & dark[:, None] & dark[None]
@@ -102,3 +104,7 @@ def shaded_patches(log_light: np.ndarray, centre_mm: np.ndarray) -> np.ndarray:
     for _ in range(6):
         reach = (reach.astype(int) @ joined.astype(int)) > 0
     return dark & (reach.sum(axis=1) >= LEAST_TOGETHER)
+
+
+def _scatter(gap: np.ndarray) -> float:
+    return max(0.02, robust_sd(gap))

@@ -25,6 +25,8 @@ import numpy as np
 from calibration.card.definition import CardDefinition
 from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
 from calibration.locate.geometry import apply_homography, is_in_front, local_jacobian
+from calibration.uncertainty.gauss_newton import Normal, biweight, reweighed
+from calibration.uncertainty.intervals import robust_sd
 
 _SIDE_PX = 24.0  # a usual patch in the picture that is searched
 _LONGEST_PX = 1600.0
@@ -214,8 +216,22 @@ def _shifts(
     return out
 
 
-def _robust_rms(values: np.ndarray) -> float:
-    return 1.48 * float(np.median(np.abs(values))) if values.size else float("inf")
+def _correction(
+    basis: np.ndarray, shift: np.ndarray, side: np.ndarray, before: np.ndarray, pull: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """The eight corrections that move patches by ``shift`` (n, 2; NaN where unseen), held by
+    anchors and prior (8, 8) that ``pull`` (8,); and what the patches say of them (8, 8)."""
+    seen = np.isfinite(shift)
+    design, target = basis[seen], shift[seen]
+    sd = _SHIFT_SD * np.repeat(side[:, None], 2, axis=1)[seen]
+
+    def weigh(left: np.ndarray) -> np.ndarray:
+        spread = max(1.0, robust_sd(left / sd)) * sd
+        return biweight(left, 4.0 * spread) / spread**2
+
+    prior = Normal(np.linalg.solve(before, pull), before)
+    p, weight = reweighed(design, target, prior, weigh, weigh(target))
+    return p, (design * weight[:, None]).T @ design
 
 
 def align(
@@ -247,17 +263,7 @@ def align(
         known = np.isfinite(shift)
         if known.sum() < 6:
             return None
-        scale = _SHIFT_SD * np.repeat(side[:, None], 2, axis=1)
-        p = np.zeros(8)
-        for _ in range(4):
-            left = shift - basis @ p
-            spread = max(1.0, _robust_rms((left / scale)[known]))
-            t = np.clip(left / (4.0 * spread * scale), -1, 1)
-            weight = np.where(known, (1 - t**2) ** 2 / (spread * scale) ** 2, 0.0)
-            rows = basis * weight[..., None]
-            seen_information = np.einsum("nij,nik->jk", rows, basis)
-            seen_pull = np.einsum("nij,ni->j", rows, np.where(known, shift, 0.0))
-            p = np.linalg.solve(information + seen_information + _PRIOR, pull + seen_pull)
+        p, seen_information = _correction(basis, shift, side, information + _PRIOR, pull)
         now = now @ frame.warp(p)
         now = now / now[2, 2]
         corners = np.array([(0, 0), (frame.size[0], 0), frame.size, (0, frame.size[1])])
@@ -282,7 +288,7 @@ def _summary(
     # The same patches under the first placement, wherever it had put them.
     centres = _centres(card)
     before = apply_homography(np.linalg.inv(first), apply_homography(now, centres)) - centres
-    rms_after = _robust_rms(after[known])
+    rms_after = robust_sd(after[known])
     error = float(np.hypot(rms_after, np.median(sd)))
     rms_before = float(np.sqrt(np.mean(before**2) + rms_after**2))
     return Alignment(now, rms_before, rms_after, error, float(known.mean()))

@@ -16,6 +16,7 @@ from calibration.uncertainty.gauss_newton import (
     biweight,
     linear,
     most_probable,
+    reweighed,
     whitened,
 )
 
@@ -253,6 +254,32 @@ def test_robust_fit_is_that_of_scipy_and_leaves_out_what_is_wild():
 
     best = optimize.minimize(loss, expected, method="Nelder-Mead", options={"xatol": 1e-9})
     np.testing.assert_allclose(found.mode, best.x, atol=1e-5)
+    # The straight line's own way, many times over, ends at the same place.
+    line, weight = reweighed(design, read, free, weigh, rounds=60)
+    np.testing.assert_allclose(line, found.mode, atol=1e-7)
+    np.testing.assert_allclose(weight, found.weight, atol=1e-6)
+
+
+def test_reweighed_lines_share_weights_and_keep_to_the_prior():
+    """Against numpy's least squares of the weighted rows with the prior as rows of its own;
+    two columns at once, each with the weights of both."""
+    rng = np.random.default_rng(4)
+    design, target = rng.standard_normal((30, 3)), rng.standard_normal((30, 2))
+    prior = Normal(np.array([1.0, -2.0, 0.5]), np.diag([4.0, 9.0, 0.0]))
+
+    def weigh(left):
+        return 1 / (1 + (left**2).sum(axis=1))
+
+    line, weight = reweighed(design, target, prior, weigh, rounds=2)
+    first, _ = reweighed(design, target, prior, weigh, rounds=1)
+    own = np.diag([2.0, 3.0, 0.0])
+    for rows, expected in ((np.ones(30), first), (weigh(target - design @ first), line)):
+        system = np.vstack([design * np.sqrt(rows)[:, None], own])
+        for k in range(2):
+            wanted = np.concatenate([np.sqrt(rows) * target[:, k], own @ prior.mean])
+            best = np.linalg.lstsq(system, wanted, rcond=None)[0]
+            np.testing.assert_allclose(expected[:, k], best, atol=1e-12)
+    np.testing.assert_array_equal(weight, weigh(target - design @ line))
 
 
 def test_what_cannot_be_solved_is_told():
