@@ -35,9 +35,11 @@ def spread_out(
         out = out + _blur(rest, sigma) / (_blur(weight, sigma) + fade)[..., None]
     # Inside a gap, as a membrane held at its rim (Laplace's equation), so that light further
     # off does not leak in.
-    smooth = out
+    smooth, held = out, np.broadcast_to(on[..., None], out.shape)
     for _ in range(RELAX):
-        out = np.where(on[..., None], smooth, cv2.filter2D(out, -1, _NEIGHBOURS) * 0.999)
+        out = cv2.filter2D(out, -1, _NEIGHBOURS).reshape(smooth.shape)
+        out *= 0.999
+        np.copyto(out, smooth, where=held)
     sigma = COARSE_MM / cell_mm
     fade = FADE_CELLS / (2 * np.pi * sigma**2)
     mass = _blur(weight, sigma)

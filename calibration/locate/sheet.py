@@ -18,7 +18,7 @@ from calibration.photo.open import Photo
 MOST_REACH_MM, LEAST_REACH_MM = 260.0, 140.0
 MAX_PX_PER_MM = 3.2
 MAX_PIXELS = 1.1e6
-BAND_PX = 256
+BAND_PX = 64  # rows that stay in the processor's cache
 
 
 @dataclass(frozen=True)

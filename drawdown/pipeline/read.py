@@ -1,11 +1,7 @@
-"""From a photo file to the colours of its strips; no step reaches back.
-
-Light to import: the photo is opened in a thread while the rooms that follow are loaded.
-"""
+"""From a photo file to the colours of its strips; no step reaches back."""
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -58,25 +54,16 @@ class Judgement:
         return tuple(sorted(dict.fromkeys(found), key=lambda f: not f.hard))
 
 
-def _opened(photo: Path | Photo) -> Photo:
-    from calibration.photo.open import Photo, open_photo
-
-    return photo if isinstance(photo, Photo) else open_photo(photo)
-
-
 def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Judgement:
     """Open, locate, correct, find and measure every strip; no comparison."""
     progress("opening the photo", 0.05)
     # A bad definition is told before anything else starts.
     card = _read_card(options.card)
-    # Leaving waits for the thread: a process that ends while one is inside compiled code aborts.
-    with ThreadPoolExecutor(1) as beside:
-        opening = beside.submit(_opened, photo)
-        from calibration.card.toml import builtin_cards
-        from drawdown.strips import find as strips  # noqa: F401  (loaded while the photo opens)
+    from calibration.card.toml import builtin_cards
+    from calibration.photo.open import Photo, open_photo
 
-        cards = builtin_cards() if card is None else (card,)
-        opened = opening.result()
+    opened = photo if isinstance(photo, Photo) else open_photo(photo)
+    cards = builtin_cards() if card is None else (card,)
     return _read(opened, cards, options, progress)
 
 

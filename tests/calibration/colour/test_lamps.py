@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from lamp_weights import lamp_weights
 
 from calibration.colour.difference import delta_e_2000
-from calibration.colour.illuminants import LAMPS, lab_under, under_lamps
+from calibration.colour.illuminants import HERE, LAMPS, lab_under, under_lamps
+from calibration.colour.spaces import WHITE_D50
 from calibration.colour.spectra import WAVELENGTHS_NM
 from drawdown.ink.forward import film_lab, paper_ground, spectrum_of_film
 from drawdown.ink.shelf import Shelf, starter_shelf
@@ -24,6 +26,16 @@ def ink(name: str, white: float) -> np.ndarray:
     one, two = SHELF.find(name), SHELF.find("white")
     k, s = (white * getattr(two, q) + (1 - white) * getattr(one, q) for q in "ks")
     return spectrum_of_film(k, s, 1.0, GROUND)
+
+
+@pytest.mark.parametrize("lamp", list(LAMPS))
+def test_weights_are_those_of_astm_e2022(lamp):
+    """Every number of the table to its rounding, by colour-science's own function of ASTM
+    E2022 from the CIE tables that it carries; the ends added to the outer weights (E308)."""
+    made = lamp_weights(CIE[lamp])
+    if lamp == HERE:
+        made = made * (WHITE_D50 / made.sum(axis=0))
+    np.testing.assert_allclose(LAMPS[lamp], made, rtol=0, atol=5.1e-7)
 
 
 @pytest.mark.parametrize("lamp", list(LAMPS))
