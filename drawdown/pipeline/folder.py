@@ -65,7 +65,7 @@ def read_one(path: Path, card_path: Path | None) -> FolderReading:
     from drawdown.report.json.match import read_data
 
     try:
-        judgement = read_strips(path, Options(card_path=card_path), lambda *_: None)
+        judgement = read_strips(path, Options(card=card_path), lambda *_: None)
     except DrawdownError as problem:
         return FolderReading(path, None, problem.paragraph(), problem.exit_code)
     except Exception as fault:  # a fault of the program with one photo is no reason to stop
