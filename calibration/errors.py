@@ -34,7 +34,7 @@ class DrawdownError(Exception):
     exit_code = 1
 
     def __init__(self, seen: str, why: str, todo: str) -> None:
-        super().__init__(seen)
+        super().__init__(seen, why, todo)  # all of it, so that it can be pickled
         self.seen = seen
         self.why = why
         self.todo = todo

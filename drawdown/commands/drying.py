@@ -9,6 +9,7 @@ import typer
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import deliver, photo_options, read_photo
 
 if TYPE_CHECKING:
     from drawdown.reading.colour import StripReading
@@ -45,34 +46,32 @@ def drying(
     bring_back: Annotated[
         int | None, typer.Option(metavar="N", help="Let pair N count again.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")] = False,
-) -> None:
+    json: opt.AsJson = False,
+) -> int:
     """Learn from the same strip wet and dry how colours change; without options, list what
     is known."""
     _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back)
-    import sys
-
-    from drawdown.report.text import drying as report
-    from drawdown.report.text import terminal
+    from drawdown.report.json.studio import drying_json
+    from drawdown.report.text.drying import drying_screen
+    from drawdown.report.text.terminal import write_aside
     from drawdown.studio import drying_file
 
-    if set_aside is not None or bring_back is not None:
-        aside = set_aside is not None
-        kept = drying_file.set_aside(set_aside if aside else bring_back, aside)
-        back = "--bring-back" if aside else "--set-aside"
-        state = "no longer counts" if aside else "counts again"
-        terminal.write_aside(f"Pair {kept.number} {state}; to undo: drawdown drying "
-                             f"{back} {kept.number}")  # fmt: skip
+    again = "to undo: drawdown drying"
+    if set_aside is not None:
+        kept = drying_file.set_aside(set_aside, True)
+        write_aside(f"Pair {kept.number} no longer counts; {again} --bring-back {kept.number}")
+    elif bring_back is not None:
+        kept = drying_file.set_aside(bring_back, False)
+        write_aside(f"Pair {kept.number} counts again; {again} --set-aside {kept.number}")
     elif wet is not None and dry is not None:
         kept = _learn(wet, dry, strip_number, dry_number, card, name)
-        terminal.write_aside(
-            f"Kept as pair {kept.number}; to undo: drawdown drying --set-aside {kept.number}"
-        )
+        write_aside(f"Kept as pair {kept.number}; {again} --set-aside {kept.number}")
     pairs = drying_file.read_pairs()
-    if json:
-        terminal.write_result(report.drying_json(pairs, drying_file.own_drying()))
-    else:
-        terminal.write_result(report.drying_screen(pairs, terminal.width(sys.stdout)))
+    return deliver(
+        json,
+        lambda: drying_json(pairs, drying_file.own_drying()),
+        lambda screen: drying_screen(pairs, screen),
+    )
 
 
 def _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back) -> None:
@@ -113,19 +112,15 @@ def _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back
 def _learn(wet: Path, dry: Path, number, dry_number, card, name) -> KeptPair:
     from datetime import date
 
-    from drawdown.commands.support.progress import ProgressLine
     from drawdown.matching.drying import MOST_SHIFT_DE, DryingPair
-    from drawdown.pipeline.options import Options
-    from drawdown.pipeline.read import read_strips
     from drawdown.studio import drying_file
 
-    with ProgressLine() as progress:
-        options = Options(card=card)
-        first = _strip(read_strips(wet, options, progress), number, wet, "--strip-number")
-        second = _strip(
-            read_strips(dry, options, progress), dry_number or number, dry,
-            "--dry-number" if dry_number else "--strip-number",
-        )  # fmt: skip
+    options = photo_options(card)
+    first = _strip(read_photo(wet, options), number, wet, "--strip-number")
+    second = _strip(
+        read_photo(dry, options), dry_number or number, dry,
+        "--dry-number" if dry_number else "--strip-number",
+    )  # fmt: skip
     pair = DryingPair(first.lab_d50, second.lab_d50)
     if pair.de00 > MOST_SHIFT_DE:
         raise WrongUsage(

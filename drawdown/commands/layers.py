@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.output import save_drawn, tell
+from drawdown.commands.support.output import deliver
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from PIL import Image
+
+    from drawdown.printing.layer_notation import LayerSpec
+    from drawdown.printing.layer_order import Plan
+    from drawdown.printing.overprint import Layer, Sheet
+    from drawdown.wording.layers import LayersAnswer
 
 
 def layers(
@@ -33,30 +43,50 @@ def layers(
     json: opt.AsJson = False,
 ) -> int:
     """Propose the order of printing; show every overlap, what is lost and what shows through."""
-    if picture is not None:
-        opt.check_picture(picture)
+    opt.check_picture(picture)
+    from drawdown.printing.layer_notation import read_order
+    from drawdown.printing.layer_order import MOST_LAYERS, plan
+    from drawdown.report.json.layers import layers_json
+    from drawdown.report.text.layers import layers_screen
 
-    from drawdown.printing import layer_order as room
-    from drawdown.printing.layer_notation import cautions, read_layers, read_order, read_paper
+    def planned(specs: list[LayerSpec], films: Sequence[Layer], on: Sheet) -> Plan:
+        return plan(films, on, None if order is None else read_order(order, specs))
+
+    def draw() -> Image.Image:
+        from drawdown.report.pictures.layers import draw_plan
+
+        return draw_plan(answer)
+
+    answer = plan_layers(layer or [], MOST_LAYERS, paper, shelf, wet, planned)
+    return deliver(
+        json,
+        lambda: layers_json(answer),
+        lambda screen: layers_screen(answer, screen),
+        picture,
+        draw,
+    )
+
+
+def plan_layers(
+    texts: list[str],
+    most: int,
+    paper: str | None,
+    shelf: Path | None,
+    wet: bool,
+    plan: Callable[[list[LayerSpec], Sequence[Layer], Sheet], Plan],
+) -> LayersAnswer:
+    """Layers as they were typed, 2 to ``most`` of them, planned on their paper. Raises
+    ``WrongUsage`` and ``BadFile``."""
+    from drawdown.printing.layer_notation import cautions, read_layers, read_paper
     from drawdown.printing.overprint import layers_from_mixes, sheet
-    from drawdown.report.text import layers as layers_text
     from drawdown.studio.shelf_file import shelf_in_use
+    from drawdown.wording.layers import LayersAnswer
 
     paper_lab = read_paper(paper)
     used = shelf_in_use(shelf)
-    specs = read_layers(layer or [], used.shelf, 2, room.MOST_LAYERS)
-    wanted = None if order is None else read_order(order, specs)
-    films = layers_from_mixes(used.shelf, [(s.name, s.mix, s.film) for s in specs])
+    specs = read_layers(texts, used.shelf, 2, most)
     on = sheet(paper_lab, wet=wet)
-    plan = room.plan(films, on, wanted)
-    answer = layers_text.Answer(
-        specs, plan, on, films, wet, cautions(specs, used.shelf), used.origin == "starter"
-    )
-    from drawdown.report.json.layers import layers_json
-
-    tell(json, lambda: layers_json(answer), lambda screen: layers_text.screen_text(answer, screen))
-    if picture is not None:
-        from drawdown.report.pictures.layers import draw_plan
-
-        save_drawn(picture, draw_plan(answer))
-    return 0
+    films = layers_from_mixes(used.shelf, [(s.name, s.mix, s.film) for s in specs])
+    stand_ins = used.origin == "starter"
+    found = plan(specs, films, on)
+    return LayersAnswer(specs, found, on, films, wet, cautions(specs, used.shelf), stand_ins)

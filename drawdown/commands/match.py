@@ -12,6 +12,7 @@ from calibration.errors import WrongUsage
 from drawdown.commands.book import options as book_opt
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import say_saved, unfit_in_json
+from drawdown.commands.support.parse import read_all_corners, read_amounts, read_mix
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.pipeline.options import Options
 
@@ -124,15 +125,14 @@ def match(
 ) -> int:
     """Does the batch match the kept original? If not, what to add."""
     check_kept(kept, apart, log, original, original_photo is not None)
-    parts = opt.read_mix(mix or [])
-    if picture is not None:
-        opt.check_picture(picture, photo)
+    parts = read_mix(mix or [])
+    opt.check_picture(picture, photo)
     options = Options(
         original=original,
         batch=batch,
         original_photo=original_photo,
         card=card,
-        card_corners=opt.read_all_corners(card_corners or [], original_photo is not None),
+        card_corners=read_all_corners(card_corners or [], original_photo is not None),
         strips=tuple(strip or ()),
         shelf=shelf,
         mix=parts,
@@ -204,9 +204,9 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int
     from drawdown.report.text import terminal
 
     if as_json:  # each way loads only what it needs: this command must be quick
-        from drawdown.report.json.match import match_text
+        from drawdown.report.json.match import match_json
 
-        terminal.write_result(match_text(judgement))
+        terminal.write_result(match_json(judgement))
     else:
         from drawdown.report.text.match import match_screen
 
@@ -222,7 +222,7 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int
 
 def read_added(pairs: list[str]) -> dict[str, float]:
     """What ``--added`` says; raises ``WrongUsage``."""
-    return opt.read_amounts(
+    return read_amounts(
         "--added",
         pairs,
         "an ink, an equals sign and an amount",

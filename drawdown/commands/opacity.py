@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.output import code_of, read_photo, say_saved, tell, unfit_in_json
+from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 
 def opacity(
@@ -34,22 +37,26 @@ def opacity(
 ) -> int:
     """How far does each ink cover? Strips must cross a black bar."""
     opt.check_strip_numbers(base_strip=base_strip)
-    corners = opt.check_corners_of_one(card_corners)
-    strips = opt.check_strips(strip or [])
-    if picture is not None:
-        opt.check_picture(picture, photo)
+    options = photo_options(card, card_corners, strip)
+    opt.check_picture(picture, photo)
     with unfit_in_json("opacity", photo, json):
-        seen = read_photo(photo, card, corners, strips)
+        seen = read_photo(photo, options)
         from drawdown.pipeline.opacity import read_opacities
 
         rows = read_opacities(seen, base_strip)
-    from drawdown.report.json.opacity import opacity_text
+    from drawdown.report.json.opacity import opacity_json
     from drawdown.report.text.opacity import opacity_screen
 
-    tell(json, lambda: opacity_text(seen, rows), lambda screen: opacity_screen(seen, rows, screen))
-    if picture is not None:
-        from drawdown.report.pictures.opacity import save_ladder
+    def draw() -> Image.Image:
+        from drawdown.report.pictures.opacity import draw_ladder
 
-        save_ladder(rows, photo.name, picture)
-        say_saved(picture)
-    return code_of(seen.all_flags)
+        return draw_ladder(rows, photo.name)
+
+    return deliver(
+        json,
+        lambda: opacity_json(seen, rows),
+        lambda screen: opacity_screen(seen, rows, screen),
+        picture,
+        draw,
+        seen.all_flags,
+    )

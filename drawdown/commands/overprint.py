@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calibration.errors import WrongUsage
+from drawdown.commands.layers import plan_layers
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.output import code_of, read_photo, save_drawn, tell, unfit_in_json
+from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+    from drawdown.pipeline.options import Options
+    from drawdown.wording.layers import CrossingAnswer
 
 MOST_LAYERS = 12
 
@@ -61,50 +68,34 @@ def overprint(
     json: opt.AsJson = False,
 ) -> int:
     """Predict the colour of any layer printed over any other."""
-    if picture is not None:
-        opt.check_picture(picture, photo)
+    opt.check_picture(picture, photo)
     places = _check_places(photo, on_top, strip or [], at, card, card_corners, paper)
     if photo is not None:
-        corners = opt.check_corners_of_one(card_corners)
-        return _crossing(
-            photo, layer or [], on_top, places, card, corners, wet, shelf, picture, json
-        )
+        options = photo_options(card, card_corners, places, crossing=True)
+        return _crossing(photo, options, layer or [], on_top, wet, shelf, picture, json)
 
-    from drawdown.printing import layer_order as room
-    from drawdown.printing.layer_notation import cautions, read_layers, read_paper
-    from drawdown.printing.overprint import layers_from_mixes, sheet
-    from drawdown.report.text import layers as layers_text
-    from drawdown.studio.shelf_file import shelf_in_use
-
-    paper_lab = read_paper(paper)
-    used = shelf_in_use(shelf)
-    specs = read_layers(layer or [], used.shelf, 2, MOST_LAYERS)
-    films = layers_from_mixes(used.shelf, [(s.name, s.mix, s.film) for s in specs])
-    on = sheet(paper_lab, wet=wet)
-    answer = layers_text.Answer(
-        specs,
-        room.pairs_only(films, on),
-        on,
-        films,
-        wet,
-        cautions(specs, used.shelf),
-        used.origin == "starter",
-    )
+    from drawdown.printing.layer_order import pairs_only
     from drawdown.report.json.layers import overprint_json
+    from drawdown.report.text.layers import overprint_screen
 
-    tell(
-        json,
-        lambda: overprint_json(answer),
-        lambda screen: layers_text.overprint_text(answer, screen),
-    )
-    if picture is not None:
+    def draw() -> Image.Image:
         from drawdown.report.pictures.overprint import draw_overprint
 
-        save_drawn(picture, draw_overprint(answer))
-    return 0
+        return draw_overprint(answer)
+
+    answer = plan_layers(
+        layer or [], MOST_LAYERS, paper, shelf, wet, lambda _, films, on: pairs_only(films, on)
+    )
+    return deliver(
+        json,
+        lambda: overprint_json(answer),
+        lambda screen: overprint_screen(answer, screen),
+        picture,
+        draw,
+    )
 
 
-def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> tuple[str, ...]:
+def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> list[str]:
     """The places given by hand: none, or lower, upper and perhaps the crossing; raises
     ``WrongUsage``."""
     if photo is None:
@@ -117,7 +108,7 @@ def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> tuple
                     "without a photo, layers are predicted from their mixes alone",
                     "give the photo, or leave the option out",
                 )
-        return ()
+        return []
     if paper is not None:
         raise WrongUsage(
             "--paper was given with a photo",
@@ -138,7 +129,7 @@ def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> tuple
                 "the two strips alone must be known too",
                 "give --strip twice, first the lower strip, then the upper one",
             )
-        return ()
+        return []
     if len(strips) != 2 or on_top is not None:
         raise WrongUsage(
             f"--strip was given {len(strips)} time{'s' * (len(strips) > 1)}"
@@ -146,53 +137,62 @@ def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> tuple
             "by hand, two strips are placed, and their order says which is on top",
             "give --strip twice, first the lower strip, then the upper one",
         )
-    return opt.check_strips([*strips, *([at] if at else [])])
+    return [*strips, *([at] if at else [])]
 
 
-def _crossing(photo: Path, layer, on_top, places, card, corners, wet, shelf, picture, json) -> int:
+def _crossing(
+    photo: Path, options: Options, layers: list[str], on_top: str | None, wet: bool,
+    shelf: Path | None, picture: Path | None, json: bool,
+) -> int:  # fmt: skip
     """Read a crossing, predict it from the two strips alone, and compare."""
-    from drawdown.pipeline import crossing as room
+    from drawdown.report.json.layers import crossing_json
+    from drawdown.report.text.layers import crossing_screen
+
+    def draw() -> Image.Image:
+        from drawdown.report.pictures.crossing import draw_crossing
+
+        return draw_crossing(answer)
+
+    with unfit_in_json("overprint", photo, json):
+        answer = _compare(photo, options, layers, on_top, wet, shelf)
+    return deliver(
+        json,
+        lambda: crossing_json(answer),
+        lambda screen: crossing_screen(answer, screen),
+        picture,
+        draw,
+        answer.flags,
+    )
+
+
+def _compare(
+    photo: Path, options: Options, layers: list[str], on_top: str | None, wet: bool,
+    shelf: Path | None,
+) -> CrossingAnswer:  # fmt: skip
+    from drawdown.pipeline.crossing import predict
     from drawdown.printing.layer_notation import cautions, read_layers
     from drawdown.reading.crossing import cross_by_hand, find_cross, read_cross
-    from drawdown.report.text import crossing as report
     from drawdown.studio.shelf_file import shelf_in_use
+    from drawdown.wording.layers import CrossingAnswer
 
     used = shelf_in_use(shelf)
-    specs = read_layers(layer, used.shelf, 2, 2) if layer else []
-    if specs and not places and on_top is None:
+    specs = read_layers(layers, used.shelf, 2, 2) if layers else []
+    if specs and not options.strips and on_top is None:
         raise WrongUsage(
             "--layer was given with a photo, but not which strip is on top",
             "the first --layer is the lower strip, the second the upper one",
             "add --on-top upright or --on-top across",
         )
     mixes = (specs[0].mix, specs[1].mix) if specs else (None, None)
-    with unfit_in_json("overprint", photo, json):
-        seen = read_photo(photo, card, corners, places, crossing=True)
-        strips = [s.strip for s in seen.strips]
-        place = (seen.sheet, seen.correction, seen.view.card)
-        cross = cross_by_hand(strips) if places else find_cross(*place)
-        read = read_cross(cross, *place, seen.photo.jpeg_quality)
-        one, other = cross.names
-        ways = [(one, other), (other, one)]
-        if places:
-            ways = ways[:1]
-        elif on_top:
-            ways = [way for way in ways if way[1] == on_top]
-        orders = [room.predict(seen, read, used.shelf, *way, mixes, wet) for way in ways]
-    answer = report.Crossed(
-        seen,
-        read,
-        sorted(orders, key=lambda order: order.distance),
-        cautions(specs, used.shelf),
-        bool(specs),
-    )
-    tell(
-        json,
-        lambda: report.crossing_json(answer),
-        lambda screen: report.crossing_text(answer, screen),
-    )
-    if picture is not None:
-        from drawdown.report.pictures.crossing import draw_crossing
-
-        save_drawn(picture, draw_crossing(answer))
-    return code_of(answer.flags)
+    seen = read_photo(photo, options)
+    place = (seen.sheet, seen.correction, seen.view.card)
+    strips = [s.strip for s in seen.strips]
+    cross = cross_by_hand(strips) if options.strips else find_cross(*place)
+    read = read_cross(cross, *place, seen.photo.jpeg_quality)
+    one, other = cross.names
+    ways = [(one, other)] if options.strips else [(one, other), (other, one)]
+    if on_top:
+        ways = [way for way in ways if way[1] == on_top]
+    orders = [predict(seen, read, used.shelf, *way, mixes, wet) for way in ways]
+    orders.sort(key=lambda order: order.distance)
+    return CrossingAnswer(seen, read, orders, cautions(specs, used.shelf), bool(specs))

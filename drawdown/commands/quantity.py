@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,14 +9,14 @@ import typer
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.output import save_drawn, tell
+from drawdown.commands.support.output import deliver
+from drawdown.commands.support.parse import MOST_PRINTS, read_mix, read_range, read_used
 from drawdown.defaults import WASTE_PERCENT
 
 if TYPE_CHECKING:
-    from drawdown.printing.quantity import PrintedArea, Range
+    from PIL import Image
 
-MOST_PRINTS = 100_000
-MOST_AMOUNT = 10_000  # of grams, per cent or g/m2
+    from drawdown.printing.quantity import PrintedArea
 
 
 def quantity(
@@ -76,74 +75,88 @@ def quantity(
     json: opt.AsJson = False,
 ) -> int:
     """How much ink an edition needs; does what is left suffice?"""
-    _check(block, width_mm, area_cm2, prints, left, light, way)
-    parts = opt.read_mix(mix or [])
+    _check_area(block, width_mm, area_cm2, light)
+    _check_numbers(width_mm, area_cm2, left, prints, way)
+    parts = read_mix(mix or [])
     if shelf is not None and not parts:
         raise WrongUsage(
             "--shelf was given without --mix",
             "without a mix nothing is asked of the shelf",
             "say what the colour is mixed from with --mix, or leave --shelf out",
         )
-    if picture is not None:
-        opt.check_picture(picture, block)
-        if block is None:
-            raise WrongUsage(
-                "--picture was given without a picture of the block",
-                "it shows what was counted as printed",
-                "give the picture of the block, or leave --picture out",
-            )
-    film_given, waste_given, stays_given = (
-        _range(text, option)
-        for text, option in ((film_weight, "--film-weight"), (waste, "--waste"), (stays, "--stays"))
-    )
-    used_given = None if used is None else _used(used, film_weight)
+    opt.check_picture(picture, block)
+    if picture is not None and block is None:
+        raise WrongUsage(
+            "--picture was given without a picture of the block",
+            "it shows what was counted as printed",
+            "give the picture of the block, or leave --picture out",
+        )
+    film_given = read_range("--film-weight", film_weight)
+    waste_given, stays_given = read_range("--waste", waste), read_range("--stays", stays)
+    if used is not None and film_weight is not None:
+        raise WrongUsage(
+            "--used and --film-weight were both given",
+            "either says how thick the film is",
+            "give one of them",
+        )
+    used_given = read_used(used)
 
-    from drawdown.printing import quantity as room
-    from drawdown.report.text import quantity as report
+    from drawdown.printing import quantity as amounts
+    from drawdown.report.json.quantity import quantity_json
+    from drawdown.report.text.quantity import quantity_screen
+    from drawdown.wording.quantity import QuantityAnswer, film_source
 
-    named = cautions = None
-    if parts:
-        from drawdown.studio.shelf_file import shelf_in_use
-
-        inks = shelf_in_use(shelf).shelf
-        named = inks.named_mix(parts)
-        cautions = [f"{i.name}: {i.caution}." for i in inks if i.name in named and i.caution]
+    named, cautions = _inks(parts, shelf)
     measured = None if block is None else _measure(block, width_mm, light)
-    area = measured.area_cm2 if measured else room.about(area_cm2, room.AREA_FIGURE)
-    nothing = room.Range(0.0, 0.0, 0.0)
-    film = film_given or room.between(*room.FILM_G_M2[way])
-    if used_given:
-        film = room.film_from_use(*used_given, area)
-    wanted = room.need(
-        area,
-        film,
-        prints,
-        waste_given or (nothing if used_given else room.between(*WASTE_PERCENT)),
-        stays_given or (nothing if used_given else room.between(*room.STAYS_G)),
-    )
-    answer = report.Answer(
-        wanted,
-        None if left is None else room.suffices(wanted, left),
+    area = measured.area_cm2 if measured else amounts.about(area_cm2, amounts.AREA_FIGURE)
+    if used_given:  # losses are in it already
+        film = amounts.film_from_use(*used_given, area)
+        usual_waste = usual_stays = amounts.Range(0.0, 0.0, 0.0)
+    else:
+        film = film_given or amounts.between(*amounts.FILM_G_M2[way])
+        usual_waste, usual_stays = (
+            amounts.between(*usual) for usual in (WASTE_PERCENT, amounts.STAYS_G)
+        )
+    need = amounts.need(area, film, prints, waste_given or usual_waste, stays_given or usual_stays)
+    answer = QuantityAnswer(
+        need,
+        None if left is None else amounts.suffices(need, left),
         named,
         measured,
-        report.film_source(way, bool(film_given), used),
-        cautions or [],
+        film_source(way, film_given is not None, used),
+        cautions,
         None if block is None else str(block),
         used is not None,
     )
-    tell(
-        json,
-        lambda: report.quantity_json(answer),
-        lambda screen: report.quantity_text(answer, screen),
-    )
-    if picture is not None:
+
+    def draw() -> Image.Image:
         from drawdown.report.pictures.quantity import draw_quantity
 
-        save_drawn(picture, draw_quantity(answer))
-    return 0
+        return draw_quantity(answer)
+
+    return deliver(
+        json,
+        lambda: quantity_json(answer),
+        lambda screen: quantity_screen(answer, screen),
+        picture,
+        draw,
+    )
 
 
-def _measure(block: Path, width_mm: float, light: bool) -> PrintedArea:
+def _inks(
+    parts: dict[str, float] | None, shelf: Path | None
+) -> tuple[dict[str, float] | None, list[str]]:
+    """The mix under the shelf's names, and the cautions that go with its pigments."""
+    if parts is None:
+        return None, []
+    from drawdown.studio.shelf_file import shelf_in_use
+
+    inks = shelf_in_use(shelf).shelf
+    named = inks.named_mix(parts)
+    return named, [f"{i.name}: {i.caution}." for i in inks if i.name in named and i.caution]
+
+
+def _measure(block: Path, width_mm: float | None, light: bool) -> PrintedArea:
     """The printed part of the picture."""
     from drawdown.pipeline.printed_area import read_grey
     from drawdown.printing.quantity import printed_area
@@ -159,8 +172,8 @@ def _measure(block: Path, width_mm: float, light: bool) -> PrintedArea:
         ) from None
 
 
-def _check(block, width_mm, area_cm2, prints, left, light, way) -> None:
-    """Refuse numbers that make no sense; raises ``WrongUsage``."""
+def _check_area(block, width_mm, area_cm2, light) -> None:
+    """Either a picture or an area; raises ``WrongUsage``."""
     if (block is None) == (area_cm2 is None):
         raise WrongUsage(
             "give either a picture of the block or --area-cm2"
@@ -180,6 +193,10 @@ def _check(block, width_mm, area_cm2, prints, left, light, way) -> None:
             "the area was stated with --area-cm2",
             "leave them out, or give the picture",
         )
+
+
+def _check_numbers(width_mm, area_cm2, left, prints, way) -> None:
+    """Refuse numbers that make no sense; raises ``WrongUsage``."""
     for option, value, most in (
         ("--width-mm", width_mm, 1e4),
         ("--area-cm2", area_cm2, 1e6),
@@ -203,49 +220,3 @@ def _check(block, width_mm, area_cm2, prints, left, light, way) -> None:
             "the film weight is only known for these",
             "for any other way give your own film weight with --film-weight",
         )
-
-
-def _range(text: str | None, option: str) -> Range | None:
-    """``6`` or ``4-9`` as a range; None when not given."""
-    if text is None:
-        return None
-    from drawdown.printing.quantity import OWN_FIGURE, Range, about, between
-
-    try:
-        numbers = [float(part) for part in text.split("-")]
-    except ValueError:
-        numbers = [math.nan]
-    zero_is_fine = option != "--film-weight"
-    if zero_is_fine and numbers == [0.0]:
-        return Range(0.0, 0.0, 0.0)
-    ends = numbers[0], numbers[-1]
-    if len(numbers) > 2 or not (0 < ends[0] <= ends[1] < MOST_AMOUNT):
-        raise WrongUsage(
-            f'{option} "{text}" is not an amount or a range of two',
-            f"it goes into the weight of ink as a number above 0 and below {MOST_AMOUNT:g}"
-            + (", or 0 for none" if zero_is_fine else ""),
-            f"write for example {option} 6 or {option} 4-9, with a point for decimals",
-        )
-    return about(numbers[0], OWN_FIGURE) if len(numbers) == 1 else between(*ends)
-
-
-def _used(text: str, film_weight: str | None) -> tuple[float, int]:
-    """``18/20`` as (grams, prints)."""
-    if film_weight is not None:
-        raise WrongUsage(
-            "--used and --film-weight were both given",
-            "either says how thick the film is",
-            "give one of them",
-        )
-    grams, _, count = text.partition("/")
-    try:
-        pair = float(grams), int(count)
-    except ValueError:
-        pair = (math.nan, 0)
-    if not (0 < pair[0] < 1e6 and 1 <= pair[1] <= MOST_PRINTS):
-        raise WrongUsage(
-            f'--used "{text}" is not grams and prints',
-            "it says how much ink went for how many prints",
-            "weigh the ink before and after, and write for example --used 18/20",
-        )
-    return pair

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.output import code_of, read_photo, say_saved, tell, unfit_in_json
+from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 
 def read(
@@ -28,25 +31,29 @@ def read(
     json: opt.AsJson = False,
 ) -> int:
     """Measure every strip in the photo, without a verdict."""
-    corners = opt.check_corners_of_one(card_corners)
-    strips = opt.check_strips(strip or [])
+    options = photo_options(card, card_corners, strip)
     if os.path.isdir(photo):  # unlike Path.is_dir, no error for an impossible name
         _refuse_for_folder(card_corners, strip, picture)
         return _read_folder(photo, card, json)
-    if picture is not None:
-        opt.check_picture(picture, photo)
+    opt.check_picture(picture, photo)
     with unfit_in_json("read", photo, json):
-        seen = read_photo(photo, card, corners, strips)
-    from drawdown.report.json.match import read_text
+        seen = read_photo(photo, options)
+    from drawdown.report.json.match import read_json
     from drawdown.report.text.match import read_screen
 
-    tell(json, lambda: read_text(seen), lambda screen: read_screen(seen, screen))
-    if picture is not None:
-        from drawdown.report.pictures.answer import save_picture
+    def draw() -> Image.Image:
+        from drawdown.report.pictures.answer import draw_picture
 
-        save_picture(seen, picture)
-        say_saved(picture)
-    return code_of(seen.all_flags)
+        return draw_picture(seen)
+
+    return deliver(
+        json,
+        lambda: read_json(seen),
+        lambda screen: read_screen(seen, screen),
+        picture,
+        draw,
+        seen.all_flags,
+    )
 
 
 def _refuse_for_folder(
@@ -69,11 +76,12 @@ def _read_folder(folder: Path, card: Path | None, json: bool) -> int:
     """One line for each strip, or JSON; 0 when every photo could be read."""
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.pipeline.folder import read_folder
-    from drawdown.report.text.folder import folder_screen, folder_text
+    from drawdown.report.json.folder import folder_json
+    from drawdown.report.text.folder import folder_screen
 
     with ProgressLine() as progress:
         readings = list(read_folder(folder, card, progress))
-    tell(
-        json, lambda: folder_text(folder, readings), lambda screen: folder_screen(readings, screen)
+    deliver(
+        json, lambda: folder_json(folder, readings), lambda screen: folder_screen(readings, screen)
     )
     return max((r.exit_code for r in readings), default=0)

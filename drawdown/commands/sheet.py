@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from drawdown.commands.card import check_drawing, drawing
+from drawdown.commands.support.artwork import Dpi, PaperSize, check_drawing, drawing
 
 
 def sheet(
@@ -19,17 +19,8 @@ def sheet(
             show_default=False,
         ),
     ],
-    paper: Annotated[
-        str, typer.Option(metavar="SIZE", help="Size of the page: a4 or letter.")
-    ] = "a4",
-    dpi: Annotated[
-        int | None,
-        typer.Option(
-            metavar="N",
-            help="Pixels per inch of a PNG, 72 to 2400 (else 600).",
-            show_default=False,
-        ),
-    ] = None,
+    paper: PaperSize = "a4",
+    dpi: Dpi = None,
 ) -> None:
     """Make the test sheet to print: lanes for strips, a black bar, a place for the card."""
     paper = check_drawing(out, paper, dpi)

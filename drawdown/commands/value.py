@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.output import code_of, read_photo, say_saved, tell, unfit_in_json
+from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
+from drawdown.commands.support.parse import read_mix
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 
 def value(
@@ -45,42 +49,46 @@ def value(
     json: opt.AsJson = False,
 ) -> int:
     """How light is each ink, and what lightens it: white or base?"""
-    check_value(to, strip_number, over, batch_grams, mix or [], shelf)
-    parts = opt.read_mix(mix or [])
-    corners = opt.check_corners_of_one(card_corners)
-    strips = opt.check_strips(strip or [])
-    if picture is not None:
-        opt.check_picture(picture, photo)
+    _check(to, strip_number, over, batch_grams, mix, shelf)
+    parts = read_mix(mix or [])
+    options = photo_options(card, card_corners, strip)
+    opt.check_picture(picture, photo)
     from drawdown.studio.shelf_file import shelf_in_use
 
     inks = shelf_in_use(shelf).shelf if to is not None else None
     named = inks.named_mix(parts) if inks is not None and parts else None
     with unfit_in_json("value", photo, json):
-        seen = read_photo(photo, card, corners, strips)
+        seen = read_photo(photo, options)
     plan = None
     if to is not None and inks is not None:
         from drawdown.pipeline.value import plan_of
 
         plan = plan_of(seen, strip_number or 1, to, inks, named, over, batch_grams)
-    from drawdown.report.json.value import value_text
+    from drawdown.report.json.value import value_json
     from drawdown.report.text.value import value_screen
 
-    tell(json, lambda: value_text(seen, plan), lambda screen: value_screen(seen, plan, screen))
-    if picture is not None:
-        from drawdown.report.pictures.value import save_values
+    def draw() -> Image.Image:
+        from drawdown.report.pictures.value import draw_values
 
-        save_values(seen, plan, photo.name, picture)
-        say_saved(picture)
-    return code_of(seen.all_flags)
+        return draw_values(seen, plan, photo.name)
+
+    return deliver(
+        json,
+        lambda: value_json(seen, plan),
+        lambda screen: value_screen(seen, plan, screen),
+        picture,
+        draw,
+        seen.all_flags,
+    )
 
 
-def check_value(
+def _check(
     to: float | None,
     strip_number: int | None,
     over: int | None,
     grams: float | None,
-    mix: list[str],
-    shelf: Path | None = None,
+    mix: list[str] | None,
+    shelf: Path | None,
 ) -> None:
     """Refuse what makes no sense; raises ``WrongUsage``."""
     if to is not None and not 0 < to < 10:  # also refuses nan
@@ -91,15 +99,9 @@ def check_value(
         )
     opt.check_strip_numbers(strip_number=strip_number, over=over)
     opt.check_batch_grams(grams, "white or base")
-    given = [
-        option
-        for option, there in (
-            ("--strip-number", strip_number is not None), ("--over", over is not None),
-            ("--mix", bool(mix)), ("--batch-grams", grams is not None),
-            ("--shelf", shelf is not None),
-        )
-        if there
-    ]  # fmt: skip
+    belong = {"--strip-number": strip_number, "--over": over, "--mix": mix or None,
+              "--batch-grams": grams, "--shelf": shelf}  # fmt: skip
+    given = [option for option, value in belong.items() if value is not None]
     if given and to is None:
         raise WrongUsage(
             f"{given[0]} was given without --to",

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from calibration.errors import BadFile, DrawdownError
+from calibration.errors import BadFile, DrawdownError, PhotoUnfit
+
+if TYPE_CHECKING:
+    from drawdown.pipeline.read import Judgement
 
 # Raw photos go by many endings; which of them can be read is up to the decoder.
 RAW_ENDINGS = {
@@ -15,21 +19,29 @@ RAW_ENDINGS = {
     ".rwl", ".sr2", ".srf", ".srw", ".x3f",
 }  # fmt: skip
 ENDINGS = RAW_ENDINGS | {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"}
-_DIED = (
-    "The process that read this photo died. The photo may be too large for the memory, or "
-    "damaged in a way that its decoder cannot bear. Copy it again from the phone or camera, or "
-    "export it as JPEG; the other photos were read without it."
+_DIED = DrawdownError(
+    "the process that read this photo died",
+    "the photo may be too large for the memory, or damaged in a way that its decoder cannot bear",
+    "copy it again from the phone or camera, or export it as JPEG; the other photos were read "
+    "without it",
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FolderReading:
-    """One photo of a folder: its ``data`` (drawdown.read/1), or why it has none."""
+    """One photo of a folder: what was ``seen``, without pixels and ensembles, or the ``problem``
+    for which nothing was."""
 
     path: Path
-    data: dict | None
-    error: str | None
-    exit_code: int
+    seen: Judgement | None = None
+    problem: DrawdownError | None = None
+
+    @property
+    def exit_code(self) -> int:
+        if self.problem is not None:
+            return self.problem.exit_code
+        stopped = self.seen is not None and any(flag.hard for flag in self.seen.all_flags)
+        return PhotoUnfit.exit_code if stopped else 0
 
 
 Reader = Callable[[Path, Path | None], FolderReading]
@@ -62,17 +74,42 @@ def read_one(path: Path, card_path: Path | None) -> FolderReading:
     """Read one photo; what fails is told, not raised."""
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
-    from drawdown.report.json.match import read_data
 
     try:
-        judgement = read_strips(path, Options(card=card_path), lambda *_: None)
+        seen = read_strips(path, Options(card=card_path), lambda *_: None)
     except DrawdownError as problem:
-        return FolderReading(path, None, problem.paragraph(), problem.exit_code)
+        return FolderReading(path, problem=problem)
     except Exception as fault:  # a fault of the program with one photo is no reason to stop
-        text = f"drawdown failed with this photo ({type(fault).__name__}: {fault})."
-        return FolderReading(path, None, text, 1)
-    hard = any(flag.hard for flag in judgement.all_flags)
-    return FolderReading(path, read_data(judgement), None, 5 if hard else 0)
+        what = f"drawdown failed with this photo ({type(fault).__name__}: {fault})"
+        return FolderReading(path, problem=DrawdownError(what, "", ""))
+    return FolderReading(path, without_pixels(seen))
+
+
+def without_pixels(seen: Judgement) -> Judgement:
+    """What is said of a photo, small enough to be sent from one process to another."""
+    photo, sheet, correction = seen.photo, seen.sheet, seen.correction
+    profile = replace(photo.profile, decode=photo.profile.decode[:, :0])
+    strips = tuple(
+        replace(s, strip=replace(s.strip, mask=s.mask[:0], body=s.strip.body[:0]), lab_samples=None)
+        for s in seen.strips
+    )
+    return replace(
+        seen,
+        photo=replace(photo, rgb_encoded=photo.rgb_encoded[..., :0], profile=profile),
+        sheet=replace(
+            sheet,
+            rgb_linear=sheet.rgb_linear[:0],
+            inside=sheet.inside[:0],
+            clipped=sheet.clipped[:0],
+            crushed=sheet.crushed[:0],
+        ),
+        correction=replace(
+            correction,
+            tone_members=correction.tone_members[:0],
+            matrix_members=correction.matrix_members[:0],
+        ),
+        strips=strips,
+    )
 
 
 def read_folder(
@@ -110,7 +147,7 @@ def read_folder(
             suspects = left[:1]  # it died before any photo was in work
         for path in suspects:
             if _read_together([path], card_path, 1, read, done) is not None:
-                done(path, FolderReading(path, None, _DIED, 1))
+                done(path, FolderReading(path, problem=_DIED))
     yield from (readings[path] for path in photos)
 
 

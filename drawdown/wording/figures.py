@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -78,6 +78,18 @@ def evenness(strip: StripReading) -> str:
     if half is None:  # a number that nobody can weigh says nothing
         return "not known"
     return f"{number(strip.evenness_de00, 2)} ± {number(half, 2)}"
+
+
+def percent(share: float) -> str:
+    """A probability for people: never a flat 0 or 100 %."""
+    if share < 0.01:
+        return "under 1 %"
+    return "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+
+
+def count(number: int, thing: str) -> str:
+    """ "1 strip", "2 strips"."""
+    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def parts(value: float) -> str:
@@ -165,6 +177,17 @@ def concerned(judgement: Judgement) -> tuple[StripReading, ...]:
     if judgement.comparison is None:
         return judgement.strips
     return tuple(strip for _, strip in compared(judgement))
+
+
+def remarks_on(
+    judgement: Judgement, flags_of: Callable[[StripReading], Iterable[Flag]] | None = None
+) -> list[tuple[Flag, str]]:
+    """Each flag, and in words which strip it is of ("" for the whole photo)."""
+    found = [(flag, "") for flag in general_flags(judgement)]
+    for strip in judgement.strips:
+        flags = (flags_of or strip_flags)(strip)
+        found += [(flag, f"Strip {strip.number}: ") for flag in flags]
+    return found
 
 
 def strip_flags(strip: StripReading) -> list[Flag]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from types import SimpleNamespace
 
 from drawdown.pipeline.folder import FolderReading
 
@@ -15,4 +16,4 @@ from drawdown.pipeline.folder import FolderReading
 def read_or_die(path: Path, card_path: Path | None) -> FolderReading:
     if "deadly" in path.name:
         os._exit(9)
-    return FolderReading(path, {"name": path.name}, None, 0)
+    return FolderReading(path, SimpleNamespace(name=path.name, all_flags=()))

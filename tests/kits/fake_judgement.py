@@ -80,8 +80,9 @@ def strips(flags=((), (), ())):
         )  # fmt: skip
         made.append(
             SimpleNamespace(
-                strip=strip, lab_d50=np.array(lab), lab_samples=None,
-                lab_u95=np.array([0.8, 1.1, 1.34]), munsell_value=4.0 + number / 3,
+                number=number, strip=strip, lab_d50=np.array(lab), lab_samples=None,
+                lab_u95=np.array([0.8, 1.1, 1.34]), widest_u95=np.array([0.8, 1.1, 1.34]),
+                munsell_value=4.0 + number / 3,
                 evenness_de00=0.412, trail=None, flags=tuple(its_flags),
             )
         )  # fmt: skip

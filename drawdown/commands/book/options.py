@@ -13,8 +13,9 @@ import typer
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.options import inks, read_mix
-from drawdown.commands.support.output import read_photo
+from drawdown.commands.support.options import inks
+from drawdown.commands.support.output import photo_options, read_photo
+from drawdown.commands.support.parse import read_mix
 
 if TYPE_CHECKING:
     from drawdown.book import Book
@@ -269,7 +270,7 @@ def read_strip(
     looking for them. With ``keep``, a strip that no verdict could rest on is refused. Raises
     ``WrongUsage``, ``PhotoUnfit`` and ``BadFile``."""
     opt.check_strip_numbers(strip_number=number)
-    seen = read_photo(photo, card, opt.check_corners_of_one(card_corners), by_hand)
+    seen = read_photo(photo, photo_options(card, card_corners, by_hand))
     return seen, strip_of(seen, number, photo, keep=keep)
 
 

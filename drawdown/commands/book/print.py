@@ -10,8 +10,8 @@ import typer
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands.book import options as opt
-from drawdown.commands.card import check_choice
 from drawdown.commands.support import options as shared
+from drawdown.commands.support.parse import read_choice
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -83,7 +83,7 @@ def labels(
     """Print labels: colour, name, mix, weight, day, place, and cautions."""
     opt.check_out(out, (".pdf",), replace)
     if paper is not None:
-        check_choice("--paper", paper, PAPERS)
+        read_choice("--paper", paper, PAPERS)
     from drawdown.report.paper.labels import label_pages, stock
 
     sheet = stock(size, grid, gap, paper, cut_lines, shift)
@@ -233,7 +233,7 @@ def recipe_sheet(
 ) -> int:
     """Print a kept original's recipe: swatches, grams for several amounts, cautions."""
     opt.check_out(out, (".pdf",), replace)
-    check_choice("--paper", paper or "a4", PAPERS)
+    read_choice("--paper", paper or "a4", PAPERS)
     from calibration.card.artwork import PAPERS_MM
     from drawdown.book import open_book
     from drawdown.book.originals import find_original

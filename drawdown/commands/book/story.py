@@ -11,6 +11,7 @@ import typer
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
 from drawdown.commands.support.output import say_saved
+from drawdown.commands.support.parse import read_amounts
 
 Batch = Annotated[
     str, typer.Argument(metavar="BATCH", help="A logged batch.", autocompletion=opt.batches)
@@ -27,8 +28,7 @@ def story(
     json: shared.AsJson = False,
 ) -> int:
     """Tell a batch's story: what was read, advised and added."""
-    if picture is not None:
-        shared.check_picture(picture)
+    shared.check_picture(picture)
     from drawdown.book import open_book
     from drawdown.book.batches import find_batch, mix_with_added, story_of
     from drawdown.book.originals import original_by_id
@@ -85,7 +85,7 @@ def added(
     from drawdown.book.shapes import clean_name, clean_text
 
     remark = clean_text(note, "--note")
-    said = shared.read_amounts(
+    said = read_amounts(
         "--ink",
         ink,
         "an ink, an equals sign and an amount",

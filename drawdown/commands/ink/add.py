@@ -52,19 +52,20 @@ def add(
     json: opt.AsJson = False,
 ) -> None:
     """Put inks on the shelf: starter pigments as stand-ins, or figures of your own."""
-    from drawdown.report.text import ink as report
+    from drawdown.ink.shelf import starter_ink
+    from drawdown.report.json.ink import change_json
     from drawdown.report.text import terminal
     from drawdown.studio.shelf_file import put_inks, shelf_to_change
 
     wanted = pigments or []
     _check(wanted, name, strength, figures)
-    inks = [_from_figures(figures, name)] if figures else [_from_starter(p) for p in wanted]
+    inks = [_from_figures(figures, name)] if figures else [starter_ink(p) for p in wanted]
     inks = [_described(ink, name, strength, kind, colour_index, source) for ink in inks]
     path = shelf_to_change(shelf)
     new = not path.exists()
     after = put_inks(path, inks, over=replace)
     if json:
-        terminal.write_result(report.change_json("added", [i.name for i in inks], path))
+        terminal.write_result(change_json("added", [i.name for i in inks], path))
         return
     terminal.write_result("\n".join(f"{ink.title} is on the shelf {path}." for ink in inks))
     if new:
@@ -103,12 +104,6 @@ def _check(pigments: list[str], name: str | None, strength: float, figures: Path
             "it multiplies what the starter pigment absorbs and scatters",
             "1.3 is a third stronger, 0.7 a third weaker",
         )
-
-
-def _from_starter(pigment: str) -> Ink:
-    from drawdown.ink.shelf import starter_ink
-
-    return starter_ink(pigment)
 
 
 def _from_figures(path: Path, name: str | None) -> Ink:

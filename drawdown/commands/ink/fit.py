@@ -9,10 +9,14 @@ import typer
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.output import unfit_in_json
+from drawdown.commands.support.output import deliver, photo_options, unfit_in_json
 
 if TYPE_CHECKING:
     from drawdown.ink.shelf import Ink
+    from drawdown.pipeline.ladder import Step
+    from drawdown.pipeline.ladder_findings import LadderReport
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import Judgement
 
 
 def fit(
@@ -52,7 +56,13 @@ def fit(
     json: opt.AsJson = False,
 ) -> int:
     """Work out an ink's figures from strips of it alone, in white and in base."""
-    corners = opt.check_corners_of_one(card_corners)
+    options = photo_options(card, card_corners)
+    from dataclasses import replace as changed
+    from datetime import date
+
+    from drawdown.pipeline.ladder import read_steps
+    from drawdown.report.json.ink import fit_json, unfit_ink_json
+    from drawdown.report.text.ink import fit_screen
     from drawdown.studio.shelf_file import (
         checked_kind,
         checked_name,
@@ -66,8 +76,6 @@ def fit(
     used = shelf_in_use(shelf if shelf is None or shelf.exists() else None)
     known, colour_index = _pigment(pigment)
     kind = checked_kind(kind) if kind else known.kind if known else "colour"
-    from drawdown.pipeline.ladder import read_ladder, read_steps
-
     steps = read_steps(step or [], kind)
     path = shelf_to_change(shelf)
     if name is not None:
@@ -75,20 +83,36 @@ def fit(
         if used.path is not None and not replace:
             refuse_taken(used.shelf, name)
     thinner = partner(used.shelf, "white", white), partner(used.shelf, "base", base)
-
-    import dataclasses
-    import datetime
-    import sys
-
-    from drawdown.commands.support.progress import ProgressLine
-    from drawdown.pipeline.options import Options
-    from drawdown.pipeline.read import read_strips
-    from drawdown.report.text import ink as report
-    from drawdown.report.text import terminal
-
     named = _named(name, kind, known, colour_index)
-    with unfit_in_json("ink-fit", photo, json, report.unfit_json), ProgressLine() as progress:
-        seen = read_strips(photo, Options(card=card, card_corners=corners), progress)
+    with unfit_in_json("ink-fit", photo, json, unfit_ink_json):
+        seen, ink, told = _fit_photo(photo, options, steps, named, known, thinner)
+    saved = None
+    if name is not None:
+        dated = changed(ink, source=f"{ink.source}, {date.today().isoformat()}")
+        put_inks(path, [dated], over=replace)
+        saved = path
+    return deliver(
+        json,
+        lambda: fit_json(photo, ink, told, seen, saved),
+        lambda screen: fit_screen(ink, told, seen, saved, screen),
+    )
+
+
+def _fit_photo(
+    photo: Path,
+    options: Options,
+    steps: list[Step],
+    named: Ink,
+    known: Ink | None,
+    thinner: tuple[Ink, Ink],
+) -> tuple[Judgement, Ink, LadderReport]:
+    """The photo as it was read, the ink fitted from its strips, and what is to be said of it."""
+    from drawdown.commands.support.progress import ProgressLine
+    from drawdown.pipeline.ladder import read_ladder
+    from drawdown.pipeline.read import read_strips
+
+    with ProgressLine() as progress:
+        seen = read_strips(photo, options, progress)
         hard = next((f for f in seen.flags if f.hard), None)
         if hard is not None:
             raise PhotoUnfit(hard.seen, hard.kind.why, hard.kind.todo)
@@ -96,16 +120,7 @@ def fit(
         readings = read_ladder(seen, steps)
         progress("fitting the ink", 0.95)
         ink, told = fit_readings(readings, named, known, thinner, photo.name)
-    if name is not None:
-        dated = f"{ink.source}, {datetime.date.today().isoformat()}"
-        put_inks(path, [dataclasses.replace(ink, source=dated)], over=replace)
-    saved = path if name is not None else None
-    if json:
-        terminal.write_result(report.fit_json(photo, ink, told, seen, saved))
-    else:
-        columns = terminal.width(sys.stdout)
-        terminal.write_result(report.fit_screen(photo, ink, told, seen, saved, columns))
-    return 0
+    return seen, ink, told
 
 
 def _pigment(text: str | None) -> tuple[Ink | None, str]:

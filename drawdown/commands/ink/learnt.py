@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import deliver
 
 
 def learnt(
@@ -15,22 +16,21 @@ def learnt(
     ] = False,
     shelf: opt.ShelfKept = None,
     json: opt.AsJson = False,
-) -> None:
+) -> int:
     """Show what remembered batches have taught of the inks, or take back the last photo."""
     from drawdown.matching.learn import turned_out
-    from drawdown.report.text import learnt as report
-    from drawdown.report.text import terminal
+    from drawdown.report.json.studio import learnt_json
+    from drawdown.report.text.learnt import learnt_screen, undone
     from drawdown.studio.batch_memory import forget_last, knowledge_of, memory_path, read_memory
     from drawdown.studio.shelf_file import shelf_in_use
 
     used = shelf_in_use(shelf)
     path = memory_path(used)
-    if undo:
-        said = report.undone(*forget_last(path, used.shelf))
-        if not json:
-            terminal.write_result(said)
-            return
+    said = undone(*forget_last(path, used.shelf)) if undo else None
     memory = read_memory(path)
     inks = turned_out(used.shelf, knowledge_of(memory, used.shelf))
-    text = report.learnt_json if json else report.screen
-    terminal.write_result(text(memory, inks, path))
+    return deliver(
+        json,
+        lambda: learnt_json(memory, inks, path),
+        lambda _: said or learnt_screen(memory, inks, path),
+    )

@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import deliver
 
 
 def list_inks(
     shelf: opt.ShelfKept = None,
     json: opt.AsJson = False,
-) -> None:
+) -> int:
     """List the inks on the shelf, and what their figures rest on."""
-    import sys
-
-    from drawdown.report.text import ink as report
-    from drawdown.report.text import terminal
+    from drawdown.report.json.ink import shelf_json
+    from drawdown.report.text.ink import shelf_screen
     from drawdown.studio.shelf_file import shelf_in_use
 
     used = shelf_in_use(shelf)
-    if json:
-        terminal.write_result(report.shelf_json(used))
-    else:
-        terminal.write_result(report.shelf_screen(used, terminal.width(sys.stdout)))
+    return deliver(json, lambda: shelf_json(used), lambda screen: shelf_screen(used, screen))

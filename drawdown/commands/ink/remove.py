@@ -10,6 +10,7 @@ import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
+from drawdown.commands.support.output import deliver
 
 
 def remove(
@@ -19,7 +20,7 @@ def remove(
     json: opt.AsJson = False,
 ) -> int:
     """Take an ink off the shelf; it can be taken back with undo."""
-    from drawdown.report.text import ink as report
+    from drawdown.report.json.ink import change_json
     from drawdown.report.text import terminal
     from drawdown.studio.shelf_file import remove_ink, shelf_in_use, shelf_to_change
 
@@ -38,28 +39,28 @@ def remove(
             return 0
     path = shelf_to_change(shelf)
     gone = remove_ink(path, name)
-    done = f"{gone.title} is off the shelf {path}. Take that back with: drawdown ink undo"
-    terminal.write_result(report.change_json("removed", gone.name, path) if json else done)
-    return 0
+    return deliver(
+        json,
+        lambda: change_json("removed", [gone.name], path),
+        lambda _: f"{gone.title} is off the shelf {path}. Take that back with: drawdown ink undo",
+    )
 
 
 def undo(
     shelf: opt.ShelfKept = None,
     json: opt.AsJson = False,
-) -> None:
+) -> int:
     """Take back the last change of the shelf; a second time, that one."""
-    from drawdown.report.text import ink as report
-    from drawdown.report.text import terminal
+    from drawdown.report.json.ink import change_json
     from drawdown.studio.shelf_file import shelf_to_change, undo_shelf
 
     path = shelf_to_change(shelf)
     left = undo_shelf(path)
-    if json:
-        terminal.write_result(report.change_json("undone", None, path))
-    elif left is None:
-        terminal.write_result(
+    if left is None:
+        said = (
             f"The shelf {path} is gone again: the starter inks are in use. "
             "Bring it back with: drawdown ink undo"
         )
     else:
-        terminal.write_result(f"The shelf {path} is as before: {', '.join(left.names)}.")
+        said = f"The shelf {path} is as before: {', '.join(left.names)}."
+    return deliver(json, lambda: change_json("undone", None, path), lambda _: said)

@@ -6,14 +6,12 @@ A command that needs other words for one of them has its own.
 from __future__ import annotations
 
 import contextlib
-import math
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from calibration.errors import BadFile, WrongUsage
-from drawdown.commands.support.parse import Corners, read_corners
 from drawdown.pipeline.options import (
     check_batch_grams,
     check_strip_numbers,
@@ -122,60 +120,10 @@ ReplaceInk = Annotated[
 # Checks ----------------------------------------------------------------------------------
 
 
-def read_mix(pairs: list[str]) -> dict[str, float] | None:
-    """``["PB15:3=2", "white=10"]`` -> parts by ink; None when none are given."""
-    parts = read_amounts(
-        "--mix",
-        pairs,
-        "an ink, an equals sign and its parts",
-        "the parts say what the batch was mixed from",
-        "write for example: --mix PB15:3=2 --mix PW6=10",
-    )
-    return parts or None
-
-
-def read_amounts(option: str, pairs: list[str], what: str, why: str, todo: str) -> dict[str, float]:
-    """INK=NUMBER pairs; raises ``WrongUsage``."""
-    parts: dict[str, float] = {}
-    for pair in pairs:
-        ink, sign, amount = pair.rpartition("=")
-        ink = ink.strip()
-        try:
-            number = float(amount)
-        except ValueError:
-            number = math.nan
-        if not sign or not ink or not 1e-9 <= number <= 1e9:  # beyond that sums would overflow
-            raise WrongUsage(f"{option} {pair} is not {what}", why, todo)
-        if ink in parts:
-            raise WrongUsage(
-                f"{option} names {ink} twice",
-                "it is not clear which of the two amounts is meant",
-                "give each ink once, with all of it",
-            )
-        parts[ink] = number
-    return parts
-
-
-def read_all_corners(texts: list[str], apart: bool) -> tuple[Corners, ...]:
-    """The corners for the photo and, if the strips are in two, for the original's photo."""
-    most = 2 if apart else 1
-    if len(texts) > most:
-        raise WrongUsage(
-            f"--card-corners is given {len(texts)} times",
-            "each time it places the card in one photo: first in PHOTO"
-            + (", then in the one of --original-photo" if apart else ""),
-            "give all four corners in one pair of quotes",
-        )
-    return tuple(read_corners(text) for text in texts)
-
-
-def check_corners_of_one(text: str | None) -> tuple[Corners, ...]:
-    """The corners for the only photo, if they were given; raises ``WrongUsage``."""
-    return () if text is None else (read_corners(text),)
-
-
-def check_picture(picture: Path, photo: Path | None = None) -> None:
+def check_picture(picture: Path | None, photo: Path | None = None) -> None:
     """Find out before the measuring, not after, that the picture cannot be saved."""
+    if picture is None:
+        return
     if picture.suffix.lower() != ".png":
         raise WrongUsage(
             f"--picture {picture} does not end in .png",
@@ -194,4 +142,16 @@ def check_picture(picture: Path, photo: Path | None = None) -> None:
             + ("that is a folder" if picture.is_dir() else "its folder does not exist"),
             "better to hear of it now than after the measuring",
             "give the name of a file in a folder that exists",
+        )
+
+
+def check_new_toml(out: Path, what: str, holds: str, example: str) -> None:
+    """A file that is to be written is TOML and not there yet; raises ``WrongUsage``."""
+    if out.suffix.lower() != ".toml":
+        raise WrongUsage(f"{out} does not end in .toml", what, f"write, for instance: {example}")
+    if out.exists():
+        raise WrongUsage(
+            f"{out} exists already",
+            f"{holds}, so it is never written over",
+            "choose another name, or move that file away first",
         )

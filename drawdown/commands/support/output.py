@@ -1,4 +1,5 @@
-"""What the commands do around their measuring: read a photo, tell the answer, save the picture."""
+"""What the commands do around their measuring: read a photo, tell the answer, save the picture,
+give the exit code."""
 
 from __future__ import annotations
 
@@ -9,35 +10,36 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration.errors import PhotoUnfit
+from drawdown.commands.support.parse import read_corners
+from drawdown.pipeline.options import Options
 from drawdown.report.text import terminal
 
 if TYPE_CHECKING:
     from PIL import Image
 
     from calibration.flags import Flag
-    from drawdown.commands.support.parse import Corners
     from drawdown.pipeline.read import Judgement
     from drawdown.report.text.terminal import Screen
 
-UNFIT = PhotoUnfit.exit_code
 
-
-def read_photo(
-    photo: Path,
+def photo_options(
     card: Path | None = None,
-    corners: tuple[Corners, ...] = (),
-    strips: tuple[str, ...] = (),
+    card_corners: str | None = None,
+    strips: Iterable[str] | None = None,
     *,
     crossing: bool = False,
-) -> Judgement:
-    """Every strip in the photo, with progress on stderr. ``strips`` are placed by hand;
-    ``crossing`` says that one lies across the other."""
+) -> Options:
+    """What is asked of one photo, as it was typed. Raises ``WrongUsage``."""
+    corners = () if card_corners is None else (read_corners(card_corners),)
+    return Options(card=card, card_corners=corners, strips=tuple(strips or ()), crossing=crossing)
+
+
+def read_photo(photo: Path, options: Options) -> Judgement:
+    """Every strip in the photo, with progress on stderr."""
     from drawdown.commands.support.progress import ProgressLine
-    from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
 
     with ProgressLine() as progress:
-        options = Options(card=card, card_corners=corners, strips=strips, crossing=crossing)
         return read_strips(photo, options, progress)
 
 
@@ -53,36 +55,38 @@ def unfit_in_json(
     try:
         yield
     except PhotoUnfit as unfit:
-        if as_json:
-            if text is None:
-                from drawdown.report.json.match import unfit_text
+        if as_json and text is None:
+            from drawdown.report.json.document import unfit_json
 
-                terminal.write_result(unfit_text(command, photo, unfit))
-            else:
-                terminal.write_result(text(photo, unfit))
+            terminal.write_result(unfit_json(command, photo, unfit))
+        elif as_json and text is not None:
+            terminal.write_result(text(photo, unfit))
         raise
 
 
-def tell(as_json: bool, json_text: Callable[[], str], screen: Callable[[Screen], str]) -> None:
-    """Print the answer as JSON or for the terminal."""
-    terminal.write_result(json_text() if as_json else screen(terminal.screen(sys.stdout)))
+def deliver(
+    as_json: bool,
+    json_text: Callable[[], str],
+    screen_text: Callable[[Screen], str],
+    picture: Path | None = None,
+    draw: Callable[[], Image.Image] | None = None,
+    flags: Iterable[Flag] = (),
+) -> int:
+    """Print the answer as JSON or for the terminal, save its picture where one is wanted, and
+    give the exit code: 0, or that of a photo that cannot be judged when a flag forbids it.
 
+    In this order, so that a picture which cannot be saved never costs the answer. Raises
+    ``BadFile``."""
+    terminal.write_result(json_text() if as_json else screen_text(terminal.screen(sys.stdout)))
+    if picture is not None and draw is not None:
+        from calibration.files import write_atomically
+        from drawdown.report.pictures.answer import png_bytes
 
-def save_drawn(path: Path, picture: Image.Image) -> None:
-    """Save what was drawn, whole or not at all. Raises ``BadFile``: call it after the answer is
-    told, so that a picture which cannot be saved never costs it."""
-    from calibration.files import write_atomically
-    from drawdown.report.pictures.answer import png_bytes
-
-    write_atomically(path, png_bytes(picture))
-    say_saved(path)
+        write_atomically(picture, png_bytes(draw()))
+        say_saved(picture)
+    return PhotoUnfit.exit_code if any(flag.hard for flag in flags) else 0
 
 
 def say_saved(picture: Path) -> None:
     if terminal.is_tty(sys.stderr):
         terminal.write_aside(f"Picture saved: {picture}")
-
-
-def code_of(flags: Iterable[Flag]) -> int:
-    """0, or that of a photo that cannot be judged when a flag stops the verdict."""
-    return UNFIT if any(flag.hard for flag in flags) else 0

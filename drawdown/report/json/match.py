@@ -5,77 +5,29 @@ Schemas "drawdown.match/1" and "drawdown.read/1" are described in DEVELOPERS.md.
 
 from __future__ import annotations
 
-import json
-import math
-import re
-from collections.abc import Iterable, Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.flags import codes
 from drawdown.reading.budget import difference_u95, munsell_u95
+from drawdown.report.json.document import amounts, dump, numbers, rounded
 from drawdown.wording import figures as words
 from drawdown.wording.film import film_sentences
 
 if TYPE_CHECKING:
-    from calibration.errors import PhotoUnfit
     from drawdown.matching.advise import Advice
     from drawdown.matching.compare import Comparison
     from drawdown.pipeline.read import Judgement
     from drawdown.reading.colour import StripReading
 
 
-# An innermost list of numbers. Inside a string a line break is always escaped, so no text
-# can look like this.
-_NUMBERS = re.compile(r"\[\n\s+(?:-?\d[\d.e+-]*|null)(?:,\n\s+(?:-?\d[\d.e+-]*|null))*\n\s+\]")
-
-
-def match_text(judgement: Judgement) -> str:
+def match_json(judgement: Judgement) -> str:
     """JSON text of ``drawdown match``."""
     return dump(match_data(judgement))
 
 
-def read_text(judgement: Judgement) -> str:
+def read_json(judgement: Judgement) -> str:
     """JSON text of ``drawdown read``."""
     return dump(read_data(judgement))
-
-
-# What else each answer holds, as far as it is known of a photo that could not be judged.
-_UNKNOWN: dict[str, dict[str, Any]] = {
-    "match": {
-        "comparison": None,
-        "advice": None,
-        "notes": [],
-        "original_photo": None,
-        "kept": None,
-    },
-    "opacity": {"definition": None},
-    "value": {"plan": None, "notes": [], "cautions": []},
-    "overprint": {"layers": None, "wet": None, "pairs": None, "cautions": []},
-}
-
-
-def unfit_text(command: str, path: Path, error: PhotoUnfit) -> str:
-    """JSON text for a photo that could not be judged at all: as much as is known."""
-    data: dict[str, Any] = {
-        "schema": f"drawdown.{command}/1",
-        "photo": {
-            "path": str(path),
-            "width_px": None,
-            "height_px": None,
-            "profile": None,
-            "flags": [],
-            "metadata": None,
-        },
-        "card": None,
-        "strips": [],
-    }
-    data |= _UNKNOWN.get(command, {})
-    if command == "overprint":  # there the photo is one part of the answer
-        data["photo"] |= {"strips": data.pop("strips"), "crossing": None, "predictions": []}
-        del data["card"]
-    data["notes"] = [error.paragraph()]
-    return dump(data)
 
 
 def read_data(judgement: Judgement) -> dict[str, Any]:
@@ -112,8 +64,8 @@ def _kept(judgement: Judgement) -> dict[str, Any] | None:
     return {
         "name": kept.name,
         "compared": "book" if kept.apart else "photo",
-        "lab_d50": _list(kept.colour.lab_d50, 2),
-        "lab_u95": _list(kept.colour.lab_u95, 2),
+        "lab_d50": numbers(kept.colour.lab_d50, 2),
+        "lab_u95": numbers(kept.colour.lab_u95, 2),
     }
 
 
@@ -152,9 +104,9 @@ def _strip(strip: StripReading, judgement: Judgement) -> dict[str, Any]:
     corners_px = judgement.view.to_px(strip.strip.corners_mm)
     return {
         "number": strip.strip.number,
-        "corners_px": [_list(corner, 1) for corner in corners_px],
-        "lab_d50": _list(strip.lab_d50, 2),
-        "lab_u95": _list(strip.lab_u95, 2),
+        "corners_px": [numbers(corner, 1) for corner in corners_px],
+        "lab_d50": numbers(strip.lab_d50, 2),
+        "lab_u95": numbers(strip.lab_u95, 2),
         "munsell_value": rounded(strip.munsell_value, 2),
         "munsell_u95": rounded(munsell_u95(strip.lab_d50[0], strip.lab_u95[0]), 2),
         "evenness_de00": rounded(strip.evenness_de00, 3),
@@ -222,22 +174,20 @@ def _advice(advice: Advice | None, wait: str = "") -> dict[str, Any] | None:
     if advice is None:
         return None
     return {
-        "additions": _amounts(advice.additions, "parts_per_100"),
-        "add_first": _amounts(advice.add_first, "parts_per_100"),
-        "grams": None if advice.grams is None else _amounts(advice.grams, "grams"),
+        "additions": amounts(advice.additions, "parts_per_100"),
+        "add_first": amounts(advice.add_first, "parts_per_100"),
+        "grams": None if advice.grams is None else amounts(advice.grams, "grams"),
         "predicted_lab_d50": None
         if advice.predicted_lab_d50 is None
-        else _list(advice.predicted_lab_d50, 2),
+        else numbers(advice.predicted_lab_d50, 2),
         "predicted_de00": rounded(advice.predicted_de00, 3),
         "predicted_de00_high95": rounded(advice.predicted_de00_high95, 3),
-        "predicted_u95": _list(advice.predicted_u95, 2),
-        "first_de00_95": None if advice.first_de00_95 is None else _list(advice.first_de00_95, 3),
-        "grams_first": None
-        if advice.grams_first is None
-        else _amounts(advice.grams_first, "grams"),
+        "predicted_u95": numbers(advice.predicted_u95, 2),
+        "first_de00_95": None if advice.first_de00_95 is None else numbers(advice.first_de00_95, 3),
+        "grams_first": None if advice.grams_first is None else amounts(advice.grams_first, "grams"),
         "portion": rounded(advice.portion, 3),
         "knife_tips": list(advice.knife_tips),
-        "mix_used": _amounts(advice.mix_used.items(), "parts_per_100"),
+        "mix_used": amounts(advice.mix_used.items(), "parts_per_100"),
         "mix_inferred": advice.mix_inferred,
         "p_within_equal_film": rounded(advice.p_within, 4),
         "look_again": advice.look_again,
@@ -255,39 +205,8 @@ def _advice(advice: Advice | None, wait: str = "") -> dict[str, Any] | None:
     }
 
 
-def _amounts(pairs: Iterable[tuple[str, float]], unit: str) -> list[dict[str, Any]]:
-    return [{"ink": ink, unit: rounded(amount, 3)} for ink, amount in pairs]
-
-
-def mix_data(mix: Mapping[str, float]) -> list[dict[str, Any]]:
-    """A mix in parts per 100, as every command gives it."""
-    return _amounts(mix.items(), "parts_per_100")
-
-
 def _notes(judgement: Judgement) -> list[str]:
     c = judgement.comparison
     notes = [f"To settle it: {words.sentence(c.settle)}"] if c is not None and c.settle else []
-    notes += [flag.text for flag in words.general_flags(judgement)]
-    for strip in judgement.strips:
-        notes += [f"Strip {strip.strip.number}: {flag.text}" for flag in words.strip_flags(strip)]
+    notes += [where + flag.text for flag, where in words.remarks_on(judgement)]
     return [*notes, words.UNCERTAINTY]
-
-
-def _list(values: Iterable[float], decimals: int) -> list[float | None]:
-    return [rounded(value, decimals) for value in values]
-
-
-def rounded(value: float | None, decimals: int) -> float | None:
-    """A plain finite float, or None; never -0.0."""
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), decimals) + 0.0
-
-
-def dump(data: dict[str, Any]) -> str:
-    """JSON text: no NaN, rows of numbers on one line each."""
-    text = json.dumps(data, indent=2, ensure_ascii=True, allow_nan=False)
-    # Colours and corners on one line each, for the people who read it too.
-    return _NUMBERS.sub(
-        lambda found: " ".join(found[0].split()).replace("[ ", "[").replace(" ]", "]"), text
-    )

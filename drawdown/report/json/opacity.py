@@ -1,4 +1,4 @@
-"""``drawdown.opacity/1``: how each strip covers, for other programs. Unknown is null."""
+"""How each strip covers as JSON "drawdown.opacity/1"."""
 
 from __future__ import annotations
 
@@ -6,47 +6,33 @@ from typing import TYPE_CHECKING, Any
 
 from calibration.flags import codes
 from drawdown.printing.opacity import GRADES, WHITE_Y
-from drawdown.report.json.match import dump, read_data, rounded
-from drawdown.report.text.opacity import LIMITS, MEANING, remarks_on
+from drawdown.report.json.document import document, number, numbers, rounded
+from drawdown.report.json.match import read_data
+from drawdown.wording.opacity import MEANING, remarks_on
 
 if TYPE_CHECKING:
     from drawdown.pipeline.opacity import StripOpacity
     from drawdown.pipeline.read import Judgement
-    from drawdown.printing.opacity import Number
 
 
-def opacity_text(seen: Judgement, rows: tuple[StripOpacity, ...]) -> str:
+def opacity_json(seen: Judgement, rows: tuple[StripOpacity, ...]) -> str:
     """JSON text of ``drawdown opacity``."""
-    data = read_data(seen)
-    return dump(
-        {
-            "schema": "drawdown.opacity/1",
-            "photo": data["photo"],
-            "card": data["card"],
-            "definition": {
-                "black_y": 0.0,
-                "white_y": WHITE_Y,
-                "grades": {word: limit for limit, word in GRADES},
-            },
-            "strips": [
-                strip | {"opacity": _opacity(row)}
-                for strip, row in zip(data["strips"], rows, strict=True)
-            ],
-            "notes": [
-                *(where + flag.text for flag, where in remarks_on(seen, rows)),
-                f"{MEANING} {LIMITS}",
-            ],
-        }
-    )
-
-
-def number(n: Number, decimals: int = 4) -> dict[str, float | None]:
-    """A value and the ends of its interval; ``high95`` null where nothing bounds it."""
-    return {
-        "value": rounded(n.value, decimals),
-        "low95": rounded(n.low95, decimals),
-        "high95": None if n.high95 is None else rounded(n.high95, decimals),
+    read = read_data(seen)
+    data = {
+        "photo": read["photo"],
+        "card": read["card"],
+        "definition": {
+            "black_y": 0.0,
+            "white_y": WHITE_Y,
+            "grades": {word: limit for limit, word in GRADES},
+        },
+        "strips": [
+            strip | {"opacity": _opacity(row)}
+            for strip, row in zip(read["strips"], rows, strict=True)
+        ],
+        "notes": [*(where + flag.text for flag, where in remarks_on(seen, rows)), MEANING],
     }
+    return document("opacity", data)
 
 
 def _opacity(row: StripOpacity) -> dict[str, Any] | None:
@@ -67,14 +53,14 @@ def _opacity(row: StripOpacity) -> dict[str, Any] | None:
         "lightness_over_black": number(o.lightness_over_black, 2),
         "kx": number(o.kx),
         "sx": number(o.sx),
-        "kx_xyz": [rounded(float(v), 4) for v in o.kx_bands],
-        "sx_xyz": [rounded(float(v), 4) for v in o.sx_bands],
-        "lab_over_black_d50": [rounded(float(v), 2) for v in o.lab_over_black],
-        "lab_over_white_d50": [rounded(float(v), 2) for v in o.lab_over_white],
+        "kx_xyz": numbers(o.kx_bands, 4),
+        "sx_xyz": numbers(o.sx_bands, 4),
+        "lab_over_black_d50": numbers(o.lab_over_black),
+        "lab_over_white_d50": numbers(o.lab_over_white),
         "seen": {
             place: {
-                "lab_d50": [rounded(float(v), 2) for v in lab],
-                "lab_u95": [rounded(float(v), 2) for v in u95],
+                "lab_d50": numbers(lab),
+                "lab_u95": numbers(u95),
             }
             for place, lab, u95 in zip(places, pair.lab_d50, pair.lab_u95, strict=True)
         },

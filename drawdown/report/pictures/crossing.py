@@ -5,18 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drawdown.report.pictures.canvas import Page, on_top
-from drawdown.report.text.crossing import covers, fits, spread, title
 from drawdown.wording import figures as words
+from drawdown.wording.layers import covers, fits, spread, title
 
 if TYPE_CHECKING:
     from PIL import Image
 
-    from drawdown.report.text.crossing import Crossed
+    from drawdown.wording.layers import CrossingAnswer
 
 WIDTH_PX = 1280
 
 
-def draw_crossing(answer: Crossed) -> Image.Image:
+def draw_crossing(answer: CrossingAnswer) -> Image.Image:
     """The picture, 1280 px wide."""
     page = Page(WIDTH_PX, tallest=300)
     page.title("One strip across another")

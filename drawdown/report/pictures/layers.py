@@ -13,22 +13,20 @@ from typing import TYPE_CHECKING
 from drawdown.printing.layer_order import LOST_DE, MOST_EXACT, SHOWS_DE
 from drawdown.report.pictures.canvas import INK, QUIET, Page, on_top
 from drawdown.report.pictures.overprint import draw_grid
-from drawdown.wording import figures as words
+from drawdown.wording.layers import better, how_found, kind, tags
 
 if TYPE_CHECKING:
     from PIL import Image
 
     from drawdown.printing.layer_order import Order
-    from drawdown.report.text.layers import Answer
+    from drawdown.wording.layers import LayersAnswer
 
 WIDTH_PX, WIDER_PX = 1280, 2400
 _OTHERS = 5
 
 
-def draw_plan(answer: Answer) -> Image.Image:
+def draw_plan(answer: LayersAnswer) -> Image.Image:
     """The picture; 1280 px wide, 2400 where there are many fields."""
-    from drawdown.report.text.layers import better, how_found
-
     plan = answer.plan
     many = len(answer.specs) > 5
     page = Page(WIDER_PX if many else WIDTH_PX, tallest=340)
@@ -58,7 +56,7 @@ def draw_plan(answer: Answer) -> Image.Image:
     return page.end(answer.notes, 2.4)
 
 
-def _legend(page: Page, answer: Answer, order: Order) -> None:
+def _legend(page: Page, answer: LayersAnswer, order: Order) -> None:
     """One row for each layer, in the order of printing."""
     size = 3.4 if len(order.places) <= 8 else 2.6
     height = size * 2.5
@@ -69,9 +67,7 @@ def _legend(page: Page, answer: Answer, order: Order) -> None:
         page.put(str(step), size * 1.3, 8, page.y + height / 2 - 0.3, on_top(colour), 0.08, "mm")
         name = answer.name(place)
         page.put(name, page.fitted(name, size * 1.15, 40), 15, page.y, bold=0.06)
-        spread = words.number(traits.colour.lab_u95[0])
-        kind = f"{traits.kind}, L* {words.number(traits.lightness)} ± {spread}"
-        page.put(kind, size * 0.8, 60, page.y + 0.3, QUIET)
+        page.put(kind(traits), size * 0.8, 60, page.y + 0.3, QUIET)
         mix = answer.mix(place)
         page.put(mix, page.fitted(mix, size * 0.75, 82), 15, page.y + size * 1.3, QUIET)
         page.y += height
@@ -85,7 +81,7 @@ def _sides(count: int) -> list[tuple[int, ...]]:
     return [tuple(b for b in range(count) if code >> b & 1) for code in codes]
 
 
-def _chart(page: Page, answer: Answer, order, axes, x, y, wide, labels) -> None:
+def _chart(page: Page, answer: LayersAnswer, order, axes, x, y, wide, labels) -> None:
     """Every overlap of ``order`` as fields from x, y units; ``axes`` (an order) says which
     layers run which way and gives them their numbers, so that charts can be compared."""
     from calibration.colour.difference import delta_e_2000
@@ -148,7 +144,7 @@ def _chart(page: Page, answer: Answer, order, axes, x, y, wide, labels) -> None:
     page.y = y + top + tall * len(rows) + 1
 
 
-def _others(page: Page, answer: Answer) -> None:
+def _others(page: Page, answer: LayersAnswer) -> None:
     """The other orders small, with the same fields at the same places."""
     plan = answer.plan
     orders = [o for o in (*plan.orders, plan.worst) if o and o.places != plan.shown.places]
@@ -160,8 +156,6 @@ def _others(page: Page, answer: Answer) -> None:
     others = unique
     if not others:
         return
-    from drawdown.report.text.layers import tagged
-
     page.y += 1.5
     shown = len(others) + 1
     page.line("Other orders", 4, bold=0.1)
@@ -184,8 +178,7 @@ def _others(page: Page, answer: Answer) -> None:
             top = lowest + 1.5
         x = 3 + (i % per_row) * (wide + gap)
         page.y = top
-        tags = [t for t, one in tagged(plan) if one is not None and one.places == order.places]
-        tag = ", ".join(tags)
+        tag = tags(plan, order)
         text = " ".join(str(numbers[place]) for place in order.places)
         text = f"{text}  score {order.score:.2f}" + (f" ({tag})" if tag else "")
         page.line(text, page.fitted(text, 2.6, wide), x=x, room=wide + 5)

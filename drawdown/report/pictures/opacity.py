@@ -17,7 +17,7 @@ from calibration.files import write_atomically
 from drawdown.printing.opacity import GRADES, WHITE_Y
 from drawdown.report.pictures.canvas import INK, QUIET, Page, broken
 from drawdown.report.text.match import swatch_rgb
-from drawdown.report.text.opacity import added, interval
+from drawdown.wording.opacity import added, interval
 
 if TYPE_CHECKING:
     from drawdown.pipeline.opacity import StripOpacity

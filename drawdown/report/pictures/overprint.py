@@ -7,16 +7,17 @@ from typing import TYPE_CHECKING
 
 from drawdown.report.pictures.canvas import QUIET, Page, on_top
 from drawdown.wording import figures as words
+from drawdown.wording.layers import faults
 
 if TYPE_CHECKING:
     from PIL import Image
 
-    from drawdown.report.text.layers import Answer
+    from drawdown.wording.layers import LayersAnswer
 
 WIDTH_PX, WIDER_PX = 1280, 2400
 
 
-def draw_overprint(answer: Answer) -> Image.Image:
+def draw_overprint(answer: LayersAnswer) -> Image.Image:
     """The grid with its heading and notes."""
     page = Page(WIDTH_PX if len(answer.specs) <= 6 else WIDER_PX, tallest=260)
     page.title("Any layer over any other")
@@ -31,10 +32,8 @@ def draw_overprint(answer: Answer) -> Image.Image:
     return page.end(answer.notes)
 
 
-def draw_grid(page: Page, answer: Answer, places: Sequence[int]) -> None:
+def draw_grid(page: Page, answer: LayersAnswer, places: Sequence[int]) -> None:
     """The fields, with L* a* b*, what is lost (x) and what shows through (hatched corner)."""
-    from drawdown.report.text.layers import faults
-
     plan = answer.plan
     n = len(places)
     numbers = {place: step for step, place in enumerate(places, start=1)}
@@ -85,7 +84,7 @@ def draw_grid(page: Page, answer: Answer, places: Sequence[int]) -> None:
     page.y += 0.6
 
 
-def _name(page: Page, answer: Answer, place: int, numbers, x: float, y: float, room: float):
+def _name(page: Page, answer: LayersAnswer, place: int, numbers, x: float, y: float, room: float):
     page.put(str(numbers[place]), 2.2, x, y, QUIET)
     name = answer.name(place)
     page.put(name, page.fitted(name, 2.7, room), x, y + 2.4, bold=0.04)

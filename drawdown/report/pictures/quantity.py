@@ -8,16 +8,16 @@ import numpy as np
 from PIL import Image
 
 from drawdown.report.pictures.canvas import INK, PAPER, QUIET, Page
-from drawdown.report.text.quantity import amount, span, verdict
 from drawdown.wording import figures as words
+from drawdown.wording.quantity import amount, span, verdict
 
 if TYPE_CHECKING:
-    from drawdown.report.text.quantity import Answer
+    from drawdown.wording.quantity import QuantityAnswer
 
 WIDTH_PX = 1280
 
 
-def draw_quantity(answer: Answer) -> Image.Image:
+def draw_quantity(answer: QuantityAnswer) -> Image.Image:
     """The picture, 1280 px wide."""
     page = Page(WIDTH_PX, tallest=320)
     need, area = answer.need, answer.area

@@ -17,7 +17,7 @@ from drawdown.pipeline.value import strip_value
 from drawdown.printing.value import l_of_value
 from drawdown.report.pictures.canvas import INK, QUIET, Page
 from drawdown.report.text.match import swatch_rgb
-from drawdown.report.text.value import grams_around, layer_text, names, parts_around, sentences
+from drawdown.wording.value import grams_around, layer_text, names, parts_around, sentences
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement

@@ -1,22 +1,24 @@
-"""What was learnt of the inks, and the batches it was learnt from: terminal text and JSON."""
+"""What was learnt of the inks, and the batches it was learnt from, as terminal text."""
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from calibration.naming import named
+from drawdown.wording.figures import count
 
 if TYPE_CHECKING:
     from drawdown.matching.learn import Learnt, Lesson
     from drawdown.studio.batch_memory import Memory, Slab, SlabPhoto
 
-GO_ON = "Go on with --slab and what you --added; take it back with: drawdown ink learnt --undo"
+_GO_ON = "Go on with `slab` and what you `added`; take it back with: `learnt_undo`"
 
 
 def kept(name: str, number: int, lesson: Lesson | None) -> str:
     """That a photo was kept, and whether something was learnt from it."""
-    text = f'Remembered as photo {number} of the batch "{name}". {GO_ON}'
+    text = f'Remembered as photo {number} of the batch "{name}". {named(_GO_ON)}'
     if lesson is not None and not lesson.taken:
         text += (
             ". Nothing was learnt of the inks: the colours contradict the noted mix. Check the "
@@ -32,7 +34,7 @@ def not_kept(name: str, *, added: bool = False) -> str:
         "teaches nothing."
     )
     if added:
-        text += " What was --added is not noted yet: say it again with the next photo."
+        text += named(" What was `added` is not noted yet: say it again with the next photo.")
     return text
 
 
@@ -51,16 +53,15 @@ def factor(value: float, log_sd: float) -> str:
     return f"{value:.2f} ({low:.2f} to {high:.2f})"
 
 
-def screen(memory: Memory, learnt: tuple[Learnt, ...], where: Path) -> str:
+def learnt_screen(memory: Memory, learnt: tuple[Learnt, ...], where: Path) -> str:
     """Inks that turned out otherwise, then the batches."""
     if not memory.slabs:
-        return (
+        return named(
             "Nothing was learnt yet. Batches are remembered, and teach how your inks behave, "
-            "by drawdown match with --slab NAME and --mix."
+            "by `match` with `slab` NAME and `mix`."
         )
-    lines = [f"Learnt from {len(memory.slabs)} batches, kept in {where}", ""]
-    if len(memory.slabs) == 1:
-        lines[0] = f"Learnt from 1 batch, kept in {where}"
+    batches = f"{len(memory.slabs)} batch{'' if len(memory.slabs) == 1 else 'es'}"
+    lines = [f"Learnt from {batches}, kept in {where}", ""]
     if learnt:
         wide = max(len(row.name) for row in learnt)
         lines.append(f"{'':<{wide}}  colours, times the shelf's  covers, times the shelf's")
@@ -71,58 +72,14 @@ def screen(memory: Memory, learnt: tuple[Learnt, ...], where: Path) -> str:
         ]
         lines.append("In brackets: the interval that holds it with 95 % probability.")
     for slab in memory.slabs:
-        last = slab.photos[-1]
+        last = slab.photos[-1].when[:16].replace("T", " ")
+        lines += ["", f"{slab.name}: {count(len(slab.photos), 'photo')}, the last on {last}"]
         mix = ", ".join(f"{name} {parts:.3g}" for name, parts in slab.mix.items())
-        count = f"{len(slab.photos)} photo{'' if len(slab.photos) == 1 else 's'}"
-        lines += ["", f"{slab.name}: {count}, the last on {last.when[:16].replace('T', ' ')}"]
         lines.append(f"  mixed as {mix} (parts per 100)")
         for number, photo in enumerate(slab.photos, start=1):
             if photo.step.added:
                 put_in = ", ".join(
-                    f"{name} {100 * share:.2g}" for name, share in photo.step.added.items()
+                    f"{n} {100 * share:.2g}" for n, share in photo.step.added.items()
                 )
                 lines.append(f"  before photo {number}: {put_in} parts to 100 of the batch")
     return "\n".join(lines)
-
-
-def learnt_json(memory: Memory, learnt: tuple[Learnt, ...], where: Path) -> str:
-    """Schema ``drawdown.learnt/1``."""
-    return json.dumps(
-        {
-            "schema": "drawdown.learnt/1",
-            "path": str(where),
-            "inks": [
-                {
-                    "ink": row.name,
-                    "absorbs": round(row.absorbs, 4),
-                    "absorbs_log_sd": round(row.absorbs_log_sd, 4),
-                    "absorbs_log_sd_before": round(row.absorbs_log_sd_before, 4),
-                    "scatters": round(row.scatters, 4),
-                    "scatters_log_sd": round(row.scatters_log_sd, 4),
-                    "scatters_log_sd_before": round(row.scatters_log_sd_before, 4),
-                }
-                for row in learnt
-            ],
-            "batches": [
-                {
-                    "name": slab.name,
-                    "mix": [{"ink": n, "parts_per_100": round(p, 4)} for n, p in slab.mix.items()],
-                    "photos": [
-                        {
-                            "path": photo.path,
-                            "when": photo.when,
-                            "added": [
-                                {"ink": n, "parts_per_100": round(100 * s, 4)}
-                                for n, s in photo.step.added.items()
-                            ],
-                            "grams": photo.grams,
-                        }
-                        for photo in slab.photos
-                    ],
-                }
-                for slab in memory.slabs
-            ],
-        },
-        indent=2,
-        ensure_ascii=False,
-    )

@@ -87,7 +87,9 @@ def _distance(
     rows = [together] if len(together) <= screen.columns else [f" {fact}" for fact in facts]
     lines = [paint(row, "1", screen.colour) for row in rows]
     if c.p_within is not None:
-        lines += _wrapped(f"Chance that it is within tolerance: {percent(c.p_within)}.", screen)
+        lines += _wrapped(
+            f"Chance that it is within tolerance: {words.percent(c.p_within)}.", screen
+        )
     if c.words:
         lines += _wrapped(f"How the batch differs: {c.words.rstrip('.')}.", screen)
     lines += _wrapped(
@@ -263,15 +265,6 @@ def _size(strip: StripReading) -> str:
 def lab_text(lab_d50) -> str:  # (3,) floats
     """A colour in one line."""
     return ", ".join(f"{a}* {words.number(v, 1)}" for a, v in zip("Lab", lab_d50, strict=True))
-
-
-def percent(share: float) -> str:
-    """A probability for people: never a flat 0 or 100 %."""
-    if share < 0.01:
-        return "under 1 %"
-    if share > 0.99:
-        return "over 99 %"
-    return f"{100 * share:.0f} %"
 
 
 def signed(value: float) -> str:

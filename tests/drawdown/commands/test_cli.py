@@ -28,8 +28,8 @@ from drawdown.commands.support.options import (
     check_strip_numbers,
     check_strips,
     check_tolerance,
-    read_mix,
 )
+from drawdown.commands.support.parse import read_mix
 from drawdown.pipeline.options import Options, refuse_too_few
 
 ROOT = Path(__file__).resolve().parents[3]

@@ -17,6 +17,8 @@ from calibration.colour.difference import delta_e_2000
 from drawdown.commands import main as cli
 from drawdown.ink.shelf import read_shelf, starter_shelf
 from drawdown.pipeline.ladder import read_step, read_steps
+from drawdown.report.text import terminal
+from drawdown.report.text.terminal import Screen
 from drawdown.studio.locations import own_shelf
 from fixtures.demo import LADDER, TIN, scenes
 from fixtures.inkfilm import ink_reflectance
@@ -308,15 +310,12 @@ def test_strips_that_are_not_there_are_told(capsys):
 
 
 @pytest.mark.parametrize("columns", [40, 60, 80, 100])
-def test_tables_fit_the_screen(columns):
-    from drawdown.report.text.ink import ink_screen, shelf_screen
-    from drawdown.studio.shelf_file import shelf_in_use
-
-    used = shelf_in_use()
-    ink = used.shelf.find("PG36")  # the longest names
-    white, base = used.shelf.find("white"), used.shelf.find("base")
-    for text in (shelf_screen(used, columns), ink_screen(ink, white, base, columns)):
-        assert max(map(len, text.splitlines())) <= columns
+def test_tables_fit_the_screen(columns, monkeypatch, capsys):
+    monkeypatch.setattr(terminal, "screen", lambda stream: Screen(columns))
+    for typed in (("list",), ("show", "PG36")):  # the longest names
+        code, out, _ = run(capsys, *typed)
+        assert code == 0
+        assert max(map(len, out.splitlines())) <= columns
 
 
 # Documentation ---------------------------------------------------------------------------

@@ -16,9 +16,11 @@ from hypothesis import strategies as st
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from calibration.errors import BadFile, WrongUsage
-from drawdown.commands.shelf import shelf, shelf_text
+from drawdown.commands.shelf import shelf
 from drawdown.ink import film
 from drawdown.ink.shelf import KINDS, Shelf, read_shelf, starter_shelf, write_shelf
+from drawdown.report.text.ink import catalogue_screen
+from drawdown.report.text.terminal import Screen
 from drawdown.wording.cautions import CAUTIONS, pigment_caution
 
 HEAD = 'format = "drawdown.shelf/1"\n'
@@ -339,7 +341,7 @@ def test_any_bytes_are_read_or_explained(tmp_path_factory, content):
 
 @pytest.mark.parametrize("columns", [40, 60, 100])
 def test_list_names_every_ink_and_fits_the_screen(columns):
-    text = shelf_text(starter_shelf(), columns)
+    text = catalogue_screen(starter_shelf(), Screen(columns))
     for ink in starter_shelf():
         assert ink.name in text
         assert ink.colour_index in text

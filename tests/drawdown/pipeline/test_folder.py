@@ -6,13 +6,24 @@ have is from memory (common practice, no source).
 
 from __future__ import annotations
 
+import pickle
 from pathlib import Path
+from types import SimpleNamespace
 
+import fake_judgement
 from deadly_reader import read_or_die
 
-from drawdown.pipeline.folder import FolderReading, photos_in, read_folder
+from calibration.errors import BadFile
+from calibration.flags import CARD_UNUSABLE, NOMINAL_CARD
+from drawdown.flags import STRIP_EMPTY, STRIP_GLARE, STRIP_UNEVEN
+from drawdown.pipeline.folder import FolderReading, photos_in, read_folder, without_pixels
+from drawdown.pipeline.options import Options
+from drawdown.pipeline.read import read_strips
+from drawdown.report.json.match import read_data
 from drawdown.report.text.folder import folder_screen
 from drawdown.report.text.terminal import Screen
+
+PHOTO = Path(__file__).resolve().parents[3] / "fixtures" / "photos" / "match.jpg"
 
 
 def _quiet(*_: object) -> None:
@@ -28,15 +39,15 @@ def test_a_photo_that_kills_its_reader_costs_no_other(tmp_path):
         read_folder(tmp_path, None, lambda doing, share: told.append(share), read_or_die)
     )
     assert [r.path.name for r in readings] == names
-    failed = [r.path.name for r in readings if r.data is None]
+    failed = [r.path.name for r in readings if r.problem is not None]
     assert failed == ["b-deadly.jpg", "f-deadly.png"]
     for reading in readings:
-        if reading.data is None:
+        if reading.problem is not None:
             assert reading.exit_code == 1
-            assert "died" in reading.error
-            assert "were read without it" in reading.error
+            assert "died" in reading.problem.paragraph()
+            assert "were read without it" in reading.problem.paragraph()
         else:
-            assert (reading.data, reading.exit_code) == ({"name": reading.path.name}, 0)
+            assert (reading.seen.name, reading.exit_code) == (reading.path.name, 0)
     assert told == sorted(told)
     assert told[-1] == 1.0
 
@@ -48,21 +59,27 @@ def test_raw_photos_by_any_usual_ending_are_taken_in(tmp_path):
     assert [p.name for p in photos_in(tmp_path)] == wanted
 
 
-def _strip(number: int, *flags: str) -> dict:
-    lab = [50.0, 1.0, -20.0]
-    return {"number": number, "lab_d50": lab, "lab_u95": [1.0, 1.0, 1.0], "flags": list(flags)}
+def _seen(*strip_flags, flags=()):
+    """A photo of three strips as it was read, with their remarks."""
+    strips = fake_judgement.strips(strip_flags)
+    return fake_judgement.judgement(
+        comparison=None, advice=None, strips=strips, flags=flags,
+        view=SimpleNamespace(flags=()), all_flags=(*flags, *(f for s in strips for f in s.flags)),
+    )  # fmt: skip
 
 
 def test_a_refused_strip_is_marked_in_the_list():
-    good = {"strips": [_strip(1, "uneven"), _strip(2)], "photo": {"flags": ["nominal-card"]}}
-    bad = {"strips": [_strip(1), _strip(2, "glare", "no-even-part")], "photo": {"flags": []}}
-    dark = {"strips": [_strip(1)], "photo": {"flags": ["card-unusable"]}}
+    good = _seen((STRIP_UNEVEN("2.1"),), (), (), flags=(NOMINAL_CARD(),))
+    bad = _seen((), (STRIP_GLARE("4"), STRIP_EMPTY("2 %")), ())
+    dark = _seen((), (), (), flags=(CARD_UNUSABLE("9"),))
+    gone = BadFile("it is empty", "no photo is in it", "send it again")
     readings = [
-        FolderReading(Path("good.jpg"), good, None, 0),
-        FolderReading(Path("bad.jpg"), bad, None, 5),
-        FolderReading(Path("dark.jpg"), dark, None, 5),
-        FolderReading(Path("gone.jpg"), None, "It is empty.", 6),
+        FolderReading(Path("good.jpg"), good),
+        FolderReading(Path("bad.jpg"), bad),
+        FolderReading(Path("dark.jpg"), dark),
+        FolderReading(Path("gone.jpg"), problem=gone),
     ]
+    assert [r.exit_code for r in readings] == [0, 5, 5, 6]
     for columns in (40, 80):
         text = folder_screen(readings, Screen(columns))
         assert text.startswith("3 of 4 photos read; in 2 of them something cannot be judged")
@@ -74,3 +91,15 @@ def test_a_refused_strip_is_marked_in_the_list():
         assert "remarks: glare" in parts[2]
         assert "photo cannot be judged: card-unusable" in " ".join(parts[3].split())
     assert "×" not in folder_screen(readings[:1], Screen())
+
+
+def test_what_a_worker_sends_back_is_small_and_says_the_same():
+    """And what is to be said of a failure is worded where a person is spoken to."""
+    seen = read_strips(PHOTO, Options(), _quiet)
+    sent = pickle.dumps(FolderReading(PHOTO, without_pixels(seen)))
+    assert len(sent) < 100_000
+    assert read_data(pickle.loads(sent).seen) == read_data(seen)
+    error = BadFile("`card_corners` is wrong", "it matters", "give `strips`")
+    back = pickle.loads(pickle.dumps(FolderReading(PHOTO, problem=error))).problem
+    assert back.paragraph() == error.paragraph()
+    assert "--card-corners" in back.paragraph()  # as the command line calls it

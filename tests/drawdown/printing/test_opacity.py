@@ -138,7 +138,7 @@ def test_lightness_is_compared_with_base_when_there_is_some():
     expected = xyz_to_lab(best[1])[0] - xyz_to_lab(base[0])[0]
     assert o.lightness_added.value == pytest.approx(expected)
     # The base beside itself: not "+0.0 (+0.0 to +0.0)", as if that had been measured.
-    from drawdown.report.text.opacity import added
+    from drawdown.wording.opacity import added
 
     itself = opacity(best, samples, np.repeat(best[None, 1], 97, axis=0))
     assert "base itself" in added(itself, 1)

@@ -24,19 +24,13 @@ from calibration.flags import OVEREXPOSED
 from calibration.photo.icc import profile_from
 from drawdown.commands import main as cli
 from drawdown.flags import STRIP_CLIPPED, UNEVEN_LIGHT
-from drawdown.report.json.match import (
-    match_data,
-    match_text,
-    read_data,
-    read_text,
-    rounded,
-    unfit_text,
-)
+from drawdown.report.json.document import rounded, unfit_json
+from drawdown.report.json.match import match_data, match_json, read_data, read_json
 from drawdown.report.pictures.answer import draw_picture, save_picture, small_srgb
 from drawdown.report.pictures.canvas import plain
 from drawdown.report.text import terminal
 from drawdown.report.text import terminal as banner
-from drawdown.report.text.match import match_screen, percent, read_screen, signed, swatch_rgb
+from drawdown.report.text.match import match_screen, read_screen, signed, swatch_rgb
 from drawdown.report.text.terminal import Screen
 from drawdown.wording import figures as words
 
@@ -163,7 +157,7 @@ def test_advice_without_additions_is_its_note_alone():
     ("value", "said"), [(0.00004, "under 1 %"), (0.5, "50 %"), (0.999, "over 99 %")]
 )
 def test_probability_is_never_flat(value, said):
-    assert percent(value) == said
+    assert words.percent(value) == said
 
 
 def test_small_numbers():
@@ -218,7 +212,7 @@ ADVICE_KEYS = [
 
 
 def test_match_json_has_every_key_in_order():
-    data = json.loads(match_text(fake.judgement("no match")))
+    data = json.loads(match_json(fake.judgement("no match")))
     keys = ["schema", "photo", "card", "strips", "comparison", "advice", "notes", "original_photo"]
     keys += ["kept"]
     assert list(data) == keys
@@ -257,7 +251,7 @@ def test_unknown_is_null_and_never_left_out():
 
 
 def test_read_json():
-    data = json.loads(read_text(fake.judgement("match", comparison=None)))
+    data = json.loads(read_json(fake.judgement("match", comparison=None)))
     assert list(data) == ["schema", "photo", "card", "strips", "notes"]
     assert data == json.loads(json.dumps(read_data(fake.judgement("match", comparison=None))))
     assert [strip["number"] for strip in data["strips"]] == [1, 2, 3]
@@ -265,8 +259,8 @@ def test_read_json():
 
 def test_unfit_json_has_the_same_keys(tmp_path):
     error = PhotoUnfit("it is dark", "noise", "bring light")
-    for command, whole in (("match", match_text), ("read", read_text)):
-        data = json.loads(unfit_text(command, tmp_path / "é.jpg", error))
+    for command, whole in (("match", match_json), ("read", read_json)):
+        data = json.loads(unfit_json(command, tmp_path / "é.jpg", error))
         usual = json.loads(whole(fake.judgement("match")))
         assert list(data) == list(usual)
         assert list(data["photo"]) == list(usual["photo"])
@@ -283,7 +277,7 @@ def test_unfit_json_of_the_other_commands_has_the_same_keys(command, capsys):
         typed = [command, "--json", "--layer", "white=1", "--layer", "black=1"]
     assert cli.main(typed) == 0
     usual = json.loads(capsys.readouterr().out)
-    data = json.loads(unfit_text(command, photo, PhotoUnfit("it is dark", "noise", "light")))
+    data = json.loads(unfit_json(command, photo, PhotoUnfit("it is dark", "noise", "light")))
     assert set(data) == set(usual)
     assert data["schema"] == usual["schema"]
 

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from drawdown.commands import main as cli
-from drawdown.report.text import crossing, terminal
+from drawdown.report.text import layers, terminal
+from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 
 LAYERS = ["--layer", "sky over the river: white=80 PB15:3=5 base=15", "--layer", "key: black=1"]
@@ -39,7 +40,8 @@ def test_no_line_is_wider_than_the_screen(columns, typed, monkeypatch, capsys):
 @pytest.mark.parametrize("columns", [40, 64])
 def test_a_crossing_is_told_by_rows_or_one_below_the_other(columns):
     colour = SimpleNamespace(lab_d50=np.array([70, -35.5, 2]), lab_u95=np.array([10, 13.3, 11]))
-    rows = crossing._reading("upright alone", colour, Screen(columns))
+    rows = Lines(Screen(columns))
+    layers._reading(rows, "upright alone", colour)
     assert max(map(len, rows)) <= columns
     said = " ".join(" ".join(rows).split())
     for number in ("70.0 ± 10.0", "-35.5 ± 13.3", "2.0 ± 11.0"):

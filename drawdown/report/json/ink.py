@@ -1,0 +1,133 @@
+"""The shelf, single inks and their fits as JSON: "drawdown.ink-list/1", "drawdown.ink-show/1",
+"drawdown.ink-change/1", "drawdown.ink-fit/1"."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibration.flags import codes
+from drawdown.report.json.document import document
+from drawdown.wording.figures import once
+
+if TYPE_CHECKING:
+    from calibration.errors import PhotoUnfit
+    from drawdown.ink.shelf import Ink
+    from drawdown.pipeline.ladder_findings import Band, LadderReport, Use
+    from drawdown.pipeline.read import Judgement
+    from drawdown.studio.shelf_file import ShelfInUse
+
+
+def shelf_json(used: ShelfInUse) -> str:
+    """JSON text of ``drawdown ink list`` and ``drawdown shelf``."""
+    data = {
+        "origin": used.origin,
+        "path": None if used.path is None else str(used.path),
+        "inks": [_ink(ink) for ink in used.shelf],
+    }
+    return document("ink-list", data)
+
+
+def ink_json(ink: Ink, bands: Sequence[Band], uses: Sequence[Use]) -> str:
+    """JSON text of ``drawdown ink show``."""
+    data = {"ink": _ink(ink) | _spectra(ink), "bands": _bands(bands), "uses": _uses(uses)}
+    return document("ink-show", data)
+
+
+def change_json(change: str, names: list[str] | None, path: Path) -> str:
+    """JSON text of ``drawdown ink add``, ``remove`` and ``undo``."""
+    return document("ink-change", {"change": change, "inks": names, "shelf": str(path)})
+
+
+def fit_json(photo: Path, ink: Ink, told: LadderReport, seen: Judgement, saved: Path | None) -> str:
+    """JSON text of ``drawdown ink fit``."""
+    used = {s.step.number for s in told.strips}
+    flags = [*seen.flags, *(f for s in seen.strips if s.number in used for f in s.flags)]
+    data = {
+        "photo": str(photo),
+        "ink": _ink(ink) | _spectra(ink),
+        "strips": [
+            {
+                "number": s.step.number,
+                "what": s.step.what,
+                "parts": {
+                    name: round(share, 5)
+                    for name, share in zip(("ink", "white", "base"), s.step.parts, strict=True)
+                },
+                "film": round(s.film, 4),
+                "film_low95": round(s.film_low95, 4),
+                "film_high95": round(s.film_high95, 4),
+                "misfit_de00_paper": round(s.de00_paper, 3),
+                "misfit_de00_bar": None if s.de00_bar is None else round(s.de00_bar, 3),
+            }
+            for s in told.strips
+        ],
+        "bands": _bands(told.bands),
+        "uses": _uses(told.uses),
+        "open": list(told.open),
+        "doubtful": list(told.doubtful),
+        "flags": codes(tuple(once(flags))),
+        "saved_to": None if saved is None else str(saved),
+    }
+    return document("ink-fit", data)
+
+
+def unfit_ink_json(photo: Path, error: PhotoUnfit) -> str:
+    """The same for a photo that an ink cannot be fitted from."""
+    data: dict[str, Any] = {"photo": str(photo), "ink": None}
+    data |= {key: [] for key in ("strips", "bands", "uses", "open")}
+    return document(
+        "ink-fit", data | {"doubtful": [error.paragraph()], "flags": [], "saved_to": None}
+    )
+
+
+def _ink(ink: Ink) -> dict[str, Any]:
+    """What identifies an ink and what its figures rest on."""
+    return {
+        "name": ink.name,
+        "colour_index": ink.colour_index or None,
+        "generic_name": ink.generic_name or None,
+        "kind": ink.kind,
+        "figures": ink.known_from,
+        "k_sd": round(ink.k_sd, 4),
+        "s_sd": round(ink.s_sd, 4),
+        "source": ink.source,
+        "caution": ink.caution or None,
+    }
+
+
+def _spectra(ink: Ink) -> dict[str, Any]:
+    return {
+        "wavelengths_nm": [int(v) for v in ink.wavelengths_nm],
+        "k": [float(f"{v:.6g}") for v in ink.k],
+        "s": [float(f"{v:.6g}") for v in ink.s],
+        "doubt": None
+        if ink.doubt is None
+        else [[float(f"{v:.3g}") for v in row] for row in ink.doubt],
+    }
+
+
+def _bands(bands: Sequence[Band]) -> list[dict[str, Any]]:
+    return [
+        {
+            "quantity": b.quantity,
+            "band": b.name,
+            "value": float(f"{b.value:.4g}"),
+            "factor95": round(b.factor95, 3),
+            "factor95_before": None if b.factor95_before is None else round(b.factor95_before, 3),
+        }
+        for b in bands
+    ]
+
+
+def _uses(uses: Sequence[Use]) -> list[dict[str, Any]]:
+    return [
+        {
+            "use": u.name,
+            "lab_d50": [round(float(v), 2) for v in u.lab_d50],
+            "lab_u95": [round(float(v), 2) for v in u.lab_u95],
+            "de00_within95": round(u.de00_within95, 2),
+        }
+        for u in uses
+    ]

@@ -1,0 +1,98 @@
+"""Munsell values, and lightening with white or with base: what is to be said of them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from calibration.naming import named
+from drawdown.wording import figures as words
+
+if TYPE_CHECKING:
+    from calibration.flags import Flag
+    from drawdown.pipeline.read import Judgement
+    from drawdown.pipeline.value import Plan
+    from drawdown.printing.opacity import Number
+
+MEANING = (
+    "Value is Munsell's (ASTM D1535), from 0 for black to 10 for white, of the light Y that the "
+    "ink sends back. The numbers in brackets hold the true value with 95 % probability."
+)
+PLAN_MEANING = (
+    "The amounts bring the ink on this paper to the value wanted, pulled as thick as this strip. "
+    "What comes of it rests on figures of the inks, fitted to the strip: ± and brackets hold "
+    "the true value with 95 % probability if the pigments are those of the mix."
+)
+_UNLIKE_DE = 4.0  # a mix that fits no better than this is hardly the one
+
+
+def remarks_on(seen: Judgement, plan: Plan | None) -> list[tuple[Flag, str]]:
+    """Each flag, and in words which strip it is of ("" for the photo or the plan)."""
+    return words.remarks_on(seen) + [(flag, "") for flag in (() if plan is None else plan.flags)]
+
+
+def parts_around(n: Number) -> str:
+    """Parts as far as they can be weighed, and no finer than they are known."""
+    low, value = _parts(n.low95), _parts(n.value)
+    return f"{value} ({low} {'or more' if n.high95 is None else f'to {_parts(n.high95)}'})"
+
+
+def grams_around(n: Number) -> str:
+    """Grams, no finer than they are known."""
+    return f"{parts_around(n)} g"
+
+
+def _parts(value: float) -> str:
+    return words.parts(value if value < 100 else float(f"{value:.2g}"))
+
+
+def names(plan: Plan) -> list[str]:
+    return ["as it is", *(f"with {way.kind}" for way in plan.ways)]
+
+
+def layer_text(plan: Plan) -> str:
+    light = ", ".join(
+        f"{n}* {words.number(v, 0)}" for n, v in zip("Lab", plan.layer_lab, strict=True)
+    )
+    end = ", taken as a dry, even ground" if plan.layer.startswith("strip") else ""
+    return f"The other layer is {plan.layer} ({light}){end}."
+
+
+def sentences(plan: Plan) -> list[str]:
+    """What the table says, in words."""
+    said = [
+        f"With {way.ink} value {plan.to:g} cannot be reached: {way.why}."
+        for way in plan.ways
+        if way.parts is None
+    ]
+    flooded = [way.ink for way in plan.ways if way.flooded]
+    if flooded:
+        said.append(
+            f"{' and '.join(flooded)}: more than the batch itself. Take out a portion and let "
+            "that down, or the whole would grow beyond use."
+        )
+    both = [w for w in plan.ways if w.parts is not None]
+    if len(both) == 2:
+        covering, clear = sorted(both, key=lambda w: -w.ratio.value)
+        said.append(
+            f"With {covering.ink} it covers more (contrast ratio {covering.ratio.value:.2f} "
+            f"against {clear.ratio.value:.2f}): over {plan.layer} it comes to L* "
+            f"{covering.lab_over_layer[0]:.0f}, with {clear.ink} to L* "
+            f"{clear.lab_over_layer[0]:.0f}."
+        )
+    ratio = ", ".join(f"{ink} {words.parts(x)}" for ink, x in plan.mix.items())
+    if plan.guessed:
+        said.append(
+            f"The mix was guessed from its colour: {ratio} (parts per 100). Give it with `mix` "
+            "for a better answer."
+        )
+    elif plan.misfit > _UNLIKE_DE:
+        said.append(
+            f"The strip hardly looks like the mix that was named (Delta E {plan.misfit:.0f}): "
+            "check `mix` and `strip_number`, and take the answer for a rough guide."
+        )
+    if not plan.across_bar:
+        said.append(
+            "The strip crosses no black bar, so how far its ink covers is known from the figures "
+            "of the inks alone."
+        )
+    return [named(text) for text in said]
