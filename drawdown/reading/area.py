@@ -10,11 +10,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
+from calibration.card.definition import CardDefinition
 from calibration.colour.difference import local_metric
 from calibration.colour.spaces import xyz_to_lab
 from calibration.correction.correct import Correction
+from calibration.correction.lamp_field import on_card
+from calibration.locate.sheet import Sheet
 from calibration.uncertainty.streams import stream
 from drawdown.reading.budget import (
     CELLS_AS_ONE,
@@ -25,6 +29,8 @@ from drawdown.reading.budget import (
     NEAR_LIGHT,
     jpeg_sd_de,
 )
+from drawdown.strips import limits
+from drawdown.strips.strip import Strip
 
 CELL_MM = 4.0
 LEAST_XYZ = 1e-5
@@ -69,6 +75,69 @@ def cell_means(xyz: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
     full = counts >= 0.25 * counts.max()
     means: np.ndarray = sums[full] / counts[full, None]
     return means
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """Pixels about one strip: u mm along the pull, v mm across, both from its centre."""
+
+    u: np.ndarray  # (n,)
+    v: np.ndarray
+    rgb: np.ndarray  # (n, 3) photo-linear
+    xyz: np.ndarray  # (n, 3)
+    bare: np.ndarray  # (n,) no ink here or near
+    body: np.ndarray  # (n,) the strip's even part
+    half_length: float
+    half_width: float
+    crushed: np.ndarray  # (n,)
+    margin: float
+    px_per_mm: float
+    to_mm: np.ndarray  # (2, 3): (u, v, 1) -> card mm
+
+
+def window_of(
+    strip: Strip, sheet: Sheet, correction: Correction, card: CardDefinition, ink: np.ndarray
+) -> Window:
+    """The pixels about a strip; ``ink`` (h, w) bool are those of all strips."""
+    corners = np.asarray(strip.corners_mm, dtype=float)
+    centre = corners.mean(axis=0)
+    along = np.asarray(strip.axis, dtype=float)
+    across = np.array([-along[1], along[0]])
+    own = (corners - centre) @ np.stack([along, across], axis=1)
+    half_length, half_width = np.abs(own).mean(axis=0)
+    reach = limits.BESIDE_STRIP_MM[1] + 1.0
+    box = [
+        centre
+        + a * (half_length + limits.BAR_BEYOND_MM) * along
+        + b * (half_width + reach) * across
+        for a in (-1, 1)
+        for b in (-1, 1)
+    ]
+    low, high = np.min(box, axis=0), np.max(box, axis=0)
+    part = sheet.window((*low, *(high - low)))
+    rows, columns = np.mgrid[part]
+    xy = sheet.to_mm(np.stack([columns, rows], axis=-1))
+    u, v = (xy - centre) @ along, (xy - centre) @ across
+    size = 2 * round(0.6 * sheet.px_per_mm) + 1
+    near_ink = cv2.dilate(ink[part].astype(np.uint8), np.ones((size, size), np.uint8)) > 0
+    keep = sheet.inside[part] & (np.abs(u) <= half_length + limits.BAR_BEYOND_MM)
+    keep &= (np.abs(v) <= half_width + reach) & (sheet.clipped[part] < 0.2)
+    keep &= ~on_card(xy, card, 1.0)
+    rgb = sheet.rgb_linear[part][keep].astype(float)
+    return Window(
+        u=u[keep],
+        v=v[keep],
+        rgb=rgb,
+        xyz=correction.xyz_d50(correction.light(rgb, xy[keep])),
+        bare=(~near_ink[keep]) & (np.abs(v[keep]) > half_width + limits.BESIDE_STRIP_MM[0]),
+        body=strip.body[part][keep],
+        half_length=float(half_length),
+        half_width=float(half_width),
+        crushed=sheet.crushed[part][keep],
+        px_per_mm=sheet.px_per_mm,
+        margin=limits.BAR_MARGIN_MM + limits.BAR_MARGIN_PX / sheet.px_per_mm,
+        to_mm=np.stack([along, across, centre], axis=1),
+    )
 
 
 def read_areas(

@@ -14,7 +14,7 @@ from calibration.locate.sheet import Sheet
 from calibration.uncertainty.intervals import K95, u95_of
 from calibration.uncertainty.streams import stream
 from drawdown import flags as fl
-from drawdown.reading.area import LEAST_XYZ, Area, read_areas
+from drawdown.reading.area import LEAST_XYZ, Area, Window, read_areas, window_of
 from drawdown.reading.budget import (
     CARD_Y,
     CELLS_AS_ONE,
@@ -28,7 +28,7 @@ from drawdown.reading.budget import (
 )
 from drawdown.reading.colour import Colour
 from drawdown.strips import limits
-from drawdown.strips.bars import Span, Window, bars_across, medians, window_of
+from drawdown.strips.bars import Span, bars_across, medians
 from drawdown.strips.strip import Strip
 
 SLICE_MM = 1.0
@@ -106,7 +106,9 @@ def read_over_bar(
     bar or film shows. ``ink`` (h, w) bool are the pixels of all strips but those that may be
     the bar. Where a strip crosses several bars, the one seen best is read."""
     window = window_of(strip, sheet, correction, card, strip.mask if ink is None else ink)
-    found = [f for span in bars_across(window) if (f := _crossing(window, span)) is not None]
+    bare, size = window.bare, (window.half_length, window.half_width)
+    spans = bars_across(window.u[bare], window.v[bare], window.xyz[bare, 1], *size)
+    found = [f for span in spans if (f := _crossing(window, span)) is not None]
     if not found:
         return None
     best = max(found, key=lambda f: f.slices)

@@ -9,11 +9,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from calibration.correction.lamp_field import on_card
-from calibration.locate.sheet import Sheet
 from drawdown.strips import limits
 from drawdown.strips.paper import Ground
-from drawdown.strips.strip import Strip
 from drawdown.strips.working_picture import Picture, disc, stretches
 
 
@@ -302,66 +299,6 @@ def _lengthened(ground: Ground, corners: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class Window:
-    """Pixels about one strip: u mm along the pull, v mm across, both from its centre."""
-
-    u: np.ndarray  # (n,)
-    v: np.ndarray
-    rgb: np.ndarray  # (n, 3) photo-linear
-    xyz: np.ndarray  # (n, 3)
-    bare: np.ndarray  # (n,) no ink here or near
-    body: np.ndarray  # (n,) the strip's even part
-    half_length: float
-    half_width: float
-    crushed: np.ndarray  # (n,)
-    margin: float
-    px_per_mm: float
-    to_mm: np.ndarray  # (2, 3): (u, v, 1) -> card mm
-
-
-def window_of(strip: Strip, sheet: Sheet, correction, card, ink: np.ndarray) -> Window:
-    corners = np.asarray(strip.corners_mm, dtype=float)
-    centre = corners.mean(axis=0)
-    along = np.asarray(strip.axis, dtype=float)
-    across = np.array([-along[1], along[0]])
-    own = (corners - centre) @ np.stack([along, across], axis=1)
-    half_length, half_width = np.abs(own).mean(axis=0)
-    reach = limits.BESIDE_STRIP_MM[1] + 1.0
-    box = [
-        centre
-        + a * (half_length + limits.BAR_BEYOND_MM) * along
-        + b * (half_width + reach) * across
-        for a in (-1, 1)
-        for b in (-1, 1)
-    ]
-    low, high = np.min(box, axis=0), np.max(box, axis=0)
-    part = sheet.window((*low, *(high - low)))
-    rows, columns = np.mgrid[part]
-    xy = sheet.to_mm(np.stack([columns, rows], axis=-1))
-    u, v = (xy - centre) @ along, (xy - centre) @ across
-    size = 2 * round(0.6 * sheet.px_per_mm) + 1
-    near_ink = cv2.dilate(ink[part].astype(np.uint8), np.ones((size, size), np.uint8)) > 0
-    keep = sheet.inside[part] & (np.abs(u) <= half_length + limits.BAR_BEYOND_MM)
-    keep &= (np.abs(v) <= half_width + reach) & (sheet.clipped[part] < 0.2)
-    keep &= ~on_card(xy, card, 1.0)
-    rgb = sheet.rgb_linear[part][keep].astype(float)
-    return Window(
-        u=u[keep],
-        v=v[keep],
-        rgb=rgb,
-        xyz=correction.xyz_d50(correction.light(rgb, xy[keep])),
-        bare=(~near_ink[keep]) & (np.abs(v[keep]) > half_width + limits.BESIDE_STRIP_MM[0]),
-        body=strip.body[part][keep],
-        half_length=float(half_length),
-        half_width=float(half_width),
-        crushed=sheet.crushed[part][keep],
-        px_per_mm=sheet.px_per_mm,
-        margin=limits.BAR_MARGIN_MM + limits.BAR_MARGIN_PX / sheet.px_per_mm,
-        to_mm=np.stack([along, across, centre], axis=1),
-    )
-
-
-@dataclass(frozen=True)
 class Span:
     """A bar's two edges along u, each as a line over v: u = edge[0] + edge[1] v."""
 
@@ -382,47 +319,45 @@ class Span:
         return (min(end, half_length) - max(start, -half_length)) / (end - start)
 
 
-def bars_across(w: Window) -> list[Span]:
-    """Bars seen beside the strip, on both sides of it where both show."""
-    runs: dict[int, list[tuple[float, float]]] = {}
-    at: dict[int, float] = {}
-    reach = w.half_length + limits.BAR_BEYOND_MM
+def bars_across(
+    u: np.ndarray, v: np.ndarray, y: np.ndarray, half_length: float, half_width: float
+) -> list[Span]:
+    """Bars under a strip, seen beside it, on both sides where both show. ``u``, ``v``, ``y``
+    (n,) are bare places about it: mm along the pull and across it from the strip's centre, and
+    their luminous reflectance."""
+    reach = half_length + limits.BAR_BEYOND_MM
     steps = np.arange(-reach, reach, 0.4)
+    near, far = limits.BESIDE_STRIP_MM
     profiles = {}
     for side in (-1, 1):
-        depth = side * w.v - w.half_width
-        here = w.bare & (depth > limits.BESIDE_STRIP_MM[0]) & (depth < limits.BESIDE_STRIP_MM[1])
-        slot = np.searchsorted(steps, w.u[here], side="right") - 1
-        profiles[side] = medians(w.xyz[here, 1], slot, len(steps))
-        at[side] = side * (w.half_width + np.mean(limits.BESIDE_STRIP_MM))
+        depth = side * v - half_width
+        here = (depth > near) & (depth < far)
+        slot = np.searchsorted(steps, u[here], side="right") - 1
+        profiles[side] = medians(y[here], slot, len(steps))
     known = np.concatenate(list(profiles.values()))
     known = known[np.isfinite(known)]
     if len(known) < 10:
         return []
     paper = float(np.quantile(known, 0.8))
-    for side, profile in profiles.items():
-        runs[side] = _dark_runs(profile, steps + 0.2, paper)
+    left, right = (_dark_runs(profiles[side], steps + 0.2, paper) for side in (-1, 1))
+    apart = 2 * half_width + near + far
     spans = []
-    right = list(runs[1])
-    for a in runs[-1]:
+    for a in left:
         middle = np.mean(a)
         # The bar may lie up to 20 degrees off square.
-        lean = 0.36 * (at[1] - at[-1])
-        pair = [b for b in right if abs(np.mean(b) - middle) < min(lean, 0.8 * (a[1] - a[0]) + 3)]
+        most = min(0.36 * apart, 0.8 * (a[1] - a[0]) + 3)
+        pair = [b for b in right if abs(np.mean(b) - middle) < most]
         if pair:
             b = min(pair, key=lambda b: abs(np.mean(b) - middle))
             right.remove(b)
-            lines = [
-                np.array([(p + q) / 2, (q - p) / (at[1] - at[-1])])
-                for p, q in zip(a, b, strict=True)
-            ]
+            lines = [np.array([(p + q) / 2, (q - p) / apart]) for p, q in zip(a, b, strict=True)]
             spans.append(Span(*lines, paper, (-1, 1)))
         elif not _seen(profiles[1], steps, a):
             spans.append(Span(np.array([a[0], 0.0]), np.array([a[1], 0.0]), paper, (-1,)))
     for b in right:
         if not _seen(profiles[-1], steps, b):
             spans.append(Span(np.array([b[0], 0.0]), np.array([b[1], 0.0]), paper, (1,)))
-    return [s for s in spans if s.crossed(w.half_length) > limits.LEAST_CROSSED]
+    return [s for s in spans if s.crossed(half_length) > limits.LEAST_CROSSED]
 
 
 def _seen(profile: np.ndarray, steps: np.ndarray, run: tuple[float, float]) -> bool:

@@ -49,6 +49,7 @@ from drawdown.strips.working_picture import (
     make_picture,
     sheet_white,
     to_lab,
+    window_about,
 )
 
 
@@ -257,17 +258,8 @@ def _paper_around(sheet, white, part, margin: np.ndarray) -> np.ndarray:
 
 
 def _body_by_hand(sheet, white, corners, printed, what: str) -> Body:
-    rows, columns = sheet.inside.shape
-    ppm = sheet.px_per_mm
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    x0, y0 = np.floor((low - limits.AROUND_MM - sheet.origin_mm) * ppm).astype(int)
-    x1, y1 = np.ceil((high + limits.AROUND_MM - sheet.origin_mm) * ppm).astype(int)
-    part = (
-        slice(min(max(0, y0), rows), min(max(0, y1), rows)),
-        slice(min(max(0, x0), columns), min(max(0, x1), columns)),
-    )
-    x = sheet.origin_mm[0] + (np.arange(part[1].start, part[1].stop) + 0.5) / ppm
-    y = sheet.origin_mm[1] + (np.arange(part[0].start, part[0].stop) + 0.5) / ppm
+    part = window_about(sheet, corners, limits.AROUND_MM)
+    x, y = (axis[where] for axis, where in zip(sheet.grid_mm(), part[::-1], strict=True))
     # Signed distance in mm from each of the four sides.
     margin = np.full((len(y), len(x)), np.inf)
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
@@ -287,9 +279,11 @@ def _body_by_hand(sheet, white, corners, printed, what: str) -> Body:
     if printed is not None:
         body &= ~printed[part]
     body &= sheet.clipped[part] < 0.05
-    corners_px = (corners - sheet.origin_mm) * ppm - 0.5 - (part[1].start, part[0].start)
+    corners_px = sheet.to_px(corners) - (part[1].start, part[0].start)
     paper = _paper_around(sheet, white, part, margin)
-    shine = find_shine(sheet.rgb_linear[part], white, body, paper, corners_px[[0, 1, 3]], ppm)
+    shine = find_shine(
+        sheet.rgb_linear[part], white, body, paper, corners_px[[0, 1, 3]], sheet.px_per_mm
+    )
     if shine is None:
         return Body(part, mask, body, 0.0, 0.0, True)
     if np.count_nonzero(body & shine.clean) >= 12:

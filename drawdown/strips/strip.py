@@ -22,7 +22,7 @@ import numpy as np
 from calibration.correction.glare import GlareField, find_glare
 from drawdown import flags as fl
 from drawdown.strips import limits
-from drawdown.strips.working_picture import disc, from_lab, lengths, to_lab
+from drawdown.strips.working_picture import disc, from_lab, lengths, to_lab, window_about
 
 
 @dataclass(frozen=True)
@@ -161,108 +161,119 @@ def even_stretch(profile: np.ndarray, tolerance: float, min_share: float) -> tup
     return 0, n - 1
 
 
+@dataclass(frozen=True, eq=False)
+class _Frame:
+    """A strip's own axes on ``part`` of the sheet: ``u`` (h, w) mm along the pull from its
+    start, ``v`` across it; ``corners_px`` (4, 2) its corners in pixels of the part."""
+
+    part: tuple[slice, slice]
+    u: np.ndarray
+    v: np.ndarray
+    axes: tuple[np.ndarray, np.ndarray]
+    size_mm: tuple[float, float]  # length, width
+    corners_px: np.ndarray
+
+    def within(self, margin_mm: float) -> np.ndarray:
+        """(h, w) bool: so far inside the rectangle; a negative margin reaches beyond it."""
+        m, (length, width) = margin_mm, self.size_mm
+        return (self.u > m) & (self.u < length - m) & (self.v > m) & (self.v < width - m)
+
+
+def _frame(sheet, corners_mm) -> _Frame:
+    corners = np.asarray(corners_mm, dtype=float)
+    start, along, aside = corners[0], corners[3] - corners[0], corners[1] - corners[0]
+    length, width = float(np.linalg.norm(along)), float(np.linalg.norm(aside))
+    axis, across = along / length, aside / width
+    part = window_about(sheet, corners, 3.0)
+    x, y = sheet.grid_mm()
+    dx = (x[part[1]] - start[0]).astype(np.float32)[None, :]
+    dy = (y[part[0]] - start[1]).astype(np.float32)[:, None]
+    u, v = (dx * np.float32(a[0]) + dy * np.float32(a[1]) for a in (axis, across))
+    corners_px = sheet.to_px(corners) - (part[1].start, part[0].start)
+    return _Frame(part, u, v, (axis, across), (length, width), corners_px)
+
+
 def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> Body:
     """Mask and body of a strip given by its rectangle (start left, start right, end right,
     end left) and its paper's Lab. ``printed`` (h, w) bool or None: known printing."""
-    start_left, start_right, _, end_left = np.asarray(corners_mm, dtype=float)
+    f = _frame(sheet, corners_mm)
     paper_lab = np.asarray(paper_lab, dtype=np.float32)
-    axis = end_left - start_left
-    length = float(np.linalg.norm(axis))
-    axis = axis / length
-    across = start_right - start_left
-    width = float(np.linalg.norm(across))
-    across = across / width
-    ppm = sheet.px_per_mm
-    low_mm, high_mm = np.min(corners_mm, axis=0) - 3.0, np.max(corners_mm, axis=0) + 3.0
-    x0, y0 = np.floor((low_mm - sheet.origin_mm) * ppm).astype(int)
-    x1, y1 = np.ceil((high_mm - sheet.origin_mm) * ppm).astype(int)
-    rows, columns = sheet.inside.shape
-    part = (slice(max(0, y0), min(rows, y1)), slice(max(0, x0), min(columns, x1)))
-    rgb = sheet.rgb_linear[part]
+    rgb = sheet.rgb_linear[f.part]
     if light is not None:
-        rgb = rgb / light[part]
-    lab = to_lab(rgb, white)
-    inside = sheet.inside[part]
-    x = sheet.origin_mm[0] + (np.arange(part[1].start, part[1].stop) + 0.5) / ppm
-    y = sheet.origin_mm[1] + (np.arange(part[0].start, part[0].stop) + 0.5) / ppm
-    dx = (x - start_left[0]).astype(np.float32)[None, :]
-    dy = (y - start_left[1]).astype(np.float32)[:, None]
-    u = dx * np.float32(axis[0]) + dy * np.float32(axis[1])
-    v = dx * np.float32(across[0]) + dy * np.float32(across[1])
-    smooth = cv2.GaussianBlur(lab, (0, 0), 0.25 * ppm)
-    contrast = lengths(smooth - paper_lab)
-    near = (u > -1.0) & (u < length + 1.0) & (v > -1.0) & (v < width + 1.0) & inside
-    under = np.zeros_like(inside) if printed is None else printed[part]
-    core = near & ~under & (contrast > max(low, 0.5 * level))
-    mask = near & ~under & (contrast > max(low, 0.25 * level))
-    mask = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disc(0.6 * ppm)) > 0
-    mask = _connected_to(mask, core)
-
-    rim = min(limits.EDGE_RIM_MM, 0.16 * width)
-    solid = cv2.morphologyEx(
-        (mask | (near & under)).astype(np.uint8), cv2.MORPH_CLOSE, disc(0.8 * ppm)
-    )
-    solid = cv2.erode(solid, disc(rim * ppm), borderValue=0) > 0
-    inner = solid & mask & ~under
-    inner &= (u > rim) & (u < length - rim) & (v > rim) & (v < width - rim)
-    if under.any():
-        inner &= cv2.dilate(under.astype(np.uint8), disc(1.2 * ppm)) == 0
+        rgb = rgb / light[f.part]
+    smooth = cv2.GaussianBlur(to_lab(rgb, white), (0, 0), 0.25 * sheet.px_per_mm)
+    inside = sheet.inside[f.part]
+    under = np.zeros_like(inside) if printed is None else printed[f.part]
+    mask, inner = _mask_and_inner(f, lengths(smooth - paper_lab), inside, under, level, low, sheet)
     if inner.sum() < 12:
-        return Body(part, mask, inner, 0.0, 0.0, True)
+        return Body(f.part, mask, inner, 0.0, 0.0, True)
 
-    corners_px = (np.asarray(corners_mm, float) - sheet.origin_mm) * ppm - 0.5
-    corners_px -= (part[1].start, part[0].start)
-    shine = find_shine(rgb, white, inner, paper_lab, corners_px[[0, 1, 3]], ppm)
+    shine = find_shine(rgb, white, inner, paper_lab, f.corners_px[[0, 1, 3]], sheet.px_per_mm)
     soft = 0.0 if shine is None else shine.share
     if shine is not None and (inner & shine.clean).sum() >= 12:
         inner &= shine.clean
     lost = soft if shine is not None and shine.lost else 0.0
 
     # The run of colour along the pull, from the middle of the width.
-    bins = np.floor(u / limits.BIN_MM).astype(np.int32)
-    corner = corners_px[0]
-    order, profile = _run_of_colour(corner, (axis, across), (length, width), ppm, smooth, inner)
+    bins = np.floor(f.u / limits.BIN_MM).astype(np.int32)
+    order, profile = _run_of_colour(f, sheet.px_per_mm, smooth, inner)
     if len(profile) < 3:
-        return Body(part, mask, inner, soft, 0.0, True, lost)
+        return Body(f.part, mask, inner, soft, 0.0, True, lost)
+    calm, noise = profile, 0.3
     if len(profile) > 4:
         padded = np.pad(profile, ((1, 1), (0, 0)), mode="edge")
         calm = (padded[:-2] + padded[1:-1] + padded[2:]) / 3
         noise = 1.48 * float(np.median(np.linalg.norm(profile - calm, axis=1)))
-    else:
-        calm, noise = profile, 0.3
     first, last = even_stretch(calm, max(limits.EVEN_DE, 3.0 * noise), limits.LEAST_EVEN_SHARE)
     stretch = inner & (bins >= order[first]) & (bins <= order[last])
-    forward = _forward(calm, paper_lab, first, last)
-
-    # Within the stretch: what is lighter than the ink is a streak or glare.
     ink = np.median(smooth[stretch], axis=0)
-    local = _along(smooth, profile, order, bins, ink)
-    off = lengths(smooth - local)
-    spread = 1.48 * float(np.median(off[stretch]))
-    toward = np.asarray(paper_lab) - ink
-    toward = (toward / max(float(np.linalg.norm(toward)), 1e-6)).astype(np.float32)
-    lighter = (smooth - local) @ toward
-    brighter = smooth[..., 0] - local[..., 0]
-    limit = max(1.6, 2.6 * spread, 0.05 * level)
-    odd = stretch & (off > max(2.2, 3.2 * spread, 0.07 * level))
-    pale = stretch & ((lighter > limit) | (brighter > limit))
-    bright = stretch & (sheet.clipped[part] > 0.05) & (brighter > 0)
-    blobs = cv2.morphologyEx(pale.astype(np.uint8), cv2.MORPH_OPEN, disc(1.1 * ppm)) > 0
-    bright |= blobs & (brighter > limit)
-    streak = pale & ~bright
-    out = bright | streak | odd
-    out = cv2.dilate(out.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    body = stretch & ~out
+    off = smooth - _along(smooth, profile, order, bins, ink)
+    clipped = sheet.clipped[f.part] > 0.05
+    body, bright, streak = _clean(off, stretch, clipped, paper_lab - ink, level, sheet.px_per_mm)
     total = max(int(stretch.sum()), 1)
-    return Body(
-        part,
-        mask,
-        body,
-        max(soft, float(bright.sum()) / total),
-        float(streak.sum()) / total,
-        forward,
-        lost,
-    )
+    glare, streaks = max(soft, float(bright.sum()) / total), float(streak.sum()) / total
+    forward = _forward(calm, paper_lab, first, last)
+    return Body(f.part, mask, body, glare, streaks, forward, lost)
+
+
+def _mask_and_inner(
+    f: _Frame, contrast: np.ndarray, inside, under, level: float, low: float, sheet
+) -> tuple[np.ndarray, np.ndarray]:
+    """All ink of a strip, and that without the rim along its edges; printing left out."""
+    ppm = sheet.px_per_mm
+    near = f.within(-1.0) & inside
+    core = near & ~under & (contrast > max(low, 0.5 * level))
+    mask = near & ~under & (contrast > max(low, 0.25 * level))
+    mask = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disc(0.6 * ppm)) > 0
+    mask = _connected_to(mask, core)
+    rim = min(limits.EDGE_RIM_MM, 0.16 * f.size_mm[1])
+    solid = (mask | (near & under)).astype(np.uint8)
+    solid = cv2.morphologyEx(solid, cv2.MORPH_CLOSE, disc(0.8 * ppm))
+    solid = cv2.erode(solid, disc(rim * ppm), borderValue=0) > 0
+    inner = solid & mask & ~under & f.within(rim)
+    if under.any():
+        inner &= cv2.dilate(under.astype(np.uint8), disc(1.2 * ppm)) == 0
+    return mask, inner
+
+
+def _clean(
+    off: np.ndarray, stretch: np.ndarray, clipped: np.ndarray, toward: np.ndarray, level, ppm: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The even stretch without glare, streaks and specks; the glare; the streaks. ``off``
+    (h, w, 3) is the Lab difference from the ink at that place along the pull, ``toward`` (3,)
+    the way from ink to paper: what is lighter is a streak or glare."""
+    size = lengths(off)
+    spread = 1.48 * float(np.median(size[stretch]))
+    toward = (toward / max(float(np.linalg.norm(toward)), 1e-6)).astype(np.float32)
+    lighter, brighter = off @ toward, off[..., 0]
+    limit = max(1.6, 2.6 * spread, 0.05 * level)
+    odd = stretch & (size > max(2.2, 3.2 * spread, 0.07 * level))
+    pale = stretch & ((lighter > limit) | (brighter > limit))
+    blobs = cv2.morphologyEx(pale.astype(np.uint8), cv2.MORPH_OPEN, disc(1.1 * ppm)) > 0
+    bright = (stretch & clipped & (brighter > 0)) | (blobs & (brighter > limit))
+    streak = pale & ~bright
+    out = (bright | streak | odd).astype(np.uint8)
+    return stretch & (cv2.dilate(out, np.ones((3, 3), np.uint8)) == 0), bright, streak
 
 
 def _connected_to(mask: np.ndarray, core: np.ndarray) -> np.ndarray:
@@ -274,15 +285,14 @@ def _connected_to(mask: np.ndarray, core: np.ndarray) -> np.ndarray:
 
 
 def _run_of_colour(
-    part_mm, axes, size_mm, ppm, smooth: np.ndarray, usable: np.ndarray
+    f: _Frame, ppm: float, smooth: np.ndarray, usable: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Typical colour (n, 3) across the middle of the width for each bin along the pull,
-    bins with few pixels left out; and the bins' numbers. ``part_mm`` is the strip's start
-    left corner in pixels of ``smooth``; ``axes`` its axis and the direction across."""
-    (axis, across), (length, width) = axes, size_mm
+    """Numbers of the bins along the pull, those with few pixels left out; and the typical
+    colour (n, 3) across the middle of the width of each."""
+    (axis, across), (length, width) = f.axes, f.size_mm
     rows, columns = max(1, int(length / limits.BIN_MM)), max(3, round(0.64 * width / 0.5))
     step = 0.64 * width / columns
-    start = part_mm + ppm * (axis * limits.BIN_MM / 2 + across * (0.18 * width + step / 2))
+    start = f.corners_px[0] + ppm * (axis * limits.BIN_MM / 2 + across * (0.18 * width + step / 2))
     matrix = np.stack([across * step * ppm, axis * limits.BIN_MM * ppm, start], axis=1)
 
     def turned(picture, how):

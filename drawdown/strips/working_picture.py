@@ -134,6 +134,18 @@ def _slices(shape, origin_mm, px_per_mm, rect_mm) -> tuple[slice, slice]:
     )
 
 
+def window_about(sheet, corners_mm: np.ndarray, margin_mm: float) -> tuple[slice, slice]:
+    """Rows and columns of a sheet that hold a place (n, 2) with a margin all round."""
+    low, high = np.min(corners_mm, axis=0) - margin_mm, np.max(corners_mm, axis=0) + margin_mm
+    x0, y0 = np.floor((low - sheet.origin_mm) * sheet.px_per_mm).astype(int)
+    x1, y1 = np.ceil((high - sheet.origin_mm) * sheet.px_per_mm).astype(int)
+    rows, columns = sheet.inside.shape
+    return (
+        slice(min(max(0, y0), rows), min(max(0, y1), rows)),
+        slice(min(max(0, x0), columns), min(max(0, x1), columns)),
+    )
+
+
 def _gradient(lab: np.ndarray, px_per_mm: float) -> np.ndarray:
     """(h, w) colour gradient per mm."""
     scale = px_per_mm / 32.0
