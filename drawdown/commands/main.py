@@ -12,25 +12,13 @@ from typing import Annotated
 
 import typer
 
-from calibration.errors import BadFile, DrawdownError
+from calibration.errors import BadFile, DrawdownError, WrongUsage
 from calibration.naming import speak
 from drawdown import __version__
-from drawdown.commands.book import book
-from drawdown.commands.card import card
-from drawdown.commands.completion import completion, prepare
-from drawdown.commands.drying import drying
-from drawdown.commands.ink import app as ink
-from drawdown.commands.layers import layers
-from drawdown.commands.match import match
-from drawdown.commands.opacity import opacity
-from drawdown.commands.overprint import overprint
-from drawdown.commands.quantity import quantity
-from drawdown.commands.read import read
-from drawdown.commands.sheet import sheet
-from drawdown.commands.shelf import shelf
-from drawdown.commands.support.groups import FullGroup
+from drawdown.commands.completion import prepare
+from drawdown.commands.support.exit_codes import ExitCode
+from drawdown.commands.support.groups import late_group
 from drawdown.commands.support.option_names import option_name
-from drawdown.commands.value import value
 from drawdown.report.text import terminal
 
 INTERRUPTED = 130
@@ -43,9 +31,17 @@ HEADLINES = {
     6: "A file cannot be used",
 }
 
+_COMMANDS = {
+    name: f"drawdown.commands.{name}:{name}"
+    for name in (
+        "match", "read", "drying", "opacity", "value", "overprint", "layers", "quantity", "card",
+        "sheet", "shelf", "completion", "ink", "book",
+    )
+}  # fmt: skip
+
 app = typer.Typer(
     name="drawdown",
-    cls=FullGroup,
+    cls=late_group(_COMMANDS),
     help=(
         "Judge from one photo whether a new batch of hand-mixed ink matches the kept "
         "draw-down, and which ink to add. The reference card must lie beside both strips: "
@@ -60,13 +56,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
-for _command in (
-    match, read, drying, opacity, value, overprint, layers, quantity, card, sheet, shelf,
-):  # fmt: skip
-    app.command()(_command)
-app.add_typer(ink, name="ink")
-app.add_typer(book)
-app.command()(completion)
 
 
 def _print_version(wanted: bool) -> None:
@@ -95,11 +84,11 @@ def main(argv: list[str] | None = None) -> int:
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115  (it lives as long as the process)
     try:
         code = _run(sys.argv[1:] if argv is None else list(argv))
-        sys.stdout.flush()
+        try:
+            sys.stdout.flush()
+        except BrokenPipeError:  # the reader has gone: the exit code still tells
+            terminal.hush(sys.stdout)
         return code
-    except BrokenPipeError:
-        terminal.hush(sys.stdout)
-        return 0
     except KeyboardInterrupt:
         terminal.write_aside("\nStopped.")
         return INTERRUPTED
@@ -112,7 +101,14 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _run(argv: list[str]) -> int:
-    """Parse and carry out; commands return their exit code (None means 0)."""
+    """Parse and carry out; commands return their exit code (None means 0), ``match`` only one
+    that a judgement gave."""
+    if any("\0" in word for word in argv):
+        raise WrongUsage(
+            "the command holds a NUL character",
+            "no name and no number can hold one",
+            "write the command anew",
+        )
     speak(option_name)
     prepare()
     # Our matrices are small: waking a thread for each core costs a fifth of the whole run.
@@ -124,10 +120,23 @@ def _run(argv: list[str]) -> int:
     except typer.Abort:
         raise KeyboardInterrupt from None
     except SystemExit as stop:  # the parser's way out when its reader has gone away
-        return stop.code if isinstance(stop.code, int) else 1
+        code = stop.code if isinstance(stop.code, int) else 1
     if code == INTERRUPTED:
         raise KeyboardInterrupt
+    if not code and not isinstance(code, ExitCode) and _judges(argv):
+        raise DrawdownError(
+            "match ended without a verdict",
+            "0 would say that the batch matches",
+            "install drawdown anew, so that the versions of its packages fit together, and report "
+            "it if it happens again",
+        )
     return code if isinstance(code, int) else 0
+
+
+def _judges(argv: list[str]) -> bool:
+    """Whether a verdict was asked for, by the words alone: the parser may be what is wrong."""
+    command = next((word for word in argv if not word.startswith("-")), None)
+    return command == "match" and not {"--help", "-h"} & set(argv)
 
 
 def _explained(error: Exception) -> DrawdownError:
@@ -138,6 +147,10 @@ def _explained(error: Exception) -> DrawdownError:
         from drawdown.commands.support.usage_errors import wrong_usage
 
         return wrong_usage(error)
+    if isinstance(error, ImportError):
+        from drawdown.commands.support.missing_library import explain_missing_library
+
+        return explain_missing_library(error)
     if isinstance(error, OSError) and error.filename is None and error.errno in UNWRITABLE:
         # Files are named when they fail: this was the answer on its way out.
         terminal.hush(sys.stdout)

@@ -11,6 +11,7 @@ import typer
 from calibration.errors import WrongUsage
 from drawdown.commands.book import options as book_opt
 from drawdown.commands.support import options as opt
+from drawdown.commands.support.exit_codes import OF_VERDICT, ExitCode
 from drawdown.commands.support.output import say_saved, unfit_in_json
 from drawdown.commands.support.parse import read_all_corners, read_amounts, read_mix
 from drawdown.defaults import TOLERANCE_DE00
@@ -18,8 +19,6 @@ from drawdown.pipeline.options import Options
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
-
-EXIT_CODES = {"match": 0, "no match": 3, "too close to call": 4, None: 5}
 
 
 def match(
@@ -122,7 +121,7 @@ def match(
     ] = None,
     book: book_opt.BookFolder = None,
     json: opt.AsJson = False,
-) -> int:
+) -> ExitCode:
     """Does the batch match the kept original? If not, what to add."""
     check_kept(kept, apart, log, original, original_photo is not None)
     parts = read_mix(mix or [])
@@ -195,7 +194,7 @@ def check_kept(
         )
 
 
-def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int:
+def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> ExitCode:
     """Print the answer, save the picture if wanted, return the exit code.
 
     In this order, so that a picture which cannot be saved never costs the answer."""
@@ -217,7 +216,7 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> int
         save_picture(judgement, picture)
         say_saved(picture)
     verdict = judgement.comparison.verdict if judgement.comparison is not None else None
-    return EXIT_CODES[verdict]
+    return OF_VERDICT[verdict]
 
 
 def read_added(pairs: list[str]) -> dict[str, float]:

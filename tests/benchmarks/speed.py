@@ -1,10 +1,11 @@
-"""Wall time and peak memory of whole processes, beside one that only decodes the photo.
+"""CPU time, wall time and peak memory of whole processes, beside one that only decodes the photo.
 
     python tests/benchmarks/speed.py
 
 Renders a 12 and a 48 megapixel photo (slow: a minute or two), then runs in turn, several
-times: Python with Pillow decoding the file, and ``drawdown match`` on it; and ``drawdown
---help``. Prints medians, their ratio and the peak resident memory of each.
+times: Python with Pillow decoding the file, ``drawdown match`` and ``drawdown read`` on it; and
+``drawdown --help``. Prints medians (CPU is user and system time of all threads), their ratios
+to decoding, and the peak resident memory of each.
 """
 
 from __future__ import annotations
@@ -22,10 +23,13 @@ ROOT = Path(__file__).resolve().parents[2]
 SIZES = {"12 MP": (4032, 3024), "48 MP": (8064, 6048)}
 DECODE = "import sys; from PIL import Image; Image.open(sys.argv[1]).load()"
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(ROOT)}
+# An installed program is compiled once; so must this be.
+ENVIRONMENT.pop("PYTHONDONTWRITEBYTECODE", None)
+LIMIT = 5.5  # CPU time of match and of read, as so many times that of decoding
 
 
-def _run(arguments: list[str]) -> tuple[float, float, int]:
-    """Seconds, peak MB and exit code of one process (Linux and macOS: wait4)."""
+def _run(arguments: list[str]) -> tuple[float, float, float, int]:
+    """Seconds, CPU seconds, peak MB and exit code of one process (Linux and macOS: wait4)."""
     began = time.perf_counter()
     process = subprocess.Popen(
         arguments, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=ENVIRONMENT
@@ -33,7 +37,8 @@ def _run(arguments: list[str]) -> tuple[float, float, int]:
     _, status, usage = os.wait4(process.pid, 0)
     seconds = time.perf_counter() - began
     unit = 1024 if sys.platform != "darwin" else 1024 * 1024
-    return seconds, usage.ru_maxrss / unit, os.waitstatus_to_exitcode(status)
+    cpu = usage.ru_utime + usage.ru_stime
+    return seconds, cpu, usage.ru_maxrss / unit, os.waitstatus_to_exitcode(status)
 
 
 RENDER = """
@@ -73,19 +78,22 @@ def main() -> None:
         print(f"drawdown --help: {statistics.median(help_times):.3f} s (limit 0.35)")
         for name in args.sizes:
             photo = _photo(folder, SIZES[name], args.seed)
-            rows: dict[str, list] = {"decode": [], "match": []}
-            _run([*drawdown, "match", str(photo)])  # once, so that both find a warm cache
+            ways = {"decode": [sys.executable, "-c", DECODE]}
+            ways |= {name: [*drawdown, name] for name in ("match", "read")}
+            _run([*drawdown, "match", str(photo)])  # once, so that all find a warm cache
+            rows = {way: [] for way in ways}
             for _ in range(args.runs):
-                rows["decode"].append(_run([sys.executable, "-c", DECODE, str(photo)]))
-                rows["match"].append(_run([*drawdown, "match", str(photo)]))
-            decode, match = (statistics.median(r[0] for r in rows[k]) for k in rows)
-            peak = {k: max(r[1] for r in v) for k, v in rows.items()}
-            exits = {r[2] for r in rows["match"]}
-            print(
-                f"{name}: {photo.stat().st_size / 1e6:.1f} MB; decode only {decode:.3f} s, "
-                f"{peak['decode']:.0f} MB; match {match:.3f} s, {peak['match']:.0f} MB; "
-                f"ratio {match / decode:.2f}; exit {sorted(exits)}"
-            )
+                for way, arguments in ways.items():
+                    rows[way].append(_run([*arguments, str(photo)]))
+            print(f"{name}: {photo.stat().st_size / 1e6:.1f} MB")
+            decoding = statistics.median(run[1] for run in rows["decode"])
+            for way, runs in rows.items():
+                wall, cpu = (statistics.median(run[i] for run in runs) for i in (0, 1))
+                limit = "" if way == "decode" else f", {cpu / decoding:.2f} times (limit {LIMIT})"
+                print(
+                    f"  {way:6s} CPU {cpu:.3f} s{limit}; wall {wall:.3f} s, "
+                    f"{max(run[2] for run in runs):.0f} MB; exit {sorted({run[3] for run in runs})}"
+                )
 
 
 if __name__ == "__main__":

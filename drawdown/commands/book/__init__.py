@@ -1,12 +1,9 @@
 """``drawdown book``: the studio book, a group of commands (one file for each few of them)."""
 
-from __future__ import annotations
-
-import typer
-
-from drawdown.commands.support.groups import late_group
+from drawdown.commands.support.groups import group
 
 HERE = "drawdown.commands.book"
+
 COMMANDS = {
     "keep": f"{HERE}.keep:keep",
     "list": f"{HERE}.lists:list_",
@@ -34,18 +31,8 @@ COMMANDS = {
     "check": f"{HERE}.undo:check",
 }
 
-book = typer.Typer(
-    name="book",
-    help="The studio book: kept originals, recipes, batches and packets of ink.",
-    cls=late_group(COMMANDS),
-    rich_markup_mode=None,
-    add_completion=False,
+book = group(
+    "book",
+    "The studio book: kept originals, recipes, batches and packets of ink.",
+    COMMANDS,
 )
-
-
-@book.callback(invoke_without_command=True)
-def _start(context: typer.Context) -> None:
-    if context.invoked_subcommand is None:
-        from drawdown.report.text import terminal
-
-        terminal.write_result(context.get_help())

@@ -1,5 +1,6 @@
-"""Groups of commands: with whole lines in their help, and one whose commands are read in when
-they are wanted, so that start-up stays short however many there are."""
+"""Groups whose commands are read in when they are wanted, so that start-up stays short however
+many there are, and whose help gives each command's line whole, on two lines where one is short.
+"""
 
 from __future__ import annotations
 
@@ -12,26 +13,11 @@ from typer.core import TyperGroup
 _WHOLE = 1000  # letters: more than any command's line has
 
 
-class FullGroup(TyperGroup):
-    """A group whose help gives each command's line whole, on two lines where one is short."""
-
-    def format_commands(self, ctx: Any, formatter: Any) -> None:
-        commands = [(name, self.get_command(ctx, name)) for name in self.list_commands(ctx)]
-        rows = [
-            (name, command.get_short_help_str(_WHOLE))
-            for name, command in commands
-            if command is not None and not command.hidden
-        ]
-        if rows:
-            with formatter.section("Commands"):
-                formatter.write_dl(rows)
-
-
 def late_group(places: dict[str, str]) -> type[TyperGroup]:
     """A group's class; ``places`` says where each command's function is: name ->
     "module:function", in the order of the help."""
 
-    class LateGroup(FullGroup):
+    class LateGroup(TyperGroup):
         def __init__(self, **settings: Any) -> None:
             self._ready: dict[str, Any] = {}
             super().__init__(**settings)
@@ -50,12 +36,40 @@ def late_group(places: dict[str, str]) -> type[TyperGroup]:
         def get_command(self, ctx: Any, cmd_name: str) -> Any:
             return self._command(cmd_name) if cmd_name in places else None
 
+        def format_commands(self, ctx: Any, formatter: Any) -> None:
+            rows = [(name, self._command(name).get_short_help_str(_WHOLE)) for name in places]
+            with formatter.section("Commands"):
+                formatter.write_dl(rows)
+
         def _command(self, name: str) -> Any:
             if name not in self._ready:
                 module, _, function = places[name].partition(":")
-                alone = typer.Typer(add_completion=False, rich_markup_mode=None)
-                alone.command(name)(getattr(importlib.import_module(module), function))
-                self._ready[name] = typer.main.get_command(alone)
+                found = getattr(importlib.import_module(module), function)
+                if not isinstance(found, typer.Typer):  # a group is ready as it is
+                    alone = typer.Typer(add_completion=False, rich_markup_mode=None)
+                    alone.command(name)(found)
+                    found = alone
+                self._ready[name] = typer.main.get_command(found)
             return self._ready[name]
 
     return LateGroup
+
+
+def group(name: str, help_text: str, places: dict[str, str]) -> typer.Typer:
+    """A group that shows its help when no command is named; ``places`` as in ``late_group``."""
+    app = typer.Typer(
+        name=name,
+        help=help_text,
+        cls=late_group(places),
+        rich_markup_mode=None,
+        add_completion=False,
+    )
+
+    @app.callback(invoke_without_command=True)
+    def _start(context: typer.Context) -> None:
+        if context.invoked_subcommand is None:
+            from drawdown.report.text import terminal
+
+            terminal.write_result(context.get_help())
+
+    return app

@@ -87,6 +87,50 @@ def test_verdict_decides_the_exit_code(chain, capsys, verdict, code):
     assert (verdict or "no verdict").replace(" ", "") in said
 
 
+class Parser:
+    """A parser that ends in its own way, whatever it is asked."""
+
+    def __init__(self, ending: object) -> None:
+        self.ending = ending
+
+    def main(self, **_: object) -> object:
+        if isinstance(self.ending, BaseException):
+            raise self.ending
+        return self.ending
+
+
+@pytest.mark.parametrize("ending", [0, None, False, "", SystemExit(0)])
+@pytest.mark.parametrize("args", [["match", "photo.jpg"], ["--", "match", "photo.jpg"]])
+def test_only_a_verdict_lets_match_exit_0(monkeypatch, capsys, args, ending):
+    """As with versions of the parser that took every command for --version and ended with 0."""
+    monkeypatch.setattr(cli.typer.main, "get_command", lambda _: Parser(ending))
+    assert cli.main(args) == 1
+    assert "Match ended without a verdict." in capsys.readouterr().err
+    assert cli.main(["read", "photo.jpg"]) == 0
+    assert cli.main(["match", "--help"]) == 0
+
+
+def test_an_answer_for_the_tab_key_is_no_match():
+    """The variable of the shell's completion, left behind in the environment."""
+    done = run(
+        "match", "photo.jpg",
+        _DRAWDOWN_COMPLETE="complete_bash", COMP_WORDS="drawdown ma", COMP_CWORD="1",
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert "without a verdict" in done.stderr
+
+
+@pytest.mark.parametrize(("verdict", "code"), [("no match", 3), ("match", 0)])
+def test_a_reader_that_leaves_does_not_change_the_verdict(chain, monkeypatch, verdict, code):
+    class Gone(io.StringIO):
+        def flush(self) -> None:
+            raise BrokenPipeError
+
+    chain.answer = fake_judgement.judgement(verdict)
+    monkeypatch.setattr(sys, "stdout", Gone())
+    assert cli.main(["match", "photo.jpg"]) == code
+
+
 def test_photo_that_cannot_be_judged_is_explained_and_leaves_json(chain, capsys):
     chain.error = PhotoUnfit("no card was seen", "colours need it", "lay the card in view")
     assert cli.main(["match", "photo.jpg", "--json"]) == 5
