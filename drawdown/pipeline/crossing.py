@@ -96,21 +96,12 @@ def predict(
             kind: against(over([below, layer(upper, 1, opaque)], on))[:3]
             for kind, opaque in (("covering", True), ("transparent", False))
         }
-    return Order(
-        lower,
-        upper,
-        predicted,
-        de00,
-        # Where they agree, the true distance may be nothing; a sampled one never is.
-        (
-            0.0 if distance <= CHI2_95[3] else float(np.percentile(spread, 2.5)),
-            float(np.percentile(spread, 97.5)),
-        ),
-        distance,
-        f"{covers} than predicted" if covers else "as predicted",
-        (below.opaque, top.opaque),
-        kinds,
-    )
+    # Where they agree, the true distance may be nothing; a sampled one never is.
+    least = 0.0 if distance <= CHI2_95[3] else float(np.percentile(spread, 2.5))
+    covers = f"{covers} than predicted" if covers else "as predicted"
+    interval = (least, float(np.percentile(spread, 97.5)))
+    opaque = (below.opaque, top.opaque)
+    return Order(lower, upper, predicted, de00, interval, distance, covers, opaque, kinds)
 
 
 def _with_card(colour: StripReading, shared: np.ndarray) -> np.ndarray:

@@ -1,10 +1,5 @@
-"""Two strips that cross in a photo: where, and what is read there.
-
-Ink on paper in the shape of a cross is looked for: two straight bars at right angles, seen in
-how much ink lies in each row and column once the cross is turned upright. Places by hand need
-no finding. Each strip is read near the crossing, where its film is the same as in it, and all
-three areas share their light. Millimetres are the card's.
-"""
+"""Two strips that cross in a photo: where, seen in how much ink lies in each row and column once
+the cross is turned upright; and the three colours there. Millimetres are the card's."""
 
 from __future__ import annotations
 

@@ -26,7 +26,6 @@ MOST_PIXELS = 6000
 TRAIL_STEP_MM, TRAIL_WIDTH, TRAIL_END_MM = 1.5, 0.6, 1.8
 UNEVEN_DE, MIXED_DE = 1.5, 8.0
 BEYOND_DE = 12.0
-CLIPPED_FLAG = 0.02
 # Ink over a printed bar is darker than this share of the strip's usual light.
 ON_BAR, EDGE_MM = 0.72, 1.5
 # The ring of paper looked at beside a strip, and the least of it.

@@ -1,8 +1,5 @@
-"""Joining what a printed bar cuts in two, while ink is told from paper.
-
-A bar that strips are pulled across shows how well they cover. Seen from a paper's colour it
-is one more dark shape, and a strip of transparent ink seems to end at it.
-"""
+"""Joining what a printed bar cuts in two, while ink is told from paper: seen from a paper's
+colour a bar is one more dark shape, and a strip of transparent ink seems to end at it."""
 
 from __future__ import annotations
 

@@ -1,11 +1,5 @@
-"""Shapes that stand out from one kind of paper, taken apart where they touch.
-
-Everything that differs from the paper's colour is cleaned of pencil and text; each piece is
-tested by ``strip_shapes``. A piece that fails is cut along its inner colour edges and at its
-narrow places, and the parts are tested again.
-
-Pieces of masks: connected shapes on a part of the working picture.
-"""
+"""Shapes that stand out from one kind of paper, cleaned of pencil and text; one that is no
+draw-down is cut along its inner colour edges and at its narrow places, and its parts are tested."""
 
 from __future__ import annotations
 

@@ -1,9 +1,5 @@
-"""From candidates to strips: keep the better of two views, drop what cannot be ink, and look
-once more at even surfaces where paper hardly shows.
-
-Is the number of strips sure? What lies in a row with the strips and looks much like one,
-but was not counted, makes the numbering doubtful.
-"""
+"""From candidates to strips: keep the better of two views, drop what cannot be ink, look once
+more at even surfaces where paper hardly shows, and tell what was not counted."""
 
 from __future__ import annotations
 

@@ -1,11 +1,5 @@
-"""Find the draw-downs on the sheet: where each strip is, and its even part.
-
-The work is done by ``strip_ground`` (what is paper), ``strip_search`` (what stands out from
-it), ``strip_shapes`` (is it a draw-down) and ``strip_body`` (which of its pixels to trust).
-Nothing here measures colour: the Lab used to find ink is uncorrected.
-
-Why no strip was found, in words.
-"""
+"""Find the draw-downs on the sheet, or take their places as given: where each strip is, in which
+order they count, and why none was found. The colours used to find ink are uncorrected."""
 
 from __future__ import annotations
 

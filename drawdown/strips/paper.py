@@ -1,10 +1,5 @@
-"""The paper under the strips: which even surfaces are paper, and how ink stands out from it.
-
-Narrow rims of bare paper: strips on offcuts that hardly reach beyond the ink.
-
-An even surface needs some width to be seen as one; a rim of a few millimetres between ink
-and table has none. It is known by being the lightest thing around: ink and table are darker.
-"""
+"""The paper under the strips: which even surfaces are paper, how ink stands out from it, and
+narrow rims of bare paper, which are known by being the lightest thing around."""
 
 from __future__ import annotations
 

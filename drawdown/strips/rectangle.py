@@ -200,17 +200,9 @@ def find_edges(up: Upright) -> Edges | None:
     if last - first < 6:
         return None
     along = slice(first, last + 1)
-    return Edges(
-        first,
-        last,
-        left,
-        right,
-        (float(lines[0, 0]), float(lines[0, 1])),
-        (float(lines[1, 0]), float(lines[1, 1])),
-        straight,
-        float(cover[along].mean()),
-        _widest_gap(within[along], between[along]),
-    )
+    fill, gap = float(cover[along].mean()), _widest_gap(within[along], between[along])
+    left_line, right_line = ((float(slope), float(start)) for slope, start in lines)
+    return Edges(first, last, left, right, left_line, right_line, straight, fill, gap)
 
 
 def _widest_gap(within: np.ndarray, between: np.ndarray) -> float:

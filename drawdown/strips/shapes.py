@@ -1,10 +1,5 @@
-"""Is this shape a draw-down? One shape at a time, turned upright and tested.
-
-A draw-down is a rectangle of strip size with two straight, sharp long edges, paper beyond
-both of them, and an inside that runs evenly along the pull. A shadow has soft edges; a lid
-is round; text, a ruler or a second card changes along its length; a board of the table or a
-knife does not lie on paper all round.
-"""
+"""Is this shape a draw-down: a rectangle of strip size with two straight, sharp long edges,
+paper beyond both of them, and an inside that runs evenly along the pull?"""
 
 from __future__ import annotations
 
@@ -170,20 +165,12 @@ def size_alone(
 def _measure_along(picture, layers, offset, centre, axis, length, width, low, view) -> Shape | None:
     if axis[1] < -0.35 or (abs(axis[1]) <= 0.35 and axis[0] < 0):
         axis = -axis
-    step_px = STEP_MM * picture.px_per_mm
-    centre = np.array(centre)
-    for round_ in range(2):
-        up = turn_upright(layers, centre, axis, length, width, step_px)
-        up = replace(up, on=without_fringe(up, low))
-        e = find_edges(up)
-        if e is None:
-            return None
-        across = np.array([axis[1], -axis[0]])
-        straight_axis = axis + e.slope * across
-        straight_axis /= np.linalg.norm(straight_axis)
-        if round_ or not limits.STRAIGHTEN < abs(e.slope) < 0.6 or _hopeless(e):
-            break
-        axis = straight_axis
+    turned = _turned(
+        layers, np.array(centre), axis, length, width, STEP_MM * picture.px_per_mm, low
+    )
+    if turned is None:
+        return None
+    up, e, axis = turned
     mid = (e.first + e.last) / 2
     left = e.left_line[0] * mid + e.left_line[1]
     right = e.right_line[0] * mid + e.right_line[1]
@@ -204,49 +191,66 @@ def _measure_along(picture, layers, offset, centre, axis, length, width, low, vi
     }
     # The cheap questions first: most shapes fail one of them.
     reason = _form(m, width_mm, length_mm, low) or _surroundings(m, up, e, low, view)
-    if not reason:
-        m["texture"] = texture_of(up, e)
-        if m["texture"] > max(1.6, 0.8 * low) + 0.05 * level + 0.03 * max(level - 40, 0):
-            reason = "textured"
-        elif bordered(up, e, low):
-            reason = "bordered"
-    sides, ends = m["sides"], m["ends"]
+    reason = reason or _inside(m, up, e, low)
     cut = partial = False
-    if not reason:
-        cut = "out" in ends or any(s[1] > 0.5 for s in sides)
-        # What may be something else: slight, ends at something, or in shadow on one side.
-        rises = [s[3] for s in sides]
-        partial = cut or any(s[0] < limits.PAPER_SHARE for s in sides) or "other" in ends
+    if reason in ("", "round"):
+        cut, partial = _hidden(m, view)
         partial |= _slight(width_mm, length_mm)
-        partial |= ("card" in ends and not view.framed) or abs(rises[0] - rises[1]) > 0.6
-        if level > limits.SOLID_DE:
-            m["round"], m["bulge"] = relief_of(up, e)
-            if m["round"] > limits.ROUND_L and m["bulge"] > limits.BULGE_MM:
-                reason = "round"
     middle_px = up.to_px @ ((left + right) / 2, mid, 1.0)
     middle = picture.to_mm(middle_px + np.array([offset[1], offset[0]]))
-    axis, across = straight_axis, np.array([straight_axis[1], -straight_axis[0]])
-    half_l, half_w = axis * length_mm / 2, across * width_mm / 2
+    half_l, half_w = axis * length_mm / 2, np.array([axis[1], -axis[0]]) * width_mm / 2
     corners = middle + np.array(
         [-half_l - half_w, half_w - half_l, half_l + half_w, half_l - half_w]
     )
-    beside = min((s[0] for s in sides), default=0.0)
-    quality = e.straight + e.fill + beside - 0.3 * m["taper"]
+    beside = min((s[0] for s in m["sides"]), default=0.0)
+    quality = float(e.straight + e.fill + beside - 0.3 * m["taper"])
     return Shape(
-        corners,
-        axis,
-        length_mm,
-        width_mm,
-        level,
-        lab,
-        reason,
-        float(quality),
-        cut,
-        partial,
-        low,
-        ends,
-        m,
-    )
+        corners, axis, length_mm, width_mm, level, lab, reason, quality, cut, partial, low,
+        m["ends"], m,
+    )  # fmt: skip
+
+
+def _turned(
+    layers, centre, axis, length, width, step_px: float, low: float
+) -> tuple[Upright, Edges, np.ndarray] | None:
+    """A shape upright by its own long edges, those edges, and its axis (2,)."""
+    for round_ in range(2):
+        up = turn_upright(layers, centre, axis, length, width, step_px)
+        up = replace(up, on=without_fringe(up, low))
+        e = find_edges(up)
+        if e is None:
+            return None
+        straight = axis + e.slope * np.array([axis[1], -axis[0]])
+        straight /= np.linalg.norm(straight)
+        if round_ or not limits.STRAIGHTEN < abs(e.slope) < 0.6 or _hopeless(e):
+            break
+        axis = straight
+    return up, e, straight
+
+
+def _inside(m: dict, up: Upright, e: Edges, low: float) -> str:
+    """Why the inside of a shape is not that of a draw-down; empty when it is."""
+    level = m["level"]
+    m["texture"] = texture_of(up, e)
+    if m["texture"] > max(1.6, 0.8 * low) + 0.05 * level + 0.03 * max(level - 40, 0):
+        return "textured"
+    if bordered(up, e, low):
+        return "bordered"
+    if level > limits.SOLID_DE:
+        m["round"], m["bulge"] = relief_of(up, e)
+        if m["round"] > limits.ROUND_L and m["bulge"] > limits.BULGE_MM:
+            return "round"
+    return ""
+
+
+def _hidden(m: dict, view: View) -> tuple[bool, bool]:
+    """Does the photo's edge cut a shape; and may it be something else, as it is not seen whole,
+    ends at something, or lies in shadow on one side?"""
+    sides, ends = m["sides"], m["ends"]
+    cut = "out" in ends or any(s[1] > 0.5 for s in sides)
+    partial = cut or any(s[0] < limits.PAPER_SHARE for s in sides) or "other" in ends
+    partial |= ("card" in ends and not view.framed) or abs(sides[0][3] - sides[1][3]) > 0.6
+    return cut, partial
 
 
 def _ink(up: Upright, e: Edges, left: float, right: float) -> tuple[float, np.ndarray] | None:

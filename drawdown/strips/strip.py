@@ -1,13 +1,5 @@
-"""The pixels of one strip on the full grid, and its even part.
-
-Left out of the body: a rim along the edges, the thick start, the ragged end, streaks where
-paper shows, glare, and known printing under the ink.
-
-Soft glare on a strip: the image of a lamp that is not burnt out and has no edge.
-
-``strip_body`` sees hard highlights by themselves. A soft one lifts a whole strip by degrees
-and passes for the ink: it is told from the film by its colour (``calibration.correction.glare``).
-"""
+"""One strip: its record, its pixels on the full grid, and its even part, without rim, thick start,
+ragged end, streaks, glare and known printing. Soft glare is told from film by its colour."""
 
 from __future__ import annotations
 

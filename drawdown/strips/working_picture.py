@@ -1,9 +1,6 @@
-"""The working picture that strips are looked for on, and the even surfaces in it.
-
-About 2 pixels per mm, in a CIELAB-like space whose white is the card's white as
-photographed, so that no colour correction is needed. It serves to *find* ink, never to
-measure it.
-"""
+"""The working picture that strips are looked for on (about 2 pixels per mm, CIELAB relative to the
+card's white as photographed), and the even surfaces in it. It serves to find ink, never to
+measure it."""
 
 from __future__ import annotations
 
