@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from drawdown.pipeline.opacity import StripOpacity
     from drawdown.pipeline.read import Judgement
     from drawdown.printing.opacity import Number, Opacity
+    from drawdown.printing.value import Value
 
 _LIMITS = (
     ", ".join(f"{word} from {limit:.2f}" for limit, word in GRADES[:-1]).capitalize()
@@ -33,7 +34,7 @@ def remarks_on(seen: Judgement, rows: tuple[StripOpacity, ...]) -> list[tuple[Fl
     )
 
 
-def interval(n: Number, decimals: int, sign: bool = False) -> str:
+def interval(n: Number | Value, decimals: int, sign: bool = False) -> str:
     """ "0.72 (0.69 to 0.75)", or "1.30 (at least 0.90)" where nothing bounds it above."""
     form = f"{'+' if sign else ''}.{decimals}f"
     if n.high95 is None:

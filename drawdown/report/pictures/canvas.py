@@ -1,7 +1,5 @@
-"""Letters for pictures, from the one font that comes with Pillow (so: the same everywhere).
-
-A page that grows downwards: text and fields for pictures, sizes in hundredths of its width.
-"""
+"""What pictures are drawn on: a page that grows downwards, and letters from the one font that
+comes with Pillow (so: the same everywhere)."""
 
 from __future__ import annotations
 
@@ -57,6 +55,8 @@ def broken(draw: ImageDraw, text: str, size: float, room: float) -> list[str]:
     return lines
 
 
+Box = tuple[float, float, float, float]  # x0, y0, x1, y1
+Points = Iterable[tuple[float, float]]
 PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)
 
 
@@ -66,26 +66,38 @@ def on_top(lab_d50) -> tuple[int, int, int]:
 
 
 class Page:
-    """Where the next line goes, on a sheet that is cut to length at the end."""
+    """A sheet that is written from the top and cut to length at the end.
 
-    def __init__(self, width_px: int, tallest: float = 400, paper=PAPER) -> None:
+    Places and sizes are in units: hundredths of its width, or ``unit_px`` pixels each. ``y`` is
+    where the next line goes."""
+
+    def __init__(
+        self, width_px: int, tallest: float = 400, paper=PAPER, unit_px: float | None = None
+    ) -> None:
         self.width = width_px
-        self.unit = width_px / 100
+        self.unit = width_px / 100 if unit_px is None else unit_px
         self.sheet = Image.new("RGB", (width_px, round(tallest * self.unit)), paper)
         self.draw = ImageDraw.Draw(self.sheet)
-        self.y = 0.0  # in units
+        self.y = 0.0
 
     def px(self, *units: float) -> tuple[int, ...]:
         return tuple(round(u * self.unit) for u in units)
 
+    # Words
+
     def line(self, text: str, size: float, x: float = 3, room: float = 94, fill=INK, bold=0.0):
-        """Text at ``size`` units, broken to fit; moves on."""
+        """Text of one size, broken to fit; moves on."""
         for part in broken(self.draw, text, size * self.unit, room * self.unit):
             self.put(part, size, x, self.y, fill, bold)
             self.y += size * 1.3
 
-    def put(self, text: str, size: float, x: float, y: float, fill=INK, bold=0.0, anchor="la"):
-        """One line at x, y units."""
+    def put(
+        self, text: str, size: float, x: float, y: float, fill=INK, bold=0.0, anchor="la",
+        room: float | None = None,
+    ) -> None:  # fmt: skip
+        """One line at x, y, smaller where it would be wider than ``room``."""
+        if room is not None:
+            size = self.fitted(text, size, room)
         stroke = round(bold * self.unit)
         self.draw.text(
             self.px(x, y), plain(text), fill, font(size * self.unit), anchor=anchor,
@@ -93,21 +105,38 @@ class Page:
         )  # fmt: skip
 
     def fitted(self, text: str, size: float, room: float) -> float:
-        """The size, or a smaller one, at which the text fits into so many units."""
+        """The size, or the smaller one, at which the text is no wider than ``room``."""
         return fitting(self.draw, text, size * self.unit, room * self.unit) / self.unit
 
-    def field(self, box: tuple[float, float, float, float], lab_d50, edge=QUIET) -> None:
-        """A field of colour; x0, y0, x1, y1 in units."""
-        self.draw.rectangle(self.px(*box), fill=swatch_rgb(lab_d50), outline=edge)
+    def title(self, text: str) -> None:
+        """The heading of the whole page."""
+        self.y = 3
+        self.line(text, 5.5, bold=0.12)
 
-    def cross(self, box, fill) -> None:
+    # Fields and signs
+
+    def field(self, box: Box, lab_d50, edge=None, wide: int = 1) -> None:
+        """A field of colour."""
+        self.box(box, swatch_rgb(lab_d50), edge, wide)
+
+    def box(self, box: Box, fill=None, edge=None, wide: int = 2) -> None:
+        self.draw.rectangle(self.px(*box), fill=fill, outline=edge, width=wide)
+
+    def stroke(self, points: Points, wide: float, fill=INK) -> None:
+        self.draw.line(self._floats(points), fill, round(wide * self.unit))
+
+    def shape(self, points: Points, wide: float) -> None:
+        """A white shape with a dark edge: the mark of a value."""
+        self.draw.polygon(self._floats(points), "white", INK, round(wide * self.unit))
+
+    def cross(self, box: Box, fill) -> None:
         """An x over a field: what should be seen here is lost."""
         x0, y0, x1, y1 = self.px(*box)
         wide = max(2, round(0.09 * (x1 - x0)))
         self.draw.line((x0, y0, x1, y1), fill=fill, width=wide)
         self.draw.line((x0, y1, x1, y0), fill=fill, width=wide)
 
-    def hatch(self, box, fill, lines: int = 4) -> None:
+    def hatch(self, box: Box, fill, lines: int = 4) -> None:
         """Slanting lines in the lower right corner of a field: something shows through."""
         _, _, x1, y1 = self.px(*box)
         side = min(self.px(box[2] - box[0])[0], self.px(box[3] - box[1])[0])
@@ -116,18 +145,18 @@ class Page:
             reach = round(side * 0.4 * i / lines)
             self.draw.line((x1 - reach, y1 - 1, x1 - 1, y1 - reach), fill=fill, width=wide)
 
-    def title(self, text: str) -> None:
-        """The heading of the whole page."""
-        self.y = 3
-        self.line(text, 5.5, bold=0.12)
+    def _floats(self, points: Points) -> list[tuple[float, float]]:
+        return [(x * self.unit, y * self.unit) for x, y in points]
+
+    # The end
 
     def end(self, notes: Iterable[str], size: float = 2.5) -> Image.Image:
         """The notes in small letters, and the picture, cut to length."""
         for note in notes:
             self.line(note, size, fill=QUIET)
             self.y += 0.4
-        self.y += 2
         return self.cut()
 
     def cut(self) -> Image.Image:
-        return self.sheet.crop((0, 0, self.width, round(self.y * self.unit)))
+        """The picture with a margin below its last line."""
+        return self.sheet.crop((0, 0, self.width, round((self.y + 2) * self.unit)))

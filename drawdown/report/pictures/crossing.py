@@ -43,11 +43,10 @@ def draw_crossing(answer: CrossingAnswer) -> Image.Image:
 
 def _swatch(page: Page, box, colour, text: str) -> None:
     """A field of a colour that has ``lab_d50`` and ``lab_u95``, with both in numbers."""
-    page.field(box, colour.lab_d50, edge=None)
+    page.field(box, colour.lab_d50)
     fill = on_top(colour.lab_d50)
     page.put(text, 3.2, box[0] + 1.2, box[1] + 0.8, fill, 0.05)
     cells = zip(colour.lab_d50, colour.lab_u95, strict=True)
     numbers = ", ".join(f"{words.number(v)} ± {words.number(u)}" for v, u in cells)
-    text = f"L* a* b*  {numbers}"
-    size = page.fitted(text, 2.5, box[2] - box[0] - 2.4)
-    page.put(text, size, box[0] + 1.2, box[1] + 5.4, fill)
+    room = box[2] - box[0] - 2.4
+    page.put(f"L* a* b*  {numbers}", 2.5, box[0] + 1.2, box[1] + 5.4, fill, room=room)

@@ -8,10 +8,12 @@ crossed out, what shows through is hatched: colour is never the only sign.
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING
 
+from calibration.colour.difference import delta_e_2000
 from drawdown.printing.layer_order import LOST_DE, MOST_EXACT, SHOWS_DE
-from drawdown.report.pictures.canvas import INK, QUIET, Page, on_top
+from drawdown.report.pictures.canvas import INK, QUIET, Box, Page, on_top
 from drawdown.report.pictures.overprint import draw_grid
 from drawdown.wording.layers import better, how_found, kind, tags
 
@@ -50,7 +52,7 @@ def draw_plan(answer: LayersAnswer) -> Image.Image:
             fill=QUIET,
         )
         page.y += 1
-        _chart(page, answer, plan.shown, plan.shown, 3, page.y, 94, labels=True)
+        _chart(page, answer, plan.shown, plan.shown, 3, 94, labels=True)
         _others(page, answer)
     page.y += 1
     return page.end(answer.notes, 2.4)
@@ -63,13 +65,13 @@ def _legend(page: Page, answer: LayersAnswer, order: Order) -> None:
     for step, place in enumerate(order.places, start=1):
         traits = answer.plan.traits[place]
         colour = traits.colour.lab_d50
-        page.field((3, page.y, 13, page.y + height - 0.6), colour)
+        page.field((3, page.y, 13, page.y + height - 0.6), colour, QUIET)
         page.put(str(step), size * 1.3, 8, page.y + height / 2 - 0.3, on_top(colour), 0.08, "mm")
         name = answer.name(place)
-        page.put(name, page.fitted(name, size * 1.15, 40), 15, page.y, bold=0.06)
+        page.put(name, size * 1.15, 15, page.y, bold=0.06, room=40)
         page.put(kind(traits), size * 0.8, 60, page.y + 0.3, QUIET)
         mix = answer.mix(place)
-        page.put(mix, page.fitted(mix, size * 0.75, 82), 15, page.y + size * 1.3, QUIET)
+        page.put(mix, size * 0.75, 15, page.y + size * 1.3, QUIET, room=82)
         page.y += height
     page.y += 1
 
@@ -81,93 +83,89 @@ def _sides(count: int) -> list[tuple[int, ...]]:
     return [tuple(b for b in range(count) if code >> b & 1) for code in codes]
 
 
-def _chart(page: Page, answer: LayersAnswer, order, axes, x, y, wide, labels) -> None:
-    """Every overlap of ``order`` as fields from x, y units; ``axes`` (an order) says which
-    layers run which way and gives them their numbers, so that charts can be compared."""
-    from calibration.colour.difference import delta_e_2000
+def _chart(
+    page: Page, answer: LayersAnswer, order: Order, axes: Order, x: float, wide: float, labels: bool
+) -> None:
+    """Every overlap of ``order`` as fields, ``wide`` units from x; ``axes`` says which layers run
+    which way and gives them their numbers, so that charts can be compared."""
     from drawdown.printing.layer_order import overlaps
 
     numbers = {place: step for step, place in enumerate(axes.places, start=1)}
     across = axes.places[: -(-len(axes.places) // 2)]
     down = axes.places[len(across) :]
     columns, rows = _sides(len(across)), _sides(len(down))
-    bar = min(2.2, wide * 0.028)
-    left = bar * 1.25 * len(down) + (0.6 if labels else 0.3)
-    top = bar * 1.25 * len(across) + (0.6 if labels else 0.3)
-    cell = (wide - left) / len(columns)
-    tall = cell if len(rows) == len(columns) or not labels else cell * 0.75
-    tall = min(tall, 16.0)
+    bar, gap = min(2.2, wide * 0.028), 0.6 if labels else 0.3
+    step = bar * 1.25
+    left, top = x + step * len(down) + gap, page.y + step * len(across) + gap
+    cell = (wide + x - left) / len(columns)
+    tall = min(cell if len(rows) == len(columns) or not labels else cell * 0.75, 16.0)
     for b, place in enumerate(across):
-        for c, which in enumerate(columns):
-            if b in which:
-                x0, y0 = x + left + c * cell, y + b * bar * 1.25
-                page.draw.rectangle(page.px(x0, y0, x0 + cell, y0 + bar), fill=INK)
-                if labels and (c == 0 or b not in columns[c - 1]):
-                    text = f"{numbers[place]}"
-                    page.put(text, bar * 0.95, x0 + 0.4, y0 + bar / 2, "white", 0.04, "lm")
+        for c in _printed(b, columns):
+            x0, y0 = left + c * cell, page.y + b * step
+            page.box((x0, y0, x0 + cell, y0 + bar), INK)
+            if labels and (c == 0 or b not in columns[c - 1]):
+                text = str(numbers[place])
+                page.put(text, bar * 0.95, x0 + 0.4, y0 + bar / 2, "white", 0.04, "lm")
     for b, place in enumerate(down):
-        for r, which in enumerate(rows):
-            if b in which:
-                x0, y0 = x + b * bar * 1.25, y + top + r * tall
-                page.draw.rectangle(page.px(x0, y0, x0 + bar, y0 + tall), fill=INK)
-                if labels and (r == 0 or b not in rows[r - 1]):
-                    text = f"{numbers[place]}"
-                    page.put(text, bar * 0.95, x0 + bar / 2, y0 + 0.4, "white", 0.04, "ma")
+        for r in _printed(b, rows):
+            x0, y0 = x + b * step, top + r * tall
+            page.box((x0, y0, x0 + bar, y0 + tall), INK)
+            if labels and (r == 0 or b not in rows[r - 1]):
+                text = str(numbers[place])
+                page.put(text, bar * 0.95, x0 + bar / 2, y0 + 0.4, "white", 0.04, "ma")
     found = overlaps(answer.films, answer.on, order.places)
-    for r, row in enumerate(rows):
-        for c, column in enumerate(columns):
-            there = {across[b] for b in column} | {down[b] for b in row}
-            stack = tuple(place for place in order.places if place in there)
-            colour = found[stack]
-            box = (
-                x + left + c * cell, y + top + r * tall,
-                x + left + (c + 1) * cell, y + top + (r + 1) * tall,
-            )  # fmt: skip
-            page.field(box, colour)
-            # More than five layers leave no room for signs between the numbers.
-            between = "+" if len(order.places) <= 5 else ""
-            text = between.join(str(numbers[place]) for place in stack) or "paper"
-            if labels:
-                size = page.fitted(text, min(3.0, tall * 0.22), cell * 0.86)
-                page.put(text, size, box[0] + 0.07 * cell, box[1] + 0.08 * tall, on_top(colour))
-            if len(stack) < 2:
-                continue
-            if delta_e_2000(colour, found[stack[:-1]]) < LOST_DE:
-                middle = (
-                    box[0] + 0.36 * cell, box[1] + 0.42 * tall,
-                    box[0] + 0.36 * cell + 0.3 * min(cell, tall),
-                    box[1] + 0.42 * tall + 0.3 * min(cell, tall),
-                )  # fmt: skip
-                page.cross(middle, on_top(colour))
-            if delta_e_2000(colour, found[stack[-1:]]) > SHOWS_DE:
-                page.hatch(box, on_top(colour))
-    page.y = y + top + tall * len(rows) + 1
+    for (r, row), (c, column) in itertools.product(enumerate(rows), enumerate(columns)):
+        there = {across[b] for b in column} | {down[b] for b in row}
+        stack = tuple(place for place in order.places if place in there)
+        box = (left + c * cell, top + r * tall, left + (c + 1) * cell, top + (r + 1) * tall)
+        # More than five layers leave no room for signs between the numbers.
+        between = "+" if len(order.places) <= 5 else ""
+        text = between.join(str(numbers[place]) for place in stack) or "paper"
+        _field(page, box, found, stack, text if labels else "")
+    page.y = top + tall * len(rows) + 1
+
+
+def _printed(b: int, sides: list[tuple[int, ...]]) -> list[int]:
+    """Where bar ``b`` prints."""
+    return [k for k, which in enumerate(sides) if b in which]
+
+
+def _field(page: Page, box: Box, found: dict, stack: tuple[int, ...], text: str) -> None:
+    """One overlap, with what is lost or shows through in it."""
+    colour = found[stack]
+    wide, tall = box[2] - box[0], box[3] - box[1]
+    page.field(box, colour, QUIET)
+    if text:
+        at = box[0] + 0.07 * wide, box[1] + 0.08 * tall
+        page.put(text, min(3.0, tall * 0.22), *at, on_top(colour), room=wide * 0.86)
+    if len(stack) < 2:
+        return
+    if delta_e_2000(colour, found[stack[:-1]]) < LOST_DE:
+        x, y, side = box[0] + 0.36 * wide, box[1] + 0.42 * tall, 0.3 * min(wide, tall)
+        page.cross((x, y, x + side, y + side), on_top(colour))
+    if delta_e_2000(colour, found[stack[-1:]]) > SHOWS_DE:
+        page.hatch(box, on_top(colour))
 
 
 def _others(page: Page, answer: LayersAnswer) -> None:
     """The other orders small, with the same fields at the same places."""
     plan = answer.plan
     orders = [o for o in (*plan.orders, plan.worst) if o and o.places != plan.shown.places]
-    unique = list({o.places: o for o in orders}.values())
-    if len(unique) > _OTHERS:
+    others = list({o.places: o for o in orders}.values())
+    if len(others) > _OTHERS:
         # The next best, then light to dark and the worst, which shows what is at stake.
-        last = [o for o in unique if o.places in (plan.practice.places, unique[-1].places)]
-        unique = [*[o for o in unique if o not in last][: _OTHERS - len(last)], *last]
-    others = unique
+        last = [o for o in others if o.places in (plan.practice.places, others[-1].places)]
+        others = [*[o for o in others if o not in last][: _OTHERS - len(last)], *last]
     if not others:
         return
     page.y += 1.5
-    shown = len(others) + 1
     page.line("Other orders", 4, bold=0.1)
-    text = (
-        f"{shown} of {plan.orders_scored} are shown, the worst last. "
-        if (plan.orders_scored > shown)
-        else ""
-    )
-    text += (
-        "The same fields at the same places; numbers as in the list at the top. Score 0 is best."
-    )
-    page.line(text, 2.5, fill=QUIET)
+    shown = len(others) + 1
+    some = f"{shown} of {plan.orders_scored} are shown, the worst last. "
+    page.line(
+        (some if plan.orders_scored > shown else "") + "The same fields at the same places; "
+        "numbers as in the list at the top. Score 0 is best.", 2.5, fill=QUIET,
+    )  # fmt: skip
     page.y += 1
     per_row, gap = (2, 4.0) if len(answer.specs) <= 5 else (3, 2.5)
     wide = (94 - gap * (per_row - 1)) / per_row
@@ -183,6 +181,6 @@ def _others(page: Page, answer: LayersAnswer) -> None:
         text = f"{text}  score {order.score:.2f}" + (f" ({tag})" if tag else "")
         page.line(text, page.fitted(text, 2.6, wide), x=x, room=wide + 5)
         page.y += 0.4
-        _chart(page, answer, order, plan.shown, x, page.y, wide, labels=False)
+        _chart(page, answer, order, plan.shown, x, wide, labels=False)
         lowest = max(lowest, page.y)
     page.y = lowest

@@ -41,30 +41,30 @@ def draw_grid(page: Page, answer: LayersAnswer, places: Sequence[int]) -> None:
     cell = (97 - left) / n
     tall = min(cell, 15.0)
     page.put("on it:", 2.4, 3, page.y, QUIET)
-    for place in places:
-        x = left + (numbers[place] - 1) * cell
-        _name(page, answer, place, numbers, x, page.y, cell - 0.6)
+    for step, place in enumerate(places):
+        x = left + step * cell
+        page.put(str(step + 1), 2.2, x, page.y, QUIET)
+        page.put(answer.name(place), 2.7, x, page.y + 2.4, bold=0.04, room=cell - 0.6)
     page.y += 4.2
     page.put("below:", 2.4, 3, page.y - 1.6, QUIET)
     page.y += 1.4
     for lower in places:
         below = plan.traits[lower].colour.lab_d50
         label = f"{numbers[lower]} {answer.name(lower)}"
-        size = page.fitted(label, min(2.7, 0.45 * tall), left - 4)
-        page.put(label, size, 3, page.y + tall / 2, bold=0.04, anchor="lm")
+        size, middle = min(2.7, 0.45 * tall), page.y + tall / 2
+        page.put(label, size, 3, middle, bold=0.04, anchor="lm", room=left - 4)
         for upper in places:
             x = left + (numbers[upper] - 1) * cell
             box = (x, page.y, x + cell - 0.5, page.y + tall - 0.5)
+            page.field(box, below, QUIET)
             if lower == upper:
-                page.field(box, below)
                 _words(page, box, below, "on paper", plan.traits[lower].colour)
                 continue
             pair = plan.pair(lower, upper)
-            page.field(box, below)
             rim = min(0.09 * cell, 1.0)
             inner = (box[0] + rim, box[1] + rim, box[2] - rim, box[3] - rim)
             colour = pair.colour.lab_d50
-            page.field(inner, colour, edge=None)
+            page.field(inner, colour)
             lost, shows = faults(pair)
             _words(page, inner, colour, lost.lower(), pair.colour)
             if lost == "LOST":
@@ -84,20 +84,14 @@ def draw_grid(page: Page, answer: LayersAnswer, places: Sequence[int]) -> None:
     page.y += 0.6
 
 
-def _name(page: Page, answer: LayersAnswer, place: int, numbers, x: float, y: float, room: float):
-    page.put(str(numbers[place]), 2.2, x, y, QUIET)
-    name = answer.name(place)
-    page.put(name, page.fitted(name, 2.7, room), x, y + 2.4, bold=0.04)
-
-
 def _words(page: Page, box, lab_d50, word: str, colour) -> None:
     """L* a* b* and a word, in a field that has the room for them."""
     room, tall = (box[2] - box[0]) * 0.9, box[3] - box[1]
     cells = zip(colour.lab_d50, colour.lab_u95, strict=True)
     numbers = " ".join(f"{words.number(v, 0)}±{words.number(u, 0)}" for v, u in cells)
-    size = page.fitted(numbers, min(2.5, 0.22 * tall), room)
-    fill = on_top(lab_d50)
-    page.put(numbers, size, box[0] + 0.05 * room, box[1] + 0.05 * tall, fill)
+    x, y, fill = box[0] + 0.05 * room, box[1] + 0.05 * tall, on_top(lab_d50)
+    largest = min(2.5, 0.22 * tall)
+    page.put(numbers, largest, x, y, fill, room=room)
     if word:
-        size = page.fitted(word, min(2.5, 0.22 * tall), room)
-        page.put(word, size, box[0] + 0.05 * room, box[1] + 0.05 * tall + 1.35 * size, fill)
+        size = page.fitted(word, largest, room)
+        page.put(word, size, x, y + 1.35 * size, fill)
