@@ -11,7 +11,6 @@ import zipfile
 import zlib
 from pathlib import Path
 
-from calibration.card.cgats import cgats_text
 from calibration.errors import BadFile
 from calibration.files import writing_atomically
 from drawdown.book.photos import PhotoStore
@@ -183,6 +182,8 @@ def _cell(value: object) -> str:
 
 
 def colours_cgats(rows: list[Data], day: str) -> str:
+    from calibration.card.cgats import cgats_text  # the help of export needs no numpy
+
     samples = [
         (f"{row['kind'][0].upper()}{number}", row["name"],
          [row["lab_l_d50"], row["lab_a_d50"], row["lab_b_d50"]])

@@ -10,7 +10,7 @@ COMMANDS = {
     "show": f"{HERE}.lists:show",
     "find": f"{HERE}.find:find",
     "remake": f"{HERE}.remake:remake",
-    "amend": f"{HERE}.amend:amend",
+    "amend": f"{HERE}.keep:amend",
     "correct": f"{HERE}.remake:correct",
     "batches": f"{HERE}.lists:batches",
     "added": f"{HERE}.story:added",

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from calibration.errors import WrongUsage
+from drawdown.commands.book import frame
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
 from drawdown.defaults import TOLERANCE_DE00
+from drawdown.report.json.book import original_data, original_names, packet_data
+from drawdown.report.text.book import mix_words, paragraph, swatch, table
+from drawdown.report.text.terminal import Screen, paint
+from drawdown.wording import figures as words
+from drawdown.wording.weights import noted_grams
 
 if TYPE_CHECKING:
     from drawdown.book.readings import Found
     from drawdown.pipeline.read import Judgement
     from drawdown.reading.colour import StripReading
-    from drawdown.report.text.terminal import Screen
 
 MOST_SHOWN = 50
+KINDS = ("original", "packet")
 
 
 def find(
@@ -46,17 +51,11 @@ def find(
             "each one shown is compared with care",
             "give a smaller number",
         )
-    both = originals == packets
-    kinds = ("original", "packet") if both else ("original",) if originals else ("packet",)
-    from drawdown.book import open_book
-    from drawdown.report.json.book import dump_book, original_names
-    from drawdown.report.text import terminal
-
-    with open_book(opt.folder_of(book)) as opened:  # told before the measuring, not after
+    kinds = KINDS if originals == packets else ("original",) if originals else ("packet",)
+    with frame.opened(book) as opened:  # told before the measuring, not after
         from drawdown.book.readings import look_up, nearest
-        from drawdown.commands.book.options import read_strip
 
-        seen, colour = read_strip(photo, strip_number, card, card_corners, keep=False)
+        seen, colour = frame.read_strip(photo, strip_number, card, card_corners, keep=False)
         found = look_up(
             opened,
             nearest(opened, colour.lab_d50, most, kinds),
@@ -66,22 +65,17 @@ def find(
             tolerance=tolerance,
         )
         names = original_names(opened)
-        if json:
-            rows = [_data(one, names) for one in found]
-            data: dict[str, Any] = {
-                "photo": str(photo),
-                "strip_number": strip_number,
-                "lab_d50": [round(float(v), 2) for v in colour.lab_d50],
-                "lab_u95": [round(float(v), 2) for v in colour.lab_u95],
-                "tolerance": tolerance,
-                "found": rows,
-                "use_first": next((row["name"] for row in rows if row["use_first"]), None),
-            }
-            terminal.write_result(dump_book("find", data))
-            return 0
-    screen = terminal.screen(sys.stdout)
-    terminal.write_result(find_screen(found, seen, colour, names, tolerance, screen))
-    return 0
+    rows = [_data(one, names) for one in found]
+    data: dict[str, Any] = {
+        "photo": str(photo),
+        "strip_number": strip_number,
+        "lab_d50": [round(float(v), 2) for v in colour.lab_d50],
+        "lab_u95": [round(float(v), 2) for v in colour.widest_u95],
+        "tolerance": tolerance,
+        "found": rows,
+        "use_first": next((row["name"] for row in rows if row["use_first"]), None),
+    }
+    return frame.tell(json, "find", data, lambda s: find_screen(found, seen, colour, tolerance, s))
 
 
 def usable(one: Found) -> bool:
@@ -96,14 +90,10 @@ def usable(one: Found) -> bool:
 
 
 def _data(one: Found, names: dict[int, str]) -> dict[str, Any]:
-    from drawdown.report.json.book import original_data, packet_data
-
     c = one.comparison
-    what = one.original or one.packet
-    assert what is not None
     return {
         "kind": one.near.kind,
-        "name": what.name,
+        "name": _name(one),
         "de00": round(one.near.de00, 3),
         "de00_best": round(c.de00, 3),
         "de00_low95": round(c.de00_low95, 3),
@@ -125,9 +115,6 @@ def _name(one: Found) -> str:
 
 def _more(one: Found) -> str:
     """How the strip differs from it, and what it is or what is left of it."""
-    from drawdown.report.text.book import mix_words
-    from drawdown.wording.weights import noted_grams
-
     parts = [f"the strip: {one.comparison.words}"]
     if one.packet is not None:
         p = one.packet
@@ -143,54 +130,30 @@ def find_screen(
     found: tuple[Found, ...],
     seen: Judgement,
     colour: StripReading,
-    names: dict[int, str],
     tolerance: float,
     screen: Screen,
 ) -> str:
     """The nearest first; a packet that may do is named above all."""
-    from drawdown.report.text.book import paragraph, swatch, table
-    from drawdown.report.text.terminal import paint
-    from drawdown.wording import figures as words
-    from drawdown.wording.weights import noted_grams
-
-    number = colour.strip.number
     seen_as = ", ".join(
         f"{axis}* {words.number(v, 1)} ± {words.number(u, 1)}"
-        for axis, v, u in zip("Lab", colour.lab_d50, colour.lab_u95, strict=True)
+        for axis, v, u in zip("Lab", colour.lab_d50, colour.widest_u95, strict=True)
     )
-    lines = [paint(f" Strip {number}: {seen_as}", "1", screen.colour)]
+    lines = [paint(f" Strip {colour.strip.number}: {seen_as}", "1", screen.colour)]
     lines += swatch(colour.lab_d50, screen)
     if not found:
         return "\n".join([*lines, "", *paragraph("The book holds no colour to compare.", screen)])
     first = next((one for one in found if usable(one)), None)
-    if first is not None and first.packet is not None:
-        p, c = first.packet, first.comparison
-        place = f", {p.place}" if p.place else ""
-        chance = "" if c.verdict == "match" else " It is too close to call: try it on paper first."
-        lines += ["", *(
-            paint(line, "1", screen.colour)
-            for line in paragraph(
-                f'Use this up first: packet "{p.name}", {noted_grams(p.grams)} of {p.date}{place}; '
-                f"Delta E {words.number(first.near.de00, 1)} ({words.number(c.de00_low95, 1)} to "
-                f"{words.number(c.de00_high95, 1)}).{chance}",
-                screen,
-            )
-        )]  # fmt: skip
+    if first is not None:
+        lines += ["", *(paint(line, "1", screen.colour) for line in _use_first(first, screen))]
     rows = [
-        [
-            _name(one),
-            one.near.kind,
-            words.number(one.near.de00, 2),
-            f"{words.number(one.comparison.de00_low95, 1)} to "
-            f"{words.number(one.comparison.de00_high95, 1)}",
-        ]
+        [_name(one), one.near.kind, words.number(one.near.de00, 2), _interval(one)]
         for one in found
-    ]
+    ]  # fmt: skip
     head, *listed = table(["name", "kind", " Delta E", " 95 %"], rows, screen)
+    lines += ["", head]
     if len(listed) != len(found):  # a narrow screen: blocks, without a head
-        lines += ["", head, *listed]
+        lines += listed
     else:
-        lines += ["", head]
         for line, one in zip(listed, found, strict=True):
             lines += [line, *paragraph(_more(one), screen, "   ")]
     lines += ["", *paragraph(
@@ -203,3 +166,20 @@ def find_screen(
     if hard:
         lines += ["", *paragraph(hard[0].text, screen)]
     return "\n".join(lines)
+
+
+def _interval(one: Found) -> str:
+    c = one.comparison
+    return f"{words.number(c.de00_low95, 1)} to {words.number(c.de00_high95, 1)}"
+
+
+def _use_first(first: Found, screen: Screen) -> list[str]:
+    p, c = first.packet, first.comparison
+    assert p is not None
+    place = f", {p.place}" if p.place else ""
+    chance = "" if c.verdict == "match" else " It is too close to call: try it on paper first."
+    return paragraph(
+        f'Use this up first: packet "{p.name}", {noted_grams(p.grams)} of {p.date}{place}; '
+        f"Delta E {words.number(first.near.de00, 1)} ({_interval(first)}).{chance}",
+        screen,
+    )

@@ -8,12 +8,29 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration.errors import WrongUsage
-from drawdown.commands.book.options import by_shelf, folder_of, store
+from drawdown.book import Book, Change
+from drawdown.book.batches import (
+    GRAMS,
+    PER_100,
+    batch_by_id,
+    batch_called,
+    begin_batch,
+    log_added,
+    log_reading,
+    log_taken,
+    mix_with_added,
+    story_of,
+)
+from drawdown.book.columns import Batch, Mix, MixPart, Original
+from drawdown.book.originals import add_recipe, find_original, original_by_id
+from drawdown.book.photos import Stored
+from drawdown.book.shapes import clean_date, clean_name
+from drawdown.commands.book import frame
+from drawdown.report.text.book import UNDO
+from drawdown.report.text.terminal import write_aside
+from drawdown.wording.weights import noted_grams
 
 if TYPE_CHECKING:
-    from drawdown.book import Book, Change
-    from drawdown.book.columns import Batch, Mix, Original
-    from drawdown.book.photos import Stored
     from drawdown.matching.kept_original import Kept
     from drawdown.pipeline.read import Judgement
 
@@ -30,7 +47,7 @@ class FromBook:
     ``mix_said`` that the mix is the command's, not the book's, and ``weighed`` what it said
     the batch weighs now."""
 
-    folder: Path
+    book: Path | None
     original: Original
     kept: Kept
     batch: Batch | None
@@ -44,25 +61,18 @@ class FromBook:
     def parts(self, shelf_path: Path | None) -> dict[str, float] | None:
         """The mix for the advice; None when an ink of it is not on the shelf (told on
         stderr) or there is none."""
-        if not self.mix:
+        known = frame.on_shelf([part.ink for part in self.mix], shelf_path)
+        strange = [ink for ink, found in known.items() if found is None]
+        if strange:
+            write_aside(
+                f"The mix in the book names {strange[0]}, which is not on the shelf in use; "
+                "the advice guesses the mix from the colour."
+            )
             return None
-        from drawdown.report.text.terminal import write_aside
-        from drawdown.studio.shelf_file import shelf_in_use
-
-        shelf = shelf_in_use(shelf_path).shelf
-        for part in self.mix:
-            try:
-                shelf.find(part.ink)
-            except WrongUsage:
-                write_aside(
-                    f"The mix in the book names {part.ink}, which is not on the shelf in use; "
-                    "the advice guesses the mix from the colour."
-                )
-                return None
         parts: dict[str, float] = {}
         for part in self.mix:
             parts[part.ink] = parts.get(part.ink, 0.0) + part.parts
-        return parts
+        return parts or None
 
 
 def from_book(
@@ -79,37 +89,15 @@ def from_book(
 ) -> FromBook:
     """Look up what ``--kept`` and ``--log`` name; inks go by the shelf's names, so that the
     same ink under two names counts as one. Raises ``WrongUsage`` and ``BadFile``."""
-    from drawdown.book import open_book
-    from drawdown.book.batches import batch_called, mix_with_added, story_of
-    from drawdown.book.columns import MixPart
-    from drawdown.book.originals import find_original, original_by_id
-    from drawdown.book.shapes import clean_name
     from drawdown.matching.kept_original import Kept
 
-    folder = folder_of(book)
     name = None if log is None else clean_name(log, "--log")
-    with open_book(folder, write=log is not None) as opened:
+    with frame.opened(book, write=log is not None) as opened:
         batch = batch_called(opened, name) if name else None
-        original = None if kept is None else find_original(opened, clean_name(kept, "--kept"))
-        if original is None and batch is not None and batch.original:
-            original = original_by_id(opened, batch.original)
-        if original is None:
-            raise WrongUsage(
-                f'--log "{log}" names a batch that is not in the book yet',
-                "it is not clear which kept original it is mixed towards",
-                "say so with --kept NAME",
-            )
-        if batch is not None and batch.original not in (None, original.id):
-            towards = original_by_id(opened, batch.original)
-            raise WrongUsage(
-                f'the batch "{batch.name}" is mixed towards "{towards.name if towards else "?"}"',
-                "one batch has one original, or its story would make no sense",
-                "give this batch another name with --log",
-            )
-        inside = None
-        if batch is not None:
-            inside = mix_with_added(batch, story_of(opened, batch.id))
-    if original.reading is None:
+        original = _original(opened, kept, log, batch)
+        inside = batch and mix_with_added(batch, story_of(opened, batch.id))
+    r = original.reading
+    if r is None:
         raise WrongUsage(
             f'the colour of "{original.name}" is not in the book',
             "there is nothing to compare with",
@@ -117,50 +105,58 @@ def from_book(
         )
     mix = inside[0] if inside else original.recipe.mix if original.recipe else ()
     if said:
-        mix = tuple(MixPart(ink, amount) for ink, amount in by_shelf(said, shelf).items())
+        mix = tuple(MixPart(ink, amount) for ink, amount in frame.by_shelf(said, shelf).items())
     if original.state == "wet":
-        from drawdown.report.text.terminal import write_aside
-
         write_aside(
             f'"{original.name}" was read wet, and a wet strip is darker: pull the batch and look '
             "at it as wet, or read the original anew with drawdown book amend --photo."
         )
-    r = original.reading
-    colour = r.colour()
     return FromBook(
-        folder=folder,
+        book=book,
         original=original,
         kept=Kept(
-            original.name,
-            colour,
-            r.card != "measured",
-            r.shaded,
-            apart,
-            batch_number,
+            original.name, r.colour(), r.card != "measured", r.shaded, apart, batch_number,
             original.state,
         ),
         batch=batch,
         batch_name=name,
         mix=mix,
         grams=grams if grams is not None else inside[1] if inside else None,
-        added=by_shelf(added or {}, shelf),
+        added=frame.by_shelf(added or {}, shelf),
         mix_said=bool(said),
         weighed=grams,
-    )
+    )  # fmt: skip
+
+
+def _original(opened: Book, kept: str | None, log: str | None, batch: Batch | None) -> Original:
+    """The kept original that is named, or the one that the batch is mixed towards."""
+    original = None if kept is None else find_original(opened, clean_name(kept, "--kept"))
+    if original is None and batch is not None and batch.original:
+        original = original_by_id(opened, batch.original)
+    if original is None:
+        raise WrongUsage(
+            f'--log "{log}" names a batch that is not in the book yet',
+            "it is not clear which kept original it is mixed towards",
+            "say so with --kept NAME",
+        )
+    if batch is not None and batch.original not in (None, original.id):
+        towards = original_by_id(opened, batch.original)
+        raise WrongUsage(
+            f'the batch "{batch.name}" is mixed towards "{towards.name if towards else "?"}"',
+            "one batch has one original, or its story would make no sense",
+            "give this batch another name with --log",
+        )
+    return original
 
 
 def log_match(source: FromBook, photo: Path, judgement: Judgement) -> None:
     """Put the match into the batch's story; told on stderr. Raises ``BadFile``."""
-    from drawdown.book import open_book
-    from drawdown.report.text.book import UNDO
-    from drawdown.report.text.terminal import write_aside
-
     c = judgement.comparison
     assert c is not None
     assert source.batch_name is not None
     batch_strip = next(s for s in judgement.strips if s.strip.number == c.batch)
-    with open_book(source.folder, write=True) as opened:
-        stored, crop = store(opened, photo, judgement, batch_strip)
+    with frame.opened(source.book, write=True) as opened:
+        stored, crop = frame.store(opened, photo, judgement, batch_strip)
         earlier = judgement.earlier
         other = None if earlier is None else opened.photos.add_file(Path(earlier.photo.path))
         with opened.change(f'logged a photo of batch "{source.batch_name}"') as change:
@@ -177,9 +173,7 @@ def _write(
     judgement: Judgement,
     photos: tuple[Stored, Stored | None, Stored],
 ) -> list[str]:
-    from drawdown.book.batches import batch_called, begin_batch, log_reading
     from drawdown.book.readings import insert_reading
-    from drawdown.book.shapes import clean_date
     from drawdown.report.json.match import match_data
 
     told = []
@@ -254,9 +248,6 @@ def _is_logged(opened: Book, row: int, stored: Stored) -> bool:
 def _weighed_again(opened: Book, change: Change, batch: Batch, grams: float) -> list[str]:
     """The batch weighed ``grams`` before what is added now: less than the book knows of means
     that a portion was taken out."""
-    from drawdown.book.batches import log_taken, mix_with_added, story_of
-    from drawdown.wording.weights import noted_grams
-
     inside = mix_with_added(batch, story_of(opened, batch.id))
     known = None if inside is None else inside[1]
     if known is None or abs(known - grams) <= max(SAME_WEIGHT_G, SAME_WEIGHT_SHARE * known):
@@ -271,8 +262,6 @@ def _weighed_again(opened: Book, change: Change, batch: Batch, grams: float) -> 
 
 
 def _log_added(opened: Book, change: Change, row: int, added: dict[str, float]) -> list[str]:
-    from drawdown.book.batches import GRAMS, PER_100, batch_by_id, log_added
-
     batch = batch_by_id(opened, row)
     assert batch is not None
     unit = GRAMS if batch.grams is not None else PER_100
@@ -286,8 +275,6 @@ def _better_recipe(
     """A batch that cannot be told from the original shows what the recipe really is. One that
     is only within tolerance does not: a batch that began light on purpose would make every
     remake after it lighter still."""
-    from drawdown.book.batches import batch_by_id, mix_with_added, story_of
-    from drawdown.book.originals import add_recipe, original_by_id
 
     batch = batch_by_id(opened, row)
     original = original_by_id(opened, source.original.id)

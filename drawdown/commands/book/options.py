@@ -1,27 +1,16 @@
-"""Options that the commands of the book share, and the completion of names in the book.
-
-Reading one strip of a photo for the book.
-"""
+"""Options that the commands of the book share, their checks, and the completion of names in
+the book."""
 
 from __future__ import annotations
 
 import contextlib
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from calibration.errors import PhotoUnfit, WrongUsage
-from drawdown.commands.support import options as opt
+from calibration.errors import WrongUsage
 from drawdown.commands.support.options import inks
-from drawdown.commands.support.output import photo_options, read_photo
-from drawdown.commands.support.parse import read_mix
-
-if TYPE_CHECKING:
-    from drawdown.book import Book
-    from drawdown.book.photos import Stored
-    from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import StripReading
 
 
 def folder_of(book: Path | None) -> Path:
@@ -70,6 +59,11 @@ def editions(ctx: typer.Context, incomplete: str) -> list[str]:
         "SELECT DISTINCT edition FROM original WHERE removed IS NULL AND edition != '' "
         "UNION SELECT DISTINCT edition FROM pull WHERE removed IS NULL"
     )
+    return _names(ctx, sql, incomplete)
+
+
+def pulled(ctx: typer.Context, incomplete: str) -> list[str]:
+    sql = "SELECT DISTINCT edition FROM pull WHERE removed IS NULL ORDER BY edition_key"
     return _names(ctx, sql, incomplete)
 
 
@@ -167,144 +161,3 @@ def check_days(since: str | None, until: str | None = None) -> tuple[str | None,
 
     first = None if since is None else clean_date(since, "--since")
     return first, None if until is None else clean_date(until, "--until")
-
-
-def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | None = None):
-    """``--mix`` and ``--tin`` as a mix. An ink that the shelf knows under another name keeps
-    the shelf's name; one that it does not know is kept as it was said."""
-    from drawdown.book.columns import MixPart
-    from drawdown.book.shapes import clean_name
-
-    parts = read_mix(pairs or []) or {}
-    marks: dict[str, str] = {}
-    for pair in tins or []:
-        ink, sign, mark = pair.partition("=")
-        if not sign or not ink.strip() or not mark.strip():
-            raise WrongUsage(
-                f"--tin {pair} is not an ink, an equals sign and the mark on its tin",
-                "the mark says from which of the maker's batches the ink came",
-                "write for example: --tin phthalo-blue=L2041",
-            )
-        marks[ink.strip()] = clean_name(mark, "--tin")
-    known = shelf_names(list({**parts, **marks}), shelf)
-    stray = [ink for ink in marks if known[ink] not in {known[name] for name in parts}]
-    if marks and not parts:
-        raise WrongUsage(
-            "--tin is given without --mix",
-            "a mark belongs to an ink of the mix, and would be lost",
-            "give the whole mix with --mix as well",
-        )
-    if stray:
-        raise WrongUsage(
-            f"--tin names {stray[0]}, which is not in the mix",
-            "a mark belongs to an ink of the mix",
-            "give the same name with --mix",
-        )
-    by_name = {known[ink]: mark for ink, mark in marks.items()}
-    return tuple(
-        MixPart(clean_name(ink, "--mix"), amount, by_name.get(ink, ""))
-        for ink, amount in by_shelf(parts, shelf).items()
-    )
-
-
-def not_on_shelf(inks: list[str], shelf: Path | None) -> list[str]:
-    """Those inks that the shelf in use does not know."""
-    from drawdown.studio.shelf_file import shelf_in_use
-
-    known = shelf_in_use(shelf).shelf
-    strange = []
-    for ink in inks:
-        try:
-            known.find(ink)
-        except WrongUsage:
-            strange.append(ink)
-    return strange
-
-
-def tell_strange(inks: list[str], shelf: Path | None) -> None:
-    """Say on stderr which inks the shelf in use does not know: a name may be mistyped."""
-    strange = not_on_shelf(inks, shelf)
-    if strange:
-        from drawdown.report.text.terminal import write_aside
-
-        write_aside(
-            f"Not on the shelf in use: {', '.join(strange)}. It is noted as you said it, but "
-            "advice can only guess with such inks; put them on the shelf with drawdown ink add."
-        )
-
-
-def shelf_names(inks: list[str], shelf: Path | None) -> dict[str, str]:
-    """Each ink under the shelf's name for it, or as it was said."""
-    if not inks:
-        return {}
-    from drawdown.studio.shelf_file import shelf_in_use
-
-    known = shelf_in_use(shelf).shelf
-    names = {}
-    for ink in inks:
-        names[ink] = " ".join(ink.split())
-        with contextlib.suppress(WrongUsage):
-            names[ink] = known.find(ink).name
-    return names
-
-
-def by_shelf(amounts: dict[str, float], shelf: Path | None) -> dict[str, float]:
-    """The amounts under the shelf's names; those of one ink under two names are added up."""
-    names = shelf_names(list(amounts), shelf)
-    total: dict[str, float] = {}
-    for ink, amount in amounts.items():
-        total[names[ink]] = total.get(names[ink], 0.0) + amount
-    return total
-
-
-def read_strip(
-    photo: Path,
-    number: int,
-    card: Path | None,
-    card_corners: str | None,
-    *,
-    keep: bool,
-    by_hand: tuple[str, ...] = (),
-) -> tuple[Judgement, StripReading]:
-    """The strip of that number and the photo it is in; ``by_hand`` places strips instead of
-    looking for them. With ``keep``, a strip that no verdict could rest on is refused. Raises
-    ``WrongUsage``, ``PhotoUnfit`` and ``BadFile``."""
-    opt.check_strip_numbers(strip_number=number)
-    seen = read_photo(photo, photo_options(card, card_corners, by_hand))
-    return seen, strip_of(seen, number, photo, keep=keep)
-
-
-def strip_of(seen: Judgement, number: int, photo: Path, *, keep: bool) -> StripReading:
-    """One more strip of a photo that was read; raises as ``read_strip``."""
-    by_number = {s.strip.number: s for s in seen.strips}
-    if number not in by_number:
-        count = len(by_number)
-        raise WrongUsage(
-            f"strip {number} was asked for, but {count or 'no'} "
-            f"strip{' was' if count == 1 else 's were'} found in {photo}",
-            "strips are numbered from left to right with the card upright",
-            "see them all with: drawdown read",
-        )
-    colour = by_number[number]
-    hard = [f for f in (*seen.flags, *colour.flags) if f.hard]
-    if keep and hard:
-        raise PhotoUnfit(
-            hard[0].seen,
-            f"{hard[0].kind.why}; a colour that is kept must be one to trust",
-            hard[0].kind.todo,
-        )
-    return colour
-
-
-def store(
-    opened: Book, photo: Path, seen: Judgement, colour: StripReading
-) -> tuple[Stored, Stored]:
-    """Keep a photo and the strip's crop, before the change that names them begins. Raises
-    ``BadFile``."""
-    from PIL import Image
-
-    from drawdown.book.readings import crop_of
-    from drawdown.report.pictures.answer import png_bytes
-
-    crop = png_bytes(Image.fromarray(crop_of(seen, colour)))
-    return opened.photos.add_file(photo), opened.photos.add_bytes(crop, ".png")

@@ -4,20 +4,28 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calibration.errors import BadFile, WrongUsage
+from drawdown.book.columns import Original, Packet, Reading
+from drawdown.book.originals import find_original, list_originals, recipes_of
+from drawdown.book.packets import find_packet, list_packets
+from drawdown.book.store import Book
+from drawdown.commands.book import frame
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
 from drawdown.commands.support.parse import read_choice
+from drawdown.report.json.book import photo_path
+from drawdown.report.text.book import count_words, lab_words, parts_text
+from drawdown.report.text.terminal import write_aside
+from drawdown.wording.cautions import pigment_caution
+from drawdown.wording.weights import noted_grams
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from drawdown.book import Book
-    from drawdown.book.columns import Mix, Original, Packet, Reading
     from drawdown.ink.shelf import Ink, Shelf
     from drawdown.report.paper.labels import Label
     from drawdown.report.paper.pages import Item, Rgb
@@ -96,12 +104,32 @@ def labels(
     if not 1 <= copies <= 100:
         raise WrongUsage(f"--copies is {copies}", "from 1 to 100 of each can be printed",
                          "give a smaller number")  # fmt: skip
-    from drawdown.book import open_book
+    made = _labels(book, names or [], originals, shelf, copies)
+    pages = label_pages(made, sheet, start)
+    _write(out, pages, sheet.paper_mm, "Labels", _texts(made))
+    w, h = sheet.label_mm
+    data = {
+        "file": str(out), "labels": [label.name for label in made], "sheets": len(pages),
+        "label_mm": list(sheet.label_mm), "columns": sheet.columns, "rows": sheet.rows,
+        "paper_mm": list(sheet.paper_mm), "start": start,
+    }  # fmt: skip
+    return frame.tell(
+        json, "labels", data,
+        lambda _: f" {out}: {count_words(len(made), 'label')} of {w:g} x {h:g} mm on "
+        f"{count_words(len(pages), 'sheet')}.",
+        "Print it at 100 % and cut along the lines." if sheet.cut else
+        "Print it at 100 %, first on plain paper, and hold that against the label stock.",
+    )  # fmt: skip
+
+
+def _labels(
+    book: Path | None, names: list[str], originals: bool, shelf: Path | None, copies: int
+) -> list[Label]:
     from drawdown.studio.shelf_file import shelf_in_use
 
-    with open_book(opt.folder_of(book)) as opened:
+    with frame.opened(book) as opened:
         inks = shelf_in_use(shelf).shelf
-        found = _chosen(opened, names or [], originals)
+        found = _chosen(opened, names, originals)
         made = [_label(one, inks) for one in found for _ in range(copies)]
     if not made:
         raise WrongUsage("there is nothing to print labels for",
@@ -110,28 +138,7 @@ def labels(
     if len(made) > MOST_LABELS:
         raise WrongUsage(f"{len(made)} labels are more than anyone means to print",
                          f"at most {MOST_LABELS} go into one file", "name some")  # fmt: skip
-    pages = label_pages(made, sheet, start)
-    _write(out, pages, sheet.paper_mm, "Labels", _texts(made))
-    if json:
-        _tell({
-            "file": str(out), "labels": [label.name for label in made], "sheets": len(pages),
-            "label_mm": list(sheet.label_mm), "columns": sheet.columns, "rows": sheet.rows,
-            "paper_mm": list(sheet.paper_mm), "start": start,
-        }, "labels")  # fmt: skip
-        return 0
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import count_words
-
-    w, h = sheet.label_mm
-    terminal.write_result(
-        f" {out}: {count_words(len(made), 'label')} of {w:g} x {h:g} mm on "
-        f"{count_words(len(pages), 'sheet')}."
-    )
-    terminal.write_aside(
-        "Print it at 100 %, first on plain paper, and hold that against the label stock."
-        if not sheet.cut else "Print it at 100 % and cut along the lines."
-    )  # fmt: skip
-    return 0
+    return made
 
 
 def _sizes() -> list[str]:
@@ -142,9 +149,6 @@ def _sizes() -> list[str]:
 
 def _chosen(book: Book, names: list[str], originals: bool) -> list[Packet | Original]:
     """What the names mean: packets first, then kept originals; with ``originals`` those."""
-    from drawdown.book.originals import find_original, list_originals
-    from drawdown.book.packets import find_packet, list_packets
-
     if not names:
         return list(list_originals(book)) if originals else list(list_packets(book))
     found: list[Packet | Original] = []
@@ -163,13 +167,10 @@ def _chosen(book: Book, names: list[str], originals: bool) -> list[Packet | Orig
 
 
 def _label(one: Packet | Original, shelf: Shelf) -> Label:
-    from drawdown.book.columns import Packet
     from drawdown.report.paper.labels import Label
-    from drawdown.report.text.book import lab_words, parts_text
-    from drawdown.wording.weights import noted_grams
 
     if isinstance(one, Packet):
-        mix: Mix = one.mix
+        mix = one.mix
         facts = (noted_grams(one.grams), one.date, one.place, one.note)
     else:
         mix = one.recipe.mix if one.recipe else ()
@@ -202,8 +203,6 @@ def _on_shelf(name: str, shelf: Shelf) -> Ink | None:
 def cautions_of(name: str, shelf: Shelf) -> list[tuple[str, str]]:
     """(long, short) cautions of an ink: what the shelf notes, or else what is known of a
     pigment that its name holds."""
-    from drawdown.wording.cautions import pigment_caution
-
     ink = _on_shelf(name, shelf)
     found = {ink.caution} if ink is not None and ink.caution else set()
     codes = _PIGMENT.findall(name)
@@ -235,13 +234,11 @@ def recipe_sheet(
     opt.check_out(out, (".pdf",), replace)
     read_choice("--paper", paper or "a4", PAPERS)
     from calibration.card.artwork import PAPERS_MM
-    from drawdown.book import open_book
-    from drawdown.book.originals import find_original
     from drawdown.report.paper.recipe_sheet import recipe_pages
     from drawdown.studio.shelf_file import shelf_in_use
 
     size = PAPERS_MM[paper or "a4"]
-    with open_book(opt.folder_of(book)) as opened:
+    with frame.opened(book) as opened:
         inks = shelf_in_use(shelf).shelf
         found = [find_original(opened, name) for name in names]
         sheets = [_sheet(opened, one, inks) for one in found]
@@ -249,20 +246,12 @@ def recipe_sheet(
     texts = [o.name + o.note + o.paper + o.edition for o in found]
     title = found[0].name if len(found) == 1 else "Recipes"
     _write(out, pages, size, title, "".join(texts))
-    if json:
-        _tell({"file": str(out), "originals": [o.name for o in found], "pages": len(pages)},
-              "recipe-sheet")  # fmt: skip
-        return 0
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import count_words
-
-    terminal.write_result(f" {out}: {count_words(len(pages), 'page')}.")
-    return 0
+    data = {"file": str(out), "originals": [o.name for o in found], "pages": len(pages)}
+    return frame.tell(json, "recipe-sheet", data,
+                      lambda _: f" {out}: {count_words(len(pages), 'page')}.")  # fmt: skip
 
 
 def _sheet(book: Book, original: Original, shelf: Shelf) -> Sheet:
-    from drawdown.book.originals import recipes_of
-    from drawdown.report.json.book import photo_path
     from drawdown.report.paper.recipe_sheet import InkSwatch, Sheet
 
     recipes = recipes_of(book, original.id)
@@ -306,7 +295,6 @@ def _texts(made: list[Label]) -> str:
 def _write(out: Path, pages: Sequence[Sequence[Item]], size, title: str, texts: str) -> None:
     from calibration.files import write_atomically
     from drawdown.report.paper.pages import lost_letters, pdf_of
-    from drawdown.report.text import terminal
 
     try:
         data = pdf_of(pages, size, title)
@@ -316,11 +304,4 @@ def _write(out: Path, pages: Sequence[Sequence[Item]], size, title: str, texts: 
     write_atomically(out, data)
     lost = lost_letters(texts)
     if lost:
-        terminal.write_aside(f"These letters cannot be printed and stand as ?: {lost[:40]}")
-
-
-def _tell(data: dict[str, Any], schema: str) -> None:
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
-
-    terminal.write_result(dump_book(schema, data))
+        write_aside(f"These letters cannot be printed and stand as ?: {lost[:40]}")

@@ -2,27 +2,24 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calibration.errors import WrongUsage
+from drawdown.book.shapes import clean_date, clean_name, clean_text, name_key
+from drawdown.book.store import Book
+from drawdown.commands.book import frame
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.pipeline.options import refuse_too_few
+from drawdown.report.json.book import run_data
+from drawdown.report.text.book import UNDO, count_words
 
 if TYPE_CHECKING:
-    from drawdown.book import Book
     from drawdown.book.columns import Pull
-    from drawdown.book.edition import Run
-
-
-def _pulled(ctx: typer.Context, incomplete: str) -> list[str]:
-    sql = "SELECT DISTINCT edition FROM pull WHERE removed IS NULL ORDER BY edition_key"
-    return opt._names(ctx, sql, incomplete)
 
 
 def pull(
@@ -67,12 +64,48 @@ def pull(
     json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note a pulled print of an edition, and say whether to go on."""
-    from drawdown.book.shapes import clean_date, clean_name, clean_text
-
     edition = clean_name(edition, "--edition")
     spot = clean_name(spot, "--spot") if spot.strip() else ""
-    day, remark = clean_date(date), clean_text(note, "--note")
+    day, remark = clean_date(date, "--date"), clean_text(note, "--note")
     shared.check_tolerance(tolerance)
+    _check_numbers(number, strip_number, beside, good)
+    by_hand = shared.check_strips(strip or [])
+    refuse_too_few(by_hand, strip_number, beside or 1)
+    from drawdown.book.edition import add_pull, drift_of, run_of
+    from drawdown.book.readings import insert_reading
+    from drawdown.report.text.edition import run_screen
+
+    with frame.opened(book, create=True) as opened:
+        edition = _known_spelling(opened, edition)
+        here = [p for p in run_of(opened, edition) if p.spot == spot]
+        number = _number(here, number, edition)
+        first = not any(p.good for p in here)
+        if first and beside is not None:
+            raise WrongUsage(
+                f'the first good pull of "{edition}" is not in the book yet',
+                "the run is held to it",
+                "note it first, from this same photo, with --good and its --strip-number",
+            )
+        own = frame.strip_to_keep(opened, photo, strip_number, card, card_corners, by_hand)
+        other = None if beside is None else frame.strip_of(own.seen, beside, photo, keep=True)
+        with opened.change(f'noted pull {number} of "{edition}"') as change:
+            reading = own.note(change)
+            lain = other and insert_reading(change, own.seen, other, own.stored, None)
+            add_pull(
+                opened, change, edition=edition, number=number, date=day, reading=reading,
+                spot=spot, good=good or first, note=remark, beside=lain,
+            )  # fmt: skip
+        (run,) = drift_of(opened, edition, tolerance=tolerance, spot=spot)
+    return frame.tell(
+        json, "pull", {"number": number, **run_data(run, number)},
+        lambda screen: run_screen(run, screen, only=number),
+        "It is the first one noted, so the run is held to it. Another that is noted with --good "
+        "takes its place." if first and not good else "",
+        UNDO,
+    )  # fmt: skip
+
+
+def _check_numbers(number: int | None, strip_number: int, beside: int | None, good: bool) -> None:
     if number is not None and not 0 <= number <= 10**9:
         raise WrongUsage(f"--number is {number}", "pulls are counted from 1",
                          "give the number of this pull, or leave it out")  # fmt: skip
@@ -84,55 +117,11 @@ def pull(
             "count the strips from the left; give --strip-number for this pull and --beside for "
             "the first good one",
         )  # fmt: skip
-    by_hand = shared.check_strips(strip or [])
-    refuse_too_few(by_hand, strip_number, beside or 1)
-    from drawdown.book import open_book
-    from drawdown.book.edition import add_pull, drift_of, run_of
-    from drawdown.book.readings import insert_reading
-    from drawdown.commands.book.options import read_strip, strip_of
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import UNDO
-    from drawdown.report.text.edition import run_screen
-
-    with open_book(opt.folder_of(book), create=True) as opened:
-        edition = _known_spelling(opened, edition)
-        here = [p for p in run_of(opened, edition) if p.spot == spot]
-        number = _number(here, number, edition)
-        first = not any(p.good for p in here)
-        if first and beside is not None:
-            raise WrongUsage(
-                f'the first good pull of "{edition}" is not in the book yet',
-                "the run is held to it",
-                "note it first, from this same photo, with --good and its --strip-number",
-            )
-        seen, colour = read_strip(photo, strip_number, card, card_corners, keep=True,
-                                  by_hand=by_hand)  # fmt: skip
-        other = None if beside is None else strip_of(seen, beside, photo, keep=True)
-        stored, crop = opt.store(opened, photo, seen, colour)
-        with opened.change(f'noted pull {number} of "{edition}"') as change:
-            reading = insert_reading(change, seen, colour, stored, crop)
-            lain = None if other is None else insert_reading(change, seen, other, stored, None)
-            add_pull(
-                opened, change, edition=edition, number=number, date=day, reading=reading,
-                spot=spot, good=good or first, note=remark, beside=lain,
-            )  # fmt: skip
-        (run,) = drift_of(opened, edition, tolerance=tolerance, spot=spot)
-    if json:
-        terminal.write_result(dump_book("pull", {"number": number, **run_data(run, number)}))
-        return 0
-    terminal.write_result(run_screen(run, terminal.screen(sys.stdout), only=number))
-    if first and not good:
-        terminal.write_aside("It is the first one noted, so the run is held to it. Another that "
-                             "is noted with --good takes its place.")  # fmt: skip
-    terminal.write_aside(UNDO)
-    return 0
 
 
 def _known_spelling(book: Book, edition: str) -> str:
     """The edition as it is spelt in the book already."""
     from drawdown.book.edition import editions
-    from drawdown.book.shapes import name_key
 
     same = [known for known, _ in editions(book) if name_key(known) == name_key(edition)]
     return same[0] if same else edition
@@ -157,7 +146,7 @@ def drift(
     edition: Annotated[
         str | None,
         typer.Argument(
-            metavar="[EDITION]", help="The edition; else a list of them.", autocompletion=_pulled
+            metavar="[EDITION]", help="The edition; else a list of them.", autocompletion=opt.pulled
         ),
     ] = None,
     spot: Annotated[
@@ -179,8 +168,7 @@ def drift(
     from drawdown.printing.control_chart import LEAST_BASELINE
 
     shared.check_tolerance(tolerance)
-    if picture is not None:
-        shared.check_picture(picture)
+    shared.check_picture(picture)
     if baseline < LEAST_BASELINE:
         raise WrongUsage(
             f"--baseline is {baseline}", f"fewer than {LEAST_BASELINE} pulls give no limits worth "
@@ -192,79 +180,31 @@ def drift(
                              "say which: drawdown book drift EDITION --picture OUT.png"
                              )  # fmt: skip
         return _list_editions(book, json)
-    from drawdown.book import open_book
     from drawdown.book.edition import drift_of, find_edition
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
     from drawdown.report.text.edition import run_screen
 
-    with open_book(opt.folder_of(book)) as opened:
+    with frame.opened(book) as opened:
         found = find_edition(opened, edition)
         runs = drift_of(opened, found, tolerance=tolerance, baseline=baseline, spot=spot)
     if picture is not None:
         from drawdown.report.pictures.edition import save_chart
 
         save_chart(picture, runs)
-    if json:
-        data = {"edition": found, "tolerance": tolerance, "runs": [run_data(r) for r in runs]}
-        terminal.write_result(dump_book("drift", data))
-        return 0
-    screen = terminal.screen(sys.stdout)
-    terminal.write_result("\n\n".join(run_screen(run, screen) for run in runs))
-    if picture is not None:
-        terminal.write_aside(f"The chart is in {picture}.")
-    return 0
+    data = {"edition": found, "tolerance": tolerance, "runs": [run_data(r) for r in runs]}
+    return frame.tell(
+        json, "drift", data, lambda screen: "\n\n".join(run_screen(run, screen) for run in runs),
+        "" if picture is None else f"The chart is in {picture}.",
+    )  # fmt: skip
 
 
 def _list_editions(book: Path | None, json: bool) -> int:
-    from drawdown.book import open_book
     from drawdown.book.edition import editions
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import count_words
 
-    with open_book(opt.folder_of(book)) as opened:
+    with frame.opened(book) as opened:
         found = editions(opened)
-    if json:
-        rows = [{"edition": edition, "pulls": count} for edition, count in found]
-        terminal.write_result(dump_book("editions", {"editions": rows}))
-        return 0
     lines = [f" {edition}  {count_words(count, 'pull')}" for edition, count in found]
-    terminal.write_result("\n".join(lines) or " No pulled print is in the book.")
-    return 0
-
-
-def run_data(run: Run, only: int | None = None) -> dict[str, Any]:
-    """A run as JSON; ``only`` one pull of it."""
-
-    def limits(found):
-        return None if found is None else {
-            "centre": round(found.centre, 4), "lower": round(found.lower, 4),
-            "upper": round(found.upper, 4), "sigma": round(found.sigma, 4), "pulls": found.count,
-        }  # fmt: skip
-
-    return {
-        "edition": run.edition,
-        "spot": run.spot or None,
-        "first_good": run.good.number,
-        "tolerance": run.tolerance,
-        "advice": run.advice,
-        "why": list(run.why),
-        "earlier_signs": list(run.earlier),
-        "limits_de00": limits(run.limits_de),
-        "limits_l": limits(run.limits_l),
-        "pulls": [
-            {
-                "number": p.pull.number, "date": p.pull.date, "good": p.pull.good,
-                "note": p.pull.note or None,
-                "lab_d50": [round(v, 2) for v in p.pull.reading.lab_d50],
-                "de00": round(p.de00, 3), "de00_low95": round(p.de00_low95, 3),
-                "de00_high95": round(p.de00_high95, 3), "l": round(p.l, 3),
-                "l_u95": round(p.l_u95, 3), "across_photos": p.across_photos,
-                "verdict": p.comparison.verdict if p.comparison else None,
-                "words": p.comparison.words if p.comparison else None,
-                "signs": list(p.signs),
-            }
-            for p in run.points if only in (None, p.pull.number)
-        ],
-    }  # fmt: skip
+    return frame.tell(
+        json, "editions",
+        {"editions": [{"edition": edition, "pulls": count} for edition, count in found]},
+        lambda _: "\n".join(lines) or " No pulled print is in the book.",
+    )  # fmt: skip

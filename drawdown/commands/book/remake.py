@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from calibration.errors import BadFile, WrongUsage
+from drawdown.book.batches import begin_batch, find_batch, mix_with_added, story_of
+from drawdown.book.columns import MixPart, Original, Recipe
+from drawdown.book.originals import add_recipe, check_free, find_original, recipes_of
+from drawdown.book.shapes import clean_date, clean_grams, clean_name, clean_text
+from drawdown.commands.book import frame
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
 from drawdown.defaults import HOLD_BACK_PERCENT
+from drawdown.ink.recipe import Remake
+from drawdown.ink.recipe import remake as weigh_out
+from drawdown.report.json.book import original_data, recipe_data
+from drawdown.report.text.book import UNDO, mix_words, paragraph, table
+from drawdown.report.text.terminal import Screen, paint
+from drawdown.wording.cautions import CAUTIONS
+from drawdown.wording.weights import grams as weight
+from drawdown.wording.weights import noted_grams
 
 if TYPE_CHECKING:
-    from drawdown.book.columns import Original
-    from drawdown.ink.recipe import Remake
     from drawdown.ink.shelf import Shelf
-    from drawdown.report.text.terminal import Screen
 
 
 def remake(
@@ -40,19 +49,13 @@ def remake(
     json: shared.AsJson = False,
 ) -> int:
     """Weigh out a kept original's mix again, beginning a little light."""
-    from drawdown.book import open_book
-    from drawdown.book.originals import check_free, find_original
-    from drawdown.book.shapes import clean_name
-    from drawdown.ink.recipe import remake as weigh_out
-    from drawdown.report.json.book import dump_book, recipe_data
-    from drawdown.report.text import terminal
-
     batch = None if log is None else clean_name(log, "--log")
-    with open_book(opt.folder_of(book), write=batch is not None) as opened:
+    with frame.opened(book, write=batch is not None) as opened:
         original = find_original(opened, name)
         if batch is not None:
             check_free(opened, "batch", batch)
-    if original.recipe is None:
+    recipe = original.recipe
+    if recipe is None:
         raise WrongUsage(
             f'no mix was noted for "{original.name}"',
             "without one there is nothing to weigh out",
@@ -63,63 +66,56 @@ def remake(
 
     inks = shelf_in_use(shelf).shelf
     # An ink may have been noted under two of its names: it is weighed once.
-    names = opt.shelf_names([part.ink for part in original.recipe.mix], shelf)
+    names = frame.shelf_names([part.ink for part in recipe.mix], shelf)
     mix: dict[str, float] = {}
-    for part in original.recipe.mix:
+    for part in recipe.mix:
         mix[names[part.ink]] = mix.get(names[part.ink], 0.0) + part.parts
-    tins = {names[part.ink]: part.ink_batch for part in original.recipe.mix if part.ink_batch}
+    tins = {names[part.ink]: part.ink_batch for part in recipe.mix if part.ink_batch}
     result = weigh_out(mix, grams, _ground(mix, inks), hold_back / 100)
-    paler = _predicted(original, result, inks)
+    paler = _predicted(result, inks)
     if batch is not None:
-        _begin(opt.folder_of(book), batch, original, result, tins)
-    if json:
-        data: dict[str, Any] = {
-            "name": original.name,
-            "recipe": recipe_data(original.recipe),
-            "grams": result.whole_g,
-            "first_grams": round(result.first_g, 3),
-            "hold_back_percent": hold_back,
-            "batch": batch,
-            "inks": [
-                {
-                    "ink": row.ink,
-                    "parts_per_100": round(row.parts_per_100, 4),
-                    "first_grams": round(row.first_g, 3),
-                    "held_back_grams": round(row.held_g, 3),
-                }
-                for row in result.inks
-            ],
-            "first_de00_from_original": None if paler is None else round(paler, 2),
-            "too_small_to_weigh": list(result.too_small),
-            "least_grams": None if result.least_g is None else round(result.least_g, 1),
-        }
-        terminal.write_result(dump_book("remake", data))
-    else:
-        screen = terminal.screen(sys.stdout)
-        terminal.write_result(remake_screen(original, result, paler, tins, screen))
-    if batch is not None and not json:
-        from drawdown.report.text.book import UNDO
+        _begin(book, batch, original, result, tins)
+    data = {"name": original.name, **_data(recipe, result, paler, hold_back, batch)}
+    return frame.tell(
+        json, "remake", data,
+        lambda screen: remake_screen(original, recipe, result, paler, tins, screen),
+        f'Batch "{batch}" is begun in the book with what is weighed first; note what goes in '
+        f"later with drawdown book added. {UNDO}" if batch is not None else "",
+    )  # fmt: skip
 
-        terminal.write_aside(
-            f'Batch "{batch}" is begun in the book with what is weighed first; note what goes in '
-            f"later with drawdown book added. {UNDO}"
-        )
-    return 0
+
+def _data(
+    recipe: Recipe, result: Remake, paler: float | None, hold_back: float, batch: str | None
+) -> dict[str, Any]:
+    return {
+        "recipe": recipe_data(recipe),
+        "grams": result.whole_g,
+        "first_grams": round(result.first_g, 3),
+        "hold_back_percent": hold_back,
+        "batch": batch,
+        "inks": [
+            {
+                "ink": row.ink,
+                "parts_per_100": round(row.parts_per_100, 4),
+                "first_grams": round(row.first_g, 3),
+                "held_back_grams": round(row.held_g, 3),
+            }
+            for row in result.inks
+        ],
+        "first_de00_from_original": None if paler is None else round(paler, 2),
+        "too_small_to_weigh": list(result.too_small),
+        "least_grams": None if result.least_g is None else round(result.least_g, 1),
+    }
 
 
 def _begin(
-    folder: Path, batch: str, original: Original, result: Remake, tins: dict[str, str]
+    book: Path | None, batch: str, original: Original, result: Remake, tins: dict[str, str]
 ) -> None:
     """The batch as it is on the slab: what was weighed first, not the whole recipe."""
-    from drawdown.book import open_book
-    from drawdown.book.batches import begin_batch
-    from drawdown.book.columns import MixPart
-    from drawdown.book.shapes import clean_date
-
     mix = tuple(
         MixPart(row.ink, round(row.first_g, 4), tins.get(row.ink, "")) for row in result.inks
     )
-    with open_book(folder, write=True) as opened, opened.change(f'began "{batch}"') as change:
+    with frame.opened(book, write=True) as opened, opened.change(f'began "{batch}"') as change:
         begin_batch(
             opened, change, name=batch, original=original.id, date=clean_date(None), mix=mix,
             grams=round(result.first_g, 4),
@@ -142,7 +138,7 @@ def _ground(mix: dict[str, float], shelf: Shelf) -> set[str]:
     return {ink for ink, kind in _kinds(mix, shelf).items() if kind in ("white", "base")}
 
 
-def _predicted(original: Original, result: Remake, shelf: Shelf) -> float | None:
+def _predicted(result: Remake, shelf: Shelf) -> float | None:
     """Delta E between the light beginning and the whole recipe, by the ink model; None when
     an ink is not on the shelf or nothing is held back."""
     if not any(row.held_g for row in result.inks):
@@ -167,17 +163,10 @@ def _predicted(original: Original, result: Remake, shelf: Shelf) -> float | None
 
 
 def remake_screen(
-    original: Original, result: Remake, paler: float | None, tins: dict[str, str], screen: Screen
-) -> str:
+    original: Original, recipe: Recipe, result: Remake, paler: float | None,
+    tins: dict[str, str], screen: Screen,
+) -> str:  # fmt: skip
     """What to weigh, why it is light, and what comes next."""
-    from drawdown.report.text.book import mix_words, paragraph, table
-    from drawdown.report.text.terminal import paint
-    from drawdown.wording.cautions import CAUTIONS
-    from drawdown.wording.weights import grams as weight
-    from drawdown.wording.weights import noted_grams
-
-    recipe = original.recipe
-    assert recipe is not None
     title = f" {original.name}: {noted_grams(result.whole_g)}"
     lines = [paint(title, "1", screen.colour), ""]
     rows = [
@@ -235,9 +224,7 @@ def correct(
     json: shared.AsJson = False,
 ) -> int:  # fmt: skip
     """Note a better recipe for a kept original; the older ones stay."""
-    from drawdown.book.shapes import clean_grams, clean_text
-
-    clean_grams(grams)
+    clean_grams(grams, "--grams")
     reason = clean_text(why, "--why")
     if bool(mix) == (batch is not None):
         raise WrongUsage(
@@ -245,15 +232,8 @@ def correct(
             "one of the two says what the better recipe is",
             "for example: drawdown book correct NAME --mix titanium-white=96 --mix PB15:3=4",
         )
-    parts = opt.read_parts(mix, tin, shelf)
-    from drawdown.book import open_book
-    from drawdown.book.batches import find_batch, mix_with_added, story_of
-    from drawdown.book.originals import add_recipe, find_original, recipes_of
-    from drawdown.report.json.book import dump_book, original_data
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import UNDO, mix_words
-
-    with open_book(opt.folder_of(book), write=True) as opened:
+    parts = frame.read_parts(mix, tin, shelf)
+    with frame.opened(book, write=True) as opened:
         original = find_original(opened, name)
         if batch is not None:
             source = find_batch(opened, batch)
@@ -269,12 +249,10 @@ def correct(
             reason = reason or f'as batch "{source.name}" came to be'
         with opened.change(f'corrected the recipe of "{original.name}"') as change:
             add_recipe(change, original.id, parts, grams, reason or "corrected by hand")
-        newer = find_original(opened, original.name)
         recipes = recipes_of(opened, original.id)
-        if json:
-            terminal.write_result(dump_book("original", original_data(newer, opened, recipes)))
-            return 0
-    terminal.write_result(f' "{original.name}" is now {mix_words(parts)}.')
-    opt.tell_strange([part.ink for part in parts], shelf)
-    terminal.write_aside(f"{len(recipes) - 1} older recipes stay in the book. {UNDO}")
-    return 0
+        data = original_data(find_original(opened, original.name), opened, recipes)
+    return frame.tell(
+        json, "original", data, lambda _: f' "{original.name}" is now {mix_words(parts)}.',
+        lambda: frame.strange([part.ink for part in parts], shelf),
+        f"{len(recipes) - 1} older recipes stay in the book. {UNDO}",
+    )  # fmt: skip

@@ -5,16 +5,23 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
 from calibration.errors import WrongUsage
+from drawdown.book.originals import find_original
+from drawdown.book.share import importing
+from drawdown.book.share.exporting import write_book_file
+from drawdown.book.share.importing import RENAME, SKIP, Clash, Plan, Taken, look_through
+from drawdown.book.share.manifest import FORMAT, KINDS, BookFile, gather
+from drawdown.commands.book import frame
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
-
-if TYPE_CHECKING:
-    from drawdown.book.share.importing import Clash, Taken
+from drawdown.commands.support.progress import ProgressLine
+from drawdown.report.text import terminal
+from drawdown.report.text.book import UNDO, count_words, paragraph
+from drawdown.report.text.terminal import Screen
 
 _WORDS = {
     "originals": ("kept original",), "batches": ("batch", "batches"), "packets": ("packet",),
@@ -47,43 +54,26 @@ def export(
 ) -> int:  # fmt: skip
     """Write the book, or some of its recipes, as one file to share or to put away."""
     opt.check_out(out, (".zip",), replace)
-    from drawdown.book import open_book
-    from drawdown.book.originals import find_original
-    from drawdown.book.share.exporting import write_book_file
-    from drawdown.book.share.manifest import FORMAT, gather
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
-
-    with open_book(opt.folder_of(book)) as opened:
+    with frame.opened(book) as opened:
         ids = tuple(find_original(opened, name).id for name in names or []) or None
         file = gather(opened, ids, edition, whole_photos=not without_photos)
-        if not (file.originals or file.batches or file.packets or file.pulls):
+        if not any(file.of(kind) for kind in KINDS):
             what = f'nothing of an edition "{edition}" is in the book' if edition else (
                 "the book is empty")  # fmt: skip
             raise WrongUsage(what, "an empty file would teach nobody anything",
                              "see what there is with: drawdown book list")  # fmt: skip
         size = write_book_file(out, file, opened.photos)
-    if json:
-        data = {"file": str(out), "format": FORMAT, "size_bytes": size, "counts": file.counts,
-                "photos_missing": file.missing}  # fmt: skip
-        terminal.write_result(dump_book("exported", data))
-        return 0
-    screen = terminal.screen(sys.stdout)
-    from drawdown.report.text.book import paragraph
-
+    data = {"file": str(out), "format": FORMAT, "size_bytes": size, "counts": file.counts,
+            "photos_missing": file.missing}  # fmt: skip
     held = f"{out} holds {_counted(file.counts)}: {size / 1e6:.1f} MB."
-    terminal.write_result("\n".join(paragraph(held, screen)))
-    if file.missing:
-        terminal.write_aside(
-            f"{len(file.missing)} photos are missing from the book and not in the file; their "
-            "colours are. See drawdown book check."
-        )
-    return 0
+    return frame.tell(
+        json, "exported", data, lambda screen: "\n".join(paragraph(held, screen)),
+        f"{len(file.missing)} photos are missing from the book and not in the file; their "
+        "colours are. See drawdown book check." if file.missing else "",
+    )  # fmt: skip
 
 
 def _counted(counts: dict[str, int]) -> str:
-    from drawdown.report.text.book import count_words
-
     return ", ".join(count_words(n, *_WORDS[kind]) for kind, n in counts.items() if n) or "nothing"
 
 
@@ -109,20 +99,12 @@ def import_(
             "only one can be done where a name is taken",
             "give one of them, or neither to be asked",
         )
-    from drawdown.book import open_book
-    from drawdown.book.share.importing import RENAME, SKIP, Plan, look_through, take_in
-    from drawdown.commands.support.progress import ProgressLine
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import UNDO
-
     with ProgressLine() as progress, look_through(file, progress) as incoming:
         if look:
             progress("done", 1.0)
-            _tell_content(file, incoming.file, json)
-            return 0
+            return _tell_content(file, incoming.file, json)
         # Told before the book is made, should there be none yet.
-        with open_book(opt.folder_of(book), create=True) as opened:
+        with frame.opened(book, create=True) as opened:
             plan = Plan(opened, incoming.file)
             clashes = plan.clashes()
             answer = RENAME if rename else SKIP if skip else None
@@ -131,30 +113,23 @@ def import_(
                 answers = _ask(clashes, json)
             else:
                 answers = dict.fromkeys(clashes, answer or "")
-            taken = take_in(opened, incoming, plan, answers, progress)
+            taken = importing.take_in(opened, incoming, plan, answers, progress)
             progress("done", 1.0)
-    if json:
-        data: dict[str, Any] = {
-            "file": str(file),
-            "added": {kind: taken.added.get(kind, []) for kind in ("originals", "batches",
-                                                                   "packets", "pulls")},
-            "renamed": [{"kind": k, "from": a, "to": b} for k, a, b in taken.renamed],
-            "skipped": [{"kind": c.kind, "name": c.name} for c in taken.skipped],
-            "already_there": taken.same,
-        }  # fmt: skip
-        terminal.write_result(dump_book("imported", data))
-        return 0
-    terminal.write_result("\n".join(_taken_lines(taken)))
-    if taken.count:
-        terminal.write_aside(UNDO)
-    return 0
+    data = {
+        "file": str(file),
+        "added": {kind: taken.added.get(kind, []) for kind in KINDS},
+        "renamed": [{"kind": k, "from": a, "to": b} for k, a, b in taken.renamed],
+        "skipped": [{"kind": c.kind, "name": c.name} for c in taken.skipped],
+        "already_there": taken.same,
+    }
+    return frame.tell(
+        json, "imported", data, lambda screen: _taken_screen(taken, screen),
+        UNDO if taken.count else "",
+    )  # fmt: skip
 
 
 def _ask(clashes: list[Clash], json: bool) -> dict[Clash, str]:
     """What to do with each name that is taken; refuses when nobody is there to be asked."""
-    from drawdown.book.share.importing import RENAME, SKIP
-    from drawdown.report.text import terminal
-
     if json or not (terminal.is_tty(sys.stdin) and terminal.is_tty(sys.stderr)):
         shown = ", ".join(f'{c.kind} "{c.name}"' for c in clashes[:5])
         more = f" and {len(clashes) - 5} more" if len(clashes) > 5 else ""
@@ -181,38 +156,29 @@ def _ask(clashes: list[Clash], json: bool) -> dict[Clash, str]:
     return answers
 
 
-def _tell_content(path: Path, file, json: bool) -> None:
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import paragraph
+def _tell_content(path: Path, file: BookFile, json: bool) -> int:
+    names = {
+        kind: [row["name"] for row in file.of(kind) if row["removed"] is None]
+        for kind in ("originals", "batches", "packets")
+    }
+    data = {
+        "file": str(path), "made_at": file.made_at, "counts": file.counts, **names,
+        "editions": sorted({p["edition"] for p in file.pulls if p["removed"] is None}),
+    }  # fmt: skip
 
-    if json:
-        data = {
-            "file": str(path), "made_at": file.made_at, "counts": file.counts,
-            "originals": [o["name"] for o in file.originals if o["removed"] is None],
-            "batches": [b["name"] for b in file.batches if b["removed"] is None],
-            "packets": [p["name"] for p in file.packets if p["removed"] is None],
-            "editions": sorted({p["edition"] for p in file.pulls if p["removed"] is None}),
-        }  # fmt: skip
-        terminal.write_result(dump_book("book-file-content", data))
-        return
-    screen = terminal.screen(sys.stdout)
-    lines = paragraph(f"{path} of {file.made_at[:10]} is whole. It holds "
-                      f"{_counted(file.counts)}.", screen)  # fmt: skip
-    for title, rows in (("originals", file.originals), ("batches", file.batches),
-                        ("packets", file.packets)):  # fmt: skip
-        names = ", ".join(row["name"] for row in rows if row["removed"] is None)
-        lines += (
-            terminal.wrap(names, screen.columns - 1, f" {title:<10}", " " * 11) if names else []
-        )
-    terminal.write_result("\n".join(lines))
+    def text(screen: Screen) -> str:
+        lines = paragraph(f"{path} of {file.made_at[:10]} is whole. It holds "
+                          f"{_counted(file.counts)}.", screen)  # fmt: skip
+        for title, listed in names.items():
+            if listed:
+                lines += terminal.wrap(", ".join(listed), screen.columns - 1, f" {title:<10}",
+                                       " " * 11)  # fmt: skip
+        return "\n".join(lines)
+
+    return frame.tell(json, "book-file-content", data, text)
 
 
-def _taken_lines(taken: Taken) -> list[str]:
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import paragraph
-
-    screen = terminal.screen(sys.stdout)
+def _taken_screen(taken: Taken, screen: Screen) -> str:
     counts = {kind: len(names) for kind, names in taken.added.items()}
     lines = paragraph(f"Taken in: {_counted(counts)}.", screen)
     for kind, old, new in taken.renamed:
@@ -221,4 +187,4 @@ def _taken_lines(taken: Taken) -> list[str]:
         lines += paragraph(f'The {clash.kind} "{clash.name}" was left out.', screen, "   ")
     if taken.same:
         lines += paragraph(f"{taken.same} more were in the book already, the same.", screen)
-    return lines
+    return "\n".join(lines)

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from calibration.errors import WrongUsage
+from drawdown.book.originals import find_by_name
+from drawdown.book.repair.check import Report
+from drawdown.book.repair.check import check as check_book
+from drawdown.book.store import strike_out
+from drawdown.commands.book import frame
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
+from drawdown.report.text.book import UNDO, count_words, paragraph
+from drawdown.report.text.terminal import Screen, wrap
 
 
 def undo(book: opt.BookFolder = None, json: shared.AsJson = False) -> int:
@@ -23,23 +29,17 @@ def redo(book: opt.BookFolder = None, json: shared.AsJson = False) -> int:
     return _swap("redo", book, json)
 
 
-def _swap(way: str, book, json: bool) -> int:
-    from drawdown.book import open_book
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
-
-    with open_book(opt.folder_of(book), write=True) as opened:
+def _swap(way: str, book: Path | None, json: bool) -> int:
+    with frame.opened(book, write=True) as opened:
         what = opened.undo() if way == "undo" else opened.redo()
-    if json:
-        terminal.write_result(dump_book(way, {"what": what}))
-        return 0
-    done = {"undo": "Taken back", "redo": "Done again"}[way]
-    nothing = {"undo": "There is nothing to take back.", "redo": "There is nothing to do again."}
-    terminal.write_result(f" {done}: {what}." if what else f" {nothing[way]}")
-    if what:
-        other = {"undo": "redo", "redo": "undo"}[way]
-        terminal.write_aside(f"`drawdown book {other}` turns that round.")
-    return 0
+    done, nothing, other = {
+        "undo": ("Taken back", "There is nothing to take back.", "redo"),
+        "redo": ("Done again", "There is nothing to do again.", "undo"),
+    }[way]
+    return frame.tell(
+        json, way, {"what": what}, lambda _: f" {done}: {what}." if what else f" {nothing}",
+        f"`drawdown book {other}` turns that round." if what else "",
+    )  # fmt: skip
 
 
 def _all_names(ctx: typer.Context, incomplete: str) -> list[str]:
@@ -68,39 +68,26 @@ def remove(
             "a name is struck out in one list at a time",
             "give one of them, or neither for a kept original",
         )
-    table = "packet" if packet else "batch" if batch else "original"
-    from drawdown.book import open_book
-    from drawdown.book.originals import find_by_name
-    from drawdown.book.store import strike_out
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import UNDO
-
     if pull is not None:
         return _remove_pull(name, pull, book, json)
-    with open_book(opt.folder_of(book), write=True) as opened:
+    table = "packet" if packet else "batch" if batch else "original"
+    with frame.opened(book, write=True) as opened:
         row = find_by_name(opened, table, name)
-        whole = opened.rows(f'SELECT name FROM "{table}" WHERE id = ?', (row,))[0]["name"]
+        whole = opened.rows(f"SELECT name FROM {table} WHERE id = ?", (row,))[0]["name"]
         with opened.change(f'struck out the {table} "{whole}"') as change:
             strike_out(change, table, row)
-    if json:
-        terminal.write_result(dump_book("removed", {"kind": table, "name": whole}))
-        return 0
-    terminal.write_result(f' The {table} "{whole}" is struck out.')
-    terminal.write_aside(f"The lists show it with --removed. {UNDO}")
-    return 0
+    return frame.tell(
+        json, "removed", {"kind": table, "name": whole},
+        lambda _: f' The {table} "{whole}" is struck out.',
+        f"The lists show it with --removed. {UNDO}",
+    )  # fmt: skip
 
 
 def _remove_pull(name: str, number: int, book: Path | None, json: bool) -> int:
     """Strike a pull out, at each spot that was read of it."""
-    from drawdown.book import open_book
     from drawdown.book.edition import find_edition, run_of
-    from drawdown.book.store import strike_out
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import UNDO
 
-    with open_book(opt.folder_of(book), write=True) as opened:
+    with frame.opened(book, write=True) as opened:
         edition = find_edition(opened, name)
         found = [p.id for p in run_of(opened, edition) if p.number == number]
         if not found:
@@ -112,13 +99,10 @@ def _remove_pull(name: str, number: int, book: Path | None, json: bool) -> int:
         with opened.change(f'struck out pull {number} of "{edition}"') as change:
             for row in found:
                 strike_out(change, "pull", row)
-    if json:
-        data = {"kind": "pull", "name": edition, "number": number}
-        terminal.write_result(dump_book("removed", data))
-        return 0
-    terminal.write_result(f' Pull {number} of "{edition}" is struck out.')
-    terminal.write_aside(UNDO)
-    return 0
+    return frame.tell(
+        json, "removed", {"kind": "pull", "name": edition, "number": number},
+        lambda _: f' Pull {number} of "{edition}" is struck out.', UNDO,
+    )  # fmt: skip
 
 
 def check(
@@ -128,22 +112,17 @@ def check(
     json: shared.AsJson = False,
 ) -> int:
     """See that the book is whole; mend it with --repair."""
-    from drawdown.book.repair.check import check as check_book
-    from drawdown.report.json.book import dump_book
-    from drawdown.report.text import terminal
-    from drawdown.report.text.book import count_words, paragraph
-
     folder = opt.folder_of(book)
     report = check_book(folder, repair=repair, hashes=not quick)
-    code = 0 if report.whole else 6
-    if json:
-        data = {
-            "whole": report.whole, "faults": report.faults, "lost": report.lost,
-            "mended": report.mended, "remarks": report.remarks, "counts": report.counts,
-        }  # fmt: skip
-        terminal.write_result(dump_book("check", data))
-        return code
-    screen = terminal.screen(sys.stdout)
+    data = {
+        "whole": report.whole, "faults": report.faults, "lost": report.lost,
+        "mended": report.mended, "remarks": report.remarks, "counts": report.counts,
+    }  # fmt: skip
+    frame.tell(json, "check", data, lambda screen: _check_screen(folder, report, repair, screen))
+    return 0 if report.whole else 6
+
+
+def _check_screen(folder: Path, report: Report, repair: bool, screen: Screen) -> str:
     kept = ", ".join(
         count_words(report.counts.get(table, 0), *forms)
         for table, forms in (
@@ -162,8 +141,7 @@ def check(
         if texts:
             lines += ["", f" {title}"]
         for text in texts:
-            lines += terminal.wrap(text, screen.columns - 1, "  · ", "    ")
+            lines += wrap(text, screen.columns - 1, "  · ", "    ")
     if report.faults and not repair:
         lines += ["", *paragraph("Mend it with: drawdown book check --repair", screen)]
-    terminal.write_result("\n".join(lines))
-    return code
+    return "\n".join(lines)

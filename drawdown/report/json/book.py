@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from drawdown.book import Book
     from drawdown.book.columns import Batch, Entry, Mix, Original, Packet, Reading, Recipe
+    from drawdown.book.edition import Run
     from drawdown.book.store import Done
+    from drawdown.printing.control_chart import Limits
 
 
 def dump_book(schema: str, data: dict[str, Any]) -> str:
@@ -140,3 +142,39 @@ def _round(value: float | None, decimals: int) -> float | None:
 def original_names(book: Book) -> dict[int, str]:
     """Every original's name by its id, struck out ones too."""
     return {row["id"]: row["name"] for row in book.rows("SELECT id, name FROM original")}
+
+
+def run_data(run: Run, only: int | None = None) -> dict[str, Any]:
+    """A run as JSON; ``only`` one pull of it."""
+
+    def limits(found: Limits | None) -> dict[str, Any] | None:
+        return None if found is None else {
+            "centre": round(found.centre, 4), "lower": round(found.lower, 4),
+            "upper": round(found.upper, 4), "sigma": round(found.sigma, 4), "pulls": found.count,
+        }  # fmt: skip
+
+    return {
+        "edition": run.edition,
+        "spot": run.spot or None,
+        "first_good": run.good.number,
+        "tolerance": run.tolerance,
+        "advice": run.advice,
+        "why": list(run.why),
+        "earlier_signs": list(run.earlier),
+        "limits_de00": limits(run.limits_de),
+        "limits_l": limits(run.limits_l),
+        "pulls": [
+            {
+                "number": p.pull.number, "date": p.pull.date, "good": p.pull.good,
+                "note": p.pull.note or None,
+                "lab_d50": [round(v, 2) for v in p.pull.reading.lab_d50],
+                "de00": round(p.de00, 3), "de00_low95": round(p.de00_low95, 3),
+                "de00_high95": round(p.de00_high95, 3), "l": round(p.l, 3),
+                "l_u95": round(p.l_u95, 3), "across_photos": p.across_photos,
+                "verdict": p.comparison.verdict if p.comparison else None,
+                "words": p.comparison.words if p.comparison else None,
+                "signs": list(p.signs),
+            }
+            for p in run.points if only in (None, p.pull.number)
+        ],
+    }  # fmt: skip
