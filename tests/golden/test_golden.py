@@ -17,6 +17,8 @@ import commands
 import pytest
 from freeze import HERE, PIXELS, ROOT, run_all
 
+pytestmark = pytest.mark.slow
+
 RELATIVE = 0.01
 FIELD_RGB = 2.0  # of 255
 # A number that stands alone: not in a name (PB15:3), a day, a sum of bytes.

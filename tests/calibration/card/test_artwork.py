@@ -183,6 +183,7 @@ def test_png_size_resolution_and_markers(key):
     check_markers(np.array(image.convert("L")), key, 300)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("paper", PAPERS_MM)
 @each_card
 def test_png_patches_are_exact_from_edge_to_edge(card, paper):
@@ -199,6 +200,7 @@ def test_png_patches_are_exact_from_edge_to_edge(card, paper):
         assert np.all(around == 255), patch.name
 
 
+@pytest.mark.slow
 def test_the_printed_scale_measures_100_mm_in_pixels():
     dpi = 900
     card = CARDS["slip"]

@@ -116,6 +116,7 @@ def with_lamp(path: Path, name: str, strength: float, out: Path) -> None:
     )
 
 
+@pytest.mark.slow
 def test_a_photo_of_a_card_as_drawn_names_the_patch(tmp_path):
     plain = read_strips(PHOTO, Options(), lambda *_: None)
     assert {"lamp-on-card", "patches-left-out"}.isdisjoint(f.code for f in plain.flags)

@@ -149,6 +149,7 @@ def test_clean_cards_lose_hardly_a_patch():
     assert lost < 0.01 * 12 * len(NAMES)
 
 
+@pytest.mark.slow
 def test_glare_of_ten_delta_e_is_found_and_the_rest_unharmed():
     """White light added to one patch until it is 10 Delta E off (CIEDE2000)."""
     rng = np.random.default_rng(8)
@@ -229,6 +230,7 @@ def test_held_out_by_leverage_agrees_with_true_refits(problem, index):
     assert np.median(sizes[0]) == pytest.approx(np.median(sizes[1]), rel=0.15)
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(seed=st.integers(0, 10**6), noise=st.floats(0.0, 12.0), tone=st.floats(-0.5, 0.6))
 def test_the_curve_rises_whatever_the_card(seed, noise, tone):
@@ -293,6 +295,7 @@ def test_too_few_patches_is_explained():
         correct(dataclasses.replace(readings, usable=usable), samples, SLIP, SRGB_TO_XYZ_D50)
 
 
+@pytest.mark.slow
 def test_ensemble_covers_the_noise_of_the_card():
     """Repeat with other noise on the card: the spread of a colour over the repeats is what
     one ensemble says, within a factor of two."""

@@ -79,6 +79,7 @@ def test_no_drift_is_claimed_where_there_is_none(twenty):
         assert "patches-left-out" not in [f.code for f in made.flags]
 
 
+@pytest.mark.slow
 def test_one_faded_patch_is_found_and_named(twenty):
     """Six Delta E of fading on one colour: named, alone, with about the right size."""
     found = 0

@@ -197,6 +197,7 @@ def pair(slip_print, tmp_path_factory):
     return folder, session, known
 
 
+@pytest.mark.slow
 def test_enrolled_from_photos_is_near_the_truth_and_honest(tmp_path, pair, slip_print, capsys):
     folder, _, _ = pair
     _, truth, _, _ = slip_print
@@ -235,6 +236,7 @@ def shadow(x, y):
     return np.where(y > 145, 1 - 0.35 * edge, 1.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("trouble", "words"),
     [

@@ -137,6 +137,7 @@ def test_a_lobe_over_all_of_it_leaves_too_little():
 
 
 # Photographs ------------------------------------------------------------------------------
+@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "lobe"), [(97010, 0.0), (97010, 0.45)])
 def test_a_rendered_photo_is_refused_for_its_glare_alone(tmp_path, seed, lobe):
     """The same two strips (true difference 1.69): judged as they are, and refused rather than

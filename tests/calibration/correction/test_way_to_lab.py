@@ -25,6 +25,8 @@ from calibration.colour.difference import delta_e_2000
 from drawdown.pipeline.options import Options
 from drawdown.pipeline.read import read_strips
 
+pytestmark = pytest.mark.slow
+
 EXTENT = (-15.0, -15.0, 165.0, 170.0)
 
 

@@ -26,6 +26,8 @@ from calibration.locate.find_card import locate
 from calibration.locate.patch_align import look, placement_sd_mm
 from calibration.locate.sheet import Sheet
 
+pytestmark = pytest.mark.slow
+
 LAB = charts.colours()
 IDS = (13, 2, 9, 5, 21, 3, 17, 8)
 DICTIONARIES = [

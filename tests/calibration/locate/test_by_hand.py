@@ -20,6 +20,8 @@ from calibration.photo.open import open_photo
 from drawdown.commands import main as cli
 from drawdown.commands.support.parse import read_corners
 
+pytestmark = pytest.mark.slow
+
 LAB = charts.colours()
 NEAR = 0.08  # of a patch's side may be missed: it is read from its inner two thirds
 

@@ -59,6 +59,7 @@ def worst_px(view, matrix, card=SLIP) -> float:
     return float(np.abs(view.to_px(grid) - apply_homography(matrix, grid)).max())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rotation", [0, 37, 90, 180, 251])
 def test_any_rotation(tmp_path, rotation):
     matrix = pinhole(share=0.5, rotation_deg=rotation)
@@ -78,6 +79,7 @@ def test_tilt_up_to_forty_degrees(tmp_path, tilt):
     assert view.tilt_deg == pytest.approx(tilt, abs=4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.15, 0.3, 0.9])
 @pytest.mark.parametrize("card", [SLIP, FRAME], ids=["slip", "frame"])
 def test_from_far_to_near(tmp_path, share, card):
@@ -90,6 +92,7 @@ def test_from_far_to_near(tmp_path, share, card):
     assert view.pixels_per_mm == pytest.approx(expected, rel=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hidden", range(4))
 def test_one_marker_hidden(tmp_path, hidden):
     def cover(flat, px):
@@ -134,6 +137,7 @@ def cover_all_but_one(flat, px):
         flat[a[1] : b[1], a[0] : b[0]] = 0.3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "blur", "scale", "says"),
     [

@@ -270,6 +270,7 @@ def _with_places(jpeg: bytes) -> bytes:
     return jpeg[:2] + segments + jpeg[2:]
 
 
+@pytest.mark.slow
 def test_no_place_reaches_any_output(tmp_path, capsys):
     """Camera, exposure and date come through for the record; where it was taken does not:
     not into the answer, its JSON or its picture."""
@@ -309,6 +310,7 @@ SMALL = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", SMALL)
 @given(data=st.data())
 @settings(

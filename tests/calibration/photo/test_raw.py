@@ -92,6 +92,7 @@ def test_unknown_camera_is_flagged(tmp_path):
     np.testing.assert_allclose(middle(photo, 0, 0), FIELDS[0, 0], atol=2e-4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("value", range(1, 9))
 def test_orientation(tmp_path, value):
     photo = opened(tmp_path, dng_bytes(exposed(fields()), orientation=value))
@@ -195,6 +196,7 @@ def test_damaged_shading_maps_do_no_harm(tmp_path):
         np.testing.assert_allclose(middle(photo, 0, 0), FIELDS[0, 0], atol=2e-4)
 
 
+@pytest.mark.slow
 def test_damage_is_explained_or_harmless(tmp_path, capfd):
     whole = dng_bytes(exposed(fields()), gps=True)
     rng = np.random.default_rng(7)
@@ -242,6 +244,7 @@ def raw_scene(tmp_path_factory):
     return path
 
 
+@pytest.mark.slow
 def test_a_raw_photo_is_judged_like_the_jpeg_of_its_light(raw_scene, capsys):
     from drawdown.commands import main as cli
 

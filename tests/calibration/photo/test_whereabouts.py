@@ -79,6 +79,7 @@ def tiff(rgb: np.ndarray = PICTURE) -> bytes:
     return bytes(data)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("made", [jpeg, png, heic, tiff])
 def test_the_place_is_gone_and_the_rest_is_there(tmp_path, made):
     data = made()
@@ -118,6 +119,7 @@ def test_the_book_keeps_no_place(tmp_path):
     assert photo.read_bytes() == jpeg()
 
 
+@pytest.mark.slow
 @given(st.binary(max_size=400), st.sampled_from([b"", b"Exif\0\0II*\0", b"MM\0*", b"\xff\xd8"]))
 def test_odd_bytes_do_no_harm(junk, head):
     assert len(without_place(head + junk)) == len(head + junk)

@@ -68,6 +68,7 @@ DAMAGE = ("cut in half", "emptied", "first page overwritten", "pages overwritten
           "one letter changed", "another kind of file", "gone")  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", DAMAGE)
 def test_a_damaged_database_is_told_and_made_anew_from_the_diary(full_book, how):
     before = contents(full_book)
@@ -187,6 +188,7 @@ def test_a_program_that_still_holds_the_old_book_writes_nothing_into_it(full_boo
     assert check(full_book).whole
 
 
+@pytest.mark.slow
 @posix
 def test_checking_while_another_writes_sees_one_state(tmp_path):
     folder = tmp_path / "book"
@@ -207,6 +209,7 @@ def test_checking_while_another_writes_sees_one_state(tmp_path):
         assert names(book) == set(told)
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.parametrize("how", ["first page overwritten", "pages overwritten", "emptied"])
 def test_killed_while_mending_it_can_be_mended_again(full_book, how):

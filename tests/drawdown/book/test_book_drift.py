@@ -162,6 +162,7 @@ def test_ranges():
 # Commands ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_from_photos_to_advice(book, capsys, tmp_path):
     """What the photos truly show is in fixtures/photos/*.json: strip 2 of no-match.jpg is lighter
     than strip 1 by more than 4 Delta E."""
@@ -210,6 +211,7 @@ def test_from_photos_to_advice(book, capsys, tmp_path):
     assert there == json.loads(run(capsys, "drift", "king", "--json")[1])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("args", "code"),
     [
@@ -236,6 +238,7 @@ def test_wrong_use_is_explained_and_notes_nothing(book, capsys, args, code):
             assert not opened.rows("SELECT * FROM pull")
 
 
+@pytest.mark.slow
 def test_charts_of_long_and_short_runs(tmp_path):
     from PIL import Image
 

@@ -57,6 +57,7 @@ def test_the_nearest_is_the_nearest_by_another_implementation(book):
             np.testing.assert_allclose([n.de00 for n in found], np.sort(truth)[:3], atol=1e-6)
 
 
+@pytest.mark.slow
 def test_a_packet_far_off_is_not_said_to_be_used_up(book, capsys):
     with open_book(book, create=True) as opened:
         keep(opened, "Near it", (79.6, -28.4, -20.0))

@@ -116,6 +116,7 @@ def test_nothing_leaves_its_label_and_the_caution_stays(size, label):
     assert items[0].crossed == (label.rgb is None)  # unknown is no white
 
 
+@pytest.mark.slow
 def test_any_words_on_any_size_stay_inside():
     pick = random.Random(3)
     letters = "abc deĞ WMi青Ωж-éß" * 3

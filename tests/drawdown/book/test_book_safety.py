@@ -37,6 +37,7 @@ def tmp_path():
 # Killed ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @posix
 def test_writers_killed_200_times_lose_nothing_they_were_told_is_kept(tmp_path):
     done = kit("kill", tmp_path / "book", KILLS, 11, 0.008)
@@ -49,6 +50,7 @@ def test_writers_killed_200_times_lose_nothing_they_were_told_is_kept(tmp_path):
     assert report.counts["original"] + report.counts["packet"] >= found["told"]
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.parametrize("moment", ["before the diary", "after the diary", "after the database"])
 def test_killed_at_each_step_of_a_write(tmp_path, moment):
@@ -105,6 +107,7 @@ def test_killed_while_the_tables_are_made_or_brought_up_to_date(tmp_path, monkey
         assert not book.rows("SELECT name FROM sqlite_master WHERE name = 'half'")
 
 
+@pytest.mark.slow
 @posix
 def test_killed_while_brought_up_to_date_it_opens_the_next_time(tmp_path):
     from book_kit import old_book
@@ -124,6 +127,7 @@ def test_killed_while_brought_up_to_date_it_opens_the_next_time(tmp_path):
     assert cut > 0
 
 
+@pytest.mark.slow
 @posix
 def test_a_log_cut_anywhere_loses_nothing(tmp_path):
     """As a power cut or a disk may leave it: the database's log ends somewhere, or holds
@@ -168,6 +172,7 @@ os._exit(0)  # without closing: the log stays
 # Two at once -------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @posix
 def test_two_writers_and_a_reader_at_once(tmp_path):
     """Two begin a book that is not there yet and both write in it; a third reads."""
@@ -211,6 +216,7 @@ def test_a_writer_that_never_finishes_is_explained(tmp_path, monkeypatch):
 # No room, no permission ----------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.parametrize("most_bytes", [60_000, 140_000, 400_000])
 def test_files_that_may_not_grow_are_explained_and_lose_nothing(tmp_path, most_bytes):

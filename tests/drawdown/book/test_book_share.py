@@ -25,6 +25,8 @@ from drawdown.book.share.manifest import gather
 from drawdown.book.share.validation import READINGS
 from drawdown.commands import main as cli
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def tmp_path():

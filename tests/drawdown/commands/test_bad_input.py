@@ -17,6 +17,8 @@ from calibration.errors import BadFile
 from calibration.photo.open import open_photo
 from drawdown.commands import main as cli
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def catalogue(tmp_path_factory) -> list[BadInput]:

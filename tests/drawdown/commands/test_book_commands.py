@@ -40,6 +40,7 @@ def book(tmp_path, monkeypatch):
 # The whole way, with real photos -----------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_colour_is_kept_matched_remade_and_found_again(book, capsys, tmp_path):
     """Keep from one photo; match, add, match again; the recipe follows; ink is put by and
     found. What the photos truly show is in fixtures/photos/*.json."""
@@ -122,6 +123,7 @@ def test_a_colour_is_kept_matched_remade_and_found_again(book, capsys, tmp_path)
     assert run(capsys, "book", "check")[0] == 0
 
 
+@pytest.mark.slow
 def test_what_match_is_told_was_added_goes_into_the_story(book, capsys):
     with open_book(book, create=True) as opened:
         keep(opened, "Tide blue", (79.9, -27.4, -27.4))
@@ -140,6 +142,7 @@ def test_what_match_is_told_was_added_goes_into_the_story(book, capsys):
     assert told["mix_now"][1]["parts"] == pytest.approx(450 / 101.5, abs=1e-3)
 
 
+@pytest.mark.slow
 def test_one_strip_alone_is_compared_with_the_book(book, capsys):
     """A photo of the batch alone, placed by hand as its only strip."""
     with open_book(book, create=True) as opened:
@@ -154,6 +157,7 @@ def test_one_strip_alone_is_compared_with_the_book(book, capsys):
     assert answer["comparison"]["batch"] == 1
 
 
+@pytest.mark.slow
 def test_a_strip_that_is_not_the_kept_one_is_noticed(book, capsys):
     with open_book(book, create=True) as opened:
         keep(opened, "Coral", (60.0, 50.0, 30.0), (MixPart("PR254", 1),))
@@ -180,6 +184,7 @@ def small_book(book):
     return book
 
 
+@pytest.mark.slow
 def test_lists_filter_sort_and_stop_at_most(small_book, capsys):
     def listed(*args):
         data = json_of(capsys, "book", *args)
@@ -216,6 +221,7 @@ def test_corrected_recipes_come_from_hand_or_batch(small_book, capsys):
         assert [r.reason for r in recipes_of(opened, night.id)] == ["as kept", "the tin was older"]
 
 
+@pytest.mark.slow
 def test_what_was_noted_is_put_right(small_book, capsys):
     data = json_of(capsys, "book", "amend", "sand", "--name", "Dune", "--paper", "rag, 300 g",
                    "--wet")  # fmt: skip
@@ -249,6 +255,7 @@ def test_tables_fall_into_blocks_on_a_narrow_screen():
     assert all(columns_of(line) <= 40 for line in narrow)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("args", [
     ["book", "keep", "p.jpg"],
     ["book", "keep", "p.jpg", "--name", "  "],
@@ -308,6 +315,7 @@ def test_missing_files_are_explained(small_book, capsys, args, said):
         assert names(opened) == {"Sand", "Night", "Leaf", "packet 0", "packet 1", "packet 2"}
 
 
+@pytest.mark.slow
 def test_an_unfit_photo_keeps_nothing(small_book, capsys):
     code, out, err = run(capsys, "book", "keep", PHOTOS / "unusable.jpg", "--name", "x")
     assert (code, out) == (5, "")

@@ -64,6 +64,7 @@ def complete(*words: str, book: Path) -> list[str]:
     return done.stdout.split("\n")[:-1]
 
 
+@pytest.mark.slow
 def test_tab_completes_names_inks_and_orders(small_book):
     assert complete("book", "show", "S", book=small_book) == ["Sand"]
     assert complete("book", "take", "", book=small_book) == ["packet 0", "packet 1", "packet 2"]
@@ -73,6 +74,7 @@ def test_tab_completes_names_inks_and_orders(small_book):
     assert complete("book", "st", book=small_book) == ["story"]
 
 
+@pytest.mark.slow
 def test_tab_is_quiet_where_there_is_no_book_or_a_bad_one(tmp_path):
     assert complete("book", "show", "", book=tmp_path / "none") in ([], [""])
     assert not (tmp_path / "none").exists()
@@ -80,6 +82,7 @@ def test_tab_is_quiet_where_there_is_no_book_or_a_bad_one(tmp_path):
     assert complete("book", "show", "", book=tmp_path) in ([], [""])
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/bin/bash").exists(), reason="asks bash itself")
 def test_bash_takes_the_script_and_quotes_names(small_book):
     script = """
@@ -103,6 +106,7 @@ def test_every_shell_gets_a_script(shell, capsys):
     assert "_DRAWDOWN_COMPLETE" in out
 
 
+@pytest.mark.slow
 def test_lists_load_nothing_heavy(small_book):
     code = (
         "import sys; from drawdown.commands.main import main; main(['book', 'list']); "

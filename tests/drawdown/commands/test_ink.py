@@ -236,6 +236,7 @@ def true_looks() -> dict[str, np.ndarray]:
     return {n: lab_d50(ink_reflectance(r, shelf, 1.0, paper))[0] for n, r in recipes.items()}
 
 
+@pytest.mark.slow
 def test_an_ink_is_fitted_from_a_photo_and_kept(capsys):
     code, out, err = fit(
         capsys, "--card", CARD, "--pigment", "PO73", "--name", "breast-orange", "--json"
@@ -282,6 +283,7 @@ def test_a_short_ladder_says_what_it_leaves_open(capsys):
     assert not own_shelf().exists()
 
 
+@pytest.mark.slow
 def test_wrong_steps_are_noticed(capsys):
     """Tint and let-down exchanged: that is not one ink."""
     steps = ("1=alone", "3=base:20", "4=white:10")

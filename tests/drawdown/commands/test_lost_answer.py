@@ -30,6 +30,7 @@ def _run(*args: str, stdout, stderr=subprocess.PIPE) -> subprocess.CompletedProc
     )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not FULL.exists(), reason="only Linux has /dev/full")
 @pytest.mark.parametrize(
     "args", [("--help",), ("match", "--help"), ("--version",), (), ("match", PHOTO, "--json"),

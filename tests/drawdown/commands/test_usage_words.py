@@ -16,6 +16,7 @@ LIBRARY = ("invalid value", "no such", "input should be", "got unexpected", "arg
            "unable to parse", "?.")  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("args", "says"),
     [

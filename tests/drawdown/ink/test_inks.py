@@ -187,6 +187,7 @@ def test_unknown_names_get_a_hint(typed, hint):
     assert hint in caught.value.paragraph()
 
 
+@pytest.mark.slow
 @given(st.text())
 def test_any_name_is_found_or_explained(text):
     with contextlib.suppress(WrongUsage):  # anything else would be a traceback

@@ -138,6 +138,7 @@ def s_sd(found) -> float:
     return float(np.linalg.norm(found.root[:, 31:] @ (found.s / found.s.sum())))
 
 
+@pytest.mark.slow
 def test_what_a_missing_strip_leaves_open_shows():
     """Without a strip over black, and without a tint, S is less certain (Kubelka: one
     reading cannot give both K and S)."""
@@ -186,6 +187,7 @@ def test_strips_that_are_no_ladder_of_this_ink_surprise():
     assert wrong.surprise > 3 * wrong.readings
 
 
+@pytest.mark.slow
 def test_the_stated_uncertainty_holds():
     """Over several pigments and noises, the truth lies within the stated 95 % about as often
     as it should: not less than in 85 % of the cases."""

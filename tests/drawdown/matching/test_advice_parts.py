@@ -36,6 +36,7 @@ SHELVES = (
 )
 
 
+@pytest.mark.slow
 @given(LAB, LAB, st.sampled_from(SHELVES), st.booleans(), st.sampled_from([None, 0.5, 2.0]))
 @settings(max_examples=60, deadline=None)
 def test_any_two_colours_get_an_answer(original, batch, shelf, known, film_ratio):
@@ -151,6 +152,7 @@ def benchmark():
     return module
 
 
+@pytest.mark.slow
 def test_following_the_advice_brings_hidden_inks_home(benchmark):
     """Our own targets on invented inks, the ratio of the films told: 70 % within 2 after one
     addition, 95 % after two, at most 2 % made worse by one, at most 8 % of ink (median). Two

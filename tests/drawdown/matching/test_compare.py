@@ -66,6 +66,7 @@ def test_noise_near_zero_is_not_read_as_a_difference():
     assert result.de00_low95 == 0.0
 
 
+@pytest.mark.slow
 def test_coverage_of_the_interval():
     """Draw readings around a known difference with the covariance the comparison claims: its
     95 % interval holds the truth in 90 to 99 %."""

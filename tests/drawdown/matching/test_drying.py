@@ -79,6 +79,7 @@ def test_mean_and_scatter_are_those_of_the_pairs():
     assert known.sd == pytest.approx(numbers.std(axis=0), rel=0.2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [1, 3, 10])
 def test_forecast_holds_the_dry_colour(count):
     """Strips whose drying scatters as much as was thought, read with noise: the next strip's
@@ -217,6 +218,7 @@ def test_a_broken_file_is_explained_and_left_alone(text):
 # The command -----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_learn_list_and_take_back(capsys):
     photos = ["--wet", str(PHOTOS / "match.jpg"), "--dry", str(PHOTOS / "no-match.jpg")]
     assert cli.main(["drying"]) == 0
@@ -260,6 +262,7 @@ def test_learn_list_and_take_back(capsys):
     assert "dry-colour-expected" in data["photo"]["flags"]
 
 
+@pytest.mark.slow
 def test_a_wet_batch_is_not_called_a_match(capsys):
     assert cli.main(["match", str(PHOTOS / "match.jpg"), "--json"]) == 0
     assert [s["state"] for s in json.loads(capsys.readouterr().out)["strips"]] == ["dry", "dry"]

@@ -234,6 +234,7 @@ def thin_photo(tmp_path_factory):
     return photo, films[1] / films[0]
 
 
+@pytest.mark.slow
 def test_a_photo_of_a_thin_strip(thin_photo, capsys):
     """The whole way: no match, the flag, ink only for the case that the difference stays when
     pulled alike; with --pulled-alike it is to be added at once."""

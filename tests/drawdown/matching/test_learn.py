@@ -321,6 +321,7 @@ def test_a_spoiled_file_is_explained(text):
     assert "begin anew" in seen.value.todo
 
 
+@pytest.mark.slow
 def test_a_spoiled_file_does_not_stop_a_match_that_follows_no_batch(capsys):
     path = slab_files.memory_path(USED)
     path.write_text("{}")
@@ -342,6 +343,7 @@ def test_where_it_is_kept(tmp_path):
     assert slab_files.memory_path(USED).parent == places.own_shelf().parent
 
 
+@pytest.mark.slow
 def test_from_photo_to_what_was_learnt(capsys):
     """The whole way: a photo begins a batch, the next one goes on with it, undo."""
     start = ["match", "fixtures/photos/no-match.jpg", "--slab", "hill", "--batch-grams", "250",

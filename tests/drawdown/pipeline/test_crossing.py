@@ -53,6 +53,7 @@ def read(seen):
     return read_cross(find_cross(*place(seen)), *place(seen), seen.photo.jpeg_quality)
 
 
+@pytest.mark.slow
 def test_the_cross_is_found_where_it_is(photo, seen):
     found = find_cross(*place(seen))
     assert found.names == ("upright", "across")
@@ -143,6 +144,7 @@ def test_what_is_no_cross_is_not_taken_for_one(rectangles):
     assert _cross_of(shape(*rectangles), 2.5) is None
 
 
+@pytest.mark.slow
 def test_a_photo_without_a_cross_is_explained(capsys):
     path = "fixtures/photos/no-match.jpg"
     assert cli.main(["overprint", path, "--json"]) == 5
@@ -157,6 +159,7 @@ def test_a_photo_without_a_cross_is_explained(capsys):
 # The command ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_command_reads_and_compares(photo, capsys, tmp_path):
     path, card, _ = photo
     picture = tmp_path / "cross.png"
@@ -190,6 +193,7 @@ def test_places_by_hand(photo, capsys):
         assert data["predictions"][0]["upper"] == "upper"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "typed",
     [

@@ -14,6 +14,8 @@ import pytest
 from calibration.colour.difference import delta_e_2000
 from drawdown.commands import main as cli
 
+pytestmark = pytest.mark.slow
+
 PHOTOS = Path(__file__).resolve().parents[3] / "fixtures" / "photos"
 CARDS = {"slip": PHOTOS / "slip-measured.toml", "frame": PHOTOS / "frame-measured.toml"}
 JUDGED = ("match", "no-match", "too-close", "base", "dark")

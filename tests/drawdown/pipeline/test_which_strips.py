@@ -55,6 +55,7 @@ def _answer(capsys, *args: str) -> dict:
     return json.loads(out) | {"code": code}
 
 
+@pytest.mark.slow
 def test_original_2_alone_is_the_comparison_turned_round(capsys):
     plain = _answer(capsys)["comparison"]
     turned = _answer(capsys, "--original", "2")["comparison"]
@@ -77,6 +78,7 @@ def test_a_photo_is_not_its_own_original(tmp_path, capsys):
         assert "itself always matches" in " ".join(err.split())
 
 
+@pytest.mark.slow
 def test_both_strips_of_one_photo_are_compared_in_one_light(tmp_path, capsys):
     copy = tmp_path / "copy.jpg"
     shutil.copy(MATCH, copy)
@@ -85,6 +87,7 @@ def test_both_strips_of_one_photo_are_compared_in_one_light(tmp_path, capsys):
     assert answer["original_photo"] is None
 
 
+@pytest.mark.slow
 def test_with_three_strips_the_other_one_must_be_named(capsys):
     places = ["1440,850,120,270px", "1680,850,120,600px", "1440,1180,120,270px"]
     by_hand = [word for place in places for word in ("--strip", place)]

@@ -59,6 +59,7 @@ def test_exact_search_is_every_order_tried_by_hand():
         assert value == pytest.approx(score_by_hand(made, order), abs=1e-9)
 
 
+@pytest.mark.slow
 def test_eight_layers_are_exact():
     made = films("sky", "key", "breast", "water", "reed", "mist", "branch", "wing")
     plan = layers.plan(made, ON)
@@ -156,6 +157,7 @@ def test_layers_as_they_are_typed():
     assert read_order("KEY, dark sky,phthalo-blue", [sky, blue, key]) == (2, 0, 1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "typed",
     [

@@ -347,6 +347,7 @@ def test_no_strip_across_a_bar_is_explained(seen, monkeypatch):
     assert "bare" in caught.value.paragraph()
 
 
+@pytest.mark.slow
 def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
     from PIL import Image
 
@@ -383,6 +384,7 @@ def test_ladder_gives_each_grade_a_quarter_and_narrow_screens_lose_nothing(seen)
     assert max(len(line) for line in narrow.splitlines()[1:]) <= 40
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("argv", [["--base-strip", "0"], ["--picture", "x.jpg"], ["--strip", "a"]])
 def test_wrong_usage(argv, capsys):
     assert cli.main(["opacity", str(PHOTOS / "no-match.jpg"), *argv]) == 2

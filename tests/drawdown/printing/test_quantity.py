@@ -20,6 +20,8 @@ from drawdown.commands import main as cli
 from drawdown.pipeline.printed_area import read_grey
 from drawdown.printing import quantity
 
+pytestmark = pytest.mark.slow
+
 
 def drawing(noise=4.0, soft=1.0, ink=30, paper=230):
     """A disc of radius 300 px on 1000 x 1400 px, as scanned."""

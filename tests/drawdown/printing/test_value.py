@@ -180,6 +180,7 @@ def test_an_unmeasured_base_is_known_within_a_factor_of_several():
     assert clear.k[10] == pytest.approx(0.1 * blue.k[10] + 0.9 * base.k[10])
 
 
+@pytest.mark.slow
 def test_hidden_true_inks_end_near_the_value():
     """Inks of another make than the figures say (tests/benchmarks/value.py, some cases)."""
     sys.path.insert(0, str(ROOT / "tests" / "benchmarks"))
@@ -205,6 +206,7 @@ def judged():
     return read_strips(PHOTO, Options(), lambda *_: None)
 
 
+@pytest.mark.slow
 def test_plan_on_a_photo(judged):
     plan = plan_of(judged, 1, 8.6, starter_shelf(), batch_grams=50)
     assert [w.kind for w in plan.ways] == ["white", "base"]
@@ -248,6 +250,7 @@ def test_right_mixes_are_not_refused_though_the_figures_are_off():
             assert fit_ink(fig, reading, guessed=False).misfit < ANOTHER_INK_DE / 4
 
 
+@pytest.mark.slow
 def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
     from PIL import Image
 
@@ -273,6 +276,7 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
     assert json.loads(capsys.readouterr().out)["plan"] is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "argv",
     [

@@ -48,6 +48,7 @@ def true_over_black(spec, strip, film: float) -> np.ndarray:
     return lab_d50(ink_reflectance(strip.recipe, shelf, film, printed_black(), wetting=0.0))[0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "card"), [("match", "slip"), ("no-match", "slip"), ("base", "frame")]
 )

@@ -68,6 +68,7 @@ def test_beside_a_grey_neither_part_is_claimed_too_sure():
     assert got.dC == got.dH == pytest.approx(1.96 * 0.5)
 
 
+@pytest.mark.slow
 def test_every_number_of_a_match_has_its_uncertainty(capsys):
     assert cli.main(["match", PHOTO, "--json"]) == 3
     data = json.loads(capsys.readouterr().out)

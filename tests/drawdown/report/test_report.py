@@ -268,6 +268,7 @@ def test_unfit_json_has_the_same_keys(tmp_path):
         assert data["notes"] == ["It is dark. Noise. Bring light."]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", ["opacity", "value", "overprint"])
 def test_unfit_json_of_the_other_commands_has_the_same_keys(command, capsys):
     """Their answers to a photo that can be read, against the one to a photo that cannot."""

@@ -34,6 +34,7 @@ def book(monkeypatch):
         yield folder
 
 
+@pytest.mark.slow
 def test_one_ink_under_two_names_is_one_ink_in_book_and_remake(book, capsys):
     code, _, err = run(
         capsys, "match", FIRST, "--kept", "tide", "--log", "May", "--slab", "May", *MIX,
@@ -77,6 +78,7 @@ def test_an_ink_that_a_book_holds_under_two_names_is_weighed_once(book, capsys):
     assert "A7" in out
 
 
+@pytest.mark.slow
 def test_what_was_added_before_a_photo_that_teaches_nothing_counts_once(book, capsys):
     code, _, err = run(
         capsys, "match", FIRST, "--kept", "tide", "--log", "May", "--slab", "May", *MIX,
@@ -197,6 +199,7 @@ def now_in(capsys, batch: str) -> tuple[dict[str, float], float]:
     return {p["ink"]: p["parts"] for p in told["mix_now"]}, told["grams_now"]
 
 
+@pytest.mark.slow
 def test_a_portion_put_by_is_no_longer_in_the_batch(book, capsys):
     """As the advice says it: take out a portion, put it by, add white to what stays."""
     args = (*MIX, "--batch-grams", 250)
@@ -218,6 +221,7 @@ def test_a_portion_put_by_is_no_longer_in_the_batch(book, capsys):
     assert now_in(capsys, "May")[1] == pytest.approx(250)
 
 
+@pytest.mark.slow
 def test_a_batch_weighed_lighter_has_had_a_portion_taken_out(book, capsys):
     args = ("--log", "May", "--slab", "May")
     first = ("match", FIRST, "--kept", "tide", *args, *MIX, "--batch-grams", 250)

@@ -16,6 +16,8 @@ from drawdown.strips.find import find_strips, reading_order, strips_by_hand
 from drawdown.strips.strip import even_stretch
 from drawdown.strips.test_sheet import builtin_sheets
 
+pytestmark = pytest.mark.slow
+
 
 def test_working_lab_is_cielab():
     """scikit-image's rgb2lab is the independent reference; the inverse comes back."""

@@ -107,6 +107,7 @@ def test_other_markers_are_no_sheet():
 
 
 # The commands ----------------------------------------------------------------------------
+@pytest.mark.slow
 @pytest.mark.parametrize("suffix", [".pdf", ".svg", ".png", ".PDF"])
 def test_commands_write_a_file_and_print_its_path(tmp_path, capsys, suffix):
     for number, run in enumerate((card_command, sheet_command)):
