@@ -180,11 +180,7 @@ def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
 
 
 def _flags(
-    strip: Strip,
-    sheet: Sheet,
-    lab: np.ndarray,
-    evenness: float,
-    card: CardDefinition,
+    strip: Strip, sheet: Sheet, lab: np.ndarray, evenness: float, card: CardDefinition
 ) -> tuple[fl.Flag, ...]:
     out = []
     # Of the whole strip, not of its body: burnt-out pixels never enter the body.

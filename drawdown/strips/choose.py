@@ -3,7 +3,7 @@ more at even surfaces where paper hardly shows, and tell what was not counted.""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import cv2
@@ -27,33 +27,38 @@ def settle(
     equally light everywhere; a strip does not end at another strip's flank."""
     good = [c for c in candidates if not c.shape.reason]
     lost = [c for c in candidates if c.shape.reason]
-    good, out = _split(good, [_is_bar(picture, c, bars) for c in good], "open")
-    lost += out
-    good, out = _split(good, _lighter(good), "lighter")
-    lost += out
-    good, out = _split(good, _other_paper(good), "lighter")
-    lost += out
-    under = [any(c is not o and holds(c, o) and not _piece_of(o, c) for o in good) for c in good]
-    good, out = _split(good, under, "holds a strip")
-    lost += out
-    pieces = [any(c is not o and holds(o, c) for o in good) for c in good]
-    good, out = _split(good, pieces, "seen twice")
-    lost += out
+
+    def drop(reason: str, bad: Callable[[list[Candidate]], list[bool]]) -> None:
+        nonlocal good, lost
+        marked = list(zip(good, bad(good), strict=True))
+        good = [c for c, is_bad in marked if not is_bad]
+        lost += [c.rejected(reason) for c, is_bad in marked if is_bad]
+
+    def any_other(test: Callable[[Candidate, Candidate], bool]):
+        return lambda some: [any(c is not o and test(c, o) for o in some) for c in some]
+
+    drop("open", lambda some: [_is_bar(picture, c, bars) for c in some])
+    drop("lighter", _lighter)
+    drop("lighter", _other_paper)
+    drop("holds a strip", any_other(lambda c, o: holds(c, o) and not _piece_of(o, c)))
+    drop("seen twice", any_other(lambda c, o: holds(o, c)))
     good.sort(key=lambda c: 0.3 * c.shape.partial - c.shape.quality)
+    drop("seen twice", _seen_before)
+    drop("open", _odd_paper)
+    whole = [c for c in good if not c.shape.partial]
+    drop("open", lambda some: [c.shape.partial and not _fits(c, whole) for c in some])
+    drop("open", any_other(_ends_at))
+    return good, lost
+
+
+def _seen_before(good: list[Candidate]) -> list[bool]:
+    """Which candidates overlap with a better one that stays."""
     kept: list[Candidate] = []
+    out = []
     for c in good:
-        if any(overlap(c, k) > 0.2 for k in kept):
-            lost.append(c.rejected("seen twice"))
-        else:
-            kept.append(c)
-    kept, out = _split(kept, _odd_paper(kept), "open")
-    lost += out
-    whole = [c for c in kept if not c.shape.partial]
-    kept, out = _split(kept, [c.shape.partial and not _fits(c, whole) for c in kept], "open")
-    lost += out
-    flank = [any(c is not o and _ends_at(c, o) for o in kept) for c in kept]
-    kept, out = _split(kept, flank, "open")
-    return kept, lost + out
+        out.append(any(overlap(c, k) > 0.2 for k in kept))
+        kept += [] if out[-1] else [c]
+    return out
 
 
 def _is_bar(picture: Picture, c: Candidate, bars: list[Bar]) -> bool:
@@ -105,11 +110,6 @@ def _fits(c: Candidate, whole: list[Candidate]) -> bool:
         (t > 0.985 or t < 0.17) and (side or 0.6 < w < 1.7)
         for t, w in zip(turns, widths, strict=True)
     )
-
-
-def _split(items, bad, reason):
-    good = [c for c, b in zip(items, bad, strict=True) if not b]
-    return good, [c.rejected(reason) for c, b in zip(items, bad, strict=True) if b]
 
 
 def _lighter(good: list[Candidate]) -> list[bool]:

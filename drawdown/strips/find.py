@@ -47,16 +47,16 @@ from drawdown.strips.working_picture import (
 )
 
 
-def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
+def find_strips(sheet, view) -> tuple[Strip, ...]:
     """The draw-downs on a sheet, in reading order.
 
     ``sheet`` is a ``calibration.locate.sheet.Sheet``, ``view`` the ``CardView`` it was made from.
-    ``field`` is a ``LampField`` to even out the light with, or None when that has been done
-    or is not wanted: the search copes with uneven light by itself.
+    The search copes with uneven light, though evening it out before helps.
 
     Raises ``PhotoUnfit`` when no strip is found, telling what was seen instead.
     """
-    chosen, rejected, grounds, light, white = _search(sheet, view, field)
+    white, printing = sheet_white(sheet, view), printed_polygons(view)
+    chosen, rejected, grounds = _search(sheet, view, white, printing)
     if not chosen:
         raise nothing_found(grounds, rejected)
     printed = printed_mask(sheet, view)
@@ -67,41 +67,25 @@ def find_strips(sheet, view, field=None) -> tuple[Strip, ...]:
     )
     strips = []
     for c in chosen:
-        body = cut_out(
-            sheet,
-            white,
-            light,
-            c.shape.corners_mm,
-            c.paper_lab,
-            c.shape.level,
-            c.shape.low,
-            printed,
-        )
-        strips.append(strip_of(sheet, c.shape.corners_mm, body, cut=c.shape.cut, extra=unsure))
+        shape = c.shape
+        body = cut_out(sheet, white, shape.corners_mm, c.paper_lab, shape.level, shape.low, printed)
+        strips.append(strip_of(sheet, shape.corners_mm, body, cut=shape.cut, extra=unsure))
     order = reading_order([s.corners_mm for s in strips])
     return tuple(replace(strips[k], number=n + 1) for n, k in enumerate(order))
 
 
-def _search(sheet, view, field):
-    """Candidates accepted and rejected, the grounds, and what the bodies are cut out with."""
-    light = None if field is None else field.picture(sheet)
-    white = sheet_white(sheet, view)
-    printed = printed_polygons(view)
-    how = View(
-        window_mm=view.card.window_mm,
-        blur_mm=float(getattr(view, "blur_mm", 0.0)),
-    )
+def _search(sheet, view, white: np.ndarray, printing: list[np.ndarray]):
+    """Candidates accepted and rejected, and the grounds."""
+    how = View(window_mm=view.card.window_mm, blur_mm=float(getattr(view, "blur_mm", 0.0)))
     bars = known_bars(view)
     part = light_part(sheet, view, white)
     if part is not None:
         # Nearly always the strips lie on the lightest paper; a table costs time.
-        near = cut_sheet(sheet, part)
-        picture = make_picture(near, view, white, None if light is None else light[part], printed)
-        good, bad, grounds = _look(picture, how, bars, tiers=1)
-        if good:
-            return good, bad, grounds, light, white
-    picture = make_picture(sheet, view, white, light, printed)
-    return *_look(picture, how, bars, tiers=2), light, white
+        picture = make_picture(cut_sheet(sheet, part), view, white, printing)
+        found = _look(picture, how, bars, tiers=1)
+        if found[0]:
+            return found
+    return _look(make_picture(sheet, view, white, printing), how, bars, tiers=2)
 
 
 def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):

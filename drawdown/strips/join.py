@@ -44,10 +44,7 @@ def join_halves(
         used.add(i)
     gone = {id(partners[j]) for j in used}
     # A piece that was joined into a later strip must not stay as a strip of its own.
-    kept = []
-    for c in out:
-        if not any(c is not o and holds(o, c) for o in out):
-            kept.append(c)
+    kept = [c for c in out if not any(c is not o and holds(o, c) for o in out)]
     return kept + [c for c in rest if id(c) not in gone]
 
 

@@ -104,11 +104,7 @@ def measure_shape(
     flags = picture.places[part] | on.view(np.uint8)
     if neighbours is not None:
         flags |= neighbours.view(np.uint8) * np.uint8(BESIDE)
-    layers = {
-        "flags": flags,
-        "contrast": contrast,
-        "lab": picture.lab[part],
-    }
+    layers = {"flags": flags, "contrast": contrast, "lab": picture.lab[part]}
     tries = [long] if max(w, h) > 1.35 * min(w, h) else [long, 1 - long]
     found = []
     for k in tries:

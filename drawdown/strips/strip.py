@@ -185,14 +185,12 @@ def _frame(sheet, corners_mm) -> _Frame:
     return _Frame(part, u, v, (axis, across), (length, width), corners_px)
 
 
-def cut_out(sheet, white, light, corners_mm, paper_lab, level, low, printed) -> Body:
+def cut_out(sheet, white, corners_mm, paper_lab, level, low, printed) -> Body:
     """Mask and body of a strip given by its rectangle (start left, start right, end right,
     end left) and its paper's Lab. ``printed`` (h, w) bool or None: known printing."""
     f = _frame(sheet, corners_mm)
     paper_lab = np.asarray(paper_lab, dtype=np.float32)
     rgb = sheet.rgb_linear[f.part]
-    if light is not None:
-        rgb = rgb / light[f.part]
     smooth = cv2.GaussianBlur(to_lab(rgb, white), (0, 0), 0.25 * sheet.px_per_mm)
     inside = sheet.inside[f.part]
     under = np.zeros_like(inside) if printed is None else printed[f.part]

@@ -102,8 +102,9 @@ def sheet_white(sheet, view) -> np.ndarray:
     for patch in view.card.patches:
         if patch.role == "white":
             x, y, w, h = patch.rect_mm
-            rows, columns = box_slices(sheet, (x + w / 4, y + h / 4, w / 2, h / 2))
-            part = sheet.rgb_linear[rows, columns][sheet.inside[rows, columns]]
+            middle = (x + w / 4, y + h / 4, w / 2, h / 2)
+            part = _slices(sheet.inside.shape, sheet.origin_mm, sheet.px_per_mm, middle)
+            part = sheet.rgb_linear[part][sheet.inside[part]]
             if len(part):
                 found.append(np.median(part, axis=0))
     if found:
@@ -114,20 +115,12 @@ def sheet_white(sheet, view) -> np.ndarray:
     return np.maximum(white, 1e-4).astype(np.float32)
 
 
-def box_slices(grid, rect_mm) -> tuple[slice, slice]:
-    """Rows and columns of a Sheet or Picture within a rectangle (x, y, w, h) in mm."""
-    shape = grid.lab.shape[:2] if isinstance(grid, Picture) else grid.rgb_linear.shape[:2]
-    return _slices(shape, grid.origin_mm, grid.px_per_mm, rect_mm)
-
-
-def _slices(shape, origin_mm, px_per_mm, rect_mm) -> tuple[slice, slice]:
+def _slices(shape, origin_mm, px_per_mm, rect_mm) -> tuple[slice, ...]:
+    """Rows and columns of a grid within a rectangle (x, y, w, h) in mm."""
     x, y, w, h = rect_mm
-    x0, x1 = (np.array([x, x + w]) - origin_mm[0]) * px_per_mm
-    y0, y1 = (np.array([y, y + h]) - origin_mm[1]) * px_per_mm
-    clip = lambda value, size: int(min(max(round(value), 0), size))  # noqa: E731
-    return (
-        slice(clip(y0, shape[0]), clip(y1, shape[0])),
-        slice(clip(x0, shape[1]), clip(x1, shape[1])),
+    return tuple(
+        slice(*(int(min(max(round((v - start) * px_per_mm), 0), size)) for v in ends))
+        for ends, start, size in zip(((y, y + h), (x, x + w)), origin_mm[::-1], shape, strict=True)
     )
 
 
@@ -209,10 +202,9 @@ def _blank_card(usable: np.ndarray, view, origin_mm, px_per_mm: float) -> None:
     usable[hole] = keep
 
 
-def make_picture(sheet, view, white: np.ndarray, light, printed_polygons) -> Picture:
-    """The working picture of a sheet. ``white`` (3,) as ``sheet_white`` gives it; ``light``
-    (h, w, 3) relative light to divide by, or None; ``printed_polygons`` in mm: places whose
-    printing is known."""
+def make_picture(sheet, view, white: np.ndarray, printing) -> Picture:
+    """The working picture of a sheet. ``white`` (3,) as ``sheet_white`` gives it; ``printing``
+    the polygons (n, 2) in mm whose printing is known."""
     rows, columns = sheet.inside.shape
     ratio = min(1.0, WORK_PX_PER_MM / sheet.px_per_mm)
     size = (max(8, round(columns * ratio)), max(8, round(rows * ratio)))
@@ -220,8 +212,6 @@ def make_picture(sheet, view, white: np.ndarray, light, printed_polygons) -> Pic
     # Down to half the size, the mean of the nearest four is as good and five times as fast.
     how = cv2.INTER_LINEAR if ratio >= 0.45 else cv2.INTER_AREA
     rgb = cv2.resize(sheet.rgb_linear, size, interpolation=how)
-    if light is not None:
-        rgb = rgb / cv2.resize(light, size, interpolation=how)
     lab = cv2.GaussianBlur(to_lab(rgb, white), (3, 3), 0.55)
     inside = cv2.resize(sheet.inside.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     inside = cv2.erode(inside, np.ones((3, 3), np.uint8), borderValue=0) > 0
@@ -229,7 +219,7 @@ def make_picture(sheet, view, white: np.ndarray, light, printed_polygons) -> Pic
     shape, origin = usable.shape, tuple(sheet.origin_mm)
     _blank_card(usable, view, origin, px_per_mm)
     printed = np.zeros(shape, np.uint8)
-    for polygon in printed_polygons:
+    for polygon in printing:
         fill(printed, (np.asarray(polygon) - origin) * px_per_mm - 0.5)
     if printed.any():
         printed = cv2.dilate(printed, disc(0.6 * px_per_mm))
