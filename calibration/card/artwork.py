@@ -1,13 +1,5 @@
-"""Drawings exact in millimetres: what the printable card and the test sheet are made of.
-
-A ``Page`` is a paper size and a list of drawing primitives; calibration/card/artwork.py
-builds the card's, drawdown/strips/test_sheet.py the test sheet's, and calibration/card/render.py
-turns a page into PDF, SVG or PNG. Everything here is pure.
-
-Coordinates are millimetres from the page's upper left corner, x to the right, y down.
-Colours are 8-bit sRGB triples.
-
-The printable reference card: one card on a page, with instructions beside it.
+"""The printable card as drawing primitives, exact in mm: from the page's upper left corner, x to
+the right, y down; colours are 8-bit sRGB triples. Pure.
 """
 
 from __future__ import annotations

@@ -1,13 +1,4 @@
-"""Read the colour values of a CGATS.17 text file (also ISO 28178).
-
-Such a file is what instruments write: keyword lines, then the column names between
-BEGIN_DATA_FORMAT and END_DATA_FORMAT, then one line for each sample between BEGIN_DATA and
-END_DATA. A file may hold several tables. Layout from the public descriptions of the
-format: fields stand apart by spaces or tabs, ``#`` begins a comment, text with spaces is
-quoted, and a doubled quotation mark stands for one.
-
-Write colours as a CGATS.17 text file (also ISO 28178), as ``cgats`` reads it. Pure.
-"""
+"""Colour values as CGATS.17 text (ISO 28178), read and written; the format: README.md."""
 
 from __future__ import annotations
 

@@ -1,7 +1,5 @@
-"""What a reference card is: geometry in millimetres, markers, patches, reference colours.
-
-Coordinates are millimetres on the upright card: origin at its upper left corner, x to the
-right, y down. Reference colours are CIELAB, D50, 2 degree observer (ISO 13655 practice).
+"""What a reference card is: geometry in millimetres from its upper left corner (x right, y
+down), markers, patches, and reference colours as CIELAB, D50, 2 degree observer.
 """
 
 from __future__ import annotations

@@ -1,8 +1,5 @@
-"""Readings of a printed card by an instrument, from CSV or CGATS.17 text (ISO 28178).
-
-Values are CIELAB for D50 and the 2 degree observer, or XYZ for them with Y = 100 for the
-perfect diffuser (ISO 13655). A CSV table needs a heading line; a column with the patches'
-names and three with their values are looked for, the rest is ignored. A decimal comma is
+"""Readings of a printed card by an instrument, from CSV or CGATS.17 text: CIELAB for D50 and 2
+degrees, or XYZ with Y = 100 (ISO 13655). A CSV needs a heading line; decimal commas are
 understood where the columns stand apart by semicolons or tabs.
 """
 

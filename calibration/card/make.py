@@ -1,11 +1,5 @@
-"""Write slip.toml and frame.toml: the layout and colours of our own reference card.
-
-Run ``python -m calibration.card.make`` after a change; a test compares the files with
-what this writes. The design: colours on a ring of twelve hues in three lightnesses (deep,
-vivid, tint), held inside the edge of sRGB, because a home printer reaches about that;
-greys in an order that jumps between light and dark, so that a lamp's fall-off along the
-card cannot pass for a tone curve; bare-paper whites spread over the card to show that
-fall-off. Reference values are nominal: the CIELAB of the drawn sRGB colour.
+"""Write slip.toml and frame.toml, our own cards (design: README.md). Run ``python -m
+calibration.card.make`` after a change; a test compares the files with what this writes.
 """
 
 from __future__ import annotations

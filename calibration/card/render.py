@@ -1,7 +1,4 @@
-"""Turn a page into PDF, SVG or PNG bytes. No files are written here.
-
-All three come from the same list of primitives. The libraries are loaded when needed.
-"""
+"""A page as PDF, SVG or PNG bytes, from one list of primitives."""
 
 from __future__ import annotations
 

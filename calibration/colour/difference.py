@@ -1,15 +1,8 @@
-"""Colour differences: CIEDE2000, its local metric, dL*, dC*, dH*, and how Lab follows XYZ.
-
-CIEDE2000 is written out in numpy, so that a match loads nothing heavy for one formula; tests
-hold it to the published pairs and to two libraries.
-
-References: ISO/CIE 11664-6:2014; G. Sharma, W. Wu, E. N. Dalal, Color Res. Appl. 30 (2005)
-21-30; CIE 116-1995 (CIE94); CIE 15:2018, 8.2.1.
+"""CIEDE2000 (ISO/CIE 11664-6:2014; Sharma, Wu, Dalal, Color Res. Appl. 30 (2005) 21-30) and its
+local metric, CIE94's (CIE 116-1995), dL*, dC*, dH*, and how Lab follows XYZ (CIE 15:2018).
 """
 
 from __future__ import annotations
-
-from typing import Any
 
 import numpy as np
 
@@ -55,7 +48,7 @@ def delta_e_2000(lab_1: np.ndarray, lab_2: np.ndarray) -> np.ndarray:
     # The chord is 2 sin(dh / 2) long.
     d_h = sense * np.sqrt(both) * _length(chord.real, chord.imag) / s_h
     square = d_l * d_l + d_c * d_c + d_h * (d_h + r_t * d_c)
-    return _array(np.sqrt(np.maximum(square, 0.0)))
+    return np.asarray(np.sqrt(np.maximum(square, 0.0)))
 
 
 def _channels(lab: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -65,27 +58,21 @@ def _channels(lab: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return lab[..., 0], lab[..., 1], lab[..., 2]
 
 
-def _array(values: Any) -> np.ndarray:
-    """What numpy made, by its name: its operators are declared to give anything."""
-    made: np.ndarray = values
-    return made
-
-
 def _length(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """As numpy's hypot, five times as fast: no chroma overflows."""
-    return _array(np.sqrt(x * x + y * y))
+    return np.asarray(np.sqrt(x * x + y * y))
 
 
 def _unit(hue: np.ndarray) -> np.ndarray:
     """The complex number made one long; 0 stays 0."""
-    return _array(hue * (1 / np.maximum(_length(hue.real, hue.imag), _TINY)))
+    return np.asarray(hue * (1 / np.maximum(_length(hue.real, hue.imag), _TINY)))
 
 
 def _seventh(chroma: np.ndarray) -> np.ndarray:
     """sqrt(C^7 / (C^7 + 25^7))."""
     square = chroma * chroma
     power = square * square * square * chroma
-    return _array(np.sqrt(power / (power + _25_TO_7)))
+    return np.asarray(np.sqrt(power / (power + _25_TO_7)))
 
 
 def _stretch(chroma: np.ndarray) -> np.ndarray:
@@ -146,7 +133,7 @@ def _parts(lab: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def local_distance(lab: np.ndarray, step_lab: np.ndarray) -> np.ndarray:
     """(...) Delta E of small Lab steps (..., 3) at colours (..., 3), by the local metric."""
     scaled = local_metric(lab) @ np.asarray(step_lab, dtype=float)[..., None]
-    return _array(np.linalg.norm(scaled[..., 0], axis=-1))
+    return np.asarray(np.linalg.norm(scaled[..., 0], axis=-1))
 
 
 def cie94_metric(lab: np.ndarray, k_l: float = 1.0) -> np.ndarray:
@@ -195,7 +182,7 @@ def lab_by_xyz(xyz: np.ndarray, white: np.ndarray = WHITE_D50) -> np.ndarray:
     low = (6 / 29) ** 3
     straight = (29 / 3) ** 3 / 116
     slope = np.where(t > low, 1 / (3 * np.cbrt(np.maximum(t, low)) ** 2), straight) / white
-    return _array(_LAB_OF_CUBE_ROOTS * slope[..., None, :])
+    return np.asarray(_LAB_OF_CUBE_ROOTS * slope[..., None, :])
 
 
 # L*, a*, b* are linear in the cube roots of X / Xn, Y / Yn, Z / Zn.

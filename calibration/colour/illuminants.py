@@ -1,8 +1,4 @@
-"""How two colours that agree under the photo's light look under other lamps.
-
-Two mixes of different pigments can agree in daylight and part under a bulb (metamerism). The
-model has spectra, so the distance can be predicted under each lamp.
-"""
+"""How two colours that agree under the photo's light look under other lamps (metamerism)."""
 
 from __future__ import annotations
 

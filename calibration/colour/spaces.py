@@ -1,12 +1,11 @@
-"""XYZ, Lab, sRGB, adaptation, Munsell value: plain formulas in numpy.
-
-XYZ is scaled to Y = 1 for the perfect diffuser; the white is D50, 2 degree observer, unless a
-name says otherwise.
+"""XYZ, Lab, sRGB, adaptation, Munsell value. XYZ is scaled to Y = 1 for the perfect diffuser;
+the white is D50, 2 degree observer, unless a name says otherwise.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 # D50 as the ICC profile connection space has it (ICC.1:2022, 7.2.16), Y = 1.
 WHITE_D50 = np.array([0.9642, 1.0, 0.8249])
@@ -37,20 +36,20 @@ def lab_to_xyz(lab: np.ndarray, white: np.ndarray = WHITE_D50) -> np.ndarray:
     fy = (lab[..., 0] + 16) / 116
     f = np.stack([fy + lab[..., 1] / 500, fy, fy - lab[..., 2] / 200], axis=-1)
     t = np.where(f > 6 / 29, f**3, (116 * f - 16) / _KAPPA)
-    return t * white
+    return np.asarray(t * white)
 
 
 def adaptation(source_white: np.ndarray, target_white: np.ndarray) -> np.ndarray:
     """(3, 3) Bradford matrix that takes XYZ under one white to another."""
     gain = (BRADFORD @ target_white) / (BRADFORD @ source_white)
-    return np.linalg.inv(BRADFORD) @ np.diag(gain) @ BRADFORD
+    return np.asarray(np.linalg.inv(BRADFORD) @ np.diag(gain) @ BRADFORD)
 
 
-def rgb_to_xyz_d50_matrix(primaries_xy: np.ndarray, white: np.ndarray = WHITE_D65) -> np.ndarray:
+def rgb_to_xyz_d50_matrix(primaries_xy: ArrayLike, white: np.ndarray = WHITE_D65) -> np.ndarray:
     """(3, 3) linear RGB -> XYZ D50 from the chromaticities (3, 2) of its primaries."""
     xy = np.asarray(primaries_xy, dtype=float)
     columns = np.stack([xy[:, 0] / xy[:, 1], np.ones(3), (1 - xy.sum(axis=1)) / xy[:, 1]])
-    return adaptation(white, WHITE_D50) @ (columns * np.linalg.solve(columns, white))
+    return np.asarray(adaptation(white, WHITE_D50) @ (columns * np.linalg.solve(columns, white)))
 
 
 SRGB_TO_XYZ_D50 = rgb_to_xyz_d50_matrix([(0.64, 0.33), (0.30, 0.60), (0.15, 0.06)])
@@ -73,7 +72,7 @@ def srgb_encode(linear: np.ndarray) -> np.ndarray:
 
 def srgb_to_xyz_d50(encoded: np.ndarray) -> np.ndarray:
     """Encoded sRGB 0..1 (..., 3) -> XYZ D50."""
-    return srgb_decode(encoded) @ SRGB_TO_XYZ_D50.T
+    return np.asarray(srgb_decode(encoded) @ SRGB_TO_XYZ_D50.T)
 
 
 def xyz_d50_to_srgb(xyz: np.ndarray, clip: bool = True) -> np.ndarray:

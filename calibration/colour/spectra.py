@@ -17,7 +17,7 @@ XYZ_D50_WEIGHTS = LAMPS[HERE]
 
 def spectrum_to_xyz_d50(reflectance: np.ndarray) -> np.ndarray:
     """XYZ D50, Y = 1 (..., 3), of reflectances (..., 31)."""
-    return np.asarray(reflectance, dtype=float) @ XYZ_D50_WEIGHTS
+    return np.asarray(np.asarray(reflectance, dtype=float) @ XYZ_D50_WEIGHTS)
 
 
 def smooth_spectrum(lab_d50: np.ndarray) -> np.ndarray:

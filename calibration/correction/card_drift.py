@@ -1,17 +1,4 @@
-"""Has a measured card changed since its values were written down?
-
-What the correction reads on a patch that was left out of the fit is compared with the value
-in the definition. A smooth misfit of the whole card, or of all colours of one kind, is the
-camera's and the lamp's (a camera is not an eye); it is taken out first, as the mean miss of
-the colours nearest to each patch. What then stands far above the rest and above its own
-uncertainty is a patch that has changed: faded, stained, or from another print.
-
-Light that was misjudged in one corner of the card moves all patches there, so what the
-patches around share in lightness is taken out as well; and white patches are left to the
-light altogether: bare paper cannot fade by several Delta E, but a shadow can fall on it.
-Thresholds were set on rendered photos of cards that had not changed
-(largest excess 4.1 Delta E, or 3.7 times the typical miss).
-"""
+"""Has a measured card changed since its values were written down? Theory: README.md."""
 
 from __future__ import annotations
 

@@ -1,16 +1,5 @@
-"""From the photo's linear RGB to XYZ D50: tone curve, colour map, and how sure they are.
-
-The model: the phone applied one unknown tone curve to all channels of some mixture of its
-sensor's RGB. Undo the curve (smooth, rising, in log light), divide by the lamp's field, map
-by a root-polynomial of degree 2 (Finlayson, Mackiewicz, Hurlbert 2015, IEEE Trans. Image
-Proc. 24, 1460), which keeps its colours when the exposure changes; small products of the
-channels (Cheung, Westland, Connah, Ripamonti 2004, Color. Technol. 120, 19) and an offset for
-stray light are added where the card is known well enough to tell. How supple a fit the card
-bears, and what carries its uncertainty: calibration/correction/map_choice.py.
-
-Left out are patches that are not even inside or lie in a shadow with an edge (spoiled.py), those
-whose error is out of all proportion to what the others predict for it, and those of a measured
-card that have changed (card_drift.py); the fit is done again without them.
+"""From the photo's linear RGB to XYZ D50: tone curve, colour map, and how sure they are. The
+model, and what is left out of the fit: README.md.
 """
 
 from __future__ import annotations
@@ -31,6 +20,7 @@ from calibration.correction.map_fit import (
     FLEXIBLE,
     MEASURED,
     MODEL_FLOOR,
+    Candidate,
     Problem,
     Solution,
     evaluate,
@@ -172,25 +162,11 @@ def correct(
     problem = _problem(readings, card)
     problem = replace(problem, kept=problem.kept * ~uneven[usable])
     samples = _without_whites(samples, readings.centre_mm[uneven])
-    white = _light_patches(problem.lab)
-    tone = np.zeros(KNOTS)
-    for turn in range(3):
-        field = fit_field(samples, undo_tone(samples.rgb, tone))
-        gain_log = field.log_gain(readings.centre_mm[usable])
-        light = problem.rgb / np.exp(gain_log)
-        balanced = _white_balance(light, problem.lab, profile_matrix, white)
-        problem = replace(problem, gain_log=gain_log, balanced=balanced)
-        if turn == 0:
-            start = problem.centre
-            plain = evaluate(problem, start)[0]
-        if turn < 2:
-            # The field is settled with a flexible curve first, then all candidates compete.
-            best = fit(problem, FLEXIBLE[nominal], start)
-            start, tone = best.theta, best.tone
-        if turn == 0:
-            samples, problem = _without_shade(samples, problem, best, readings.centre_mm[usable])
-    near = beside(shines, card)[usable]
-    problem, best = _without_spoiled(problem, start, nominal, near)
+    centre_mm = readings.centre_mm[usable]
+    samples, problem, start, plain_median = _with_light(
+        samples, problem, FLEXIBLE[nominal], profile_matrix, centre_mm
+    )
+    problem, best = _without_spoiled(problem, start, nominal, beside(shines, card)[usable])
     drift: Drift | None = None
     if not nominal:
         noise, miss = _noise_de(readings), _held_out_lab(problem, best)
@@ -200,31 +176,63 @@ def correct(
     tone_members, matrix_members = ensemble(problem, best, nominal, MEMBERS, stream("colour map"))
     error = delta_e_2000(problem.lab, problem.lab + _held_out_lab(problem, best))
     outlier = problem.kept == 0
-    typical = float(np.median(error[~outlier]))
-    held_out = np.full(len(card.patches), np.nan)
-    held_out[usable] = np.where(outlier, np.nan, error)
     names = [p.name for p, u in zip(card.patches, usable, strict=True) if u]
     dropped = tuple(n for n, o in zip(names, outlier, strict=True) if o)
     lit = tuple(n for n, s in zip(names, shines[usable], strict=True) if s)
-    plain_median = float(np.median(np.linalg.norm(plain, axis=1)))
-    patch_lab = np.full((len(card.patches), 3), np.nan)
-    light = undo_tone(problem.rgb, best.tone) / np.exp(field.log_gain(readings.centre_mm[usable]))
-    patch_lab[usable] = xyz_to_lab(features(light) @ best.matrix.T)
+    typical = float(np.median(error[~outlier]))
+    light = undo_tone(problem.rgb, best.tone) / np.exp(field.log_gain(centre_mm))
     correction = Correction(
         tone=best.tone,
         matrix=best.matrix,
         tone_members=tone_members,
         matrix_members=matrix_members,
         field=field,
-        held_out_de=held_out,
+        held_out_de=_of_all(usable, np.where(outlier, np.nan, error)),
         dropped=dropped,
         white_balance_de_median=plain_median,
-        patch_lab_d50=patch_lab,
+        patch_lab_d50=_of_all(usable, xyz_to_lab(features(light) @ best.matrix.T)),
         paper_lab_d50=None,
         nominal=nominal,
         flags=_flags(typical, plain_median, dropped, nominal, len(names), drift, lit),
     )
     return _with_paper(correction, samples, card)
+
+
+def _of_all(usable: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Values of the usable patches among all of them, NaN elsewhere."""
+    out = np.full((len(usable), *values.shape[1:]), np.nan)
+    out[usable] = values
+    return out
+
+
+def _with_light(
+    samples: LightSamples,
+    problem: Problem,
+    flexible: Candidate,
+    profile_matrix: np.ndarray,
+    centre_mm: np.ndarray,
+) -> tuple[LightSamples, Problem, np.ndarray, float]:
+    """Light and white balance settled with a ``flexible`` curve, before all candidates compete;
+    patches in a shadow with an edge left out. Also the fit's parameters, and by how much
+    patches miss in the middle with white balance alone."""
+    white = _light_patches(problem.lab)
+    tone, start, plain_median = np.zeros(KNOTS), np.zeros(0), 0.0
+    for turn in range(3):
+        field = fit_field(samples, undo_tone(samples.rgb, tone))
+        gain_log = field.log_gain(centre_mm)
+        light = problem.rgb / np.exp(gain_log)
+        balanced = _white_balance(light, problem.lab, profile_matrix, white)
+        problem = replace(problem, gain_log=gain_log, balanced=balanced)
+        if turn == 0:
+            start = problem.centre
+            miss = evaluate(problem, start)[0]
+            plain_median = float(np.median(np.linalg.norm(miss, axis=1)))
+        if turn < 2:
+            best = fit(problem, flexible, start)
+            start, tone = best.theta, best.tone
+        if turn == 0:
+            samples, problem = _without_shade(samples, problem, best, centre_mm)
+    return samples, problem, start, plain_median
 
 
 def _without_shade(

@@ -1,18 +1,5 @@
-"""Enrol a printed card: from what was read on it to a definition with measured values.
-
-Read by an instrument, or on photos that show it beside a card with known values. Each photo
-is corrected by the known card (``calibration.correction.correct``); the printed card is then read
-in its own place. Its fields are read off the plane as its *own* markers see it, so that a
-card that lies a hair higher or was printed a little smaller is still read where its fields
-are; the places of the fields in the known card's millimetres, through the photo's pixels,
-tell which light fell on them. Both must lie in one plane: that is checked.
-
-Uncertainty after the GUM (JCGM 100:2008, 5.1): the parts add in squares. Shared by all
-photos, and not made smaller by more of them: the known card's own values, and how far the
-correction misses the known card's nearest colours when they are held out (what camera, lamp
-and dyes do to each other is in there). Different in each photo, or each arrangement of the
-cards: noise, and the light between the cards. Whatever the scatter between photos shows
-beyond that counts instead. No value is given out as better than a floor.
+"""Enrol a printed card: from readings of it, by an instrument or on photos beside a known card,
+to a definition with measured values. Theory: README.md.
 """
 
 from __future__ import annotations

@@ -1,17 +1,5 @@
-"""Mirrored lamp light on glossy ink or card: how much of it lies where.
-
-What a surface mirrors has the colour of the lamp, not of the ink, and is added to the body's
-colour (the dichroic reflection model, Shafer 1985, Color Research and Application 10, 210):
-
-    rgb = body + m * white,  m >= 0, in linear light.
-
-The body varies too: film, streaks, grain and the evenness of the light change it in
-directions of their own. ``m`` is therefore estimated by generalised least squares, against a
-covariance of what the body itself may do, and comes with its standard uncertainty: large
-where ink and glare cannot be told apart (a grey ink scraped thinner looks like grey ink that
-shines), small for a vivid ink, which pales when it shines.
-
-Everything here is relative to ``white``, the linear RGB of a white in the same light.
+"""Mirrored lamp light on glossy ink or card: how much of it lies where, against ``white``, the
+linear RGB of a white in the same light. Theory: README.md.
 """
 
 from __future__ import annotations

@@ -1,10 +1,4 @@
-"""The lamp's field over the sheet, from card whites and from any even light surface.
-
-Every surface of one even reflectance (the paper, a plain table) shows the shape of the
-light; only its level is unknown. The field is a smooth quadratic in log light per channel,
-fitted robustly to the card's whites and to the even cells of such surfaces, plus what the
-paper shows beyond that quadratic, smoothed.
-"""
+"""The lamp's field over the sheet, from card whites and from any even light surface."""
 
 from __future__ import annotations
 

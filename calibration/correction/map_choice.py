@@ -1,15 +1,5 @@
 """Which of several fits a card bears, which patches are spoiled, and how sure the fit is.
-
-* A measured card chooses by the errors on held-out patches (PRESS by leverage; Allen 1974,
-  Technometrics 16, 125).
-* A card as drawn weighs the fits by how probable they make its patches (marginal likelihood;
-  Rasmussen and Williams 2006, Gaussian Processes for Machine Learning, 5.4; averaging after
-  Hoeting, Madigan, Raftery, Volinsky 1999, Statist. Sci. 14, 382), with the printer's own
-  errors running smoothly over the colours. Held-out patches cannot tell such errors from the
-  camera's: their neighbours in colour have them too.
-
-Uncertainty is carried by an ensemble: the Bayesian bootstrap over patches (Rubin 1981, Ann.
-Statist. 9, 130), or, as drawn, the printer's smooth errors drawn at random.
+Theory and sources: README.md.
 """
 
 from __future__ import annotations

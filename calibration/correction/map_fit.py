@@ -1,8 +1,5 @@
-"""Fit a tone curve and a colour map to a card's patches: the numbers behind a correction.
-
-Curve and map are fitted together in a metric close to CIEDE2000 by Gauss-Newton steps with
-robust weights; a prior keeps every part near "nothing to correct". How supple each part may
-be is a ``Candidate``; which of them a card bears is settled in map_choice.py.
+"""Fit a tone curve and a colour map to a card's patches. How supple each part may be is a
+``Candidate``; which of them a card bears is settled in map_choice.py.
 """
 
 from __future__ import annotations

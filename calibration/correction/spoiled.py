@@ -1,20 +1,5 @@
-"""A lamp mirrored in a card, dirt, or a shadow's edge: patches that are not even inside.
-
-A printed field is one colour all over; what makes it uneven by more than the print's grain and
-the photo's noise lies on it. How much grain and noise make is seen on the other patches of much
-the same lightness, so nothing need be known of printer, phone or blur. This asks nothing of the
-card's values and so works on a card as drawn just as on a measured one.
-
-Whether the cause is mirrored lamp light is told by its colour (glare.py): what a
-lamp adds is its own colour, what light or shadow changes is the patch's.
-
-A shadow's edge across the card: patches in other light than a smooth lamp explains.
-
-The card's whites alone cannot tell a shadow on one corner from a lamp that falls off: a
-smooth field bends to them. All patches together can, once a first correction says how light
-each one should be: their light over the card is fitted by a plane with a slight bend, which
-a few patches cannot pull (Tukey's biweight from a median start; Hampel et al. 1986, Robust
-Statistics, 2.6), and neighbours that lie together far below it are in shadow.
+"""Patches that are not even inside (a lamp mirrored in the card, dirt), and patches in a shadow
+with an edge. Theory: README.md.
 """
 
 from __future__ import annotations

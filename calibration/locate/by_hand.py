@@ -1,8 +1,4 @@
-"""The card placed by hand: its four corners in the photo, as a person clicked them.
-
-The corners may be a per cent of the card off, begin at another corner, or run the other way
-round: colours say how the card lies, and the edges of the patches where exactly.
-"""
+"""The card placed by hand: its four corners in the photo, as a person clicked them."""
 
 from __future__ import annotations
 

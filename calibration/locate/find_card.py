@@ -1,9 +1,4 @@
-"""Find the reference card in a photo: its markers, how it was seen, and why not.
-
-The usual way is short: all markers are seen on a reduced picture and lie as the definition
-says. Only else are larger pictures searched, other ids and turns tried, and the placement
-moved until the patches fall on the patches (calibration/locate/patch_align.py).
-"""
+"""Find the reference card in a photo: its markers, how it was seen, and why not."""
 
 from __future__ import annotations
 

@@ -1,14 +1,5 @@
-"""Markers in a grey picture: OpenCV's ArucoDetector on reduced pictures, in turn.
-
-Reduced pictures come first and larger ones only when something is missing; corners found on
-a reduced picture are refined at full resolution.
-
-From the markers seen to the card's place; also when ids or turns are not as defined.
-
-A definition says which marker is where. Usually the photo agrees. Where it does not, the
-markers may have been listed in the wrong order, or be printed turned against the card (some
-makers draw the same code upside down): the same places are then tried with other ids and
-turns, and the colours of the patches say which is right.
+"""Markers in a grey picture, and from them the card's place, also when ids or turns are not as
+defined: README.md.
 """
 
 from __future__ import annotations

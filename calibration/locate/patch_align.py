@@ -1,18 +1,5 @@
-"""Move a rough placement of the card so that its patches fall on the patches in the photo.
-
-Each patch is a box of known size; where its left and right (upper and lower) edges are seen
-together tells how far it lies from where the placement puts it. A small correction of the
-homography is fitted to those shifts and to the anchors (marker corners, or corners given by
-hand) by weighted least squares. Patches are used as soon as the placement is sure enough of
-them that their neighbours cannot be meant, nearest to the anchors first (model-based
-registration from edges searched along their normals: Harris 1992, in Active Vision, MIT
-Press). Nothing here knows colours.
-
-What a placement of the card makes of its patches: do their colours look like the card's?
-
-A placement is a homography from card mm to photo px. Colours are compared as photographed
-(encoded), channel by channel up to gain and offset, so that lamp, exposure and tone matter
-little; nothing here measures colour.
+"""Move a rough placement of the card (card mm to photo px) until its patches fall on the patches
+in the photo; whether their colours look like the card's. Theory: README.md.
 """
 
 from __future__ import annotations

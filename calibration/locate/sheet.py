@@ -1,8 +1,4 @@
-"""The plane of card and strips, seen from straight above, in linear light.
-
-Only the part of the photo around the card is linearised, band by band, averaged down to
-the scale that the answer needs, and warped: memory and time hardly grow with the photo.
-"""
+"""The plane of card and strips, seen from straight above, in linear light."""
 
 from __future__ import annotations
 

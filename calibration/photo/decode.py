@@ -1,9 +1,4 @@
-"""From file bytes to an upright array: decoding, turning, and what decoders say on the side.
-
-OpenCV decodes 8 and 16 bits straight into the array that is kept, so a photo costs its own
-size once, and once more while it is turned. Pillow undoes rare TIFF compressions; HEIC
-goes through the optional pillow-heif.
-"""
+"""From file bytes to an upright array: decoding, turning, and what decoders say on the side."""
 
 from __future__ import annotations
 

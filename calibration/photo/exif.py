@@ -1,8 +1,5 @@
-"""Tags of TIFF and Exif: the directory both share, and the few entries a photo needs.
-
-Exif (CIPA DC-008) is a small TIFF (6.0, 1992) inside another file, so one reader serves
-both. It never raises on odd entries, it leaves them out; it never reads the place where a
-photo was taken: not GPS, not the maker's notes, not the time zone, not free text.
+"""Tags of TIFF (6.0) and Exif (CIPA DC-008): the directory both share, and the few entries a
+photo needs. Odd entries are left out; the place where a photo was taken is never read.
 """
 
 from __future__ import annotations

@@ -1,8 +1,5 @@
-"""What a photo file is and what it says before any pixel is decoded.
-
-Size, bit depth, transparency, number of pictures, profile and Exif are read here from the
-bytes of JPEG (ITU-T T.81), PNG (W3C, third edition), TIFF (6.0 and BigTIFF) and WebP (RFC
-9649), so that an unsuitable file is refused with its reason before it costs memory.
+"""What a photo file says before any pixel is decoded, so that an unsuitable one is refused with
+its reason before it costs memory: JPEG (T.81), PNG (third edition), TIFF, WebP (RFC 9649).
 """
 
 from __future__ import annotations

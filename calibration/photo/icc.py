@@ -1,9 +1,5 @@
-"""ICC profiles as photographs carry them: read what is needed, nothing else.
-
-A photo's profile says how its numbers become light. Cameras, phones and photo editors
-embed the three-component matrix model of ICC.1:2022 (8.3.3, 8.4.3): one tone curve per
-channel and a matrix to XYZ under D50. That model is read here, of version 2 and 4
-profiles; models made of tables (A2B), grey and CMYK profiles are named and declined.
+"""Colour profiles as photographs carry them: one tone curve per channel and a matrix to XYZ
+under D50 (ICC.1:2022, 8.3.3, 8.4.3); anything else is named and declined.
 """
 
 from __future__ import annotations

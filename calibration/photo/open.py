@@ -1,10 +1,4 @@
-"""Open a photo: upright pixels, their colour profile, and what may be wrong with them.
-
-The header is read first (``photo_header``) and refuses what cannot be judged; then OpenCV
-decodes the pixels, 8 or 16 bits deep, straight into the array that is kept. HEIC goes
-through the optional pillow-heif, raw photos through the optional rawpy (``raw``). Nothing
-here looks at the picture itself.
-"""
+"""Open a photo: upright pixels, their colour profile, and what may be wrong with them."""
 
 from __future__ import annotations
 

@@ -1,9 +1,5 @@
-"""A photo's bytes without the place where it was taken.
-
-Phones write the place into the file: as a GPS directory (CIPA DC-008, 4.6.6), as text
-(XMP, ISO 16684-1; IPTC IIM in a JPEG's APP13), and sometimes in the maker's own notes. What
-names a place is overwritten with zeros or spaces and everything else stays where it was, so
-the picture, its orientation and its profile are untouched, bit by bit.
+"""A photo's bytes without the place where it was taken: what names one is overwritten where it
+stands, and the picture, its orientation and its profile stay as they are, bit by bit.
 """
 
 from __future__ import annotations

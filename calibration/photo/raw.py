@@ -1,12 +1,4 @@
-"""Raw photos (DNG and what else the library reads): the sensor's own numbers as light.
-
-Decoding is left to LibRaw through the optional rawpy: sensor formats are many, compressed
-in many ways and partly undocumented, and that library has been kept up for years. All it
-does here is unpack, subtract the black level, apply the white balance noted by the camera
-and fill in the two missing colours of each place. No brightening, no curve, no noise
-reduction, no colour matrix: what comes out is proportional to light, and the card's
-correction absorbs the matrix better than a general one would.
-"""
+"""Raw photos (DNG and what else LibRaw reads): the sensor's own numbers as light. README.md."""
 
 from __future__ import annotations
 

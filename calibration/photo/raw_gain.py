@@ -1,8 +1,5 @@
-"""Shading maps in DNG files: what a phone's lens loses towards the corners.
-
-Phones store how much each colour of the sensor must be raised over the picture (GainMap,
-opcode 9 of the OpcodeList2, DNG specification 1.4, chapter 6). The raw decoder leaves them
-alone; without them the corners of a phone's raw photo are dark and tinted.
+"""Shading maps in DNG files (GainMap, DNG specification 1.4, chapter 6): what a phone's lens
+loses towards the corners, which the raw decoder leaves alone.
 """
 
 from __future__ import annotations

@@ -1,19 +1,5 @@
 """The one solver: the most probable state of unknowns with a normal prior, given what was read.
-
-Unknowns z have a prior, standard normal unless told otherwise; ``model`` says how far the
-readings are from what z would give, in standard deviations, and how that changes with z. What
-is minimised is -2 ln of the probability, the squared length of the residuals plus that of z
-under its prior, by Gauss-Newton steps that are halved until they help. At the mode the curve
-of the probability gives the rest (Laplace): covariance, log evidence, samples.
-
-Many problems of one shape are solved side by side along leading axes (...), none the wiser of
-the others: a problem that has settled stays where it is.
-
-References: J. Nocedal, S. J. Wright, Numerical Optimization (2006), 10.3; C. E. Rasmussen,
-C. K. I. Williams, Gaussian Processes for Machine Learning (2006), 2.2 and 3.4 (the linear
-case and Laplace's approximation); Y. Hoffman, E. Ribak, Astrophys. J. 380 (1991) L5 (samples:
-prior draws corrected by what they say of the readings; also known as Matheron's rule);
-A. E. Beaton, J. W. Tukey, Technometrics 16 (1974) 147 (the biweight). All from memory.
+Many problems side by side along leading axes (...). Theory and sources: README.md.
 """
 
 from __future__ import annotations
@@ -262,8 +248,7 @@ def linear(design: np.ndarray, target: np.ndarray) -> Model:
 def biweight(size: np.ndarray, limit: np.ndarray | float) -> np.ndarray:
     """What a residual of so large a ``size`` counts: 1 for none, falling smoothly to 0 at
     ``limit`` (Beaton and Tukey)."""
-    counts: np.ndarray = np.maximum(0.0, 1.0 - (np.asarray(size) / limit) ** 2) ** 2
-    return counts
+    return np.asarray(np.maximum(0.0, 1.0 - (np.asarray(size) / limit) ** 2) ** 2)
 
 
 def whitened(
@@ -311,13 +296,11 @@ def _pull(z: np.ndarray, prior: Normal | None) -> np.ndarray:
     """(..., p) how hard the prior pulls back: half the slope of its part of the surprise."""
     if prior is None:
         return z
-    pull: np.ndarray = (prior.precision @ (z - prior.mean)[..., None])[..., 0]
-    return pull
+    return np.asarray((prior.precision @ (z - prior.mean)[..., None])[..., 0])
 
 
 def _rows(jacobian: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    rows: np.ndarray = jacobian * np.sqrt(weight)[..., None]
-    return rows
+    return np.asarray(jacobian * np.sqrt(weight)[..., None])
 
 
 def _narrow(rows: np.ndarray, prior: Normal | None) -> bool:
@@ -327,15 +310,13 @@ def _narrow(rows: np.ndarray, prior: Normal | None) -> bool:
 
 def _spread(rows: np.ndarray) -> np.ndarray:
     """(..., d, d) covariance of the readings before anything is known of z."""
-    spread: np.ndarray = rows @ _turned(rows) + np.eye(rows.shape[-2])
-    return spread
+    return np.asarray(rows @ _turned(rows) + np.eye(rows.shape[-2]))
 
 
 def _normal(rows: np.ndarray, prior: Normal | None) -> np.ndarray:
     """(..., p, p) precision of the unknowns."""
     before = np.eye(rows.shape[-1]) if prior is None else prior.precision
-    normal: np.ndarray = _turned(rows) @ rows + before
-    return normal
+    return np.asarray(_turned(rows) @ rows + before)
 
 
 def _turned(matrix: np.ndarray) -> np.ndarray:

@@ -1,8 +1,6 @@
-"""Intervals of 95 %, and what is probable: every factor and every quantile, once.
-
-Half widths ("u95") are 1.96 standard uncertainties, and hold the true value with 95 %
-probability where errors are normal (JCGM 100:2008, GUM, G.1.3 and table G.1). Ensembles are
-rows of equally probable values unless weights are given.
+"""Intervals of 95 %, and what is probable: every factor and every quantile, once. Half widths
+("u95") are 1.96 standard uncertainties (JCGM 100:2008, G.1.3); ensembles are rows of equally
+probable values unless weights are given.
 """
 
 from __future__ import annotations
@@ -22,22 +20,19 @@ MAD_TO_SD = 1.4826
 
 def u95_of(samples: np.ndarray) -> np.ndarray:
     """(...) half width from the spread of samples (m, ...), for values with normal errors."""
-    u95: np.ndarray = K95 * np.std(samples, axis=0)
-    return u95
+    return np.asarray(K95 * np.std(samples, axis=0))
 
 
 def common_sd(u95: np.ndarray, samples: np.ndarray) -> np.ndarray:
     """(...) standard uncertainty in a half width (...) that its samples (m, ...) do not show:
     what is common to all that was read, such as the card's own."""
-    sd: np.ndarray = np.sqrt(np.maximum((u95 / K95) ** 2 - np.var(samples, axis=0), 0.0))
-    return sd
+    return np.asarray(np.sqrt(np.maximum((u95 / K95) ** 2 - np.var(samples, axis=0), 0.0)))
 
 
 def factor_u95(log_sd: np.ndarray) -> np.ndarray:
     """The factor that a value is known to within, from the standard uncertainty of its
     natural logarithm; 10,000 at most, which is to say nothing is known."""
-    factor: np.ndarray = np.exp(np.minimum(K95 * np.asarray(log_sd, dtype=float), np.log(1e4)))
-    return factor
+    return np.asarray(np.exp(np.minimum(K95 * np.asarray(log_sd, dtype=float), np.log(1e4))))
 
 
 def quantiles(
@@ -50,8 +45,7 @@ def quantiles(
         return plain
     order = np.argsort(samples)
     middle = np.cumsum(weight[order]) - weight[order] / 2
-    found: np.ndarray = np.interp(at, middle / np.sum(weight), samples[order])
-    return found
+    return np.asarray(np.interp(at, middle / np.sum(weight), samples[order]))
 
 
 def interval(
@@ -66,8 +60,7 @@ def interval(
 def half_width(samples: np.ndarray, weight: np.ndarray | None = None) -> np.ndarray:
     """(...) half of the central 95 % interval of samples (m, ...), whatever their shape."""
     low, high = interval(samples, weight=weight)
-    half: np.ndarray = (high - low) / 2
-    return half
+    return np.asarray((high - low) / 2)
 
 
 def interval_with(best: float, samples: np.ndarray) -> tuple[float, float]:
@@ -104,8 +97,7 @@ def surprise(difference: np.ndarray, covariance: np.ndarray) -> np.ndarray:
     """(...) squared length of differences (..., k) in standard uncertainties, for covariances
     (..., k, k): chi-square with k degrees of freedom where there is no true difference."""
     column = np.asarray(difference, dtype=float)[..., None]
-    squared: np.ndarray = (column * np.linalg.solve(covariance, column))[..., 0].sum(axis=-1)
-    return squared
+    return np.asarray((column * np.linalg.solve(covariance, column))[..., 0].sum(axis=-1))
 
 
 def is_shown(difference: np.ndarray, covariance: np.ndarray) -> bool:

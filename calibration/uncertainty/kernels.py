@@ -1,11 +1,5 @@
-"""What is smooth: squared-exponential kernels and slow waves, as the rows of a prior.
-
-A smooth unknown curve f over places (wavelengths in nm, say) is written f = mean + z @ rows,
-with z standard normal: ``rows.T @ rows`` is its covariance. So a curve becomes a few unknowns
-of the one solver.
-
-References: C. E. Rasmussen, C. K. I. Williams, Gaussian Processes for Machine Learning
-(2006), eq. 4.9 and A.2 (from memory).
+"""Smooth curves as rows of a prior: f = mean + z @ rows, with z standard normal, has the
+covariance rows.T @ rows (Rasmussen and Williams 2006, eq. 4.9 and A.2; from memory).
 """
 
 from __future__ import annotations
@@ -20,8 +14,7 @@ def squared_exponential(places: np.ndarray, length: float, sd: float = 1.0) -> n
     if places.ndim == 1:
         places = places[:, None]
     square = np.sum((places[:, None] - places[None]) ** 2, axis=-1)
-    covariance: np.ndarray = sd**2 * np.exp(-0.5 * square / length**2)
-    return covariance
+    return np.asarray(sd**2 * np.exp(-0.5 * square / length**2))
 
 
 def rows_of(covariance: np.ndarray, least: float = 0.0) -> np.ndarray:
@@ -30,8 +23,7 @@ def rows_of(covariance: np.ndarray, least: float = 0.0) -> np.ndarray:
     as are those that rounding has made negative."""
     values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
     keep = values > least * max(float(values[-1]), 0.0)
-    rows: np.ndarray = (np.sqrt(values[keep]) * vectors[:, keep]).T[::-1]
-    return rows
+    return np.asarray((np.sqrt(values[keep]) * vectors[:, keep]).T[::-1])
 
 
 def kernel_rows(places: np.ndarray, length: float, sd: float = 1.0) -> np.ndarray:
@@ -46,5 +38,4 @@ def waves(sds: np.ndarray, count: int) -> np.ndarray:
     transform."""
     sds = np.asarray(sds, dtype=float)
     t = (np.arange(count) + 0.5) / count
-    rows: np.ndarray = sds[:, None] * np.cos(np.pi * np.arange(sds.size)[:, None] * t)
-    return rows
+    return np.asarray(sds[:, None] * np.cos(np.pi * np.arange(sds.size)[:, None] * t))

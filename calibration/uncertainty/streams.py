@@ -1,12 +1,5 @@
-"""Random draws by name: the same purpose gets the same numbers, in every run and every module.
-
-A stream is named for what is drawn ("light of a strip"), and numbered where there are several
-of the kind (the strip, the area). Whoever asks for the same name and numbers gets the same
-draws: areas that share a light share its draws because they ask for the light's stream, not
-because two modules repeat a seed; and two names never share any.
-
-Reference: NumPy's ``SeedSequence`` (M. E. O'Neill's seed_seq; from memory) keeps streams of
-different names and numbers independent.
+"""Random draws by name: who asks for the same name and numbers gets the same draws, in every run
+and every module; two names never share any (NumPy's ``SeedSequence``).
 """
 
 from __future__ import annotations
