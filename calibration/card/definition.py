@@ -84,6 +84,22 @@ class CardDefinition:
         """(n, 4) patch rectangles."""
         return np.array([p.rect_mm for p in self.patches], dtype=float)
 
+    @property
+    def centres_mm(self) -> np.ndarray:
+        """(n, 2) middles of the patches."""
+        return self.rects_mm[:, :2] + self.rects_mm[:, 2:] / 2
+
+    @property
+    def side_mm(self) -> float:
+        """The shorter side of a usual patch."""
+        return float(np.median(self.rects_mm[:, 2:].min(axis=1)))
+
+    @property
+    def corners_mm(self) -> np.ndarray:
+        """(4, 2) of the whole card, clockwise from the upper left."""
+        width, height = self.size_mm
+        return np.array([(0, 0), (width, 0), (width, height), (0, height)], dtype=float)
+
     def with_role(self, *roles: str) -> np.ndarray:
         """(n,) True where a patch has one of the roles."""
         return np.array([p.role in roles for p in self.patches])

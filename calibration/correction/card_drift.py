@@ -92,7 +92,7 @@ def find_drift(
     clean = (spread <= UNEVEN_SPREAD) & (rgb_linear.min(axis=1) >= DARKEST)
     clean &= ~card.with_role("white")[usable]
     kin = _kinship(lab, weights)
-    by_light = _light_around(lab, miss_lab, card.rects_mm[usable])
+    by_light = _light_around(lab, miss_lab, card.centres_mm[usable])
     least = np.maximum(LEAST_DE, TIMES_U * np.hypot(u_card, noise_de))
     out = np.zeros(len(lab), bool)
     # The one that stands out most is set aside first, so that it does not pull its kin along.
@@ -116,13 +116,12 @@ def find_drift(
     return Drift(names, out | together, size, typical)
 
 
-def _light_around(lab_d50: np.ndarray, miss_lab: np.ndarray, rects_mm: np.ndarray) -> np.ndarray:
+def _light_around(lab_d50: np.ndarray, miss_lab: np.ndarray, middle_mm: np.ndarray) -> np.ndarray:
     """(k, 3) the Lab step that the patches around each one share as more or less light."""
     # Lab's cube roots: relative light r moves (L* + 16, a*, b*) by a third of r.
     lit = lab_d50 + np.array([16.0, 0.0, 0.0])
     light = 3 * miss_lab[:, 0] / lit[:, 0]
-    middle = rects_mm[:, :2] + rects_mm[:, 2:] / 2
-    distance = np.linalg.norm(middle[None] - middle[:, None], axis=-1)
+    distance = np.linalg.norm(middle_mm[None] - middle_mm[:, None], axis=-1)
     out = np.zeros(len(light))
     for i, row in enumerate(distance):
         near = (row < AROUND_MM) & (row > 0)

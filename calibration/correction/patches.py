@@ -52,8 +52,7 @@ def read_patches(sheet: Sheet, card: CardDefinition, place_error_mm: float = 0.0
     lower_rgb = np.full((count, 3), np.nan)
     clipped = np.ones(count)
     usable = np.zeros(count, bool)
-    rects = card.rects_mm
-    for i, (x, y, w, h) in enumerate(rects):
+    for i, (x, y, w, h) in enumerate(card.rects_mm):
         inset = min(INSET_SHARE + place_error_mm / min(w, h), MOST_INSET)
         dx, dy = inset * w, inset * h
         window = _even_window(sheet, (x + dx, y + dy, w - 2 * dx, h - 2 * dy), (dx, dy))
@@ -71,8 +70,7 @@ def read_patches(sheet: Sheet, card: CardDefinition, place_error_mm: float = 0.0
         spread[i] = float(luma.std() / max(luma.mean(), 1e-6))
         uneven[i], lower_rgb[i] = _unevenness(sheet, window)
         usable[i] = clipped[i] <= CLIPPED_LIMIT and bool(np.all(rgb[i] > 0))
-    centres = rects[:, :2] + rects[:, 2:] / 2
-    return PatchReadings(rgb, noise, spread, centres, usable, clipped, uneven, lower_rgb)
+    return PatchReadings(rgb, noise, spread, card.centres_mm, usable, clipped, uneven, lower_rgb)
 
 
 def _unevenness(sheet: Sheet, window: tuple[slice, slice]) -> tuple[float, np.ndarray]:

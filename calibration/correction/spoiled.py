@@ -54,7 +54,7 @@ def uneven_patches(readings: PatchReadings, card: CardDefinition) -> tuple[np.nd
 
 def beside(shines: np.ndarray, card: CardDefinition) -> np.ndarray:
     """(n,) True for patches next to one that shines."""
-    centre = card.rects_mm[:, :2] + card.rects_mm[:, 2:] / 2
+    centre = card.centres_mm
     apart = np.linalg.norm(centre[:, None] - centre[None, shines], axis=-1)
     return (apart < BESIDE_MM).any(axis=1) & ~shines
 

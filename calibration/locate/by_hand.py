@@ -33,11 +33,6 @@ class _Placing:
     look: Look
 
 
-def _corners_mm(card: CardDefinition) -> np.ndarray:
-    width, height = card.size_mm
-    return np.array([(0, 0), (width, 0), (width, height), (0, height)], dtype=float)
-
-
 def locate_by_hand(
     photo: Photo, cards: Sequence[CardDefinition], corners_px: Sequence[tuple[float, float]]
 ) -> CardView:
@@ -68,7 +63,7 @@ def locate_by_hand(
     sd_px = CLICK_SD_SHARE * float(across.max())
     sd_mm = CLICK_SD_SHARE * max(card.size_mm)
     moved, error_mm = align_if_better(
-        photo, card, matrix, _corners_mm(card), placing.corners_px, sd_px, sd_mm
+        photo, card, matrix, card.corners_mm, placing.corners_px, sd_px, sd_mm
     )
     grey = photo.grey8()
     seen: dict[int, list[np.ndarray]] = {}
@@ -87,7 +82,7 @@ def _how_it_lies(photo: Photo, cards: Sequence[CardDefinition], given: np.ndarra
     clockwise = given if doubled_area > 0 else np.roll(given[::-1], 1, axis=0)
     placings = []
     for card in cards:
-        mm = _corners_mm(card).astype(np.float32)
+        mm = card.corners_mm.astype(np.float32)
         for start in range(4):
             corners = np.roll(clockwise, start, axis=0)
             matrix = cv2.getPerspectiveTransform(mm, corners.astype(np.float32))
@@ -114,7 +109,7 @@ def _detail(placing: _Placing, before: np.ndarray, after: np.ndarray) -> str:
     if placing.start:
         parts.append(f"its colours show that the first one is the {_STARTS[placing.start]} one")
     card = placing.card
-    corners = _corners_mm(card)
+    corners = card.corners_mm
     away = apply_homography(np.linalg.inv(before), apply_homography(after, corners)) - corners
     far = float(np.linalg.norm(away, axis=1).max())
     if far > 0.05:

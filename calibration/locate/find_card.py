@@ -145,7 +145,7 @@ def _aligned(photo: Photo, fit: Fit) -> tuple[np.ndarray, float]:
 
     card = fit.card
     mm, px = fit.anchors
-    side = float(np.median(card.rects_mm[:, 2:].min(axis=1)))
+    side = card.side_mm
     # A lens bends straight lines a little: the misses of the markers show how much.
     sd_px = float(np.hypot(CORNER_SD_PX, fit.miss_px))
     sd_mm = placement_sd_mm(card, fit.matrix, mm, px, sd_px)
@@ -172,7 +172,7 @@ def align_if_better(
         return matrix, error_mm
     before = look(photo.rgb_encoded, matrix, card)
     after = look(photo.rgb_encoded, moved.matrix, card)
-    side = float(np.median(card.rects_mm[:, 2:].min(axis=1)))
+    side = card.side_mm
     if moved.rms_after > 0.12 * side:
         return matrix, max(error_mm, min(moved.rms_after, moved.rms_before))
     if after.likeness < before.likeness - 0.02 or after.evenness > 1.05 * before.evenness + 0.01:
@@ -201,7 +201,7 @@ def make_view(
     blur_mm = _blur_mm(grey, card, matrix, set(chosen))
     missing = tuple(m.id for m in card.markers if m.id not in chosen) if fit is not None else ()
     # Limits are for patches of the usual size; larger ones need less, smaller ones more.
-    size = float(np.median(card.rects_mm[:, 2:].min(axis=1))) / USUAL_SIDE_MM
+    size = card.side_mm / USUAL_SIDE_MM
     if ppm * size < MIN_PIXELS_PER_MM:
         raise PhotoUnfit(
             f"the card is very small in the photo ({ppm:.1f} pixels per mm)",

@@ -344,7 +344,6 @@ def choose_renamed(
 
 
 def _same_place(one: Fit, two: Fit) -> bool:
-    width, height = one.card.size_mm
-    corners = np.array([(0, 0), (width, 0), (width, height), (0, height)])
+    corners = one.card.corners_mm
     away = apply_homography(one.matrix, corners) - apply_homography(two.matrix, corners)
     return float(np.abs(away).max()) < one.marker_px

@@ -11,7 +11,13 @@ import numpy as np
 
 from calibration.card.definition import CardDefinition
 from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
-from calibration.locate.geometry import apply_homography, is_in_front, local_jacobian
+from calibration.locate.geometry import (
+    apply_homography,
+    from_pixels,
+    is_in_front,
+    local_jacobian,
+    to_reduced,
+)
 from calibration.uncertainty.gauss_newton import Normal, biweight, reweighed
 from calibration.uncertainty.intervals import robust_sd
 
@@ -50,7 +56,6 @@ class _Frame:
         width, height = card.size_mm
         self.centre = np.array([width / 2, height / 2])
         self.half = float(np.hypot(width, height) / 2)
-        self.size = (width, height)
 
     def basis(self, mm: np.ndarray) -> np.ndarray:
         """(n, 2) -> (n, 2, 8): displacement in mm for each parameter."""
@@ -96,12 +101,7 @@ def placement_sd_mm(
     at ``px`` (k, 2) with standard uncertainty ``sd_px`` of each coordinate."""
     frame = _Frame(card)
     information, _ = _anchor_information(frame, _Anchors(mm, px, sd_px), matrix)
-    return _sd(frame, _centres(card), information + _PRIOR)
-
-
-def _centres(card: CardDefinition) -> np.ndarray:
-    rects = card.rects_mm
-    return rects[:, :2] + rects[:, 2:] / 2
+    return _sd(frame, card.centres_mm, information + _PRIOR)
 
 
 def _sd(frame: _Frame, mm: np.ndarray, information: np.ndarray) -> np.ndarray:
@@ -115,7 +115,7 @@ class _Picture:
 
     def __init__(self, rgb_encoded: np.ndarray, matrix: np.ndarray, card: CardDefinition) -> None:
         rects = card.rects_mm
-        side = float(np.median(rects[:, 2:].min(axis=1)))
+        side = card.side_mm
         low = rects[:, :2].min(axis=0) - 0.6 * side
         high = (rects[:, :2] + rects[:, 2:]).max(axis=0) + 0.6 * side
         self.scale = min(_SIDE_PX / side, _LONGEST_PX / float((high - low).max()))
@@ -135,16 +135,11 @@ class _Picture:
         part = part[: rows * k, : columns * k] if k > 1 else part
         small = cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA) if k > 1 else part
         self.small = small if small.dtype == np.uint8 else (small >> 8).astype(np.uint8)
-        self.to_small = np.array(
-            [[1 / k, 0, (0.5 - x0) / k - 0.5], [0, 1 / k, (0.5 - y0) / k - 0.5], [0, 0, 1]]
-        )
+        self.to_small = to_reduced(x0, y0, k)
 
     def slopes(self, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """(h, w) steepness across x and across y of the strongest channel."""
-        s = self.scale
-        to_mm = np.array(
-            [[1 / s, 0, self.origin[0] + 0.5 / s], [0, 1 / s, self.origin[1] + 0.5 / s], [0, 0, 1]]
-        )
+        to_mm = from_pixels(*self.origin, self.scale)
         flat = cv2.warpPerspective(
             self.small,
             self.to_small @ matrix @ to_mm,
@@ -233,7 +228,7 @@ def align(
     can be seen. Anchors (k, 2) hold it with standard uncertainty ``sd_px``."""
     frame, anchors = _Frame(card), _Anchors(anchors_mm, anchors_px, sd_px)
     picture = _Picture(rgb_encoded, matrix, card)
-    centres, side = _centres(card), card.rects_mm[:, 2:].min(axis=1)
+    centres, side = card.centres_mm, card.rects_mm[:, 2:].min(axis=1)
     basis = frame.basis(centres)
     seen_information = np.zeros((8, 8))
     first, now = matrix, matrix
@@ -253,8 +248,7 @@ def align(
         p, seen_information = _correction(basis, shift, side, information + _PRIOR, pull)
         now = now @ frame.warp(p)
         now = now / now[2, 2]
-        corners = np.array([(0, 0), (frame.size[0], 0), frame.size, (0, frame.size[1])])
-        if not is_in_front(now, corners):
+        if not is_in_front(now, card.corners_mm):
             return None
         moved = np.linalg.norm(basis @ p, axis=1).max()
         if turn > 0 and sure.all() and moved < 0.004 * float(np.median(side)):
@@ -273,7 +267,7 @@ def _summary(
     after = _shifts(picture, now, card, 0.2 * side)
     known = np.isfinite(after)
     # The same patches under the first placement, wherever it had put them.
-    centres = _centres(card)
+    centres = card.centres_mm
     before = apply_homography(np.linalg.inv(first), apply_homography(now, centres)) - centres
     rms_after = robust_sd(after[known])
     error = float(np.hypot(rms_after, np.median(sd)))
@@ -308,16 +302,15 @@ def look(rgb_encoded: np.ndarray, matrix: np.ndarray, card: CardDefinition) -> L
     offsets = np.linspace(-_WIDE, _WIDE, 7)
     grid = np.stack(np.meshgrid(offsets, offsets), axis=-1).reshape(-1, 2)
     inner = np.all(np.abs(grid) <= _MIDDLE + 0.04, axis=1)
-    rects = card.rects_mm
-    centre = rects[:, :2] + rects[:, 2:] / 2
-    px = apply_homography(matrix, centre[:, None] + grid * rects[:, None, 2:])
+    at_mm = card.centres_mm[:, None] + grid * card.rects_mm[:, None, 2:]
+    px = apply_homography(matrix, at_mm)
     height, width = rgb_encoded.shape[:2]
     if not np.isfinite(px).all():
         return NOTHING
     at = np.rint(np.clip(px, -1e6, 1e6)).astype(int)
     inside = (at >= 0).all(axis=-1) & (at[..., 0] < width) & (at[..., 1] < height)
     shown = inside.all(axis=1)
-    if shown.sum() < max(4, 0.4 * len(rects)):
+    if shown.sum() < max(4, 0.4 * len(px)):
         return NOTHING
     at = at[shown]
     values = rgb_encoded[at[..., 1], at[..., 0]].astype(float)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from calibration.locate.find_card import CardView, apply_homography
+from calibration.locate.find_card import CardView
+from calibration.locate.geometry import apply_homography, from_pixels, to_reduced
 from calibration.photo.open import Photo
 
 # How far beyond the card the sheet is looked at, and the size of the picture made of it.
@@ -107,18 +108,8 @@ def rectify(photo: Photo, view: CardView) -> Sheet:
     shrink = max(1, int(view.pixels_per_mm / scale + 0.25))
     rgb, clipped, crushed = _reduced(photo, box, shrink)
     # sheet pixel -> mm -> photo pixel -> pixel of the reduced picture
-    to_mm = np.array(
-        [[1 / scale, 0, x0 + 0.5 / scale], [0, 1 / scale, y0 + 0.5 / scale], [0, 0, 1]]
-    )
-    k = float(shrink)
-    to_small = np.array(
-        [
-            [1 / k, 0, (0.5 - box[0]) / k - 0.5],
-            [0, 1 / k, (0.5 - box[1]) / k - 0.5],
-            [0, 0, 1],
-        ]
-    )
-    matrix = to_small @ view.mm_to_px @ to_mm
+    to_mm = from_pixels(x0, y0, scale)
+    matrix = to_reduced(box[0], box[1], shrink) @ view.mm_to_px @ to_mm
 
     def warp(picture: np.ndarray, border: int) -> np.ndarray:
         return cv2.warpPerspective(

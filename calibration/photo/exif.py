@@ -25,6 +25,7 @@ _LARGEST = 4_000_000  # bytes of one value: an ICC profile fits, a picture does 
 
 Buffer = bytes | bytearray
 Value = tuple[float, ...] | bytes
+Entry = tuple[int, int, int, int, int]  # tag, type, how many, where the value starts, its bytes
 
 
 @dataclass(frozen=True)
@@ -76,29 +77,42 @@ class Tiff:
             0
         ]
 
-    def directory(self, offset: int) -> Directory:
-        """The directory at ``offset``; raises ``ValueError`` when it lies outside."""
-        count_code, entry, inline, word = ("Q", 20, 8, "Q") if self.big else ("H", 12, 4, "I")
+    def entries(self, offset: int) -> tuple[list[Entry], int, int]:
+        """The entries of the directory at ``offset``, where they end, and the offset of the next
+        directory or 0; raises ``ValueError`` when it lies outside."""
+        count_code, size, inline, word = ("Q", 20, 8, "Q") if self.big else ("H", 12, 4, "I")
         start = offset + struct.calcsize("<" + count_code)
         try:
             (count,) = struct.unpack_from(self.order + count_code, self.data, offset)
         except (struct.error, OverflowError):
             raise ValueError("a directory lies outside the file") from None
-        end = start + count * entry
+        end = start + count * size
         if count > 4096 or end > len(self.data):
             raise ValueError("a directory is cut off")
+        found: list[Entry] = []
+        for at in range(start, end, size):
+            tag, kind, number = struct.unpack_from(self.order + "HH" + word, self.data, at)
+            length = number * _TYPES.get(kind, ("B", 1))[1]
+            where = at + size - inline
+            if length > inline:
+                (where,) = struct.unpack_from(self.order + word, self.data, where)
+            found.append((tag, kind, number, where, length))
+        following = 0
+        if end + inline <= len(self.data):
+            (following,) = struct.unpack_from(self.order + word, self.data, end)
+        return found, end, following
+
+    def directory(self, offset: int) -> Directory:
+        """The directory at ``offset``; raises ``ValueError`` when it lies outside."""
         tags: dict[int, Value] = {}
         places: dict[int, int] = {}
-        for at in range(start, end, entry):
-            tag, kind, number = struct.unpack_from(self.order + "HH" + word, self.data, at)
+        entries, _, following = self.entries(offset)
+        for tag, kind, number, where, length in entries:
             if kind not in _TYPES or number == 0:
                 continue
-            code, size = _TYPES[kind]
-            where = at + entry - inline
-            if number * size > inline:
-                (where,) = struct.unpack_from(self.order + word, self.data, where)
-            if number * size > _LARGEST or where + number * size > len(self.data):
+            if length > _LARGEST or where + length > len(self.data):
                 continue
+            code = _TYPES[kind][0]
             if kind == 3:
                 places[tag] = where
             if code == "s":
@@ -111,9 +125,6 @@ class Tiff:
                     for top, bottom in zip(values[::2], values[1::2], strict=True)
                 )
             tags[tag] = values
-        following = 0
-        if end + inline <= len(self.data):
-            (following,) = struct.unpack_from(self.order + word, self.data, end)
         return Directory(tags, places, following)
 
 

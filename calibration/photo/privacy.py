@@ -11,8 +11,6 @@ import zlib
 from calibration.photo.exif import EXIF_IFD, Tiff
 
 GPS_IFD, MAKER_NOTE, SUB_IFDS = 0x8825, 0x927C, 0x014A
-_SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4,
-          16: 8, 17: 8, 18: 8}  # fmt: skip
 _EXIF_BLOCK = re.compile(rb"Exif\0\0(?=II\x2a\0|MM\0\x2a)")
 _PLACE = (
     rb"[\w-]+:(?:GPS\w*|City|State|Country\w*|Location\w*|Sublocation|ProvinceState|WorldRegion)"
@@ -58,10 +56,14 @@ def _blank_directories(out: bytearray, base: int, *, notes: bool) -> None:
         if offset in seen or not 0 < offset < len(view):
             continue
         seen.add(offset)
-        entries, end, following = _entries(tiff, offset)
-        for tag, at, length, numbers in entries:
-            if tag == GPS_IFD or tag in (EXIF_IFD, SUB_IFDS):
-                waiting += [(number, tag == GPS_IFD) for number in numbers]
+        try:
+            entries, end, following = tiff.entries(offset)
+        except ValueError:
+            continue
+        for tag, kind, number, at, length in entries:
+            if tag in (GPS_IFD, EXIF_IFD, SUB_IFDS):
+                inner = _offsets(tiff, kind, number, at)
+                waiting += [(place, tag == GPS_IFD) for place in inner]
             if (gps or (notes and tag == MAKER_NOTE)) and at + length <= len(view):
                 view[at : at + length] = bytes(length)
         if gps:
@@ -70,30 +72,14 @@ def _blank_directories(out: bytearray, base: int, *, notes: bool) -> None:
             waiting.append((following, False))
 
 
-def _entries(tiff: Tiff, offset: int) -> tuple[list[tuple[int, int, int, tuple]], int, int]:
-    """(tag, where its value starts, bytes of it, its numbers if they are offsets) of a
-    directory, where the directory ends, and the offset of the next."""
-    count_code, size, inline, word = ("Q", 20, 8, "Q") if tiff.big else ("H", 12, 4, "I")
-    found: list[tuple[int, int, int, tuple]] = []
+def _offsets(tiff: Tiff, kind: int, number: int, at: int) -> tuple[int, ...]:
+    code = {4: "I", 13: "I", 16: "Q", 18: "Q"}.get(kind)
     try:
-        (count,) = struct.unpack_from(tiff.order + count_code, tiff.data, offset)
-        at = offset + struct.calcsize("<" + count_code)
-        for _ in range(min(count, 4096)):
-            tag, kind, number = struct.unpack_from(tiff.order + "HH" + word, tiff.data, at)
-            length = _SIZES.get(kind, 1) * number
-            where = at + size - inline
-            if length > inline:
-                (where,) = struct.unpack_from(tiff.order + word, tiff.data, where)
-            numbers: tuple = ()
-            if kind in (4, 13, 16, 18) and number <= 16:
-                code = "Q" if kind in (16, 18) else "I"
-                numbers = struct.unpack_from(tiff.order + code * number, tiff.data, where)
-            found.append((tag, where, length, numbers))
-            at += size
-        (following,) = struct.unpack_from(tiff.order + word, tiff.data, at)
-    except (struct.error, OverflowError):
-        return [], offset, 0
-    return found, at, following
+        return (
+            struct.unpack_from(tiff.order + code * min(number, 16), tiff.data, at) if code else ()
+        )
+    except struct.error:
+        return ()
 
 
 def _blank_xmp(out: bytearray, start: int, end: int) -> None:

@@ -131,7 +131,7 @@ def test_ids_in_doubt_and_colours_that_do_not_tell_are_explained(tmp_path):
                      rgb=grey)  # fmt: skip
     with pytest.raises(PhotoUnfit, match="do not lie as the definition") as caught:
         locate(photo, (card,))
-    assert "--card-corners" in caught.value.todo
+    assert "`card_corners`" in caught.value.todo
 
 
 @pytest.mark.parametrize(("count", "hidden"), [(3, 1), (5, 3), (8, 5)])
@@ -157,7 +157,7 @@ def test_one_marker_left_points_to_the_corners_by_hand(tmp_path):
     )
     with pytest.raises(PhotoUnfit, match="one of two card markers") as caught:
         locate(photo, (card,))
-    assert "--card-corners" in caught.value.todo
+    assert "`card_corners`" in caught.value.todo
 
 
 @pytest.mark.parametrize("swapped", [False, True])
