@@ -61,18 +61,11 @@ UPWARDS = {
 }
 # Still naming options of the command line; nothing may be added here.
 STILL_NAMING = {
-    "drawdown.book.opening",
-    "drawdown.book.problems",
-    "drawdown.book.share.exporting",
-    "drawdown.book.store",
     "drawdown.ink.recipe",
     "drawdown.ink.shelf",
     "drawdown.pipeline.ladder",
     "drawdown.pipeline.value",
     "drawdown.printing.layer_notation",
-    "drawdown.report.paper.labels",
-    "drawdown.report.text.book",
-    "drawdown.report.text.edition",
     "drawdown.report.text.match",
     "drawdown.studio.batch_memory",
     "drawdown.studio.shelf_file",

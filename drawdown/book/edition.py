@@ -139,7 +139,7 @@ def find_edition(book: Book, name: str) -> str:
         f'no pulled print of an edition "{name}" is in the book',
         "drift is seen from print to print",
         f"the book has pulls of {shown}" if known else
-        "add the first good pull with: drawdown book pull PHOTO `edition` NAME `good`",
+        "add the first good pull with: `pull_print` PHOTO `edition` NAME `good`",
     )  # fmt: skip
 
 
@@ -166,7 +166,7 @@ def _run(pulls: list[Pull], tolerance: float, baseline: int) -> Run:
         raise WrongUsage(
             f'"{pulls[0].edition}" has no first good pull' + _at(pulls[0].spot),
             "there is nothing to hold the run to",
-            "add it with: drawdown book pull PHOTO `edition` NAME `number` N `good`",
+            "add it with: `pull_print` PHOTO `edition` NAME `number` N `good`",
         )
     measured = [_measure(p, good, tolerance) for p in pulls]
     # The good pull is nought by definition, so it says nothing of how pulls scatter in Delta E.

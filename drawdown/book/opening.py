@@ -68,7 +68,7 @@ def _is_there(file: Path) -> bool:
         raise WrongUsage(
             f"{file.parent} is a file, not a folder",
             "a book is a folder with a database and photos in it",
-            "give a folder with --book",
+            "give a folder with `book`",
         )
     return file.exists() and file.stat().st_size > 0
 
@@ -107,7 +107,7 @@ def _prepare(db: sqlite3.Connection, folder: Path, writable: bool) -> None:
         raise BadFile(
             f"{folder / FILE} is a database, but not a studio book",
             "writing in it could spoil what it is",
-            "give another folder with --book",
+            "give another folder with `book`",
         )
     if version > schema.VERSION:
         raise problems.newer(folder, version, schema.VERSION)

@@ -80,7 +80,7 @@ def check_free(book: Book, table: str, name: str) -> None:
             f'there is already {what} called "{taken[0]["name"]}" in the book',
             "nothing in the book is ever written over",
             "choose another name (a year or a number behind it will do), or strike the old "
-            "one out with drawdown book remove",
+            "one out with `remove_from_book`",
         )
 
 
@@ -134,8 +134,8 @@ def _hint(wanted: str, rows: list[sqlite3.Row], what: str) -> str:
     near += [key for key in names if len(wanted) > 2 and wanted in key and key not in near][:3]
     if near:
         return "perhaps you meant " + " or ".join(f'"{names[key]}"' for key in near)
-    lists = {"kept original": "list", "batch": "batches", "packet": "packets"}
-    return f"see what there is with: drawdown book {lists[what]}"
+    lists = {"kept original": "list_book", "batch": "list_batches", "packet": "list_packets"}
+    return f"see what there is with: `{lists[what]}`"
 
 
 def recipes_of(book: Book, original: int) -> tuple[Recipe, ...]:

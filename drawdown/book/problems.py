@@ -9,12 +9,12 @@ from pathlib import Path
 
 from calibration.errors import BadFile
 
-REPAIR = "run: drawdown book check --repair (with --book if the book is not in its usual place)"
+REPAIR = "run: `repair_book` (with `book` if the book is not in its usual place)"
 _UNCHANGED = "nothing in the book was changed"
 
 
 class Damaged(BadFile):
-    """The book's file is not whole; ``drawdown book check --repair`` can mend it."""
+    """The book's file is not whole; repairing can mend it."""
 
 
 def damaged(folder: Path, detail: str) -> Damaged:
@@ -49,18 +49,18 @@ def explained(error: sqlite3.Error, folder: Path) -> BadFile:
         return BadFile(
             f"the book in {folder} cannot be opened",
             "the folder is closed to you, is not on this disk any more, or holds no book",
-            "check the folder and its permissions, or give another with --book",
+            "check the folder and its permissions, or give another with `book`",
         )
     if name.startswith("SQLITE_IOERR"):
         return BadFile(
             f"the disk failed while the book in {folder} was read or written ({error})",
             f"the disk may be full, failing or on a network; {_UNCHANGED}",
-            "make room, see that the disk is well, then run: drawdown book check",
+            "make room, see that the disk is well, then run: `check_book`",
         )
     if isinstance(error, sqlite3.OperationalError) and "no such" in str(error):
         return damaged(folder, str(error))
     return BadFile(
-        f"the book in {folder} could not be used ({error})", _UNCHANGED, "run: drawdown book check"
+        f"the book in {folder} could not be used ({error})", _UNCHANGED, "run: `check_book`"
     )
 
 
@@ -68,7 +68,7 @@ def no_permission(folder: Path) -> BadFile:
     return BadFile(
         f"there is no permission to write in the book's folder {folder}",
         _UNCHANGED,
-        "use an account that may write there, or give another folder with --book",
+        "use an account that may write there, or give another folder with `book`",
     )
 
 
@@ -93,7 +93,7 @@ def no_book(folder: Path) -> BadFile:
     return BadFile(
         f"there is no book in {folder}",
         "so there is nothing to show",
-        "keep a first original with drawdown book keep, or give the book's folder with --book",
+        "keep a first original with `keep_in_book`, or give the book's folder with `book`",
     )
 
 

@@ -275,8 +275,7 @@ class Book:
             raise BadFile(
                 f"the diary in {self.folder} belongs to another book",
                 "diary and book must agree, or neither could mend the other",
-                "put the right diary.jsonl back, or set it aside with: drawdown book check "
-                "--repair",
+                "put the right diary.jsonl back, or set it aside with: `repair_book`",
             )
         if header is not None and last is not None and last > number:
             self._roll_forward(number)

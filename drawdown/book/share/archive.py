@@ -24,7 +24,7 @@ from drawdown.book.share.exporting import MOST_MANIFEST_BYTES, MOST_VALUES, valu
 from drawdown.book.share.manifest import ABOUT, COLOURS_CSV, COLOURS_TXT, MANIFEST, PHOTO_FOLDER
 
 WHY = "nothing was taken from it, and the book is as it was"
-AGAIN = "ask whoever sent it for the file anew, as drawdown book export wrote it"
+AGAIN = "ask whoever sent it for the file anew, as `export_book` wrote it"
 MOST_MEMBERS = 200_000
 MOST_TOTAL_BYTES = 100_000_000_000
 MOST_RATIO = 100  # JSON of readings shrinks about 5 times, a photo not at all
@@ -99,7 +99,7 @@ def _check_file(path: Path) -> None:
     try:
         if path.exists() and not path.is_file():
             raise BadFile(f"{path} is a folder or a device, not a file", WHY,
-                          "give the file that drawdown book export wrote")  # fmt: skip
+                          "give the file that `export_book` wrote")  # fmt: skip
         with open(path, "rb") as stream:
             start = stream.read(4)
     except FileNotFoundError:
@@ -111,7 +111,7 @@ def _check_file(path: Path) -> None:
         raise BadFile(f"{str(path)!r} is not a file name", WHY, "check the name") from None
     if start != b"PK\3\4":
         raise bad(path, "this is not a shared book (a zip file with a manifest)",
-                  "give the file that drawdown book export wrote")  # fmt: skip
+                  "give the file that `export_book` wrote")  # fmt: skip
 
 
 @contextmanager
@@ -148,7 +148,7 @@ def _check_members(path: Path, archive: zipfile.ZipFile) -> dict[str, tuple[str,
             photos[match[1]] = (match[2], info)
     if MANIFEST not in seen:
         raise bad(path, f"it holds no {MANIFEST}",
-                  "give the file that drawdown book export wrote")  # fmt: skip
+                  "give the file that `export_book` wrote")  # fmt: skip
     if total > MOST_TOTAL_BYTES:
         raise bad(path, f"unpacked it would come to {total / 1e9:.0f} GB, more than any book")
     _check_overlap(path, infos)

@@ -52,7 +52,7 @@ def write_book_file(out: Path, file: BookFile, store: PhotoStore) -> int:
             f"the records come to {len(data) / 1e6:.0f} MB",
             f"one file holds at most {MOST_MANIFEST_BYTES / 1e6:.0f} MB of them, so that any "
             "computer can open it",
-            "export the book in parts: name the originals, or an edition with --edition",
+            "export the book in parts: name the originals, or an edition with `edition`",
         )
     with writing_atomically(out) as stream:
         with zipfile.ZipFile(stream, "w", allowZip64=True) as archive:
@@ -115,7 +115,7 @@ def _add_photo(archive: zipfile.ZipFile, path: Path, sha: str, ending: str) -> N
         raise BadFile(
             f"the photo {path} in the book is not as it was kept",
             "a damaged photo is not passed on",
-            "run: drawdown book check --repair, then export again",
+            "run: `repair_book`, then export again",
         )
 
 

@@ -53,7 +53,7 @@ def _check_format(path: Path, data: Any) -> None:
         isinstance(said, str)) else None  # fmt: skip
     if match is None:
         raise bad(path, f"its manifest does not say that it is a {FORMAT_NAME}",
-                  "give the file that drawdown book export wrote")  # fmt: skip
+                  "give the file that `export_book` wrote")  # fmt: skip
     if int(match[1]) > FORMAT_VERSION:
         raise bad(path, f"it is of version {int(match[1])} of the format, and this program knows "
                   f"versions up to {FORMAT_VERSION}", "use a newer drawdown")  # fmt: skip

@@ -86,8 +86,8 @@ def stock(
         page, cells, gaps = PAPERS_MM[name], (columns, rows), (across, down)
     else:
         page = PAPERS_MM[paper or (known[0] if known else "a4")]
-        width, height = known[1:3] if known else _pair(size, "--size", "x") if size else PLAIN_MM
-        gaps = _pair(gap, "--gap", ",") if gap else (0.0, 0.0)
+        width, height = known[1:3] if known else _pair(size, "size", "x") if size else PLAIN_MM
+        gaps = _pair(gap, "gap", ",") if gap else (0.0, 0.0)
         edge = 0.0 if size else PLAIN_MARGIN_MM
         cells = _grid(grid) if grid else _most(page, (width, height), gaps, edge)
     if width < LEAST_MM[0] or height < LEAST_MM[1]:
@@ -96,7 +96,7 @@ def stock(
                          "take a larger size")  # fmt: skip
     block = [n * side + (n - 1) * g for n, side, g in zip(cells, (width, height), gaps,
                                                          strict=True)]  # fmt: skip
-    dx, dy = _pair(shift, "--shift", ",", signed=True) if shift else (0.0, 0.0)
+    dx, dy = _pair(shift, "shift", ",", signed=True) if shift else (0.0, 0.0)
     if min(cells) < 1 or block[0] > page[0] + 0.2 or block[1] > page[1] + 0.2:
         raise WrongUsage(
             f"{cells[0]} x {cells[1]} labels of {width:g} x {height:g} mm need {block[0]:.0f} x "
@@ -117,17 +117,17 @@ def _most(page, label, gaps, edge: float) -> tuple[int, int]:
     return cells[0], cells[1]
 
 
-def _pair(text: str, option: str, sign: str, signed: bool = False) -> tuple[float, float]:
+def _pair(text: str, parameter: str, sign: str, signed: bool = False) -> tuple[float, float]:
     try:
         a, b = (float(part) for part in text.lower().split(sign))
         if not (abs(a) < 2000 and abs(b) < 2000) or (not signed and min(a, b) < 0):
             raise ValueError
     except ValueError:
         raise WrongUsage(
-            f"{option} {text} is not two lengths in mm",
+            f"`{parameter}` {text} is not two lengths in mm",
             "labels are placed by their measures",
-            f"write for example: {option} {'70x37' if sign == 'x' else '2.5,0'}"
-            + (f", or one of {', '.join(STOCK)}" if option == "--size" else ""),
+            f"write for example: `{parameter}` {'70x37' if sign == 'x' else '2.5,0'}"
+            + (f", or one of {', '.join(STOCK)}" if parameter == "size" else ""),
         ) from None
     return a, b
 
@@ -138,8 +138,8 @@ def _grid(text: str) -> tuple[int, int]:
         if not (1 <= columns <= 50 and 1 <= rows <= 100):
             raise ValueError
     except ValueError:
-        raise WrongUsage(f"--grid {text} is not columns x rows", "it says how many labels are on "
-                         "a sheet", "write for example: --grid 3x8") from None  # fmt: skip
+        raise WrongUsage(f"`grid` {text} is not columns x rows", "it says how many labels are on "
+                         "a sheet", "write for example: `grid` 3x8") from None  # fmt: skip
     return columns, rows
 
 

@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from calibration.naming import named
 from drawdown.report.text.terminal import Screen, paint, wrap
 from drawdown.wording import figures as words
 from drawdown.wording.weights import noted_grams
@@ -205,7 +206,7 @@ def _list(
     cells = [[row[i] for i in filled] for row in rows]
     lines += table([head[i] for i in filled], cells, screen, spare)
     if len(rows) < whole:
-        lines += ["", f" ... and {whole - len(rows)} more (--most N shows more)"]
+        lines += ["", named(f" ... and {whole - len(rows)} more (`most` N shows more)")]
     return "\n".join(lines)
 
 

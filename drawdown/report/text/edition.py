@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calibration.naming import named
 from drawdown.book.edition import GO_ON, LOOK, SOON, STOP, Point, Run, advice_of
 from drawdown.report.text.book import count_words, paragraph, table
 from drawdown.report.text.terminal import Screen, paint
@@ -20,7 +21,7 @@ _DO = {
     STOP: "Stop and adjust.",
     SOON: "Adjust soon: it drifts, and is still within tolerance.",
     LOOK: "Look closer: lay this pull beside the first good one, with the card, in one photo "
-    "(--beside), before you go on.",
+    "(`beside`), before you go on.",
     GO_ON: "Go on.",
 }
 ADJUST = (
@@ -46,7 +47,7 @@ def run_screen(run: Run, screen: Screen, only: int | None = None) -> str:
     lines += [""]
     style = {STOP: "1;31", SOON: "1;33", LOOK: "1;33", GO_ON: "1;32"}[advice]
     told = _DO[advice] + ("" if advice == GO_ON else f" Pull {last.pull.number}: {'; '.join(why)}.")
-    lines += [paint(line, style, screen.colour) for line in paragraph(told, screen)]
+    lines += [paint(line, style, screen.colour) for line in paragraph(named(told), screen)]
     if advice in (STOP, SOON):
         lines += paragraph(ADJUST, screen)
     if only is not None:
@@ -55,10 +56,11 @@ def run_screen(run: Run, screen: Screen, only: int | None = None) -> str:
         lines += paragraph(f"Look through these pulls again: {ranges(run.earlier)}.", screen)
     lines += ["", *paragraph(_limits_words(run), screen)]
     if any(p.across_photos for p in run.points):
-        lines += paragraph(
+        text = named(
             "Pulls that were photographed apart from the first good one are compared across "
-            "photos, less surely: --beside does better.", screen,
-        )  # fmt: skip
+            "photos, less surely: `beside` does better."
+        )
+        lines += paragraph(text, screen)
     lines += paragraph("Hold prints of one state together: drying changes every colour.", screen)
     return "\n".join(lines)
 

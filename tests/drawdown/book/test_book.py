@@ -8,7 +8,7 @@ import json
 
 import numpy as np
 import pytest
-from book_kit import MIX, keep, names, quick_place, reading_row
+from book_kit import MIX, keep, names, reading_row
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.book import columns as schema
@@ -36,11 +36,6 @@ from drawdown.book.originals import (
 from drawdown.book.packets import find_packet, list_packets, put_by, take_from
 from drawdown.book.shapes import clean_date, clean_grams, clean_name
 from drawdown.book.store import list_changes, strike_out
-
-
-@pytest.fixture
-def tmp_path():
-    yield from quick_place()
 
 
 @pytest.fixture

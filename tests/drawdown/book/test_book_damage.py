@@ -18,12 +18,6 @@ from calibration.errors import BadFile
 from drawdown.book import open_book
 from drawdown.book.repair.check import check
 
-
-@pytest.fixture
-def tmp_path():
-    yield from quick_place()
-
-
 # Damaged -----------------------------------------------------------------------------------
 
 

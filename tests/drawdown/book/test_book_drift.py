@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from book_kit import quick_place, reading_row
+from book_kit import reading_row
 
 from drawdown.book import open_book
 from drawdown.book.edition import GO_ON, LOOK, SOON, STOP, add_pull, drift_of
@@ -17,17 +17,6 @@ from drawdown.printing.control_chart import beyond, individuals_limits, runs
 from drawdown.report.text.edition import ranges
 
 PHOTOS = Path(__file__).resolve().parents[3] / "fixtures" / "photos"
-
-
-@pytest.fixture
-def tmp_path():
-    yield from quick_place()
-
-
-@pytest.fixture
-def book(tmp_path, monkeypatch):
-    monkeypatch.setenv("DRAWDOWN_BOOK", str(tmp_path / "book"))
-    return tmp_path / "book"
 
 
 def run(capsys, *args: object) -> tuple[int, str, str]:

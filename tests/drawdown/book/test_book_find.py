@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from book_kit import keep, quick_place
+from book_kit import keep
 from command_kit import json_of, run
 
 from calibration.errors import WrongUsage
@@ -17,18 +17,6 @@ from drawdown.book.readings import nearest
 from drawdown.ink.recipe import remake
 
 PHOTOS = Path(__file__).resolve().parents[3] / "fixtures" / "photos"
-
-
-@pytest.fixture
-def tmp_path():
-    yield from quick_place()
-
-
-@pytest.fixture
-def book(tmp_path, monkeypatch):
-    folder = tmp_path / "book"
-    monkeypatch.setenv("DRAWDOWN_BOOK", str(folder))
-    return folder
 
 
 # The nearest -------------------------------------------------------------------------------

@@ -11,12 +11,11 @@ import shutil
 import subprocess
 
 import pytest
-from book_kit import keep, quick_place
+from book_kit import keep
 
 from drawdown.book import open_book
 from drawdown.book.columns import MixPart
 from drawdown.book.packets import put_by
-from drawdown.commands import main as cli
 from drawdown.commands.book.print import cautions_of
 from drawdown.ink.shelf import starter_shelf
 from drawdown.report.paper.labels import STOCK, Label, label_items, label_pages, stock
@@ -36,11 +35,6 @@ SHORT = Label("Tide", None, ("white 97", "blue 3"), ("35 g", "2030-05-04"), "col
 
 
 @pytest.fixture
-def tmp_path():
-    yield from quick_place()
-
-
-@pytest.fixture
 def book(tmp_path, monkeypatch):
     folder = tmp_path / "book"
     monkeypatch.setenv("DRAWDOWN_BOOK", str(folder))
@@ -54,13 +48,6 @@ def book(tmp_path, monkeypatch):
                        place=f"drawer {k}", mix=mix, original=tide)  # fmt: skip
             put_by(opened, change, name="used up", grams=0.0, date="2030-05-04")
     return folder
-
-
-def run(capsys, *args: object) -> tuple[int, str, str]:
-    capsys.readouterr()
-    code = cli.main(["book", *(str(arg) for arg in args)])
-    out, err = capsys.readouterr()
-    return code, out, " ".join(err.split())
 
 
 def boxes(items):
@@ -169,9 +156,9 @@ def test_own_measures():
 # Commands ----------------------------------------------------------------------------------
 
 
-def test_labels_as_pdf(book, tmp_path, capsys):
+def test_labels_as_pdf(book, tmp_path, run):
     out = tmp_path / "labels.pdf"
-    code, said, err = run(capsys, "labels", out, "--size", "70x37", "--start", 23)
+    code, said, err = run("labels", out, "--size", "70x37", "--start", 23)
     assert code == 0, err
     assert "5 labels of 70 x 37 mm on 2 sheets" in " ".join(said.split())
     data = out.read_bytes()
@@ -181,21 +168,21 @@ def test_labels_as_pdf(book, tmp_path, capsys):
     assert [(round(float(a) * 25.4 / 72), round(float(b) * 25.4 / 72)) for a, b in sides] == [
         (210, 297)
     ] * 2
-    run(capsys, "labels", tmp_path / "again.pdf", "--size", "70x37", "--start", 23)
+    run("labels", tmp_path / "again.pdf", "--size", "70x37", "--start", 23)
     assert (tmp_path / "again.pdf").read_bytes() == data  # the same book, the same bytes
-    assert run(capsys, "labels", out)[0] == 2  # nothing is written over without asking
+    assert run("labels", out)[0] == 2  # nothing is written over without asking
     assert out.read_bytes() == data
-    told = run(capsys, "labels", out, "rest 1", "tide", "--copies", 2, "--replace", "--json")[1]
+    told = run("labels", out, "rest 1", "tide", "--copies", 2, "--replace", "--json")[1]
     assert json.loads(told)["labels"] == ["rest 1", "rest 1", "Tide blue", "Tide blue"]
-    told = run(capsys, "labels", out, "--originals", "--replace", "--json")[1]
+    told = run("labels", out, "--originals", "--replace", "--json")[1]
     assert json.loads(told)["labels"] == ["No mix", "Tide blue"]
 
 
 @pytest.mark.skipif(not shutil.which("pdftotext"), reason="poppler's tools are not installed")
-def test_a_reader_of_pdf_finds_the_words_where_they_belong(book, tmp_path, capsys):
+def test_a_reader_of_pdf_finds_the_words_where_they_belong(book, tmp_path, run):
     """Read back with poppler: every word of a label lies within that label."""
     out = tmp_path / "labels.pdf"
-    assert run(capsys, "labels", out, "--size", "63x38", "--start", 2)[0] == 0
+    assert run("labels", out, "--size", "63x38", "--start", 2)[0] == 0
     page = subprocess.run(["pdftotext", "-bbox", out, "-"], capture_output=True, text=True,
                           check=True).stdout  # fmt: skip
     sheet = stock("63x38", None, None, None, False, None)
@@ -218,16 +205,16 @@ def test_a_reader_of_pdf_finds_the_words_where_they_belong(book, tmp_path, capsy
         ("nobody",), ("--shift", "1"),
     ],
 )  # fmt: skip
-def test_wrong_labels_are_explained(book, tmp_path, capsys, args):
-    code, out, err = run(capsys, "labels", tmp_path / "x.pdf", *args)
+def test_wrong_labels_are_explained(book, tmp_path, args, run):
+    code, out, err = run("labels", tmp_path / "x.pdf", *args)
     assert (code, out) == (2, "")
     assert err.count(".") >= 2
     assert not (tmp_path / "x.pdf").exists()
 
 
-def test_recipe_sheet(book, tmp_path, capsys):
+def test_recipe_sheet(book, tmp_path, run):
     out = tmp_path / "tide.pdf"
-    code, said, err = run(capsys, "recipe-sheet", out, "tide", "no mix", "--paper", "letter")
+    code, said, err = run("recipe-sheet", out, "tide", "no mix", "--paper", "letter")
     assert code == 0, err
     assert "2 pages" in said
     if shutil.which("pdftotext"):
@@ -238,13 +225,13 @@ def test_recipe_sheet(book, tmp_path, capsys):
         )
         assert "cadmium pigment: harmful" in " ".join(text.split())
         assert "No mix was noted" in text
-    assert run(capsys, "recipe-sheet", out, "tide")[0] == 2
-    assert run(capsys, "recipe-sheet", tmp_path / "x.pdf", "none")[0] == 2
-    assert run(capsys, "recipe-sheet", tmp_path / "x.txt", "tide")[0] == 2
-    assert run(capsys, "recipe-sheet", tmp_path / "no" / "x.pdf", "tide")[0] == 6
+    assert run("recipe-sheet", out, "tide")[0] == 2
+    assert run("recipe-sheet", tmp_path / "x.pdf", "none")[0] == 2
+    assert run("recipe-sheet", tmp_path / "x.txt", "tide")[0] == 2
+    assert run("recipe-sheet", tmp_path / "no" / "x.pdf", "tide")[0] == 6
 
 
-def test_many_inks_and_recipes_go_on_to_another_page(book, tmp_path, capsys):
+def test_many_inks_and_recipes_go_on_to_another_page(book, tmp_path, run):
     from drawdown.book.originals import add_recipe, find_original
 
     with open_book(book) as opened, opened.change("recipes") as change:
@@ -252,7 +239,7 @@ def test_many_inks_and_recipes_go_on_to_another_page(book, tmp_path, capsys):
         for k in range(40):
             mix = tuple(MixPart(f"ink number {i}", 1.0 + i) for i in range(30))
             add_recipe(change, tide.id, mix, 100.0, f"try {k}")
-    told = run(capsys, "recipe-sheet", tmp_path / "t.pdf", "tide", "--json")[1]
+    told = run("recipe-sheet", tmp_path / "t.pdf", "tide", "--json")[1]
     assert json.loads(told)["pages"] > 2
 
 
@@ -265,10 +252,10 @@ def test_cautions_of_inks():
     assert cautions_of("phthalo-blue", shelf) == []
 
 
-def test_an_empty_pdf_is_never_made(tmp_path, monkeypatch, capsys):
+def test_an_empty_pdf_is_never_made(tmp_path, monkeypatch, run):
     monkeypatch.setenv("DRAWDOWN_BOOK", str(tmp_path / "book"))
     with open_book(tmp_path / "book", create=True):
         pass
-    assert run(capsys, "labels", tmp_path / "x.pdf")[0] == 2
+    assert run("labels", tmp_path / "x.pdf")[0] == 2
     assert not (tmp_path / "x.pdf").exists()
     assert pdf_of([[]], (50.0, 50.0), "x").startswith(b"%PDF")

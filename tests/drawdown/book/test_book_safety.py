@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 
 import pytest
-from book_kit import keep, names, quick_place
+from book_kit import keep, names
 from book_process import KIT, ROOT, kit, posix
 
 from calibration.errors import BadFile
@@ -27,11 +27,6 @@ from drawdown.book.originals import list_originals
 from drawdown.book.repair.check import check
 
 KILLS = 200
-
-
-@pytest.fixture
-def tmp_path():
-    yield from quick_place()
 
 
 # Killed ----------------------------------------------------------------------------------

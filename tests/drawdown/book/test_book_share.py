@@ -28,11 +28,6 @@ from drawdown.commands import main as cli
 pytestmark = pytest.mark.slow
 
 
-@pytest.fixture
-def tmp_path():
-    yield from quick_place()
-
-
 @pytest.fixture(scope="module")
 def quick_module():
     yield from quick_place()
@@ -68,19 +63,6 @@ def here(tmp_path, monkeypatch):
     return folder
 
 
-def run(capsys, *args: object) -> tuple[int, str, str]:
-    capsys.readouterr()
-    code = cli.main(["book", *(str(arg) for arg in args)])
-    out, err = capsys.readouterr()
-    return code, out, " ".join(err.split())
-
-
-def json_of(capsys, *args: object) -> dict:
-    code, out, err = run(capsys, *args, "--json")
-    assert code == 0, err
-    return json.loads(out)
-
-
 def content(folder) -> dict:
     """What a book says, its ids left out."""
     with open_book(folder) as book:
@@ -107,15 +89,15 @@ def content(folder) -> dict:
 # There and back ----------------------------------------------------------------------------
 
 
-def test_a_book_comes_across_whole(shared, tmp_path, capsys):
+def test_a_book_comes_across_whole(shared, tmp_path, run, json_of):
     there = tmp_path / "there"
-    took = json_of(capsys, "import", shared / "all.zip", "--book", there)
+    took = json_of("import", shared / "all.zip", "--book", there)
     assert (took["renamed"], took["skipped"], took["already_there"]) == ([], [], 0)
     assert {kind: len(names) for kind, names in took["added"].items()} == {
         "originals": 4, "batches": 1, "packets": 2, "pulls": 2,
     }  # fmt: skip
     assert content(there) == content(shared / "book")
-    assert run(capsys, "check", "--book", there)[0] == 0
+    assert run("check", "--book", there)[0] == 0
     with open_book(there) as book, open_book(shared / "book") as source:
         # The ensemble behind each colour too, and what find goes by.
         one, other = (find_original(b, "tide").reading for b in (book, source))
@@ -123,7 +105,7 @@ def test_a_book_comes_across_whole(shared, tmp_path, capsys):
         assert [n.de00 for n in nearest(book, (62.0, -21.0, -24.0))] == [
             n.de00 for n in nearest(source, (62.0, -21.0, -24.0))
         ]
-    code, out, _ = run(capsys, "story", "may", "--book", there)
+    code, out, _ = run("story", "may", "--book", there)
     assert code == 0
     assert "phthalo-blue 0.8 per 100" in " ".join(out.split())
 
@@ -150,83 +132,83 @@ def test_the_format_knows_every_column_of_the_book(shared):
                 assert column in place or column in left_out, f"{table}.{column}"
 
 
-def test_again_is_nothing_new_and_undo_takes_all_back(shared, here, capsys):
+def test_again_is_nothing_new_and_undo_takes_all_back(shared, here, run, json_of):
     before = kit.snapshot(here)
-    assert run(capsys, "import", shared / "all.zip")[0] == 0
+    assert run("import", shared / "all.zip")[0] == 0
     once = kit.snapshot(here)
-    took = json_of(capsys, "import", shared / "all.zip")
+    took = json_of("import", shared / "all.zip")
     assert took["already_there"] == 9
     assert kit.snapshot(here) == once
-    assert run(capsys, "undo")[0] == 0
+    assert run("undo")[0] == 0
     with open_book(here) as book:
         assert kit.names_of_live(book) == {"Moss"}
-    assert run(capsys, "check")[0] == 0
-    assert run(capsys, "redo")[0] == 0
+    assert run("check")[0] == 0
+    assert run("redo")[0] == 0
     moss = [o for o in content(here)["originals"] if o["name"] == "Moss"]
     assert moss
     assert json.loads(json.dumps(before))  # the snapshot itself is plain
 
 
-def test_a_lost_photo_comes_back_with_the_file(shared, tmp_path, capsys):
+def test_a_lost_photo_comes_back_with_the_file(shared, tmp_path, run):
     there = tmp_path / "there"
-    run(capsys, "import", shared / "all.zip", "--book", there)
+    run("import", shared / "all.zip", "--book", there)
     with open_book(there) as book:
         row = book.rows("SELECT * FROM photo")[0]
         book.photos.path(row["sha256"], row["ending"]).unlink()
-    assert run(capsys, "check", "--book", there)[0] == 6
-    code, _, err = run(capsys, "import", shared / "all.zip", "--book", there)
+    assert run("check", "--book", there)[0] == 6
+    code, _, err = run("import", shared / "all.zip", "--book", there)
     assert code == 0, err
-    assert run(capsys, "check", "--book", there)[0] == 0
+    assert run("check", "--book", there)[0] == 0
 
 
-def test_taken_names_are_asked_renamed_or_skipped_never_written_over(shared, here, capsys):
+def test_taken_names_are_asked_renamed_or_skipped_never_written_over(shared, here, run, json_of):
     with open_book(here) as book:
         keep(book, "TIDE  blue", lab=(10.0, 0.0, 0.0))
     kept = content(here)
     before = kit.snapshot(here)
-    code, _, err = run(capsys, "import", shared / "all.zip")
+    code, _, err = run("import", shared / "all.zip")
     assert code == 2
     assert 'another original "Tide blue"' in err
     assert "--rename" in err
     assert kit.snapshot(here) == before
 
-    took = json_of(capsys, "import", shared / "all.zip", "--rename")
+    took = json_of("import", shared / "all.zip", "--rename")
     assert took["renamed"] == [{"kind": "original", "from": "Tide blue", "to": "Tide blue (2)"}]
     after = content(here)
     for original in kept["originals"]:
         assert original in after["originals"]
     # What belongs to it went with it.
     assert [b["original"] for b in after["batches"]] == ["Tide blue (2)"]
-    assert run(capsys, "undo")[0] == 0
+    assert run("undo")[0] == 0
 
-    took = json_of(capsys, "import", shared / "all.zip", "--skip")
+    took = json_of("import", shared / "all.zip", "--skip")
     assert took["skipped"] == [{"kind": "original", "name": "Tide blue"}]
     after = content(here)
     assert {o["name"] for o in after["originals"]} >= {"Moss", "TIDE  blue"}
     assert [b["original"] for b in after["batches"]] == ["TIDE  blue"]
-    assert run(capsys, "import", shared / "all.zip", "--skip", "--rename")[0] == 2
+    assert run("import", shared / "all.zip", "--skip", "--rename")[0] == 2
 
 
-def test_a_person_is_asked(shared, here, capsys, monkeypatch):
+def test_a_person_is_asked(shared, here, monkeypatch, run):
     from drawdown.report.text import terminal
 
     with open_book(here) as book:
         keep(book, "Tide blue", lab=(10.0, 0.0, 0.0))
     monkeypatch.setattr(terminal, "is_tty", lambda stream: True)
     monkeypatch.setattr("sys.stdin", io.StringIO("what?\nn\n"))
-    code, out, err = run(capsys, "import", shared / "all.zip")
+    code, out, err = run("import", shared / "all.zip")
     assert code == 0, err
     assert err.count("another name (n)") == 2
     assert '"Tide blue (2)"' in out
 
 
-def test_pulls_of_an_edition_that_is_here_are_kept_apart(shared, tmp_path, capsys):
+def test_pulls_of_an_edition_that_is_here_are_kept_apart(shared, tmp_path, run, json_of):
     there = tmp_path / "there"
-    run(capsys, "import", shared / "all.zip", "--book", there)
+    run("import", shared / "all.zip", "--book", there)
     other = kit.remade(shared / "all.zip", tmp_path / "other.zip",
                        put("readings", -1, "lab_d50", [1.0, 2.0, 3.0]))  # fmt: skip
-    assert run(capsys, "import", other, "--book", there)[0] == 2
-    took = json_of(capsys, "import", other, "--book", there, "--rename")
+    assert run("import", other, "--book", there)[0] == 2
+    took = json_of("import", other, "--book", there, "--rename")
     assert took["added"]["pulls"] == ["Kingfisher (2) 2"]
     pulls = content(there)["pulls"]
     assert [(p["edition"], p["number"]) for p in pulls] == [
@@ -234,45 +216,45 @@ def test_pulls_of_an_edition_that_is_here_are_kept_apart(shared, tmp_path, capsy
     ]  # fmt: skip
 
 
-def test_some_recipes_or_an_edition_alone(shared, tmp_path, capsys):
+def test_some_recipes_or_an_edition_alone(shared, tmp_path, run, json_of):
     book = ("--book", shared / "book")
-    told = json_of(capsys, "export", tmp_path / "one.zip", "tide", *book)
+    told = json_of("export", tmp_path / "one.zip", "tide", *book)
     assert told["counts"] == {"originals": 1, "batches": 0, "packets": 0, "pulls": 0, "photos": 1}
-    told = json_of(capsys, "export", tmp_path / "ed.zip", "--edition", "KINGFISHER", *book)
+    told = json_of("export", tmp_path / "ed.zip", "--edition", "KINGFISHER", *book)
     assert told["counts"]["pulls"] == 2
-    told = json_of(capsys, "export", tmp_path / "few.zip", "--without-photos", *book)
+    told = json_of("export", tmp_path / "few.zip", "--without-photos", *book)
     assert told["counts"]["photos"] == 0
-    look = json_of(capsys, "import", tmp_path / "few.zip", "--look")
+    look = json_of("import", tmp_path / "few.zip", "--look")
     assert look["originals"] == ["Tide blue", '=Łódź "bleu", №2', "Gone"]
-    assert run(capsys, "export", tmp_path / "x.zip", "--edition", "none", *book)[0] == 2
-    assert run(capsys, "export", tmp_path / "x.zip", "nobody", *book)[0] == 2
+    assert run("export", tmp_path / "x.zip", "--edition", "none", *book)[0] == 2
+    assert run("export", tmp_path / "x.zip", "nobody", *book)[0] == 2
     assert not (tmp_path / "x.zip").exists()
 
 
-def test_nothing_is_written_over_without_asking(shared, tmp_path, capsys):
+def test_nothing_is_written_over_without_asking(shared, tmp_path, run):
     out = tmp_path / "kept.zip"
     out.write_bytes(b"precious")
     book = ("--book", shared / "book")
-    assert run(capsys, "export", out, *book)[0] == 2
+    assert run("export", out, *book)[0] == 2
     assert out.read_bytes() == b"precious"
-    assert run(capsys, "export", out, *book, "--replace")[0] == 0
-    assert run(capsys, "export", tmp_path / "kept.tar", *book)[0] == 2
-    assert run(capsys, "export", tmp_path / "no" / "kept.zip", *book)[0] == 6
-    assert run(capsys, "export", tmp_path / "empty.zip", "--book", tmp_path / "none")[0] == 6
+    assert run("export", out, *book, "--replace")[0] == 0
+    assert run("export", tmp_path / "kept.tar", *book)[0] == 2
+    assert run("export", tmp_path / "no" / "kept.zip", *book)[0] == 6
+    assert run("export", tmp_path / "empty.zip", "--book", tmp_path / "none")[0] == 6
 
 
-def test_a_damaged_photo_is_not_passed_on(shared, tmp_path, capsys):
+def test_a_damaged_photo_is_not_passed_on(shared, tmp_path, run, json_of):
     there = tmp_path / "there"
-    run(capsys, "import", shared / "all.zip", "--book", there)
+    run("import", shared / "all.zip", "--book", there)
     with open_book(there) as book:
         rows = book.rows("SELECT * FROM photo")
         first, second = (book.photos.path(r["sha256"], r["ending"]) for r in rows[:2])
     first.unlink()
-    told = json_of(capsys, "export", tmp_path / "a.zip", "--book", there)
+    told = json_of("export", tmp_path / "a.zip", "--book", there)
     assert told["photos_missing"] == [first.name]
-    assert run(capsys, "import", tmp_path / "a.zip", "--book", tmp_path / "b")[0] == 0
+    assert run("import", tmp_path / "a.zip", "--book", tmp_path / "b")[0] == 0
     second.write_bytes(b"x" * second.stat().st_size)
-    code, _, err = run(capsys, "export", tmp_path / "b.zip", "--book", there)
+    code, _, err = run("export", tmp_path / "b.zip", "--book", there)
     assert code == 6
     assert "not as it was kept" in err
     assert not (tmp_path / "b.zip").exists()
@@ -303,18 +285,18 @@ def test_cgats_needs_a_sample():
         cgats_text([], descriptor="x", created="2030-01-01")
 
 
-def test_a_book_of_equal_readings_is_no_bomb(tmp_path, capsys):
+def test_a_book_of_equal_readings_is_no_bomb(tmp_path, run):
     """Whatever export writes, import takes: much the same shrinks beyond what is believed."""
     with open_book(tmp_path / "a", create=True) as book, book.change("many") as change:
         for k in range(300):
             reading = change.insert("reading", kit.reading_row(read_at="2030-01-01T00:00:00Z"))
             keep_original(book, change, name=f"c {k}", reading=reading, date="2030-01-01")
-    assert run(capsys, "export", tmp_path / "a.zip", "--book", tmp_path / "a")[0] == 0
-    code, _, err = run(capsys, "import", tmp_path / "a.zip", "--book", tmp_path / "b")
+    assert run("export", tmp_path / "a.zip", "--book", tmp_path / "a")[0] == 0
+    code, _, err = run("import", tmp_path / "a.zip", "--book", tmp_path / "b")
     assert code == 0, err
 
 
-def test_whatever_a_book_may_hold_goes_out_and_in(tmp_path, capsys):
+def test_whatever_a_book_may_hold_goes_out_and_in(tmp_path, run, json_of):
     """The longest and strangest that the commands keep: import must take what export writes."""
     long = "x" * 200
     mix = (MixPart(long, 1e-9, long), MixPart("y", 1e9), MixPart("trace", 0.0))
@@ -330,11 +312,11 @@ def test_whatever_a_book_may_hold_goes_out_and_in(tmp_path, capsys):
             keep_original(book, change, name="ö", reading=reading, date="0001-01-01", mix=mix,
                           grams=9_999_999.0)  # fmt: skip
             keep_original(book, change, name="none", reading=None, date="9999-12-31")
-    assert run(capsys, "export", tmp_path / "a.zip", "--book", tmp_path / "a")[0] == 0
-    code, _, err = run(capsys, "import", tmp_path / "a.zip", "--book", tmp_path / "b")
+    assert run("export", tmp_path / "a.zip", "--book", tmp_path / "a")[0] == 0
+    code, _, err = run("import", tmp_path / "a.zip", "--book", tmp_path / "b")
     assert code == 0, err
     assert content(tmp_path / "a") == content(tmp_path / "b")
-    took = json_of(capsys, "import", tmp_path / "a.zip", "--book", tmp_path / "b")
+    took = json_of("import", tmp_path / "a.zip", "--book", tmp_path / "b")
     assert took["already_there"] == 3
 
 
@@ -342,12 +324,12 @@ def test_whatever_a_book_may_hold_goes_out_and_in(tmp_path, capsys):
 
 
 @pytest.mark.parametrize("way", ARCHIVES)
-def test_hostile_archives_are_refused_and_nothing_is_lost(way, shared, steady, tmp_path, capsys):
+def test_hostile_archives_are_refused_and_nothing_is_lost(way, shared, steady, tmp_path, run):
     spoil, said = ARCHIVES[way]
     here, before = steady
     bad = spoil(shared / "all.zip", tmp_path / "bad.zip")
     outside = sorted(os.listdir(tmp_path))
-    code, out, err = run(capsys, "import", bad, "--book", here)
+    code, out, err = run("import", bad, "--book", here)
     assert (code, out) == (6, ""), err
     assert said in err
     assert "the book is as it was" in err
@@ -355,7 +337,7 @@ def test_hostile_archives_are_refused_and_nothing_is_lost(way, shared, steady, t
     assert kit.snapshot(here) == before
     assert sorted(os.listdir(tmp_path)) == outside
     # Nor is a book made where there was none.
-    assert run(capsys, "import", bad, "--book", tmp_path / "none")[0] == 6
+    assert run("import", bad, "--book", tmp_path / "none")[0] == 6
     assert not (tmp_path / "none").exists()
 
 
@@ -424,18 +406,18 @@ MANIFESTS = {
 
 
 @pytest.mark.parametrize("way", MANIFESTS)
-def test_hostile_records_are_refused_and_nothing_is_lost(way, shared, steady, tmp_path, capsys):
+def test_hostile_records_are_refused_and_nothing_is_lost(way, shared, steady, tmp_path, run):
     change, said = MANIFESTS[way]
     here, before = steady
     bad = kit.remade(shared / "all.zip", tmp_path / "bad.zip", change)
-    code, out, err = run(capsys, "import", bad, "--book", here)
+    code, out, err = run("import", bad, "--book", here)
     assert (code, out) == (6, ""), err
     assert said in err
     assert "the book is as it was" in err
     assert kit.snapshot(here) == before
 
 
-def test_any_byte_spoiled_is_refused_or_does_no_harm(shared, here, tmp_path, capsys):
+def test_any_byte_spoiled_is_refused_or_does_no_harm(shared, here, tmp_path, run):
     """Bytes turned at random: the book stays whole, and what is refused is explained."""
     data = (shared / "all.zip").read_bytes()
     pick = random.Random(11)
@@ -446,41 +428,41 @@ def test_any_byte_spoiled_is_refused_or_does_no_harm(shared, here, tmp_path, cap
         bad = tmp_path / "bad.zip"
         bad.write_bytes(spoiled)
         before = content(here)
-        code, _, err = run(capsys, "import", bad, "--skip")
+        code, _, err = run("import", bad, "--skip")
         assert code in (0, 6), err
         assert "Traceback" not in err
         if code == 0:
-            run(capsys, "undo")
+            run("undo")
         assert content(here) == before
-    assert run(capsys, "check")[0] == 0
+    assert run("check")[0] == 0
 
 
-def test_too_many_files_and_too_much_in_all(shared, tmp_path, monkeypatch, capsys):
+def test_too_many_files_and_too_much_in_all(shared, tmp_path, monkeypatch, run):
     from drawdown.book.share import archive as bz
 
     monkeypatch.setattr(bz, "MOST_MEMBERS", 5)
-    assert "more than a book" in run(capsys, "import", shared / "all.zip", "--look")[2]
+    assert "more than a book" in run("import", shared / "all.zip", "--look")[2]
     monkeypatch.undo()
     monkeypatch.setattr(bz, "MOST_TOTAL_BYTES", 1000)
-    assert "more than any book" in run(capsys, "import", shared / "all.zip", "--look")[2]
+    assert "more than any book" in run("import", shared / "all.zip", "--look")[2]
     monkeypatch.undo()
     monkeypatch.setattr(bz, "MOST_VALUES", 100)
-    assert "more values" in run(capsys, "import", shared / "all.zip", "--look")[2]
+    assert "more values" in run("import", shared / "all.zip", "--look")[2]
 
 
-def test_a_disk_that_fills_leaves_the_book_as_it_was(shared, here, capsys, monkeypatch):
+def test_a_disk_that_fills_leaves_the_book_as_it_was(shared, here, monkeypatch, run):
     import shutil
 
     before = kit.snapshot(here)
     usage = type("Usage", (), {"free": 10})
     monkeypatch.setattr(shutil, "disk_usage", lambda path: usage)
-    code, _, err = run(capsys, "import", shared / "all.zip")
+    code, _, err = run("import", shared / "all.zip")
     assert code == 6
     assert "--without-photos" in err
     assert kit.snapshot(here) == before
 
 
-def test_a_change_that_fails_midway_leaves_no_row(shared, here, monkeypatch, capsys):
+def test_a_change_that_fails_midway_leaves_no_row(shared, here, monkeypatch, run):
     from drawdown.book.share import importing as bookfile_import
 
     before = content(here)
@@ -489,19 +471,19 @@ def test_a_change_that_fails_midway_leaves_no_row(shared, here, monkeypatch, cap
         raise BadFile("the disk is full", "x", "y")
 
     monkeypatch.setattr(bookfile_import._Writer, "pulls", fail)
-    assert run(capsys, "import", shared / "all.zip")[0] == 6
+    assert run("import", shared / "all.zip")[0] == 6
     assert content(here) == before
-    assert run(capsys, "check")[0] == 0
+    assert run("check")[0] == 0
 
 
-def test_files_that_are_no_files(tmp_path, capsys):
-    assert run(capsys, "import", tmp_path)[0] == 6
-    assert run(capsys, "import", tmp_path / "none.zip")[0] == 6
+def test_files_that_are_no_files(tmp_path, run):
+    assert run("import", tmp_path)[0] == 6
+    assert run("import", tmp_path / "none.zip")[0] == 6
     (tmp_path / "empty.zip").write_bytes(b"")
-    assert run(capsys, "import", tmp_path / "empty.zip")[0] == 6
+    assert run("import", tmp_path / "empty.zip")[0] == 6
 
 
-def test_another_program_that_takes_the_name_meanwhile(shared, here, monkeypatch, capsys):
+def test_another_program_that_takes_the_name_meanwhile(shared, here, monkeypatch, run):
     """Between the question and the writing somebody else keeps a Tide blue: told, not lost."""
     from drawdown.book.share import importing as bookfile_import
 
@@ -513,7 +495,7 @@ def test_another_program_that_takes_the_name_meanwhile(shared, here, monkeypatch
         return taking(book, *rest)
 
     monkeypatch.setattr(bookfile_import, "take_in", meanwhile)
-    code, _, err = run(capsys, "import", shared / "all.zip")
+    code, _, err = run("import", shared / "all.zip")
     assert code == 6
     assert "came into the book while" in err
     assert {o["name"] for o in content(here)["originals"]} == {"Moss", "Tide blue"}

@@ -6,23 +6,11 @@ import re
 import sqlite3
 
 import pytest
-from book_kit import keep, names, old_book, quick_place, script_of
+from book_kit import keep, names, old_book, script_of
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.book import columns as schema
 from drawdown.book import open_book, opening
-
-
-@pytest.fixture
-def tmp_path():
-    yield from quick_place()
-
-
-@pytest.fixture
-def book(tmp_path):
-    with open_book(tmp_path / "book", create=True) as opened:
-        yield opened
-
 
 # Versions --------------------------------------------------------------------------------
 
