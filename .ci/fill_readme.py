@@ -15,9 +15,9 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
-from calibration.flags import flag_table  # noqa: E402
 from calibration.naming import speak  # noqa: E402
 from drawdown.commands.support.option_names import option_name  # noqa: E402
+from drawdown.flags import flag_table  # noqa: E402
 
 BLOCK = re.compile(r"(<!-- output: (?P<command>[^\n]+) -->\n\n?```[a-z]*\n).*?(```)", re.DOTALL)
 TABLE = re.compile(r"(## Remarks it may make\n\n)(?:\|[^\n]*\n)+")

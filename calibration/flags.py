@@ -20,7 +20,7 @@ class FlagKind:
 
     code: str
     hard: bool
-    about: str  # "photo", "card", "strip" or "comparison"
+    about: str  # "photo", "card", "strip", "print" or "comparison"
     seen: str  # may hold {detail}
     why: str
     todo: str

@@ -143,6 +143,13 @@ FILM_CHANGES_AT_BAR = FlagKind(
     "both colours were brought to one film, but that is less certain than with an even film",
     "pull with one steady stroke, from well above the bar to well below it",
 )  # fmt: skip
+# Print -----------------------------------------------------------------------------------
+PRINT_AT_EDGE = FlagKind(
+    "print-at-edge", False, "print",
+    "a printed part touches the picture's edge ({detail} cm2)",
+    "a frame, a ruler or the shadow of the block's side would be counted as ink",
+    "crop the picture to the block; if the print itself runs to its edge, all is well",
+)  # fmt: skip
 # Comparison ------------------------------------------------------------------------------
 FILM_DIFFERS = FlagKind(
     "film-differs", False, "comparison",

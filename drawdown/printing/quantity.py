@@ -30,6 +30,7 @@ WIDTH_ERROR = 0.01
 ENOUGH, TOO_LITTLE = 0.95, 0.05
 # How far the limit between light and dark may sit beside the middle, as a share of the gap.
 _LIMIT_SHIFT = 0.2
+_LEAST_PART = 1e-3  # of the picture: what is smaller is a speck
 _LEAST_GAP = 40.0  # of 255, between what prints and what does not
 _SAMPLES = 4000
 
@@ -73,13 +74,15 @@ def rounded_up(value: float) -> float:
 class PrintedArea:
     """What of a picture is printed: the share of it (0..1) and its area; ``limit`` is the grey
     (0..255) below which a pixel counts as dark, ``gap`` the distance between the two kinds,
-    ``printed`` (h, w) bool what was counted."""
+    ``printed`` (h, w) bool what was counted, ``at_edge_cm2`` how much of it hangs together with
+    the picture's edge."""
 
     share: Range
     area_cm2: Range
     limit: float
     gap: float
     printed: np.ndarray
+    at_edge_cm2: float
 
     @property
     def clear(self) -> bool:
@@ -95,26 +98,19 @@ def printed_area(grey: np.ndarray, width_mm: float, light_prints: bool = False) 
     (1979) 62). The interval is how the share moves when the limit does. ``ValueError`` when
     all of the picture is of one grey.
     """
-    counts = np.bincount(grey.ravel(), minlength=256).astype(float)
-    level = np.arange(256)
-    below, weight = np.cumsum(counts), np.cumsum(counts * level)
-    total, mean = below[-1], weight[-1] / below[-1]
-    with np.errstate(all="ignore"):
-        between_kinds = (mean * below - weight) ** 2 / (below * (total - below))
-    between_kinds = np.nan_to_num(between_kinds, posinf=0.0)
-    if between_kinds.max() <= 0:
+    from skimage.filters import threshold_otsu
+
+    if grey.min() == grey.max():
         raise ValueError("the picture is of one grey")
-    # In the middle of a gap, where many limits part the greys alike.
-    best = np.flatnonzero(between_kinds >= between_kinds.max() * (1 - 1e-12))
-    limit = float((best[0] + best[-1]) / 2) + 0.5
-    at = math.floor(limit)
-    dark = weight[at] / below[at]
-    light = (weight[-1] - weight[at]) / (total - below[at])
-    gap = float(light - dark)
+    last_dark = threshold_otsu(grey)
+    # In the middle of the gap to the next grey there is: all limits in it part the greys alike.
+    limit = (float(last_dark) + float(grey[grey > last_dark].min())) / 2
+    dark = grey <= limit
+    gap = float(grey[~dark].mean() - grey[dark].mean())
 
     def share(where: float) -> float:
-        under = below[min(max(math.floor(where), 0), 255)] / total
-        return float(1 - under if light_prints else under)
+        under = float((grey <= where).mean())
+        return 1 - under if light_prints else under
 
     shares = [share(limit + shift * gap) for shift in (-_LIMIT_SHIFT, 0.0, _LIMIT_SHIFT)]
     low, high = max(min(shares), 1e-6), max(shares)
@@ -123,8 +119,21 @@ def printed_area(grey: np.ndarray, width_mm: float, light_prints: bool = False) 
     whole = width_mm * height_mm / 100
     wide = 2 * WIDTH_ERROR
     area = Range(low * whole / (1 + wide), middle * whole, high * whole * (1 + wide))
-    printed = (grey > limit) if light_prints else (grey <= limit)
-    return PrintedArea(Range(low, middle, high), area, limit, gap, printed)
+    printed = ~dark if light_prints else dark
+    at_edge = whole * _share_at_edge(printed)
+    return PrintedArea(Range(low, middle, high), area, limit, gap, printed, at_edge)
+
+
+def _share_at_edge(printed: np.ndarray) -> float:
+    """The share of the picture that printed parts make up which touch its edge, specks apart."""
+    from skimage.measure import label
+
+    parts = label(printed, connectivity=2)
+    size = np.bincount(parts.ravel())
+    rim = np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]])
+    touching = np.setdiff1d(rim, [0])
+    sizes = size[touching] / printed.size
+    return float(sizes[sizes >= _LEAST_PART].sum())
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from calibration.naming import named
+from drawdown.flags import PRINT_AT_EDGE, Flag
 from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.figures import percent
 
@@ -37,8 +38,14 @@ class QuantityAnswer:
     used: bool = False  # the film weight comes from ink that went, losses included
 
     @property
+    def flags(self) -> tuple[Flag, ...]:
+        at_edge = 0.0 if self.area is None else self.area.at_edge_cm2
+        return (PRINT_AT_EDGE("{cm2:.2g}", cm2=at_edge),) if at_edge else ()
+
+    @property
     def notes(self) -> list[str]:
         found = [] if self.area is None or self.area.clear else [_UNCLEAR]
+        found += [flag.text for flag in self.flags]
         ranges = _RANGES if self.left is None else f"{_RANGES} {_LASTS}"
         return [named(text) for text in (*found, ranges, self.film_source)]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from calibration.flags import codes
 from drawdown.printing.quantity import ink_grams
 from drawdown.report.json.document import document, numbers, rounded
 
@@ -29,6 +30,7 @@ def quantity_json(answer: QuantityAnswer) -> str:
         "mix_g": rounded(need.mix_g, 2),
         "inks": _inks(answer.mix, need.mix_g) if answer.mix else None,
         "left": None if answer.left is None else _left(answer.left),
+        "flags": codes(answer.flags),
         "notes": answer.notes,
         "cautions": answer.cautions,
     }

@@ -55,6 +55,23 @@ def test_limit_is_otsus():
     assert area.limit == pytest.approx(threshold_otsu(grey), abs=1.5)
 
 
+def test_limit_lies_in_the_middle_of_a_gap():
+    """Between two greys every limit parts them alike; the lower one is the library's."""
+    grey = np.full((40, 40), 20, np.uint8)
+    grey[:10] = 200
+    assert threshold_otsu(grey) == 20
+    assert quantity.printed_area(grey, 100.0).limit == 110
+
+
+def test_what_touches_the_edge_is_told():
+    """A ruler of 40 x 1000 px beside the disc, cut off by the picture's edge: 8 x 200 mm."""
+    assert quantity.printed_area(drawing(), 200.0).at_edge_cm2 == 0
+    grey = drawing()
+    grey[-40:] = 30
+    grey[:1, 500] = 30  # a speck
+    assert quantity.printed_area(grey, 200.0).at_edge_cm2 == pytest.approx(16, rel=0.01)
+
+
 def test_light_parts_may_be_the_ones_that_print():
     dark = quantity.printed_area(drawing(), 200.0)
     light = quantity.printed_area(drawing(), 200.0, light_prints=True)
@@ -200,6 +217,14 @@ def test_quantity_of_a_picture(tmp_path, capsys):
     assert sum(ink["grams"] for ink in data["inks"]) == pytest.approx(data["mix_g"], abs=0.05)
     assert f"MIX {data['mix_g']:g} g" in out  # what is written is what the inks add up to
     assert data["left"]["verdict"] == "not enough"
+    assert data["flags"] == []
+    framed = np.array(Image.open(block))
+    framed[:, :30] = 30
+    Image.fromarray(framed).save(block)
+    assert cli.main([*typed, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["flags"] == ["print-at-edge"]
+    assert cli.main(typed) == 0
+    assert "crop the picture" in " ".join(capsys.readouterr().out.split()).lower()
 
 
 def test_quantity_of_a_figure(capsys):
