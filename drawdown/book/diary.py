@@ -1,16 +1,5 @@
-"""The diary: every change once more, as plain lines in a file beside the database.
-
-``diary.jsonl`` is written before the database commits, under its writing lock, so it is
-never behind. A line is ``CRC32 JSON``: ``{"n": number, "at": time, "what": words, "rows":
-[[table, id, row or null], ...]}`` with whole rows as they are after the change, and bytes as
-``{"b64": ...}``; behind it ``{"end": number}``. The first line tells the version and the
-book: ``{"diary": "drawdown.diary/1", "schema": 2, "book": id}``; a diary written afresh holds
-the rows so far as lines ``{"part": [table, id, row]}``. A line cut off by a kill has no valid
-CRC and was never acknowledged.
-
-From the diary alone the whole book can be made anew. It also rolls the database forward
-when that lost its latest changes (a log file thrown away, a copy put back).
-"""
+"""The diary: every change once more, as plain lines in a file beside the database. From it alone
+the book can be made anew; README.md says what a line is."""
 
 from __future__ import annotations
 

@@ -1,11 +1,5 @@
-"""Pulled prints of an edition, each read at one or more spots.
-
-How the prints of an edition drift from the first good pull.
-
-Every pull is compared with the first good pull of its spot as ``match`` compares two strips:
-within one photo where the good pull lies beside it (or both were read from one photo), else
-across two photos, with the wider uncertainty of that.
-"""
+"""Pulled prints of an edition, each read at one or more spots, and how they drift from the first
+good pull."""
 
 from __future__ import annotations
 

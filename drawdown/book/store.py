@@ -1,15 +1,10 @@
-"""The book's file: changing it in one piece, undoing.
-
-A book is a folder: ``book.sqlite`` (SQLite, write-ahead log), ``diary.jsonl`` (every change
-once more, see ``diary``) and ``photos/``. All writing goes through ``Book.change``::
+"""The open book: changing it in one piece, undoing, and its changes as a list.
 
     with open_book(folder, create=True) as book, book.change("kept tide blue") as change:
         row_id = change.insert("original", {"name": ...})
 
-Leaving the block commits: on the disk when it returns, or not at all. Two programs may hold
-the same book: one writes at a time, the other waits.
-
-The book's changes as a list, and striking things out.
+Leaving the block commits: on the disk when it returns, or not at all. Two programs may hold the
+same book: one writes at a time, the other waits.
 """
 
 from __future__ import annotations

@@ -1,9 +1,4 @@
-"""Is the book whole? What can be mended, and mending it.
-
-The database is checked page by page and row by row against the diary, whose lines each bear
-a checksum; photos are checked against their hashes. Where the two disagree the whole one is
-believed; whatever is replaced is moved to ``damaged/``, never deleted.
-"""
+"""Is the book whole? What can be mended, and mending it."""
 
 from __future__ import annotations
 

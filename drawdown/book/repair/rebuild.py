@@ -1,9 +1,5 @@
-"""Reading a book's database and diary as far as they can be read, and making the database
-anew from them.
-
-A kill at any moment of the mending leaves a state that can be mended again: the diary stays
-until the new database is in its place, and what is replaced was copied to ``damaged/``.
-"""
+"""Reading a book's database and diary as far as they can be read, and making the database anew
+from them."""
 
 from __future__ import annotations
 

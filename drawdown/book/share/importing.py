@@ -1,9 +1,4 @@
-"""Take a shared book file into a book: in one change, nothing written over.
-
-What is in the book already, the same in everything, is left alone. Where a name is taken by
-something else, ``Answer`` says what is done. The photos are stored before the change that
-names them begins; a file that turns out to be bad is refused before that.
-"""
+"""Take a shared book file into a book: in one change, nothing written over."""
 
 from __future__ import annotations
 

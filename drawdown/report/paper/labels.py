@@ -1,9 +1,4 @@
-"""Labels for packets and kept originals: which stock, and what stands where. Pure.
-
-Stock is given by dimensions alone: the label's size, columns and rows on a sheet, the gaps
-between; the block of labels is centred on the sheet, as stock is cut. The sizes in ``STOCK``
-are common ones (common practice, no source): measure your own.
-"""
+"""Labels for packets and kept originals: which stock, and what stands where. Pure."""
 
 from __future__ import annotations
 

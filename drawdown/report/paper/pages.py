@@ -1,9 +1,4 @@
-"""Printed pages as PDF: millimetres from the upper left corner, words that fit their room.
-
-Letters are Helvetica where it has them (the printer's own, WinAnsi), then the wider typeface
-that comes with the PDF library, then its Japanese, Chinese and Korean ones, which hold Greek
-and Cyrillic too. A letter that none has becomes a question mark, and ``lost`` names it.
-"""
+"""Printed pages as PDF: millimetres from the upper left corner, words that fit their room."""
 
 from __future__ import annotations
 

@@ -8,6 +8,7 @@ import io
 import json
 import os
 import random
+from pathlib import Path
 
 import pytest
 import share_kit as kit
@@ -26,6 +27,8 @@ from drawdown.book.share.validation import READINGS
 from drawdown.commands import main as cli
 
 pytestmark = pytest.mark.slow
+
+ROOT = Path(__file__).resolve().parents[3]
 
 
 @pytest.fixture(scope="module")
@@ -130,6 +133,19 @@ def test_the_format_knows_every_column_of_the_book(shared):
         for table, place in places.items():
             for column in schema.columns(book.db, table):
                 assert column in place or column in left_out, f"{table}.{column}"
+
+
+def test_every_key_of_the_file_is_described():
+    """The README says what each key holds; who writes such a file by hand has nothing else."""
+    from drawdown.book.columns import PHOTO, READING
+    from drawdown.book.share.manifest import KINDS
+
+    text = (ROOT / "drawdown" / "book" / "share" / "README.md").read_text(encoding="utf-8")
+    tables = [READING, PHOTO, *KINDS.values()]
+    tables += [part for table in KINDS.values() for part, _ in table.parts.values()]
+    keys = {column.key for table in tables for column in table.shared}
+    assert "light_sd" in keys
+    assert [key for key in sorted(keys) if f"`{key}`" not in text] == []
 
 
 def test_again_is_nothing_new_and_undo_takes_all_back(shared, here, run, json_of):
