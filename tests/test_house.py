@@ -65,7 +65,6 @@ STILL_NAMING = {
     "drawdown.ink.shelf",
     "drawdown.pipeline.ladder",
     "drawdown.pipeline.value",
-    "drawdown.printing.layer_notation",
     "drawdown.report.text.match",
     "drawdown.studio.batch_memory",
     "drawdown.studio.shelf_file",

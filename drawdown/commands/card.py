@@ -20,7 +20,7 @@ from drawdown.commands.support.parse import read_choice
 SHAPES = ("slip", "frame")
 
 
-def card(
+def card(  # long: one parameter a line
     out: Annotated[
         Path | None,
         typer.Argument(

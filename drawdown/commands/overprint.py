@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 MOST_LAYERS = 12
 
 
-def overprint(
+def overprint(  # long: one parameter a line
     photo: Annotated[
         Path | None,
         typer.Argument(

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from drawdown.printing.quantity import PrintedArea
 
 
-def quantity(
+def quantity(  # long: one parameter a line
     block: Annotated[
         Path | None,
         typer.Argument(
@@ -78,28 +78,10 @@ def quantity(
     _check_area(block, width_mm, area_cm2, light)
     _check_numbers(width_mm, area_cm2, left, prints, way)
     parts = read_mix(mix or [])
-    if shelf is not None and not parts:
-        raise WrongUsage(
-            "--shelf was given without --mix",
-            "without a mix nothing is asked of the shelf",
-            "say what the colour is mixed from with --mix, or leave --shelf out",
-        )
     opt.check_picture(picture, block)
-    if picture is not None and block is None:
-        raise WrongUsage(
-            "--picture was given without a picture of the block",
-            "it shows what was counted as printed",
-            "give the picture of the block, or leave --picture out",
-        )
-    film_given = read_range("--film-weight", film_weight)
+    _check_together(parts, shelf, block, picture, used, film_weight)
+    film_given, used_given = read_range("--film-weight", film_weight), read_used(used)
     waste_given, stays_given = read_range("--waste", waste), read_range("--stays", stays)
-    if used is not None and film_weight is not None:
-        raise WrongUsage(
-            "--used and --film-weight were both given",
-            "either says how thick the film is",
-            "give one of them",
-        )
-    used_given = read_used(used)
 
     from drawdown.printing import quantity as amounts
     from drawdown.report.json.quantity import quantity_json
@@ -114,19 +96,17 @@ def quantity(
         usual_waste = usual_stays = amounts.Range(0.0, 0.0, 0.0)
     else:
         film = film_given or amounts.between(*amounts.FILM_G_M2[way])
-        usual_waste, usual_stays = (
-            amounts.between(*usual) for usual in (WASTE_PERCENT, amounts.STAYS_G)
-        )
+        usual_waste, usual_stays = (amounts.between(*r) for r in (WASTE_PERCENT, amounts.STAYS_G))
     need = amounts.need(area, film, prints, waste_given or usual_waste, stays_given or usual_stays)
     answer = QuantityAnswer(
-        need,
-        None if left is None else amounts.suffices(need, left),
-        named,
-        measured,
-        film_source(way, film_given is not None, used),
-        cautions,
-        None if block is None else str(block),
-        used is not None,
+        need=need,
+        left=None if left is None else amounts.suffices(need, left),
+        mix=named,
+        area=measured,
+        film_source=film_source(way, film_given is not None, used),
+        pigment_cautions=cautions,
+        picture=None if block is None else str(block),
+        used=used is not None,
     )
 
     def draw() -> Image.Image:
@@ -192,6 +172,28 @@ def _check_area(block, width_mm, area_cm2, light) -> None:
             "--width-mm and --light belong to a picture, and none was given",
             "the area was stated with --area-cm2",
             "leave them out, or give the picture",
+        )
+
+
+def _check_together(parts, shelf, block, picture, used, film_weight) -> None:
+    """Options that need each other or exclude each other; raises ``WrongUsage``."""
+    if shelf is not None and not parts:
+        raise WrongUsage(
+            "--shelf was given without --mix",
+            "without a mix nothing is asked of the shelf",
+            "say what the colour is mixed from with --mix, or leave --shelf out",
+        )
+    if picture is not None and block is None:
+        raise WrongUsage(
+            "--picture was given without a picture of the block",
+            "it shows what was counted as printed",
+            "give the picture of the block, or leave --picture out",
+        )
+    if used is not None and film_weight is not None:
+        raise WrongUsage(
+            "--used and --film-weight were both given",
+            "either says how thick the film is",
+            "give one of them",
         )
 
 

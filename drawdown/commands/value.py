@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from PIL import Image
 
 
-def value(
+def value(  # long: one parameter a line
     photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of strips and card.")],
     to: Annotated[
         float | None,

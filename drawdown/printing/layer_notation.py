@@ -13,7 +13,8 @@ from drawdown.ink.shelf import Shelf
 
 _NAME = re.compile(r"^\s*([^=:]+?)\s*:(\s*)(.*)$", re.DOTALL)
 _PART = re.compile(r"\s*([^=,]*?)\s*=\s*([^\s,=]+)\s*(?:,|(?=\s)|$)")
-_SYNTAX = 'write for example --layer "sky: white=80 PB15:3=5 base=15"'
+_EXAMPLE = '`layers` "sky: white=80 PB15:3=5 base=15"'
+_SYNTAX = f"write for example {_EXAMPLE}"
 LONGEST_NAME = 40
 THICKEST = 20.0
 
@@ -29,13 +30,13 @@ class LayerSpec:
 
 
 def read_layers(texts: Sequence[str], shelf: Shelf, least: int, most: int) -> list[LayerSpec]:
-    """The layers of ``--layer``, in the order given; raises ``WrongUsage``."""
+    """``least`` to ``most`` layers, in the order given; raises ``WrongUsage``."""
     if not least <= len(texts) <= most:
         count = "once" if len(texts) == 1 else f"{len(texts)} times"
         raise WrongUsage(
-            f"--layer was given {count}" if texts else "no --layer was given",
+            f"`layers` was given {count}" if texts else "no `layers` was given",
             f"it takes {least} to {most} layers" if most > least else f"it takes {most} layers",
-            f"give --layer once for each layer of the print: {_SYNTAX[18:]}",
+            f"give `layers` once for each layer of the print: {_EXAMPLE}",
         )
     layers = [_layer(text, shelf) for text in texts]
     seen: set[str] = set()
@@ -44,7 +45,7 @@ def read_layers(texts: Sequence[str], shelf: Shelf, least: int, most: int) -> li
             raise WrongUsage(
                 f'two layers are called "{layer.name}"',
                 "the answer speaks of them by name",
-                'name them, as in --layer "dark sky: PB15:3=10 base=90"',
+                'name them, as in `layers` "dark sky: PB15:3=10 base=90"',
             )
         seen.add(layer.name.casefold())
     return layers
@@ -60,7 +61,7 @@ def _layer(text: str, shelf: Shelf) -> LayerSpec:
         part = _PART.match(rest, at)
         if part is None or not part[1]:
             raise WrongUsage(
-                f'in --layer "{text}", "{rest[at:].strip()}" is not an ink, an equals sign and '
+                f'in `layers` "{text}", "{rest[at:].strip()}" is not an ink, an equals sign and '
                 "its parts",
                 "the parts say what the layer is mixed from",
                 f"{_SYNTAX}, with a point for decimals",
@@ -69,7 +70,7 @@ def _layer(text: str, shelf: Shelf) -> LayerSpec:
         what = part[1].casefold()
         if what in named:
             raise WrongUsage(
-                f'--layer "{text}" names {part[1]} twice',
+                f'`layers` "{text}" names {part[1]} twice',
                 "it is not clear which of the two amounts is meant",
                 "give it once, with all of it",
             )
@@ -78,23 +79,23 @@ def _layer(text: str, shelf: Shelf) -> LayerSpec:
             film = _number(part[2], "film", text)
             if film > THICKEST:
                 raise WrongUsage(
-                    f'in --layer "{text}", film is {film:g}',
+                    f'in `layers` "{text}", film is {film:g}',
                     "it counts films as thick as an ordinary strip",
                     "use a number like 0.7 for a thin film or 1.5 for a thick one",
                 )
         else:
             parts[part[1]] = _number(part[2], part[1], text)
     if not parts:
-        raise WrongUsage(f'--layer "{text}" names no ink', "a layer needs a colour", _SYNTAX)
+        raise WrongUsage(f'`layers` "{text}" names no ink', "a layer needs a colour", _SYNTAX)
     mix = shelf.named_mix(parts)
     if not name:
         tinting = [n for n in mix if shelf.find(n).kind not in ("white", "base")] or list(mix)
         name = max(tinting, key=lambda n: mix[n])
-    if "," in name:  # --order could not tell it from two
+    if "," in name:  # an order could not tell it from two
         raise WrongUsage(
             f'the layer "{name}" has a comma in its name',
             "commas part the names of an order",
-            f"give it a name without one: {_SYNTAX[18:]}",
+            f"give it a name without one: {_EXAMPLE}",
         )
     if len(name) > LONGEST_NAME or not name.isprintable():
         raise WrongUsage(
@@ -124,7 +125,7 @@ def _number(text: str, what: str, layer: str) -> float:
         value = math.nan
     if not (value > 0 and math.isfinite(value)):
         raise WrongUsage(
-            f'in --layer "{layer}", {what} is {text}',
+            f'in `layers` "{layer}", {what} is {text}',
             "parts and films are amounts, so they must be numbers above 0",
             _SYNTAX,
         )
@@ -132,7 +133,7 @@ def _number(text: str, what: str, layer: str) -> float:
 
 
 def read_paper(text: str | None) -> tuple[float, float, float] | None:
-    """``--paper L,a,b`` as Lab D50; None for an ordinary white one."""
+    """``"L,a,b"`` as Lab D50; None for an ordinary white one."""
     if text is None:
         return None
     try:
@@ -141,22 +142,22 @@ def read_paper(text: str | None) -> tuple[float, float, float] | None:
         lab = ()
     if len(lab) != 3 or not (20 <= lab[0] <= 100) or not all(abs(v) <= 60 for v in lab[1:]):
         raise WrongUsage(
-            f'--paper "{text}" is not a paper\'s colour',
+            f'`paper` "{text}" is not a paper\'s colour',
             "every layer is seen against the paper",
-            "give its L*, a*, b* as drawdown read shows them, for example --paper 93,0,4; L* "
+            "give its L*, a*, b* as drawdown read shows them, for example `paper` 93,0,4; L* "
             "must lie between 20 and 100",
         )
     return lab
 
 
 def read_order(text: str, layers: Sequence[LayerSpec]) -> tuple[int, ...]:
-    """``--order "sky, reed, key"`` as places in the list of layers."""
+    """``"sky, reed, key"`` as places in the list of layers."""
     wanted = [part.strip().casefold() for part in text.split(",")]
     names = [layer.name.casefold() for layer in layers]
     if sorted(wanted) != sorted(names):
         listed = ", ".join(layer.name for layer in layers)
         raise WrongUsage(
-            f'--order "{text}" does not name every layer once',
+            f'`order` "{text}" does not name every layer once',
             "an order says for each layer when it is printed",
             f"put these in the order you want: {listed}",
         )

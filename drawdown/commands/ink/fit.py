@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
 
 
-def fit(
+def fit(  # long: one parameter a line
     photo: Annotated[
         Path, typer.Argument(metavar="PHOTO", help="Photo of the ink's strips and the card.")
     ],
