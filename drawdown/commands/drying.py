@@ -66,12 +66,8 @@ def drying(
     elif wet is not None and dry is not None:
         kept = _learn(wet, dry, strip_number, dry_number, card, name)
         write_aside(f"Kept as pair {kept.number}; {again} --set-aside {kept.number}")
-    pairs = drying_file.read_pairs()
-    return deliver(
-        json,
-        lambda: drying_json(pairs, drying_file.own_drying()),
-        lambda screen: drying_screen(pairs, screen),
-    )
+    answer = drying_file.read_pairs(), drying_file.own_drying()
+    return deliver(json, answer, drying_json, drying_screen)
 
 
 def _check(wet, dry, strip_number, dry_number, card, name, set_aside, bring_back) -> None:

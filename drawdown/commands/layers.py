@@ -13,8 +13,6 @@ from drawdown.commands.support.output import deliver
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from PIL import Image
-
     from drawdown.printing.layer_notation import LayerSpec
     from drawdown.printing.layer_order import Plan
     from drawdown.printing.overprint import Layer, Sheet
@@ -47,24 +45,14 @@ def layers(
     from drawdown.printing.layer_notation import read_order
     from drawdown.printing.layer_order import MOST_LAYERS, plan
     from drawdown.report.json.layers import layers_json
+    from drawdown.report.pictures.layers import draw_layers
     from drawdown.report.text.layers import layers_screen
 
     def planned(specs: list[LayerSpec], films: Sequence[Layer], on: Sheet) -> Plan:
         return plan(films, on, None if order is None else read_order(order, specs))
 
-    def draw() -> Image.Image:
-        from drawdown.report.pictures.layers import draw_plan
-
-        return draw_plan(answer)
-
     answer = plan_layers(layer or [], MOST_LAYERS, paper, shelf, wet, planned)
-    return deliver(
-        json,
-        lambda: layers_json(answer),
-        lambda screen: layers_screen(answer, screen),
-        picture,
-        draw,
-    )
+    return deliver(json, (answer,), layers_json, layers_screen, picture, draw_layers)
 
 
 def plan_layers(

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
-
-if TYPE_CHECKING:
-    from PIL import Image
 
 
 def opacity(
@@ -45,18 +42,8 @@ def opacity(
 
         rows = read_opacities(seen, base_strip)
     from drawdown.report.json.opacity import opacity_json
+    from drawdown.report.pictures.opacity import draw_opacity
     from drawdown.report.text.opacity import opacity_screen
 
-    def draw() -> Image.Image:
-        from drawdown.report.pictures.opacity import draw_ladder
-
-        return draw_ladder(rows, photo.name)
-
-    return deliver(
-        json,
-        lambda: opacity_json(seen, rows),
-        lambda screen: opacity_screen(seen, rows, screen),
-        picture,
-        draw,
-        seen.all_flags,
-    )
+    answer, flags = (seen, rows), seen.all_flags
+    return deliver(json, answer, opacity_json, opacity_screen, picture, draw_opacity, flags)

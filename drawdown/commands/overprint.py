@@ -13,8 +13,6 @@ from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
 
 if TYPE_CHECKING:
-    from PIL import Image
-
     from drawdown.pipeline.options import Options
     from drawdown.wording.layers import CrossingAnswer
 
@@ -76,23 +74,13 @@ def overprint(  # long: one parameter a line
 
     from drawdown.printing.layer_order import pairs_only
     from drawdown.report.json.layers import overprint_json
+    from drawdown.report.pictures.overprint import draw_overprint
     from drawdown.report.text.layers import overprint_screen
-
-    def draw() -> Image.Image:
-        from drawdown.report.pictures.overprint import draw_overprint
-
-        return draw_overprint(answer)
 
     answer = plan_layers(
         layer or [], MOST_LAYERS, paper, shelf, wet, lambda _, films, on: pairs_only(films, on)
     )
-    return deliver(
-        json,
-        lambda: overprint_json(answer),
-        lambda screen: overprint_screen(answer, screen),
-        picture,
-        draw,
-    )
+    return deliver(json, (answer,), overprint_json, overprint_screen, picture, draw_overprint)
 
 
 def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> list[str]:
@@ -146,22 +134,13 @@ def _crossing(
 ) -> int:  # fmt: skip
     """Read a crossing, predict it from the two strips alone, and compare."""
     from drawdown.report.json.layers import crossing_json
+    from drawdown.report.pictures.crossing import draw_crossing
     from drawdown.report.text.layers import crossing_screen
-
-    def draw() -> Image.Image:
-        from drawdown.report.pictures.crossing import draw_crossing
-
-        return draw_crossing(answer)
 
     with unfit_in_json("overprint", photo, json):
         answer = _compare(photo, options, layers, on_top, wet, shelf)
     return deliver(
-        json,
-        lambda: crossing_json(answer),
-        lambda screen: crossing_screen(answer, screen),
-        picture,
-        draw,
-        answer.flags,
+        json, (answer,), crossing_json, crossing_screen, picture, draw_crossing, answer.flags
     )
 
 

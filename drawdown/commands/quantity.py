@@ -14,8 +14,6 @@ from drawdown.commands.support.parse import MOST_PRINTS, read_mix, read_range, r
 from drawdown.defaults import WASTE_PERCENT
 
 if TYPE_CHECKING:
-    from PIL import Image
-
     from drawdown.printing.quantity import PrintedArea
 
 
@@ -85,6 +83,7 @@ def quantity(  # long: one parameter a line
 
     from drawdown.printing import quantity as amounts
     from drawdown.report.json.quantity import quantity_json
+    from drawdown.report.pictures.quantity import draw_quantity
     from drawdown.report.text.quantity import quantity_screen
     from drawdown.wording.quantity import QuantityAnswer, film_source
 
@@ -109,18 +108,7 @@ def quantity(  # long: one parameter a line
         used=used is not None,
     )
 
-    def draw() -> Image.Image:
-        from drawdown.report.pictures.quantity import draw_quantity
-
-        return draw_quantity(answer)
-
-    return deliver(
-        json,
-        lambda: quantity_json(answer),
-        lambda screen: quantity_screen(answer, screen),
-        picture,
-        draw,
-    )
+    return deliver(json, (answer,), quantity_json, quantity_screen, picture, draw_quantity)
 
 
 def _inks(

@@ -15,6 +15,8 @@ from drawdown.commands.support.output import deliver, photo_options, read_photo,
 if TYPE_CHECKING:
     from PIL import Image
 
+    from drawdown.pipeline.read import Judgement
+
 
 def read(
     photo: Annotated[
@@ -41,19 +43,12 @@ def read(
     from drawdown.report.json.match import read_json
     from drawdown.report.text.match import read_screen
 
-    def draw() -> Image.Image:
+    def draw(seen: Judgement) -> Image.Image:
         from drawdown.report.pictures.answer import draw_picture
 
         return draw_picture(seen)
 
-    return deliver(
-        json,
-        lambda: read_json(seen),
-        lambda screen: read_screen(seen, screen),
-        picture,
-        draw,
-        seen.all_flags,
-    )
+    return deliver(json, (seen,), read_json, read_screen, picture, draw, seen.all_flags)
 
 
 def _refuse_for_folder(
@@ -81,7 +76,5 @@ def _read_folder(folder: Path, card: Path | None, json: bool) -> int:
 
     with ProgressLine() as progress:
         readings = list(read_folder(folder, card, progress))
-    deliver(
-        json, lambda: folder_json(folder, readings), lambda screen: folder_screen(readings, screen)
-    )
+    deliver(json, (folder, readings), folder_json, folder_screen)
     return max((r.exit_code for r in readings), default=0)

@@ -44,6 +44,4 @@ def shelf(
     if write is not None:
         write_shelf(used.shelf, write)
         write_aside(f"Written to {write}: keep the inks you own, and use it with --shelf.")
-    return deliver(
-        json, lambda: shelf_json(used), lambda screen: catalogue_screen(used.shelf, screen)
-    )
+    return deliver(json, (used,), shelf_json, catalogue_screen)

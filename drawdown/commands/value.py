@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -11,9 +11,6 @@ from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
 from drawdown.commands.support.parse import read_mix
-
-if TYPE_CHECKING:
-    from PIL import Image
 
 
 def value(  # long: one parameter a line
@@ -65,21 +62,11 @@ def value(  # long: one parameter a line
 
         plan = plan_of(seen, strip_number or 1, to, inks, named, over, batch_grams)
     from drawdown.report.json.value import value_json
+    from drawdown.report.pictures.value import draw_value
     from drawdown.report.text.value import value_screen
 
-    def draw() -> Image.Image:
-        from drawdown.report.pictures.value import draw_values
-
-        return draw_values(seen, plan, photo.name)
-
-    return deliver(
-        json,
-        lambda: value_json(seen, plan),
-        lambda screen: value_screen(seen, plan, screen),
-        picture,
-        draw,
-        seen.all_flags,
-    )
+    answer, flags = (seen, plan), seen.all_flags
+    return deliver(json, answer, value_json, value_screen, picture, draw_value, flags)
 
 
 def _check(

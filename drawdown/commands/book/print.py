@@ -188,7 +188,7 @@ def _label(one: Packet | Original, shelf: Shelf) -> Label:
 def _rgb(reading: Reading | None) -> Rgb | None:
     if reading is None:
         return None
-    from drawdown.report.text.match import swatch_rgb
+    from drawdown.report.text.terminal import swatch_rgb
 
     return swatch_rgb(reading.lab_d50)
 
@@ -279,7 +279,7 @@ def _ink_rgb(ink: Ink) -> Rgb:
     import numpy as np
 
     from drawdown.matching.batch_model import lab_of_film, paper_ground
-    from drawdown.report.text.match import swatch_rgb
+    from drawdown.report.text.terminal import swatch_rgb
 
     lab = lab_of_film(ink.k[None], ink.s[None], np.ones((1, 1)), paper_ground(None))
     return swatch_rgb(lab[0])

@@ -91,11 +91,7 @@ def fit(  # long: one parameter a line
         dated = changed(ink, source=f"{ink.source}, {date.today().isoformat()}")
         put_inks(path, [dated], over=replace)
         saved = path
-    return deliver(
-        json,
-        lambda: fit_json(photo, ink, told, seen, saved),
-        lambda screen: fit_screen(ink, told, seen, saved, screen),
-    )
+    return deliver(json, (photo, ink, told, seen, saved), fit_json, fit_screen)
 
 
 def _fit_photo(

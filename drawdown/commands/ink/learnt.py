@@ -29,8 +29,5 @@ def learnt(
     said = undone(*forget_last(path, used.shelf)) if undo else None
     memory = read_memory(path)
     inks = turned_out(used.shelf, knowledge_of(memory, used.shelf))
-    return deliver(
-        json,
-        lambda: learnt_json(memory, inks, path),
-        lambda _: said or learnt_screen(memory, inks, path),
-    )
+    screen = learnt_screen if said is None else lambda *_: said
+    return deliver(json, (memory, inks, path), learnt_json, screen)

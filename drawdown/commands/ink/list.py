@@ -16,4 +16,4 @@ def list_inks(
     from drawdown.studio.shelf_file import shelf_in_use
 
     used = shelf_in_use(shelf)
-    return deliver(json, lambda: shelf_json(used), lambda screen: shelf_screen(used, screen))
+    return deliver(json, (used,), shelf_json, shelf_screen)

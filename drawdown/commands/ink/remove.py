@@ -39,11 +39,8 @@ def remove(
             return 0
     path = shelf_to_change(shelf)
     gone = remove_ink(path, name)
-    return deliver(
-        json,
-        lambda: change_json("removed", [gone.name], path),
-        lambda _: f"{gone.title} is off the shelf {path}. Take that back with: drawdown ink undo",
-    )
+    said = f"{gone.title} is off the shelf {path}. Take that back with: drawdown ink undo"
+    return deliver(json, ("removed", [gone.name], path), change_json, lambda *_: said)
 
 
 def undo(
@@ -63,4 +60,4 @@ def undo(
         )
     else:
         said = f"The shelf {path} is as before: {', '.join(left.names)}."
-    return deliver(json, lambda: change_json("undone", None, path), lambda _: said)
+    return deliver(json, ("undone", None, path), change_json, lambda *_: said)

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver
-
-if TYPE_CHECKING:
-    from PIL import Image
 
 
 def show(
@@ -31,6 +28,7 @@ def show(
     from drawdown.ink.ladder_fit import ink_rows
     from drawdown.pipeline.ladder_findings import ink_bands, ink_uses
     from drawdown.report.json.ink import ink_json
+    from drawdown.report.pictures.ink import draw_ink
     from drawdown.report.text.ink import ink_screen
     from drawdown.studio.shelf_file import partner, shelf_in_use
 
@@ -40,15 +38,7 @@ def show(
     bands = ink_bands(ink.k, ink.s, ink_rows(ink))
     uses = ink_uses(ink, white, base, np.array(PAPER_LAB))
 
-    def draw() -> Image.Image:
-        from drawdown.report.pictures.ink import draw_ink
-
-        return draw_ink(ink, white, base)
-
     return deliver(
-        json,
-        lambda: ink_json(ink, bands, uses),
-        lambda screen: ink_screen(ink, bands, uses, screen),
-        picture,
-        draw,
-    )
+        json, (ink, bands, uses), ink_json, ink_screen,
+        picture, lambda ink, *_: draw_ink(ink, white, base),
+    )  # fmt: skip

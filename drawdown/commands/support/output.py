@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVarTuple
 
 from calibration.errors import PhotoUnfit
 from drawdown.commands.support.parse import read_corners
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from calibration.flags import Flag
     from drawdown.pipeline.read import Judgement
     from drawdown.report.text.terminal import Screen
+
+Answer = TypeVarTuple("Answer")
 
 
 def photo_options(
@@ -66,10 +68,11 @@ def unfit_in_json(
 
 def deliver(
     as_json: bool,
-    json_text: Callable[[], str],
-    screen_text: Callable[[Screen], str],
+    answer: tuple[*Answer],
+    json_text: Callable[[*Answer], str],
+    screen_text: Callable[[*Answer, Screen], str],
     picture: Path | None = None,
-    draw: Callable[[], Image.Image] | None = None,
+    draw: Callable[[*Answer], Image.Image] | None = None,
     flags: Iterable[Flag] = (),
 ) -> int:
     """Print the answer as JSON or for the terminal, save its picture where one is wanted, and
@@ -77,12 +80,13 @@ def deliver(
 
     In this order, so that a picture which cannot be saved never costs the answer. Raises
     ``BadFile``."""
-    terminal.write_result(json_text() if as_json else screen_text(terminal.screen(sys.stdout)))
+    screen = terminal.screen(sys.stdout)
+    terminal.write_result(json_text(*answer) if as_json else screen_text(*answer, screen))
     if picture is not None and draw is not None:
         from calibration.files import write_atomically
         from drawdown.report.pictures.answer import png_bytes
 
-        write_atomically(picture, png_bytes(draw()))
+        write_atomically(picture, png_bytes(draw(*answer)))
         say_saved(picture)
     return PhotoUnfit.exit_code if any(flag.hard for flag in flags) else 0
 

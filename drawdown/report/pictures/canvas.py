@@ -8,21 +8,22 @@ import unicodedata
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from PIL import Image, ImageDraw, ImageFont
-
-from drawdown.report.text.match import swatch_rgb
-from drawdown.report.text.terminal import bound
+from drawdown.report.text.terminal import bound, swatch_rgb
 
 if TYPE_CHECKING:
+    from PIL import Image
     from PIL.ImageDraw import ImageDraw
+    from PIL.ImageFont import FreeTypeFont
 
 
 _ALSO = "±°·"  # signs beyond ASCII that the font has
 
 
 @functools.cache
-def font(size: float) -> ImageFont.FreeTypeFont:
+def font(size: float) -> FreeTypeFont:
     """The font at a size in pixels."""
+    from PIL import ImageFont
+
     return ImageFont.load_default(size=max(8.0, round(size, 1)))
 
 
@@ -74,6 +75,8 @@ class Page:
     def __init__(
         self, width_px: int, tallest: float = 400, paper=PAPER, unit_px: float | None = None
     ) -> None:
+        from PIL import Image, ImageDraw  # heavy, and most answers have no picture
+
         self.width = width_px
         self.unit = width_px / 100 if unit_px is None else unit_px
         self.sheet = Image.new("RGB", (width_px, round(tallest * self.unit)), paper)

@@ -15,7 +15,7 @@ from drawdown.report.pictures.answer import png_bytes
 from drawdown.report.pictures.canvas import PAPER, broken, font, plain
 from drawdown.report.text.book import count_words
 from drawdown.report.text.edition import SIGNS
-from drawdown.report.text.match import swatch_rgb
+from drawdown.report.text.terminal import swatch_rgb
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,7 +8,7 @@ import numpy as np
 
 from drawdown.ink.forward import PAPER_LAB, lab_of_film, paper_ground
 from drawdown.report.pictures.canvas import Page
-from drawdown.report.text.match import swatch_rgb
+from drawdown.report.text.terminal import swatch_rgb
 
 if TYPE_CHECKING:
     from PIL import Image

@@ -27,7 +27,7 @@ WIDTH_PX, WIDER_PX = 1280, 2400
 _OTHERS = 5
 
 
-def draw_plan(answer: LayersAnswer) -> Image.Image:
+def draw_layers(answer: LayersAnswer) -> Image.Image:
     """The picture; 1280 px wide, 2400 where there are many fields."""
     plan = answer.plan
     many = len(answer.specs) > 5

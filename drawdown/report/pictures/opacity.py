@@ -7,6 +7,7 @@ word and the number say it all without colour.
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drawdown.printing.opacity import GRADES, WHITE_Y
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from PIL import Image
 
     from drawdown.pipeline.opacity import StripOpacity
+    from drawdown.pipeline.read import Judgement
     from drawdown.printing.opacity import Opacity
 
 WIDTH_PX = 1200
@@ -37,14 +39,14 @@ def place_on_scale(ratio: float) -> float:
     return 1.0
 
 
-def draw_ladder(rows: tuple[StripOpacity, ...], title: str) -> Image.Image:
+def draw_opacity(seen: Judgement, rows: tuple[StripOpacity, ...]) -> Image.Image:
     """The picture: most see-through at the top, covering at the bottom."""
     read = [(row.number, row.opacity) for row in rows if row.opacity is not None]
     read.sort(key=lambda item: item[1].ratio.value)
     bottom = _HEAD + _SCALE + _RUNG * len(read)
     page = Page(WIDTH_PX, bottom + _FOOT, PAPER)
     page.put("How far each ink covers", 5.0, _LEFT, 3.0, bold=0.09)
-    page.put(title, 3.0, _LEFT, 8.8, QUIET, room=92)
+    page.put(Path(seen.photo.path).name, 3.0, _LEFT, 8.8, QUIET, room=92)
     _scale(page, _HEAD)
     for k, (number, o) in enumerate(read):
         _rung(page, number, o, _HEAD + _SCALE + _RUNG * k)

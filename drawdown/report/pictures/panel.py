@@ -9,7 +9,7 @@ from PIL import Image, ImageDraw
 
 from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
 from drawdown.report.pictures.canvas import broken, fitting, font, plain
-from drawdown.report.text.match import swatch_rgb
+from drawdown.report.text.terminal import swatch_rgb
 from drawdown.wording import figures as words
 from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.film import film_first

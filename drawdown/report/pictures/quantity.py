@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from PIL import Image
 
 from drawdown.report.pictures.canvas import INK, PAPER, QUIET, Page
 from drawdown.wording import figures as words
 from drawdown.wording.quantity import amount, span, verdict
 
 if TYPE_CHECKING:
+    from PIL import Image
+
     from drawdown.wording.quantity import QuantityAnswer
 
 WIDTH_PX = 1280
@@ -19,6 +20,8 @@ WIDTH_PX = 1280
 
 def draw_quantity(answer: QuantityAnswer) -> Image.Image:
     """The picture, 1280 px wide."""
+    from PIL import Image
+
     page = Page(WIDTH_PX, tallest=320)
     need, area = answer.need, answer.area
     page.title(f"Mix {amount(need.mix_g)} g for {need.prints} prints")

@@ -7,6 +7,7 @@ without colour.
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drawdown.pipeline.value import strip_value
@@ -31,7 +32,7 @@ _TALLEST = 60.0
 _BOLD = 0.09
 
 
-def draw_values(seen: Judgement, plan: Plan | None, title: str) -> Image.Image:
+def draw_value(seen: Judgement, plan: Plan | None) -> Image.Image:
     """The picture: values of all strips, or of the one that is to be lightened and how."""
     strips = [s for s in seen.strips if plan is None or s.number == plan.number]
     page = Page(
@@ -39,7 +40,7 @@ def draw_values(seen: Judgement, plan: Plan | None, title: str) -> Image.Image:
     )
     heading = "How light each ink is" if plan is None else "White or base"
     page.put(heading, 5.0, _LEFT, 3.0, bold=_BOLD)
-    page.put(title, 3.0, _LEFT, 9.2, QUIET, room=92)
+    page.put(Path(seen.photo.path).name, 3.0, _LEFT, 9.2, QUIET, room=92)
     page.y = 15.2
     for strip in strips:
         _row(page, strip)

@@ -122,7 +122,7 @@ def swatch(lab_d50: Sequence[float], screen: Screen, cells: int = 8) -> list[str
     """A line of the colour itself, where the terminal can show it."""
     if not screen.truecolour:
         return []
-    from drawdown.report.text.match import swatch_rgb
+    from drawdown.report.text.terminal import swatch_rgb
 
     r, g, b = swatch_rgb(lab_d50)
     return [f" \x1b[48;2;{r};{g};{b}m{' ' * cells}\x1b[0m"]

@@ -12,6 +12,8 @@ from drawdown.report.text.terminal import Screen
 from drawdown.wording.figures import count
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from drawdown.studio.drying_file import KeptPair
 
 _NOTHING_YET = (
@@ -21,8 +23,8 @@ _NOTHING_YET = (
 )
 
 
-def drying_screen(kept: Sequence[KeptPair], screen: Screen) -> str:
-    """Every pair, then what those that count say of the next strip."""
+def drying_screen(kept: Sequence[KeptPair], path: Path, screen: Screen) -> str:
+    """Every pair that is kept in ``path``, then what those that count say of the next strip."""
     lines = Lines(screen, indent="")
     if not kept:
         lines.say(named(_NOTHING_YET))

@@ -11,6 +11,8 @@ from drawdown.report.text.terminal import Screen
 from drawdown.wording import figures as words
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from calibration.flags import Flag
     from drawdown.pipeline.folder import FolderReading
 
@@ -20,8 +22,8 @@ _MEANING = (
 )
 
 
-def folder_screen(readings: Sequence[FolderReading], screen: Screen) -> str:
-    """Each photo with a line for each of its strips; what could not be read, and why."""
+def folder_screen(folder: Path, readings: Sequence[FolderReading], screen: Screen) -> str:
+    """Each photo of a folder with a line for each of its strips; what could not be read, why."""
     lines = Lines(screen, indent="")
     read = [r for r in readings if r.seen is not None]
     refused = sum(r.exit_code != 0 for r in read)

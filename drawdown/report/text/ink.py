@@ -12,7 +12,7 @@ from drawdown.report.text.terminal import Screen
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
-    from drawdown.ink.shelf import Ink, Shelf
+    from drawdown.ink.shelf import Ink
     from drawdown.pipeline.ladder_findings import Band, LadderReport, Use
     from drawdown.pipeline.read import Judgement
     from drawdown.studio.shelf_file import ShelfInUse
@@ -46,9 +46,9 @@ def shelf_screen(used: ShelfInUse, screen: Screen) -> str:
     return str(lines)
 
 
-def catalogue_screen(shelf: Shelf, screen: Screen) -> str:
-    """A shelf by its inks' names, kinds and generic names, with the cautions whole."""
-    lines = Lines(screen, indent="  ")
+def catalogue_screen(used: ShelfInUse, screen: Screen) -> str:
+    """The shelf in use by its inks' names, kinds and generic names, with the cautions whole."""
+    shelf, lines = used.shelf, Lines(screen, indent="  ")
     if shelf.title:
         lines.add(shelf.title)
         lines.add()
@@ -92,9 +92,9 @@ def ink_screen(ink: Ink, bands: Sequence[Band], uses: Sequence[Use], screen: Scr
 
 
 def fit_screen(
-    ink: Ink, told: LadderReport, seen: Judgement, saved: Path | None, screen: Screen
+    photo: Path, ink: Ink, told: LadderReport, seen: Judgement, saved: Path | None, screen: Screen
 ) -> str:
-    """What a fit found, and what it left open."""
+    """What a fit from a photo found, and what it left open."""
     lines = Lines(screen, indent="")
     lines.say(f"{ink.title}: {ink.source}.")
     lines.add()

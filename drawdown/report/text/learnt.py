@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration.naming import named
+from drawdown.report.text.lines import Lines
+from drawdown.report.text.terminal import Screen
 from drawdown.wording.figures import count
 
 if TYPE_CHECKING:
@@ -53,33 +56,36 @@ def factor(value: float, log_sd: float) -> str:
     return f"{value:.2f} ({low:.2f} to {high:.2f})"
 
 
-def learnt_screen(memory: Memory, learnt: tuple[Learnt, ...], where: Path) -> str:
+def learnt_screen(memory: Memory, learnt: tuple[Learnt, ...], where: Path, screen: Screen) -> str:
     """Inks that turned out otherwise, then the batches."""
     if not memory.slabs:
         return named(
             "Nothing was learnt yet. Batches are remembered, and teach how your inks behave, "
             "by `match` with `slab` NAME and `mix`."
         )
+    lines = Lines(screen)
     batches = f"{len(memory.slabs)} batch{'' if len(memory.slabs) == 1 else 'es'}"
-    lines = [f"Learnt from {batches}, kept in {where}", ""]
+    lines.add(f"Learnt from {batches}, kept in {where}")
+    lines.add()
     if learnt:
         wide = max(len(row.name) for row in learnt)
-        lines.append(f"{'':<{wide}}  colours, times the shelf's  covers, times the shelf's")
-        lines += [
-            f"{row.name:<{wide}}  {factor(row.absorbs, row.absorbs_log_sd):<25}  "
-            f"{factor(row.scatters, row.scatters_log_sd)}"
-            for row in learnt
-        ]
-        lines.append("In brackets: the interval that holds it with 95 % probability.")
+        lines.add(f"{'':<{wide}}  colours, times the shelf's  covers, times the shelf's")
+        for row in learnt:
+            colours = factor(row.absorbs, row.absorbs_log_sd)
+            covers = factor(row.scatters, row.scatters_log_sd)
+            lines.add(f"{row.name:<{wide}}  {colours:<25}  {covers}")
+        lines.add("In brackets: the interval that holds it with 95 % probability.")
     for slab in memory.slabs:
         last = slab.photos[-1].when[:16].replace("T", " ")
-        lines += ["", f"{slab.name}: {count(len(slab.photos), 'photo')}, the last on {last}"]
-        mix = ", ".join(f"{name} {parts:.3g}" for name, parts in slab.mix.items())
-        lines.append(f"  mixed as {mix} (parts per 100)")
+        lines.add()
+        lines.add(f"{slab.name}: {count(len(slab.photos), 'photo')}, the last on {last}")
+        lines.add(f"  mixed as {_mix(slab.mix, '.3g')} (parts per 100)")
         for number, photo in enumerate(slab.photos, start=1):
-            if photo.step.added:
-                put_in = ", ".join(
-                    f"{n} {100 * share:.2g}" for n, share in photo.step.added.items()
-                )
-                lines.append(f"  before photo {number}: {put_in} parts to 100 of the batch")
-    return "\n".join(lines)
+            if added := {ink: 100 * share for ink, share in photo.step.added.items()}:
+                parts = _mix(added, ".2g")
+                lines.add(f"  before photo {number}: {parts} parts to 100 of the batch")
+    return str(lines)
+
+
+def _mix(parts: Mapping[str, float], form: str) -> str:
+    return ", ".join(f"{ink} {amount:{form}}" for ink, amount in parts.items())

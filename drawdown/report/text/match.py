@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from calibration.flags import Flag
-from drawdown.report.text.terminal import Screen, banner, paint, wrap
+from drawdown.report.text.terminal import Screen, banner, paint, swatch_rgb, wrap
 from drawdown.wording import figures as words
 from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.film import film_first, film_sentences
@@ -288,13 +288,3 @@ def _block(strip: StripReading, cells: int, indent: str = " ") -> str:
     """A bar of the strip's colour (24-bit background)."""
     red, green, blue = swatch_rgb(strip.lab_d50)
     return f"{indent}\x1b[48;2;{red};{green};{blue}m{' ' * cells}\x1b[0m"
-
-
-def swatch_rgb(lab_d50) -> tuple[int, int, int]:  # (3,) floats
-    """8-bit sRGB that shows a Lab D50 colour, clipped to the gamut."""
-    import numpy as np
-
-    from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
-
-    encoded = np.rint(255 * xyz_d50_to_srgb(lab_to_xyz(np.asarray(lab_d50, dtype=float))))
-    return int(encoded[0]), int(encoded[1]), int(encoded[2])

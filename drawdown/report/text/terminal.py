@@ -70,6 +70,16 @@ def paint(text: str, code: str, colour: bool) -> str:
     return f"\x1b[{code}m{text}\x1b[0m" if colour and text else text
 
 
+def swatch_rgb(lab_d50) -> tuple[int, int, int]:  # (3,) floats
+    """8-bit sRGB that shows a Lab D50 colour, clipped to the gamut."""
+    import numpy as np
+
+    from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
+
+    encoded = np.rint(255 * xyz_d50_to_srgb(lab_to_xyz(np.asarray(lab_d50, dtype=float))))
+    return int(encoded[0]), int(encoded[1]), int(encoded[2])
+
+
 def wrap(text: str, columns: int, first: str = "", later: str | None = None) -> list[str]:
     """Lines no wider than ``columns``; ``first`` and ``later`` are the indents. A word that
     is too long by itself (a path) is kept whole, so that it can be copied."""

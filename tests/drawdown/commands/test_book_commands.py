@@ -60,7 +60,7 @@ def test_a_colour_is_kept_matched_remade_and_found_again(book, capsys, tmp_path)
 
     with Image.open(kept["reading"]["crop"]) as crop:
         middle = np.asarray(crop)[crop.height // 3 : -crop.height // 3]
-    from drawdown.report.text.match import swatch_rgb
+    from drawdown.report.text.terminal import swatch_rgb
 
     shown = np.array(swatch_rgb(kept["reading"]["lab_d50"]))
     assert np.abs(np.median(middle.reshape(-1, 3), axis=0) - shown).max() < 6

@@ -21,6 +21,7 @@ from drawdown.ink import film
 from drawdown.ink.shelf import KINDS, Shelf, read_shelf, starter_shelf, write_shelf
 from drawdown.report.text.ink import catalogue_screen
 from drawdown.report.text.terminal import Screen
+from drawdown.studio.shelf_file import ShelfInUse
 from drawdown.wording.cautions import CAUTIONS, pigment_caution
 
 HEAD = 'format = "drawdown.shelf/1"\n'
@@ -342,7 +343,7 @@ def test_any_bytes_are_read_or_explained(tmp_path_factory, content):
 
 @pytest.mark.parametrize("columns", [40, 60, 100])
 def test_list_names_every_ink_and_fits_the_screen(columns):
-    text = catalogue_screen(starter_shelf(), Screen(columns))
+    text = catalogue_screen(ShelfInUse(starter_shelf(), "starter", None), Screen(columns))
     for ink in starter_shelf():
         assert ink.name in text
         assert ink.colour_index in text

@@ -81,7 +81,7 @@ def test_a_refused_strip_is_marked_in_the_list():
     ]
     assert [r.exit_code for r in readings] == [0, 5, 5, 6]
     for columns in (40, 80):
-        text = folder_screen(readings, Screen(columns))
+        text = folder_screen(Path("photos"), readings, Screen(columns))
         assert text.startswith("3 of 4 photos read; in 2 of them something cannot be judged")
         parts = text.split("\n\n")
         assert "×" not in parts[1]
@@ -90,7 +90,7 @@ def test_a_refused_strip_is_marked_in_the_list():
         assert "cannot be judged: no-even-part" in parts[2]
         assert "remarks: glare" in parts[2]
         assert "photo cannot be judged: card-unusable" in " ".join(parts[3].split())
-    assert "×" not in folder_screen(readings[:1], Screen())
+    assert "×" not in folder_screen(Path("photos"), readings[:1], Screen())
 
 
 def test_what_a_worker_sends_back_is_small_and_says_the_same():

@@ -244,7 +244,7 @@ def test_overprint_grid(capsys, tmp_path):
     assert data["schema"] == "drawdown.overprint/1"
     assert len(data["pairs"]) == 6
     # The predicted colour of a pair is in the picture, as sRGB.
-    from drawdown.report.text.match import swatch_rgb
+    from drawdown.report.text.terminal import swatch_rgb
 
     wanted = next(p for p in data["pairs"] if (p["upper"], p["lower"]) == ("sky", "breast"))
     near = np.abs(grid.astype(int) - swatch_rgb(wanted["lab_d50"])).max(axis=-1) <= 1
