@@ -50,7 +50,7 @@ def tell(
 ) -> int:
     """Print the answer as JSON, or for the terminal with what is worth a remark on stderr;
     returns the exit code."""
-    deliver(json, lambda: dump_book(schema, data), screen)
+    deliver(json, (schema, data), dump_book, lambda *shown: screen(shown[-1]))
     for aside in () if json else asides:
         if text := aside if isinstance(aside, str) else aside():
             write_aside(text)
