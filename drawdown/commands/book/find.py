@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -28,16 +27,14 @@ KINDS = ("original", "packet")
 
 
 def find(
-    photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of the strip and card.")],
+    photo: opt.PhotoOfStrip,
     strip_number: shared.StripNumber = 1,
     originals: Annotated[
         bool, typer.Option("--originals", help="Among the kept originals alone.")
     ] = False,
     packets: Annotated[bool, typer.Option("--packets", help="Among the packets alone.")] = False,
     most: Annotated[int, typer.Option(metavar="N", help="How many to show.")] = 5,
-    tolerance: Annotated[
-        float, typer.Option(metavar="T", help="Largest Delta E 2000 that counts as the same.")
-    ] = TOLERANCE_DE00,
+    tolerance: opt.Tolerance = TOLERANCE_DE00,
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
     book: opt.BookFolder = None,

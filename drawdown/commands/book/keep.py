@@ -28,14 +28,12 @@ from drawdown.report.text.book import UNDO, packets_screen
 
 
 def keep(
-    photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of the strip and card.")],
+    photo: opt.PhotoOfStrip,
     name: Annotated[str, typer.Option(metavar="NAME", help="What the colour is called.")],
     strip_number: shared.StripNumber = 1,
     mix: shared.MixParts = None,
     tin: opt.TinMarks = None,
-    grams: Annotated[
-        float | None, typer.Option(metavar="G", help="What the whole mix weighed.")
-    ] = None,
+    grams: opt.MixGrams = None,
     date: opt.OnDate = None,
     paper: Annotated[str, typer.Option(metavar="TEXT", help="The paper it is on.")] = "",
     wet: Annotated[bool, typer.Option("--wet", help="The strip was still wet.")] = False,
@@ -47,7 +45,7 @@ def keep(
             help="The print or edition that the colour belongs to.",
         ),
     ] = "",
-    note: Annotated[str, typer.Option(metavar="TEXT", help="Anything else.")] = "",
+    note: opt.Note = "",
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
     shelf: shared.ShelfOfNames = None,

@@ -97,6 +97,15 @@ Reverse = Annotated[bool, typer.Option("--reverse", help="The other way round.")
 Replace = Annotated[
     bool, typer.Option("--replace", help="Write over a file of that name, if there is one.")
 ]
+Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="Anything else.")]
+Tolerance = Annotated[
+    float,
+    typer.Option("--tolerance", metavar="T", help="Largest Delta E 2000 that counts as the same."),
+]
+MixGrams = Annotated[
+    float | None, typer.Option("--grams", metavar="G", help="What the whole mix weighed.")
+]
+PhotoOfStrip = Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of the strip and card.")]
 Limit = Annotated[int | None, typer.Option("--most", metavar="N", help="Show no more than N.")]
 Removed = Annotated[bool, typer.Option("--removed", help="What was struck out instead.")]
 

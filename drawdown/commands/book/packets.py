@@ -47,7 +47,7 @@ def put_by(
     ] = None,
     strip_number: shared.StripNumber = 1,
     date: opt.OnDate = None,
-    note: Annotated[str, typer.Option(metavar="TEXT", help="Anything else.")] = "",
+    note: opt.Note = "",
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
     shelf: shared.ShelfOfNames = None,

@@ -54,10 +54,8 @@ def pull(
         ),
     ] = None,
     date: opt.OnDate = None,
-    note: Annotated[str, typer.Option(metavar="TEXT", help="Anything else.")] = "",
-    tolerance: Annotated[
-        float, typer.Option(metavar="T", help="Largest Delta E 2000 that counts as the same.")
-    ] = TOLERANCE_DE00,
+    note: opt.Note = "",
+    tolerance: opt.Tolerance = TOLERANCE_DE00,
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
     book: opt.BookFolder = None,
@@ -152,9 +150,7 @@ def drift(
     spot: Annotated[
         str | None, typer.Option(metavar="TEXT", help="Only this part of the print.")
     ] = None,
-    tolerance: Annotated[
-        float, typer.Option(metavar="T", help="Largest Delta E 2000 that counts as the same.")
-    ] = TOLERANCE_DE00,
+    tolerance: opt.Tolerance = TOLERANCE_DE00,
     baseline: Annotated[
         int, typer.Option(metavar="N", help="The control limits rest on the first N pulls.")
     ] = 10,

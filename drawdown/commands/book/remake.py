@@ -215,9 +215,7 @@ def correct(
             help="Take the recipe from what is now in this batch.",
         ),
     ] = None,
-    grams: Annotated[
-        float | None, typer.Option(metavar="G", help="What the whole mix weighed.")
-    ] = None,
+    grams: opt.MixGrams = None,
     why: Annotated[str, typer.Option(metavar="TEXT", help="The reason.")] = "",
     shelf: shared.ShelfOfNames = None,
     book: opt.BookFolder = None,

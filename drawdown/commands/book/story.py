@@ -85,7 +85,7 @@ def added(
         bool,
         typer.Option("--per-100", help="AMOUNT is parts to 100 parts of the batch, not grams."),
     ] = False,
-    note: Annotated[str, typer.Option(metavar="TEXT", help="Anything else.")] = "",
+    note: opt.Note = "",
     shelf: shared.ShelfOfNames = None,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,

@@ -19,6 +19,18 @@ def dump_book(schema: str, data: dict[str, Any]) -> str:
     return json.dumps(whole, indent=2, ensure_ascii=False, allow_nan=False)
 
 
+def _plain(record: Any, *keys: str) -> dict[str, Any]:
+    """What a record says as it stands; what was left empty is null."""
+    return {key: None if (value := getattr(record, key)) == "" else value for key in keys}
+
+
+def _rounded(record: Any, decimals: int, *keys: str) -> dict[str, Any]:
+    return {
+        key: None if (value := getattr(record, key)) is None else round(value, decimals)
+        for key in keys
+    }
+
+
 def mix_data(mix: Mix) -> list[dict[str, Any]]:
     return [
         {"ink": p.ink, "parts": round(p.parts, 4), "ink_batch": p.ink_batch or None} for p in mix
@@ -33,14 +45,12 @@ def reading_data(reading: Reading | None, book: Book | None = None) -> dict[str,
     return {
         "lab_d50": [round(v, 2) for v in r.lab_d50],
         "lab_u95": None if r.lab_u95 is None else [round(v, 2) for v in r.lab_u95],
-        "munsell_value": None if r.munsell_value is None else round(r.munsell_value, 2),
-        "evenness_de00": None if r.evenness_de00 is None else round(r.evenness_de00, 3),
-        "card": r.card,
-        "strip_number": r.strip_number,
+        **_rounded(r, 2, "munsell_value"),
+        **_rounded(r, 3, "evenness_de00"),
+        **_plain(r, "card", "strip_number"),
         "corners_px": [list(c) for c in r.corners_px],
         "flags": list(dict.fromkeys(code for code, _ in r.flags)),
-        "captured": r.captured,
-        "read_at": r.read_at,
+        **_plain(r, "captured", "read_at"),
         "photo": None if book is None else photo_path(book, r.photo),
         "crop": None if book is None else photo_path(book, r.crop),
     }
@@ -58,85 +68,60 @@ def recipe_data(recipe: Recipe | None) -> dict[str, Any] | None:
     if recipe is None:
         return None
     return {
-        "made_at": recipe.made_at,
+        **_plain(recipe, "made_at"),
         "mix": mix_data(recipe.mix),
-        "grams": recipe.grams,
-        "reason": recipe.reason,
+        **_plain(recipe, "grams", "reason"),
     }
 
 
 def original_data(
     o: Original, book: Book | None = None, recipes: tuple[Recipe, ...] | None = None
 ) -> dict[str, Any]:
-    data = {
-        "name": o.name,
-        "date": o.date,
-        "paper": o.paper or None,
-        "state": o.state,
-        "edition": o.edition or None,
-        "note": o.note or None,
-        "removed": o.removed,
+    return {
+        **_plain(o, "name", "date", "paper", "state", "edition", "note", "removed"),
         "reading": reading_data(o.reading, book),
         "recipe": recipe_data(o.recipe),
+        **({} if recipes is None else {"recipes": [recipe_data(r) for r in recipes]}),
     }
-    if recipes is not None:
-        data["recipes"] = [recipe_data(r) for r in recipes]
-    return data
 
 
 def batch_data(b: Batch, names: dict[int, str]) -> dict[str, Any]:
     return {
-        "name": b.name,
-        "date": b.date,
+        **_plain(b, "name", "date"),
         "original": names.get(b.original or 0),
         "mix": mix_data(b.mix),
-        "grams": b.grams,
-        "note": b.note or None,
-        "removed": b.removed,
+        **_plain(b, "grams", "note", "removed"),
     }
 
 
 def packet_data(p: Packet, names: dict[int, str], book: Book | None = None) -> dict[str, Any]:
     return {
-        "name": p.name,
-        "date": p.date,
-        "grams": p.grams,
-        "place": p.place or None,
+        **_plain(p, "name", "date", "grams", "place"),
         "original": names.get(p.original or 0),
         "mix": mix_data(p.mix),
-        "note": p.note or None,
-        "removed": p.removed,
-        "own_reading": p.own_reading,
+        **_plain(p, "note", "removed", "own_reading"),
         "reading": reading_data(p.reading, book),
     }
 
 
 def entry_data(e: Entry, book: Book) -> dict[str, Any]:
     return {
-        "at": e.at,
-        "kind": e.kind,
-        "verdict": e.verdict,
-        "de00": _round(e.de00, 3),
-        "de00_low95": _round(e.de00_low95, 3),
-        "de00_high95": _round(e.de00_high95, 3),
-        "tolerance": e.tolerance,
-        "p_within": _round(e.p_within, 4),
-        "words": e.words,
+        **_plain(e, "at", "kind", "verdict"),
+        **_rounded(e, 3, "de00", "de00_low95", "de00_high95"),
+        **_plain(e, "tolerance"),
+        **_rounded(e, 4, "p_within"),
+        **_plain(e, "words"),
         "across_photos": e.across_photos if e.kind == "read" else None,
         "reading": reading_data(e.reading, book),
         "original_reading": reading_data(e.original_reading, book),
         "advised": e.advised,
         "added": [{"ink": ink, e.added_unit or "amount": amount} for ink, amount in e.added],
-        "note": e.note or None,
+        **_plain(e, "note"),
     }
 
 
 def change_data(d: Done) -> dict[str, Any]:
-    return {"number": d.id, "at": d.at, "what": d.what, "state": d.state}
-
-
-def _round(value: float | None, decimals: int) -> float | None:
-    return None if value is None else round(value, decimals)
+    return {"number": d.id, **_plain(d, "at", "what", "state")}
 
 
 def original_names(book: Book) -> dict[int, str]:
