@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from drawdown.book.columns import BATCH, ENTRY, Batch, Entry, Mix, MixPart, as_json, mix_text
@@ -104,7 +105,7 @@ def batch_called(book: Book, name: str) -> Batch | None:
     return BATCH.record(rows[0]) if rows else None
 
 
-SORTS = {
+SORTS: dict[str, Callable[[Batch], Any]] = {
     "name": lambda b: name_key(b.name),
     "date": lambda b: (b.date, b.id),
     "grams": lambda b: b.grams or 0.0,
@@ -148,8 +149,7 @@ def mix_with_added(batch: Batch, story: tuple[Entry, ...]) -> tuple[Mix, float |
     if not batch.mix:
         return None
     known = batch.grams is not None
-    whole = sum(part.parts for part in batch.mix)
-    scale = (batch.grams / whole) if known else 100 / whole
+    scale = (100 if batch.grams is None else batch.grams) / sum(part.parts for part in batch.mix)
     amounts = {part.ink: part.parts * scale for part in batch.mix}
     tins = {part.ink: part.ink_batch for part in batch.mix}
     for entry in story:

@@ -314,10 +314,10 @@ def _once(table: str, columns: str = "name_key") -> str:
     return f"UNIQUE INDEX {table}_{what} ON {table} ({columns}) WHERE removed IS NULL"
 
 
-SETTING = Table("setting", more={
+SETTING: Table[Any] = Table("setting", more={
     "id": ID, "name": Column("TEXT NOT NULL UNIQUE"), "value": Column("TEXT NOT NULL"),
 })  # fmt: skip
-PHOTO = Table("photo", more={
+PHOTO: Table[Any] = Table("photo", more={
     "id": ID,
     "sha256": Column("TEXT NOT NULL UNIQUE CHECK (length({name}) = 64)", sha256),
     "ending": Column("TEXT NOT NULL", ending),
@@ -349,11 +349,11 @@ PULL = Table(
     "pull", Pull, since=2,
     indexes=[(2, _once("pull", "edition_key, number, spot"))],
 )  # fmt: skip
-CHANGE = Table("change", more={
+CHANGE: Table[Any] = Table("change", more={
     "id": ID, "at": Column("TEXT NOT NULL"), "what": Column("TEXT NOT NULL"),
     "state": choices("done", "undone", "dropped", "settled", shared=False),
 })  # fmt: skip
-CHANGE_ROW = Table(
+CHANGE_ROW: Table[Any] = Table(
     "change_row",
     more={
         "id": ID, "change": refers("change", null=False), "tab": Column("TEXT NOT NULL"),
@@ -362,7 +362,7 @@ CHANGE_ROW = Table(
     indexes=[(1, "INDEX change_row_change ON change_row (change)")],
 )  # fmt: skip
 
-_ALL = (
+_ALL: tuple[Table[Any], ...] = (
     SETTING, PHOTO, READING, ORIGINAL, RECIPE, BATCH, ENTRY, PACKET, PULL, CHANGE, CHANGE_ROW,
 )  # fmt: skip
 TABLES = tuple(table.name for table in _ALL)

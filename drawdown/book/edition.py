@@ -165,8 +165,8 @@ def _run(pulls: list[Pull], tolerance: float, baseline: int) -> Run:
     measured = [_measure(p, good, tolerance) for p in pulls]
     # The good pull is nought by definition, so it says nothing of how pulls scatter in Delta E.
     others = [m for m in measured if m.pull.id != good.id]
-    limits_de = individuals_limits([m.de00 for m in others[:baseline]], LEAST_SIGMA)
-    limits_l = individuals_limits([m.l for m in measured[:baseline]], LEAST_SIGMA)
+    limits_de = individuals_limits(np.array([m.de00 for m in others[:baseline]]), LEAST_SIGMA)
+    limits_l = individuals_limits(np.array([m.l for m in measured[:baseline]]), LEAST_SIGMA)
     points = _signed(measured, good, limits_de, limits_l)
     advice, why = advice_of(points[-1], tolerance)
     earlier = tuple(p.pull.number for p in points[:-1] if set(p.signs) - {"unsure"})

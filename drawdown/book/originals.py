@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import math
 import sqlite3
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 from calibration.errors import WrongUsage
 from drawdown.book.columns import ORIGINAL, RECIPE, Mix, Original, Recipe, mix_text
 from drawdown.book.shapes import name_key
 from drawdown.book.store import Book, Change, Row, now
 
-_RECIPE = {
-    "also": "".join(f', c.{name} AS "recipe.{name}"' for name in RECIPE.columns),
-    "join": "LEFT JOIN recipe c ON c.id = "
-    "(SELECT id FROM recipe WHERE original = t.id ORDER BY id DESC LIMIT 1)",
-}
+
+def _select(*, samples: bool = True) -> str:
+    """Originals, each with its newest recipe."""
+    return ORIGINAL.select(
+        samples=samples,
+        also="".join(f', c.{name} AS "recipe.{name}"' for name in RECIPE.columns),
+        join="LEFT JOIN recipe c ON c.id = "
+        "(SELECT id FROM recipe WHERE original = t.id ORDER BY id DESC LIMIT 1)",
+    )
 
 
 def _original(row: sqlite3.Row) -> Original:
@@ -86,7 +92,7 @@ def check_free(book: Book, table: str, name: str) -> None:
 
 def original_by_id(book: Book, original: int) -> Original | None:
     """An original by its id, struck out or not."""
-    found = book.rows(ORIGINAL.select(**_RECIPE) + "WHERE t.id = ?", (original,))
+    found = book.rows(_select() + "WHERE t.id = ?", (original,))
     return _original(found[0]) if found else None
 
 
@@ -173,7 +179,7 @@ def hue(original: Original) -> float:
     return math.inf if r is None else math.degrees(math.atan2(r.lab_d50[2], r.lab_d50[1])) % 360
 
 
-SORTS = {
+SORTS: dict[str, Callable[[Original], Any]] = {
     "name": lambda o: name_key(o.name),
     "date": lambda o: (o.date, o.id),
     "edition": lambda o: (name_key(o.edition), name_key(o.name)),
@@ -190,8 +196,7 @@ def list_originals(
     """The kept originals that are wanted, in order; without their ensembles."""
     w = wanted or Wanted()
     rows = book.rows(
-        ORIGINAL.select(samples=False, **_RECIPE)
-        + f"WHERE t.removed IS {'NOT NULL' if w.removed else 'NULL'}"
+        _select(samples=False) + f"WHERE t.removed IS {'NOT NULL' if w.removed else 'NULL'}"
     )
     kept = [o for o in map(_original, rows) if _is_wanted(o, w)]
     return sorted(kept, key=SORTS[sort], reverse=reverse)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
+from typing import Any
 
 from calibration.errors import WrongUsage
 from drawdown.book.columns import PACKET, Mix, Packet, mix_text
@@ -10,11 +12,14 @@ from drawdown.book.originals import called, check_free, colour_at_hand, find_by_
 from drawdown.book.shapes import name_key
 from drawdown.book.store import Book, Change
 
+
 # A packet's colour: its own reading, or that of the original it was made for.
-_COLOUR = {
-    "join": "LEFT JOIN original o ON o.id = t.original",
-    "reading": "coalesce(t.reading, o.reading)",
-}
+def _select(*, samples: bool = True) -> str:
+    return PACKET.select(
+        samples=samples,
+        join="LEFT JOIN original o ON o.id = t.original",
+        reading="coalesce(t.reading, o.reading)",
+    )
 
 
 def _packet(row: sqlite3.Row) -> Packet:
@@ -64,7 +69,7 @@ def take_from(change: Change, packet: Packet, grams: float | None) -> float:
 
 
 def packet_by_id(book: Book, packet: int) -> Packet | None:
-    rows = book.rows(PACKET.select(**_COLOUR) + "WHERE t.id = ?", (packet,))
+    rows = book.rows(_select() + "WHERE t.id = ?", (packet,))
     return _packet(rows[0]) if rows else None
 
 
@@ -75,7 +80,7 @@ def find_packet(book: Book, name: str) -> Packet:
     return found
 
 
-SORTS = {
+SORTS: dict[str, Callable[[Packet], Any]] = {
     "name": lambda p: name_key(p.name),
     "date": lambda p: (p.date, p.id),
     "grams": lambda p: p.grams,
@@ -99,8 +104,7 @@ def list_packets(
     """The packets that are wanted, oldest first by default; without their ensembles.
     ``used_up`` shows empty packets too."""
     rows = book.rows(
-        PACKET.select(samples=False, **_COLOUR)
-        + f"WHERE t.removed IS {'NOT NULL' if removed else 'NULL'}"
+        _select(samples=False) + f"WHERE t.removed IS {'NOT NULL' if removed else 'NULL'}"
     )
     kept = [
         p

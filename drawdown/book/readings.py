@@ -31,7 +31,7 @@ def crop_of(seen: Judgement, colour: StripReading) -> np.ndarray:
     """(h, w, 3) uint8 sRGB: the strip alone, colours corrected by the card."""
     rows, columns = np.nonzero(colour.strip.mask)
     top, left = rows.min(), columns.min()
-    step = max(1, -(-max(np.ptp(rows), np.ptp(columns)) // CROP_LONG_SIDE_PX))
+    step = max(1, -(-max(int(np.ptp(rows)), int(np.ptp(columns))) // CROP_LONG_SIDE_PX))
     box = np.s_[top : rows.max() + 1 : step, left : columns.max() + 1 : step]
     rgb = seen.sheet.rgb_linear[box].astype(float)
     height, width = rgb.shape[:2]

@@ -136,7 +136,7 @@ def find_screen(
         for axis, v, u in zip("Lab", colour.lab_d50, colour.widest_u95, strict=True)
     )
     lines = [paint(f" Strip {colour.strip.number}: {seen_as}", "1", screen.colour)]
-    lines += swatch(colour.lab_d50, screen)
+    lines += swatch(colour.lab_d50.tolist(), screen)
     if not found:
         return "\n".join([*lines, "", *paragraph("The book holds no colour to compare.", screen)])
     first = next((one for one in found if usable(one)), None)

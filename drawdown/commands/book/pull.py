@@ -88,7 +88,9 @@ def pull(
         other = None if beside is None else frame.strip_of(own.seen, beside, photo, keep=True)
         with opened.change(f'noted pull {number} of "{edition}"') as change:
             reading = own.note(change)
-            lain = other and insert_reading(change, own.seen, other, own.stored, None)
+            lain = None
+            if other is not None:
+                lain = insert_reading(change, own.seen, other, own.stored, None)
             add_pull(
                 opened, change, edition=edition, number=number, date=day, reading=reading,
                 spot=spot, good=good or first, note=remark, beside=lain,

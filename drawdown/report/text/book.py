@@ -39,10 +39,10 @@ def table(
     Where it is too wide, the columns named in ``spare`` are left out, the first named first;
     where that does not do, each row becomes a block: its first cell, and the rest below with
     the heads before them."""
-    rows = [list(row) for row in rows]
+    cells_of = [list(row) for row in rows]
     widths = [
         max(map(columns_of, (name.strip(), *cells)))
-        for name, cells in zip(head, _turned(rows, len(head)), strict=True)
+        for name, cells in zip(head, _turned(cells_of, len(head)), strict=True)
     ]
     kept = list(range(len(head)))
 
@@ -53,9 +53,9 @@ def table(
         if not fits():
             kept = [i for i in kept if head[i].strip() != name]
     if not fits():
-        return _blocks(head, rows, screen)
+        return _blocks(head, cells_of, screen)
     lines = []
-    for number, row in enumerate([head, *rows]):
+    for number, row in enumerate([head, *cells_of]):
         cells = []
         for i in kept:
             cell = row[i].strip() if number == 0 else row[i]
