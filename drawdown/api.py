@@ -7,7 +7,6 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from calibration.uncertainty.intervals import K95
 from drawdown.defaults import SCALE_STEP_G, TOLERANCE_DE00
 
 if TYPE_CHECKING:
@@ -261,25 +260,23 @@ def advise(
     >>> [ink for ink, parts in advice.additions]
     ['phthalo-blue']
     """
+    import numpy as np
+
     from drawdown.matching.advise import advise as advise_colours
+    from drawdown.matching.batch_history import Step, reading_of
     from drawdown.studio.shelf_file import shelf_in_use
 
     comparison = compare(original, batch, tolerance=tolerance)
+    now = Step(reading_of(original, batch, comparison.d_lab_cov))
     return advise_colours(
-        original.lab_d50,
-        batch.lab_d50,
-        lab_samples_original=original.members(1),
-        lab_samples_batch=batch.members(2),
-        shelf=shelf_in_use(_path(shelf)).shelf,
-        mix=None if mix is None else dict(mix),
+        (now,),
+        shelf_in_use(_path(shelf)).shelf,
+        None if mix is None else dict(mix),
+        tolerance=tolerance,
+        paper_lab=None if paper_lab_d50 is None else np.array(paper_lab_d50, dtype=float),
         batch_grams=batch_grams,
         scale_step=scale_step,
-        tolerance=tolerance,
-        paper_lab=paper_lab_d50,
-        settled=comparison.verdict != "too close to call",
-        matched=comparison.verdict == "match",
-        difference_cov=comparison.d_lab_cov,
-        common_sd=(original.widest_u95 + batch.widest_u95) / (2 * K95),
+        verdict=comparison.verdict,
     )
 
 

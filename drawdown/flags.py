@@ -1,5 +1,6 @@
 """What can be remarked of strips, of a match and of prints; those of photo and card are in
-``calibration.flags``. Whoever looks a kind up by its code asks here, where all are known."""
+``calibration.flags``. Whoever looks a kind up by its code asks here, where all are known. Below
+some kinds stand the words for what was measured, filled in from the remark's numbers."""
 
 from __future__ import annotations
 
@@ -44,6 +45,8 @@ DIFFERENT_LIGHT = FlagKind(
     "the difference of light or paper would be taken for a difference of the ink",
     "pull both on the same paper, move both out of the shadow, and shoot again",
 )  # fmt: skip
+LIGHT_UNSURE = "it is uncertain by {percent:.0f} %"
+PAPER_DARKER = "the paper beside strip {strip} is {percent:.0f} % darker"
 # Strip -----------------------------------------------------------------------------------
 STRIP_CLIPPED = FlagKind(
     "strip-burnt-out", True, "strip",
@@ -157,18 +160,22 @@ FILM_DIFFERS = FlagKind(
     "a thinner film is lighter without being another ink",
     "pull both strips again with the same pressure before adding ink",
 )  # fmt: skip
+LIES_AS_THICK = "{which} lies about {ratio:.2f} times as thick"
 WET_WITH_DRY = FlagKind(
     "wet-with-dry", False, "comparison",
     "a wet strip is compared with a dry one ({detail})",
     "ink changes colour as it dries, and how much is not known here, so no match can be certain",
     "let it dry and shoot again; or teach the program with drawdown drying",
 )  # fmt: skip
+STILL_WET = "the {role} is still wet"
 DRY_EXPECTED = FlagKind(
     "dry-colour-expected", False, "comparison",
     "a wet strip is compared with a dry one, by the colour it should have when dry ({detail})",
     "that is a forecast, so the uncertainty is larger",
     "let it dry and shoot again to be sure",
 )  # fmt: skip
+FROM_ONE_PAIR = "{role}: L* {l:.1f}, a* {a:.1f}, b* {b:.1f}, from 1 pair of wet and dry strips"
+FROM_PAIRS = FROM_ONE_PAIR.replace("1 pair", "{pairs} pairs")
 ACROSS_PHOTOS = FlagKind(
     "across-photos", False, "comparison",
     "original and batch are in two photos",
@@ -181,6 +188,7 @@ KEPT_DIFFERS = FlagKind(
     "it may be another strip, or it has dried, faded or yellowed since it was kept",
     "if the photo does not show the kept original, say `apart`",
 )  # fmt: skip
+KEPT_READS = 'strip {strip} reads Delta E {de00:.1f} from "{name}"'
 OTHER_INKS = FlagKind(
     "other-inks", False, "comparison",
     "the batch was mixed from other tubes than the original",

@@ -44,16 +44,18 @@ def log_reading(
     original_reading: int | None,
     across_photos: bool,
     comparison: Comparison,
+    words: str,
     advised: dict[str, Any] | None,
 ) -> int:
-    """One match in the batch's story. Returns the entry's id."""
+    """One match in the batch's story, with what was said of the difference. Returns the entry's
+    id."""
     c = comparison
     return change.insert("entry", {
         "batch": batch, "at": now(), "kind": "read", "reading": reading,
         "original_reading": original_reading, "across_photos": int(across_photos),
         "de00": float(c.de00), "de00_low95": float(c.de00_low95),
         "de00_high95": float(c.de00_high95), "tolerance": float(c.tolerance),
-        "p_within": float(c.p_within), "verdict": c.verdict, "words": c.words,
+        "p_within": float(c.p_within), "verdict": c.verdict, "words": words,
         "advised": as_json(advised),
     })  # fmt: skip
 

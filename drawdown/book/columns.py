@@ -52,7 +52,7 @@ from drawdown.book.tables import (
 )
 
 if TYPE_CHECKING:
-    from drawdown.reading.colour import StripReading
+    from drawdown.reading.colour import Colour
 
 APPLICATION_ID = 0x6477646E  # "dwdn" as a big-endian number: the file is a studio book
 MOST_PHOTO_BYTES = 400_000_000
@@ -162,31 +162,23 @@ class Reading:
     captured: Annotated[str | None, Column("TEXT", maybe(loose(100)), CAPTURED)]
     read_at: Annotated[str, Column("TEXT NOT NULL", moment)]
 
-    def colour(self, number: int = 1) -> "StripReading":
-        """As the comparison takes it, called strip ``number``; nothing of the photo itself (no
-        mask, no rim). What nobody noted stays unknown."""
+    def colour(self) -> "Colour":
+        """As the comparison takes it. What nobody noted stays unknown."""
         import numpy as np
 
         from drawdown.flags import kind_of
-        from drawdown.reading.colour import StripReading
-        from drawdown.strips.strip import Strip
+        from drawdown.reading.colour import Colour
 
         lab = np.array(self.lab_d50)
         samples = None
         if self.samples is not None:
             samples = lab + np.frombuffer(self.samples, "<f4").reshape(-1, 3).astype(float)
-        nothing = np.zeros((1, 1), dtype=bool)
-        strip = Strip(
-            number, np.zeros((4, 2)), nothing, nothing, np.array([0.0, 1.0]), 0.0, 0.0, 0.0, 0.0, ()
-        )
-        read = StripReading(
-            strip=strip,
+        read = Colour(
             lab_d50=lab,
             lab_samples=samples,
             lab_u95=None if self.lab_u95 is None else np.array(self.lab_u95),
-            evenness_de00=self.evenness_de00 or 0.0,
-            light_sd=self.light_sd or 0.0,
-            trail_lab_d50=lab[None],
+            evenness_de00=self.evenness_de00,
+            light_sd=self.light_sd,
             flags=tuple(kind(detail) for code, detail in self.flags if (kind := kind_of(code))),
         )
         return replace(read, lab_samples=read.members(self.id))

@@ -187,8 +187,8 @@ def _measure(pull: Pull, good: Pull, tolerance: float) -> Point:
         pull.reading.photo is None or pull.reading.photo != good.reading.photo
     )
     c = compare(
-        other.colour(1),
-        pull.reading.colour(2),
+        other.colour(),
+        pull.reading.colour(),
         tolerance=tolerance,
         nominal_card="nominal" in (pull.reading.card, other.card),
         shaded_card=pull.reading.shaded or other.shaded,

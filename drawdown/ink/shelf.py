@@ -18,12 +18,12 @@ import numpy as np
 
 from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.errors import WrongUsage
+from drawdown.ink.hazards import pigment_caution
 from drawdown.ink.tables import bad as _bad
 from drawdown.ink.tables import doubts as _doubts
 from drawdown.ink.tables import numbers as _numbers
 from drawdown.ink.tables import plain as _plain
 from drawdown.ink.tables import read_table as _read_table
-from drawdown.wording.cautions import pigment_caution
 
 FORMAT = "drawdown.shelf/1"
 KINDS = ("colour", "white", "base", "black")

@@ -1,35 +1,30 @@
 """The smallest addition of ink that brings the batch to the original.
 
-``advise`` is pure: colours in, an ``Advice`` out. The physics is in ``film``, what the
-strips tell of batch and inks in ``advice_model``, the choice of inks in ``advice_search``,
-amounts in ``advice_amounts``, a recipe guessed from colour in ``advice_infer``, what it
-comes to in ``advice_outcome`` and the wording in ``advice_words``.
+Pure: colours in, a frozen record of numbers and codes out. The theory is in README.md.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.illuminants import UnderLamp
 from calibration.errors import WrongUsage
-from drawdown.defaults import SCALE_STEP_G
+from drawdown.defaults import SCALE_STEP_G, TOLERANCE_DE00
 from drawdown.flags import STAND_IN_INKS, Flag
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.prior import Knowledge
 from drawdown.ink.shelf import Ink, Shelf
 from drawdown.matching.addition_search import Option, local_metric, search
-from drawdown.matching.amounts import round_grams, round_parts, weigh_out
-from drawdown.matching.batch_history import RATIO_SD, Reading, Step, pulls, reading
+from drawdown.matching.amounts import weigh_out
+from drawdown.matching.batch_history import Reading, Step, pulls
 from drawdown.matching.batch_model import ORIGINAL_SD, Fit, fit
+from drawdown.matching.compare import MATCH, TOO_CLOSE
 from drawdown.matching.guess_mix import guess_mixes
+from drawdown.matching.learn import contradicts
 from drawdown.matching.outcome import high_now, interval, other_lamps, predict
-from drawdown.wording.advice import Facts, describe
-from drawdown.wording.cautions import CAUTIONS
-
-__all__ = ["Advice", "advise", "round_grams", "round_parts"]
 
 # A colour that no mixture of the shelf's inks comes nearer to (Delta E) is of other inks.
 FOREIGN_DE = 8.0
@@ -46,6 +41,43 @@ SURE_WITHIN = 0.95  # probability of being within tolerance at equal film that e
 HARDLY_WITHIN = 0.1
 MOST_PULLS = 3  # strips of one batch before it is taken as it reads
 LEAST_GAIN, LEAST_GAIN_SHARE = 0.3, 0.1  # Delta E and share: less is not worth opening a tin
+
+
+@dataclass(frozen=True, eq=False)
+class Basis:
+    """What an advice rests on.
+
+    ``inks`` are those in the mix or advised; ``lab_nearest`` (3,) and ``de00_nearest`` what the
+    best addition would come to even if it is not advised; ``de00_now`` the distance as read,
+    ``de00_before`` what the photo before this one read (None for a first photo) and
+    ``de00_equal_film`` the probable distance if both films were alike. ``settled``: the photo left
+    no verdict open; ``reachable``: some addition is worth its ink; ``hue_on_shelf``: some ink has
+    about the original's hue; ``surprising``: other amounts of the noted inks would not make such a
+    difference; ``newest_added``: ink went in since the photo before; ``learnt``: earlier batches
+    taught something of the inks; ``foreign`` Delta E to the nearest mixture, if none looks like the
+    strip."""
+
+    inks: tuple[Ink, ...]
+    lab_original: np.ndarray
+    lab_nearest: np.ndarray
+    de00_nearest: float
+    de00_now: float
+    de00_before: float | None
+    de00_equal_film: float
+    tolerance: float
+    batch_grams: float | None
+    scale_step: float
+    settled: bool
+    reachable: bool
+    hue_on_shelf: bool
+    surprising: bool
+    newest_added: bool
+    learnt: bool
+    foreign: float | None
+
+    def kind(self, name: str) -> str:
+        """White, base, black or colour: what an ink of the mix or the advice is."""
+        return next(ink.kind for ink in self.inks if ink.name == name)
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +99,8 @@ class Advice:
     alike, from all photos of it so far; ``look_again`` says that another strip of the same
     batch should come before any ink. ``lamps`` are predicted distances after all additions
     under other lamps. ``mix_used`` is
-    in parts per 100; ``mix_inferred`` says that it was guessed from the colour.
+    in parts per 100; ``mix_inferred`` says that it was guessed from the colour. ``basis`` is what
+    it all rests on: the sentences are made from it (wording/advice).
     """
 
     additions: tuple[tuple[str, float], ...]
@@ -79,11 +112,10 @@ class Advice:
     predicted_u95: np.ndarray
     predicted_de00: float
     predicted_de00_high95: float
-    note: str
     mix_used: dict[str, float]
     mix_inferred: bool
-    caution: tuple[str, ...]
     flags: tuple[Flag, ...]
+    basis: Basis = field(repr=False)
     knife_tips: tuple[str, ...] = ()
     first_de00_95: tuple[float, float] | None = None
     p_within: float | None = None
@@ -92,119 +124,109 @@ class Advice:
 
 
 def advise(
-    lab_original,
-    lab_batch,
-    lab_samples_original,
-    lab_samples_batch,
+    steps: tuple[Step, ...],
     shelf: Shelf,
     mix: dict[str, float] | None = None,
+    *,
+    tolerance: float = TOLERANCE_DE00,
+    paper_lab: np.ndarray | None = None,
     batch_grams: float | None = None,
-    tolerance: float = 2.0,
-    paper_lab=None,
-    film_ratio: float | None = None,
-    film_log_sd: float = RATIO_SD,
-    settled: bool = True,
-    matched: bool = False,
     scale_step: float = SCALE_STEP_G,
-    story: tuple[Step, ...] = (),
-    added: dict[str, float] | None = None,
+    verdict: str | None = None,
     knowledge: Knowledge | None = None,
-    difference_cov=None,
-    common_sd=None,
     film_effect: float | None = None,
 ) -> Advice:
     """Which ink to add, how much, and what it should come to.
 
-    ``lab_original``, ``lab_batch`` (3,) CIELAB D50/2 of the two strips; their ensembles
-    (m, 3), row by row of the same draw, or None; better, ``difference_cov`` (3, 3) and
-    ``common_sd`` (3,) as ``reading`` takes them. ``mix`` is the recipe (any names the shelf
-    finds, parts by weight) as at the first photo, or None to guess one; ``paper_lab`` (3,)
-    the bare sheet; ``film_ratio`` batch over original, when it was measured, with
-    ``film_log_sd`` the standard uncertainty of its logarithm; ``settled`` False when the
-    photo left the verdict open, ``matched`` True when it says match; ``scale_step`` grams the
-    scale can show. ``story`` holds the earlier photos of this batch, and ``added`` what went
-    in since the last of them (share of the batch by ink of the shelf). ``knowledge`` is what
-    was learnt of the inks before. ``film_effect``, the Delta E of a film 30 % thinner as the
-    strips show it or None, helps to guess a recipe.
-    Raises ``WrongUsage`` for an ink that is not on the shelf.
-    """
-    _check(batch_grams, tolerance, film_ratio, scale_step)
-    data = reading(
-        lab_original, lab_batch, lab_samples_original, lab_samples_batch, difference_cov, common_sd
-    )
-    steps = (*story, Step(data, dict(added or {}), film_ratio, film_log_sd))
+    ``steps`` are the photos of the batch, this one last; ``mix`` the recipe (any names the shelf
+    finds, parts by weight) as at the first of them, None to guess one; ``paper_lab`` (3,) the bare
+    sheet; ``scale_step`` grams the scale can show; ``verdict`` what this photo's comparison came
+    to; ``knowledge`` what was learnt of the inks before; ``film_effect`` Delta E of a film 30 %
+    thinner as the strips show it, which helps to guess a recipe. Raises ``WrongUsage`` for an ink
+    that is not on the shelf."""
+    now = steps[-1].reading
+    _check(batch_grams, tolerance, steps[-1].film_ratio, scale_step)
     ground = paper_ground(paper_lab)
-    de00_now = float(delta_e_2000(data.lab_original, data.lab_batch))
-    inferred = mix is None
-    foreign = None
-    if inferred:
-        guesses = guess_mixes(shelf, data.lab_original, ground, GUESSES, film_effect)
-        mixes, log_prior = [g.mix for g in guesses], [g.log_prior for g in guesses]
-        foreign = guesses[0].misfit if guesses[0].misfit > FOREIGN_DE else None
-    else:
-        mixes, log_prior = [shelf.named_mix(mix)], [0.0]
-    recipe_sd, heads = (INFERRED_SD, MOST_GUESSES) if inferred else (ORIGINAL_SD, 1)
-    model = fit(shelf, mixes, log_prior, steps, ground, recipe_sd, heads, knowledge)
-    used = {name: round(parts, 2) for name, parts in mixes[model.recipe].items()}
-
-    best, nothing = _choose(model, shelf, used, inferred, data, tolerance)
-    if matched or foreign or (de00_now <= tolerance and not story):
+    recipes = _recipes(shelf, mix, now.lab_original, ground, film_effect)
+    foreign = recipes.foreign
+    model = recipes.fitted(shelf, steps, ground, knowledge)
+    used = {name: round(parts, 2) for name, parts in recipes.mixes[model.recipe].items()}
+    de00_now = _distance(now)
+    best, nothing = _choose(model, shelf, used, mix is None, now, tolerance)
+    if verdict == MATCH or foreign or (de00_now <= tolerance and len(steps) == 1):
         best = nothing  # a photo that says so is believed, or looked at again
-    nearest = predict(model, data, best.added)
-    outcome = nearest
-    reachable = not best.added.any() or _worth(outcome.de00, de00_now, tolerance)
+    nearest = predict(model, now, best.added)
+    reachable = not best.added.any() or _worth(nearest.de00, de00_now, tolerance)
     if not reachable:
-        best, outcome = nothing, predict(model, data, nothing.added)
-    share = float(np.clip(best.first_share, *(NEXT_SHARES if story else FIRST_SHARES)))
+        best = nothing
+    share = float(np.clip(best.first_share, *(NEXT_SHARES if len(steps) > 1 else FIRST_SHARES)))
     amounts = weigh_out(shelf, best.added, share, batch_grams, scale_step)
-    if amounts.additions:  # what the scale shows is what goes in
-        outcome = predict(model, data, amounts.shares)
+    outcome = predict(model, now, amounts.shares)  # what the scale shows is what goes in
     again = not amounts.additions and HARDLY_WITHIN < nothing.within < SURE_WITHIN
-    again = again and pulls(steps) < MOST_PULLS and not foreign
-    lamps = () if foreign else other_lamps(model, amounts.shares)
-    facts = Facts(
-        shelf=shelf, amounts=amounts, batch_grams=batch_grams, scale_step=scale_step, mix=used,
-        inferred=inferred, settled=settled, reachable=reachable, look_again=again,
-        hue_on_shelf=_hue_on_shelf(shelf, data.lab_original, ground),
-        lab_original=data.lab_original, lab_after=outcome.lab, lab_nearest=nearest.lab,
-        de00_nearest=nearest.de00, de00_now=de00_now, de00_before=_before(story),
-        de00_after=outcome.de00, de00_equal_film=outcome.de00_equal_film,
-        p_within=nothing.within, tolerance=tolerance, surprise=model.surprise,
-        freedom=model.freedom, lamps=lamps, story=bool(story), newest_added=bool(added),
-        learnt=knowledge is not None, foreign=foreign,
+    basis = Basis(
+        inks=tuple(ink for ink in shelf if ink.name in {*used, *amounts.inks}),
+        lab_original=now.lab_original, lab_nearest=nearest.lab, de00_nearest=nearest.de00,
+        de00_before=_distance(steps[-2].reading) if len(steps) > 1 else None,
+        de00_now=de00_now, de00_equal_film=outcome.de00_equal_film, tolerance=tolerance,
+        batch_grams=batch_grams, scale_step=scale_step, settled=verdict != TOO_CLOSE,
+        hue_on_shelf=_hue_on_shelf(shelf, now.lab_original, ground),
+        reachable=reachable, surprising=contradicts(model.surprise, model.freedom),
+        newest_added=bool(steps[-1].added), learnt=knowledge is not None, foreign=foreign,
     )  # fmt: skip
     return Advice(
-        additions=amounts.additions,
-        add_first=amounts.first,
-        portion=amounts.portion,
-        grams=amounts.grams if amounts.additions else None,
-        grams_first=amounts.grams_first if amounts.additions else None,
-        predicted_lab_d50=outcome.lab,
-        predicted_u95=outcome.u95,
-        predicted_de00=outcome.de00,
-        predicted_de00_high95=outcome.de00_high95 if amounts.additions else high_now(data),
-        note=describe(facts),
-        mix_used={} if foreign else used,
-        mix_inferred=inferred,
-        caution=_cautions([shelf.find(name) for name in amounts.inks]),
-        flags=_flags(shelf, used, amounts.inks),
-        knife_tips=amounts.knife_tips,
-        first_de00_95=interval(model, data, amounts.first_shares) if amounts.additions else None,
-        p_within=nothing.within,
-        look_again=again,
-        lamps=lamps,
-    )
+        additions=amounts.additions, add_first=amounts.first, portion=amounts.portion,
+        grams=amounts.grams, grams_first=amounts.grams_first, knife_tips=amounts.knife_tips,
+        predicted_lab_d50=outcome.lab, predicted_u95=outcome.u95, predicted_de00=outcome.de00,
+        predicted_de00_high95=outcome.de00_high95 if amounts.additions else high_now(now),
+        first_de00_95=interval(model, now, amounts.first_shares) if amounts.additions else None,
+        mix_used={} if foreign else used, mix_inferred=mix is None, p_within=nothing.within,
+        look_again=again and pulls(steps) < MOST_PULLS and not foreign,
+        lamps=() if foreign else other_lamps(model, amounts.shares),
+        flags=_flags(basis, amounts.inks), basis=basis,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Recipes:
+    """The noted recipe, or those that are guessed: parts by ink, their weights in advance, how far
+    the original may be off them, how many are kept, and how far the nearest misses the original
+    where it is of other inks."""
+
+    mixes: list[dict[str, float]]
+    log_prior: list[float]
+    sd: float = ORIGINAL_SD
+    heads: int = 1
+    foreign: float | None = None
+
+    def fitted(
+        self, shelf: Shelf, steps: tuple[Step, ...], ground: np.ndarray, known: Knowledge | None
+    ) -> Fit:
+        return fit(shelf, self.mixes, self.log_prior, steps, ground, self.sd, self.heads, known)
+
+
+def _recipes(
+    shelf: Shelf, mix: dict[str, float] | None, lab_original: np.ndarray, ground: np.ndarray,
+    film_effect: float | None,
+) -> _Recipes:  # fmt: skip
+    if mix is not None:
+        return _Recipes([shelf.named_mix(mix)], [0.0])
+    guesses = guess_mixes(shelf, lab_original, ground, GUESSES, film_effect)
+    misfit = guesses[0].misfit
+    return _Recipes(
+        [g.mix for g in guesses], [g.log_prior for g in guesses], INFERRED_SD, MOST_GUESSES,
+        misfit if misfit > FOREIGN_DE else None,
+    )  # fmt: skip
 
 
 def _choose(
-    model: Fit, shelf: Shelf, used: dict[str, float], inferred: bool, data: Reading,
+    model: Fit, shelf: Shelf, used: dict[str, float], inferred: bool, now: Reading,
     tolerance: float,
 ) -> tuple[Option, Option]:  # fmt: skip
     """The best thing to do, and doing nothing (which may be the best)."""
     in_mix = np.array([ink.name in used for ink in shelf])
     thins = np.array([ink.kind in ("white", "base") for ink in shelf])
     options = search(
-        model, in_mix, local_metric(data.lab_original), tolerance, thins if inferred else None
+        model, in_mix, local_metric(now.lab_original), tolerance, thins if inferred else None
     )
     best, nothing = options[0], next(o for o in options if not o.added.any())
     gain = nothing.rms_de00 - best.rms_de00
@@ -213,12 +235,8 @@ def _choose(
     return best, nothing
 
 
-def _before(story: tuple[Step, ...]) -> float | None:
-    """The distance that the photo before this one read."""
-    if not story:
-        return None
-    last = story[-1].reading
-    return float(delta_e_2000(last.lab_original, last.lab_batch))
+def _distance(seen: Reading) -> float:
+    return float(delta_e_2000(seen.lab_original, seen.lab_batch))
 
 
 def _worth(de00_after: float, de00_now: float, tolerance: float) -> bool:
@@ -255,14 +273,6 @@ def _check(
         raise ValueError("film_ratio must be above 0")
 
 
-def _cautions(inks: list[Ink]) -> tuple[str, ...]:
-    if not inks:
-        return ()
-    return CAUTIONS + tuple(f"{ink.name}: {ink.caution}." for ink in inks if ink.caution)
-
-
-def _flags(shelf: Shelf, used: dict[str, float], added: tuple[str, ...]) -> tuple[Flag, ...]:
+def _flags(basis: Basis, added: tuple[str, ...]) -> tuple[Flag, ...]:
     """Say so when the advice rests on the stand-ins."""
-    names = set(used) | set(added)
-    stand_ins = added and any(ink.starter and ink.name in names for ink in shelf)
-    return (STAND_IN_INKS(),) if stand_ins else ()
+    return (STAND_IN_INKS(),) if added and any(ink.starter for ink in basis.inks) else ()

@@ -19,8 +19,8 @@ Rows = tuple[tuple[str, float], ...]
 class Amounts:
     """What to weigh. ``additions`` and ``first`` are (ink, parts per 100 of what they go
     into); ``grams`` and ``grams_first`` the same in grams as the scale shows them, None when
-    the batch's weight is not known; ``portion`` the share of the batch they go into;
-    ``knife_tips`` the inks of which there is less than the scale shows. ``shares`` and
+    the batch's weight is not known or nothing is added; ``portion`` the share of the batch they go
+    into; ``knife_tips`` the inks of which there is less than the scale shows. ``shares`` and
     ``first_shares`` (n,) over the shelf are what is then really put in."""
 
     additions: Rows
@@ -62,7 +62,7 @@ def weigh_out(
             [(ink, 100 * weight / whole) for ink, weight in one] for one in (weights, start)
         )
         tips = [ink.name for ink, share in rows if share * whole < scale_step]
-        grams, grams_first = _named(weights), _named(start)
+        grams, grams_first = _named(weights) or None, _named(start) or None
     return Amounts(
         _named(parts, rounded=True), _named(first, rounded=True), portion, grams, grams_first,
         tuple(tips), _spread(shelf, parts), _spread(shelf, first),

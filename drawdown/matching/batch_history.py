@@ -6,6 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from calibration.uncertainty.intervals import K95
+from drawdown.reading.colour import Colour
+
 # Without an ensemble: per strip and axis, and common to both. Usual for a phone and a card.
 ALONE_SD, COMMON_SD = 0.4, 1.0
 # What no ensemble knows of: the physics is not perfect.
@@ -55,6 +58,15 @@ def reading(
         own = ALONE_SD**2 * eye
         covariance = np.block([[common + own, common], [common, common + own]])
     return Reading(lab_original, lab_batch, covariance + MODEL_SD**2 * np.eye(6))
+
+
+def reading_of(original: Colour, batch: Colour, difference_cov: np.ndarray) -> Reading:
+    """Two colours as they were compared; the mean of what each is uncertain by counts as common to
+    both."""
+    common_sd = (original.widest_u95 + batch.widest_u95) / (2 * K95)
+    return reading(
+        original.lab_d50, batch.lab_d50, difference_cov=difference_cov, common_sd=common_sd
+    )
 
 
 @dataclass(frozen=True, eq=False)

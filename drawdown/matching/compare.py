@@ -1,26 +1,22 @@
-"""Original against batch: CIEDE2000, what differs in words, and the verdict.
+"""Original against batch: CIEDE2000 with its interval, the verdict, and what would settle it.
 
-The verdict is a conformance probability (JCGM 106:2012): p is the probability that the
-true Delta E is within tolerance, from the distribution of the difference *vector*, never
-of the scalar. Two strips in one photo share the correction's errors, so the difference is
-taken member by member of the ensemble.
+Pure: two colours in, a frozen record of numbers and codes out. The theory is in README.md.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from calibration.colour.difference import delta_e_2000, lch_difference, lch_metric, local_metric
+from calibration.colour.difference import delta_e_2000, lch_difference, local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from drawdown import flags as fl
 from drawdown.defaults import TOLERANCE_DE00
-from drawdown.matching.film_family import Mix
-from drawdown.matching.film_or_ink import FilmApart, film_apart
-from drawdown.reading.colour import StripReading
-from drawdown.wording.film import film_detail, film_explains
-from drawdown.wording.hues import GREY_CHROMA, hue_word
+from drawdown.matching.film_or_ink import SURE_SAME, FilmApart, Pulls, film_apart
+from drawdown.reading.budget import UNEVEN_DE, DifferenceU95, difference_u95
+from drawdown.reading.colour import Colour, StripReading
 
 SURE = 0.95
 AT_TOLERANCE = 0.25  # Delta E: what nobody would call a distance from the tolerance
@@ -30,14 +26,14 @@ DRAWS = 4000
 PRIOR_SD = 3.0
 # The camera is not an eye, and a map fitted to a printer's dyes is not quite right for
 # pigments: standard uncertainty of a difference per axis, in the CIEDE2000 metric, as a
-# floor and a share of the difference (rendered scenes, DEVELOPERS.md "Uncertainty"). The
-# share is larger for a home print that was not measured; other tubes raise the floor.
+# floor and a share of the difference (rendered scenes). The share is larger for a home print
+# that was not measured; other tubes raise the floor.
 CAMERA_FLOOR = {False: 0.12, True: 1.0}
 CAMERA_SHARE = {"nominal": 0.15, "measured": 0.13}
 # A card in other light than the strips (in shade) says less about them.
 SHADED_SHARE = 0.45
 # Two photos have two lamps, two tone curves and two fits: standard uncertainty of the
-# difference per axis in the CIEDE2000 metric (rendered pairs, DEVELOPERS.md).
+# difference per axis in the CIEDE2000 metric (rendered pairs).
 ACROSS_PHOTOS = {"nominal": 2.2, "measured": 1.9}
 # A strip that shines in places may shine a little everywhere: standard uncertainty per axis
 # in the CIEDE2000 metric (rendered scenes with soft glare left errors of 2 to 5).
@@ -48,46 +44,114 @@ DIFFERENT_LIGHT_SD = 0.05
 DIFFERENT_RIM = 0.06
 # The same in the photo as it is: more than a lamp's fall-off makes between two strips.
 DIFFERENT_SEEN = 0.12
+# Mahalanobis distance below which no difference is shown: the 95 % point of chi-square with
+# three degrees of freedom.
+SHOWN_CHI2 = 7.815
 
-LET_DRY = "let the wet strip dry, then photograph both again"
-VERDICTS = ("match", "no match", "too close to call")
+# What nobody noted of a colour is taken at its worst that is still compared without a word: light
+# known no better than ``DIFFERENT_LIGHT_SD``; and a reading of any one spot of a strip as uneven
+# as an even one may be, off its mean by that much in some direction (root mean square).
+UNKNOWN_LIGHT_SD, UNKNOWN_EVENNESS_DE00 = DIFFERENT_LIGHT_SD, UNEVEN_DE
+
+MATCH, NO_MATCH, TOO_CLOSE = VERDICTS = ("match", "no match", "too close to call")
+# What would settle a verdict that is too close to call: codes; the words are in wording/verdict.
+LET_DRY, ONE_PHOTO, BY_EYE, PULL_EVENLY, EVEN_LIGHT = (
+    "let-dry", "one-photo", "by-eye", "pull-evenly", "even-light",
+)  # fmt: skip
+AT_THE_TOLERANCE, NO_GLARE, NO_SHADOW, NEARER, MEASURE_CARD = (
+    "at-the-tolerance", "no-glare", "no-shadow", "nearer", "measure-card",
+)  # fmt: skip
 
 
-@dataclass(frozen=True)
+class Settle(NamedTuple):
+    """What to do, as a code, and to which of the two where it is one of them."""
+
+    code: str
+    role: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
 class Comparison:
-    """Batch minus original. ``de00`` best estimate of CIEDE2000, freed of the bias that
-    noise gives near zero; ``de00_low95`` and ``de00_high95`` its 95 % interval; ``dL``,
-    ``dC``, ``dH`` CIELAB differences in lightness, chroma and hue (metric); ``d_lab`` (3,)
-    and ``d_lab_cov`` (3, 3) the difference vector and its covariance; ``p_within`` the
-    probability that the true difference is within tolerance; ``verdict`` None when a hard
-    flag forbids one; ``settle`` what would settle a verdict that is too close to call.
-    ``film_ratio`` and ``de00_equal_film`` (see ``film``, which has their intervals) are None
-    when not determined."""
+    """Batch minus original.
 
-    original: int
-    batch: int
+    ``original`` and ``batch`` are the numbers of the two strips, None for a colour that no strip
+    of a photo shows; ``lab_original_d50`` and ``lab_batch_d50`` (3,) the colours compared and
+    ``d_lab_cov`` (3, 3) the covariance of their difference. ``de00`` is the best estimate of
+    CIEDE2000, freed of the bias that noise gives near zero; ``de00_low95`` and ``de00_high95``
+    its 95 % interval; ``p_within`` the probability that the true difference is within
+    ``tolerance``. ``verdict`` is one of ``VERDICTS``, None when a hard flag forbids one; ``settle``
+    what would settle one that is too close to call. ``film`` is None where no paper is known."""
+
+    original: int | None
+    batch: int | None
+    lab_original_d50: np.ndarray
+    lab_batch_d50: np.ndarray
+    d_lab_cov: np.ndarray
     de00: float
     de00_low95: float
     de00_high95: float
-    dL: float
-    dC: float
-    dH: float
-    d_lab: np.ndarray
-    d_lab_cov: np.ndarray
-    words: str
-    film_ratio: float | None
-    de00_equal_film: float | None
     tolerance: float
     p_within: float
     verdict: str | None
-    settle: str | None
-    flags: tuple[fl.Flag, ...]
+    settle: Settle | None = None
+    flags: tuple[fl.Flag, ...] = ()
     film: FilmApart | None = None
+
+    @property
+    def d_lab(self) -> np.ndarray:
+        """(3,) the difference vector."""
+        return np.asarray(self.lab_batch_d50 - self.lab_original_d50)
+
+    @property
+    def lch(self) -> tuple[float, float, float]:
+        """dL*, dC*ab and signed dH*ab (CIE 15:2018, 8.2.1)."""
+        return lch_difference(self.lab_original_d50, self.lab_batch_d50)
+
+    @property
+    def lch_u95(self) -> DifferenceU95:
+        """Half widths of their 95 % intervals."""
+        return difference_u95(self.lab_original_d50, self.lab_batch_d50, self.d_lab_cov)
+
+    @property
+    def film_ratio(self) -> float | None:
+        """Film of the batch over the original's; None when not determined."""
+        return None if self.film is None else self.film.ratio
+
+    @property
+    def de00_equal_film(self) -> float | None:
+        """CIEDE2000 if both films were alike; None when not determined."""
+        return None if self.film is None else self.film.de00_equal_film
+
+    @property
+    def film_first(self) -> bool:
+        """Whether the strips are to be pulled again before any ink is spent."""
+        return any(flag.kind is fl.FILM_DIFFERS for flag in self.flags)
+
+    @property
+    def film_alone(self) -> bool:
+        """Whether it is the same ink for certain: then no ink is advised at all. Where film and
+        mix look alike, what to add is told for the case that the difference stays."""
+        return self.film_first and self.film is not None and (self.film.p_within or 0) >= SURE_SAME
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """How the two colours came about, as far as it widens their difference."""
+
+    other_inks: bool
+    nominal_card: bool
+    shaded_card: bool
+    across_photos: bool
+    glare: bool
+
+    @property
+    def card(self) -> str:
+        return "nominal" if self.nominal_card else "measured"
 
 
 def compare(
-    original: StripReading,
-    batch: StripReading,
+    original: Colour,
+    batch: Colour,
     *,
     tolerance: float = TOLERANCE_DE00,
     other_inks: bool = False,
@@ -95,119 +159,144 @@ def compare(
     shaded_card: bool = False,
     across_photos: bool = False,
     hard: bool = False,
-    paper_lab: np.ndarray | None = None,
-    mix: Mix | None = None,
-    pulled_alike: bool = False,
     wet_with_dry: bool = False,
+    pulls: Pulls | None = None,
 ) -> Comparison:
-    """Compare two strips. ``nominal_card``, ``shaded_card`` and ``across_photos`` (the two
-    strips are in two photos) widen the uncertainty; ``hard`` says that a hard flag was raised
-    before. Film is told from ink when the bare paper (3,) is known; ``mix`` (when noted) and
-    ``pulled_alike`` (both strips were pulled with care as thick as each other) help with it.
-    ``wet_with_dry``: one was wet, and nothing is known of how it dries: no match is certain."""
-    lab_o, lab_b = original.lab_d50, batch.lab_d50
-    d = lab_b - lab_o
-    m = local_metric(lab_o)
-    kind = "nominal" if nominal_card else "measured"
-    share = SHADED_SHARE if shaded_card else CAMERA_SHARE[kind]
-    sd = float(np.hypot(CAMERA_FLOOR[other_inks], share * np.linalg.norm(m @ d)))
-    if any(f.kind is fl.STRIP_GLARE for f in (*original.flags, *batch.flags)):
-        sd = float(np.hypot(sd, GLARE_SD))
-    members_o = original.lab_samples
-    if across_photos:
-        sd = float(np.hypot(sd, ACROSS_PHOTOS[kind]))
-        # Members of two photos have nothing in common: pair them off otherwise.
-        members_o = np.roll(members_o, len(members_o) // 2, axis=0)
-    to_lab = np.linalg.inv(m)
-    cov = _covariance(batch.lab_samples - members_o) + sd**2 * to_lab @ to_lab.T
-    rim, seen_rim = (0.0, 0.0) if across_photos else _rim_steps(original, batch)
-    # Half of what the paper beside the strips disagrees in may be light.
-    slope = (xyz_to_lab(1.01 * lab_to_xyz(lab_b)) - lab_b) / 0.01
-    cov = cov + (0.5 * rim) ** 2 * np.outer(slope, slope)
+    """Compare two colours: strips of photos, out of the book, or from an instrument.
 
-    rng = np.random.default_rng(7)
-    normal = rng.standard_normal((DRAWS, 3))
+    ``other_inks`` (other tubes than the original's), ``nominal_card``, ``shaded_card`` and
+    ``across_photos`` (not read together) widen the uncertainty; ``hard`` says that a hard flag was
+    raised before; ``wet_with_dry`` that one was wet and nothing is known of how it dries: no match
+    is then certain. Film is told from ink where ``pulls`` says what is known of the paper."""
+    glare = any(f.kind is fl.STRIP_GLARE for f in (*original.flags, *batch.flags))
+    setting = _Setting(other_inks, nominal_card, shaded_card, across_photos, glare)
+    lab_o, lab_b = original.lab_d50, batch.lab_d50
+    rim, seen_rim = (0.0, 0.0) if across_photos else _rim_steps(original, batch)
+    cov = _covariance(original, batch, rim, setting)
+    best, low, high, p = _distance(lab_o, lab_b - lab_o, cov, tolerance)
+    flags = [fl.OTHER_INKS()] if other_inks else []
+    flags += [fl.ACROSS_PHOTOS()] if across_photos else []
+    flags += _light_flags(original, batch, rim, seen_rim)
+    stopped = hard or any(f.hard for f in (*flags, *original.flags, *batch.flags))
+    verdict = None if stopped else _verdict(p, low, best, tolerance)
+    if wet_with_dry and verdict == MATCH:
+        verdict = TOO_CLOSE
+    film = None
+    if pulls is not None and verdict is not None:
+        trails = _trail(original), _trail(batch)
+        film = film_apart(np.stack([lab_o, lab_b]), trails, cov, pulls, tolerance)
+        if film.explains(best, tolerance):
+            which = f"strip {_number(batch)}" if _number(batch) else "the batch"
+            flags.append(fl.FILM_DIFFERS(fl.LIES_AS_THICK, which=which, ratio=film.ratio or 0.0))
+    settle = None
+    if verdict == TOO_CLOSE:
+        apart = abs(best - tolerance)
+        settle = Settle(LET_DRY) if wet_with_dry else _settle(original, batch, cov, apart, setting)
+    return Comparison(
+        _number(original), _number(batch), lab_o, lab_b, cov, best, low, high, tolerance, p,
+        verdict, settle, tuple(flags), film,
+    )  # fmt: skip
+
+
+def _number(colour: Colour) -> int | None:
+    return colour.number if isinstance(colour, StripReading) else None
+
+
+def _trail(colour: Colour) -> np.ndarray:
+    return colour.trail_lab_d50 if isinstance(colour, StripReading) else np.zeros((0, 3))
+
+
+def _covariance(original: Colour, batch: Colour, rim: float, setting: _Setting) -> np.ndarray:
+    """(3, 3) of the Lab difference: the ensembles', the camera's and that of the light."""
+    d = batch.lab_d50 - original.lab_d50
+    m = local_metric(original.lab_d50)
+    share = SHADED_SHARE if setting.shaded_card else CAMERA_SHARE[setting.card]
+    sd = float(np.hypot(CAMERA_FLOOR[setting.other_inks], share * np.linalg.norm(m @ d)))
+    if setting.glare:
+        sd = float(np.hypot(sd, GLARE_SD))
+    if setting.across_photos:
+        sd = float(np.hypot(sd, ACROSS_PHOTOS[setting.card]))
+    blank = sum(colour.evenness_de00 is None for colour in (original, batch))
+    sd = float(np.sqrt(sd**2 + blank * UNKNOWN_EVENNESS_DE00**2 / 3))
+    to_lab = np.linalg.inv(m)
+    cov = _of_members(original, batch, setting.across_photos) + sd**2 * to_lab @ to_lab.T
+    # Half of what the paper beside the strips disagrees in may be light.
+    blank = sum(colour.light_sd is None for colour in (original, batch))
+    light = (0.5 * rim) ** 2 + blank * UNKNOWN_LIGHT_SD**2
+    slope = (xyz_to_lab(1.01 * lab_to_xyz(batch.lab_d50)) - batch.lab_d50) / 0.01
+    return np.asarray(cov + light * np.outer(slope, slope))
+
+
+def _of_members(original: Colour, batch: Colour, across_photos: bool) -> np.ndarray:
+    """(3, 3) covariance of the difference of both ensembles, member by member."""
+    one, two = original.members(1), batch.members(2)
+    if len(one) != len(two):  # not drawn together
+        return np.asarray(np.cov(one.T) + np.cov(two.T))
+    if across_photos:
+        # Members of two photos have nothing in common: pair them off otherwise.
+        one = np.roll(one, len(one) // 2, axis=0)
+    return np.atleast_2d(np.cov((two - one).T))
+
+
+def _light_sd(colour: Colour) -> float:
+    return UNKNOWN_LIGHT_SD if colour.light_sd is None else colour.light_sd
+
+
+def _evenness(colour: Colour) -> float:
+    return UNKNOWN_EVENNESS_DE00 if colour.evenness_de00 is None else colour.evenness_de00
+
+
+def _distance(
+    lab: np.ndarray, d: np.ndarray, cov: np.ndarray, tolerance: float
+) -> tuple[float, float, float, float]:
+    """Best estimate of CIEDE2000, its 95 % interval, and the probability of being within."""
+    normal = np.random.default_rng(7).standard_normal((DRAWS, 3))
     # The prior holds the estimate back a little where the reading is weak.
     prior = np.eye(3) * max(PRIOR_SD, float(np.linalg.norm(d))) ** 2
     keep = prior @ np.linalg.inv(prior + cov)
-    mean_p, cov_p = keep @ d, keep @ cov
-    root = _root(cov_p)
-    draws_p = mean_p + normal @ root.T
+    held = keep @ d + normal @ _root(keep @ cov).T
     zero = normal @ _root(cov).T
-    draws = d + zero
-    everything = delta_e_2000(lab_o, lab_o + np.concatenate([draws_p, draws, zero]))
-    de_p, de, de_zero = np.split(everything, 3)
+    everything = delta_e_2000(lab, lab + np.concatenate([held, d + zero, zero]))
+    de_held, de, de_zero = np.split(everything, 3)
     best = float(np.sqrt(max(0.0, np.mean(de**2) - np.mean(de_zero**2))))
-    p = float(np.mean(de_p <= tolerance))
-    low, high = _interval(d, cov, best, de, de_p)
-
-    flags: list[fl.Flag] = []
-    if other_inks:
-        flags.append(fl.OTHER_INKS())
-    if across_photos:
-        flags.append(fl.ACROSS_PHOTOS())
-    worst = max(original.light_sd, batch.light_sd)
-    if worst > DIFFERENT_LIGHT_SD:
-        flags.append(fl.DIFFERENT_LIGHT(f"it is uncertain by {100 * worst:.0f} %"))
-    elif abs(rim) > DIFFERENT_RIM or abs(seen_rim) > DIFFERENT_SEEN:
-        step = rim if abs(rim) > DIFFERENT_RIM else seen_rim
-        darker = (batch if step < 0 else original).strip.number
-        percent = 100 * (1 - np.exp(-abs(step)))
-        flags.append(
-            fl.DIFFERENT_LIGHT(f"the paper beside strip {darker} is {percent:.0f} % darker")
-        )
-    stopped = hard or any(f.hard for f in (*flags, *original.flags, *batch.flags))
-    verdict = None if stopped else _verdict(p, low, best, tolerance)
-    if wet_with_dry and verdict == VERDICTS[0]:
-        verdict = VERDICTS[2]
-    film = None
-    if paper_lab is not None and verdict is not None:
-        trails = original.trail_lab_d50, batch.trail_lab_d50
-        film = film_apart(lab_o, lab_b, *trails, cov, paper_lab, mix, tolerance, pulled_alike)
-        if film_explains(film, best, tolerance):
-            flags.append(fl.FILM_DIFFERS(film_detail(film, batch.strip.number)))
-    d_l, d_c, d_h = lch_difference(lab_o, lab_b)
-    return Comparison(
-        original=original.strip.number,
-        batch=batch.strip.number,
-        de00=best,
-        de00_low95=low,
-        de00_high95=high,
-        dL=d_l,
-        dC=d_c,
-        dH=d_h,
-        d_lab=d,
-        d_lab_cov=cov,
-        words=difference_words(lab_o, lab_b, cov),
-        film_ratio=None if film is None else film.ratio,
-        de00_equal_film=None if film is None else film.de00_equal_film,
-        tolerance=tolerance,
-        p_within=p,
-        verdict=verdict,
-        settle=(
-            LET_DRY
-            if wet_with_dry and verdict == VERDICTS[2]
-            else _settle(
-                original,
-                batch,
-                cov,
-                other_inks,
-                across_photos,
-                apart=abs(best - tolerance),
-                nominal=nominal_card,
-                shaded=shaded_card,
-            )
-            if verdict == VERDICTS[2]
-            else None
-        ),
-        flags=tuple(flags),
-        film=film,
-    )
+    low, high = _interval(d, cov, best, de, de_held)
+    return best, low, high, float(np.mean(de_held <= tolerance))
 
 
-def _rim_steps(original: StripReading, batch: StripReading) -> tuple[float, float]:
+def _interval(
+    d: np.ndarray, cov: np.ndarray, best: float, de: np.ndarray, de_held: np.ndarray
+) -> tuple[float, float]:
+    """95 % interval of the true Delta E.
+
+    Upper end: the 97.5 % quantile of the sampled Delta E. Lower end: the 2.5 % quantile of
+    those samples that the probability of conformance counts, so that the two agree; zero when
+    no difference at all is plausible."""
+    high = float(np.quantile(de, 0.975))
+    if float(d @ np.linalg.solve(cov, d)) < SHOWN_CHI2:
+        return 0.0, high
+    return min(best, float(np.quantile(de_held, 0.025))), max(high, best)
+
+
+def _root(cov: np.ndarray) -> np.ndarray:
+    values, vectors = np.linalg.eigh((cov + cov.T) / 2)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def _verdict(p: float, low95: float, best: float, tolerance: float) -> str:
+    """By probability; "no match" only when a difference is shown at all: a wide covariance
+    makes any small tolerance improbable without showing one."""
+    if p >= SURE:
+        return MATCH
+    if p <= 1 - SURE and low95 > 0 and best > tolerance:
+        return NO_MATCH
+    return TOO_CLOSE
+
+
+def _rim_steps(original: Colour, batch: Colour) -> tuple[float, float]:
     """How much lighter the paper beside the batch is than beside the original, natural log:
     in even light, and as the photo shows it. 0 where one of them shows no paper."""
+    if not (isinstance(original, StripReading) and isinstance(batch, StripReading)):
+        return 0.0, 0.0
     if original.rim is None or batch.rim is None:
         return 0.0, 0.0
     even = batch.rim.even_log - original.rim.even_log
@@ -215,108 +304,40 @@ def _rim_steps(original: StripReading, batch: StripReading) -> tuple[float, floa
     return float(np.mean(even)), float(np.mean(seen))
 
 
-def _covariance(members: np.ndarray) -> np.ndarray:
-    """(3, 3) of the ensemble's differences (m, 3)."""
-    return np.atleast_2d(np.cov(members.T))
-
-
-def _root(cov: np.ndarray) -> np.ndarray:
-    values, vectors = np.linalg.eigh((cov + cov.T) / 2)
-    return vectors * np.sqrt(np.maximum(values, 0.0))
-
-
-def _verdict(p: float, low95: float, best: float, tolerance: float) -> str:
-    """By probability; "no match" only when a difference is shown at all: a wide covariance
-    makes any small tolerance improbable without showing one."""
-    if p >= SURE:
-        return VERDICTS[0]
-    if p <= 1 - SURE and low95 > 0 and best > tolerance:
-        return VERDICTS[1]
-    return VERDICTS[2]
-
-
-def _interval(
-    d: np.ndarray, cov: np.ndarray, best: float, de: np.ndarray, de_p: np.ndarray
-) -> tuple[float, float]:
-    """95 % interval of the true Delta E.
-
-    Upper end: the 97.5 % quantile of the sampled Delta E. Lower end: the 2.5 % quantile of
-    those samples that the probability of conformance counts, so that the two agree; zero when
-    no difference at all is plausible (Mahalanobis distance of zero below the 95 % point of
-    chi-square with three degrees of freedom, 7.815)."""
-    high = float(np.quantile(de, 0.975))
-    if float(d @ np.linalg.solve(cov, d)) < 7.815:
-        return 0.0, high
-    return min(best, float(np.quantile(de_p, 0.025))), max(high, best)
-
-
-def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | None = None) -> str:
-    """What a printmaker would say of the batch: "a little lighter, clearly greener".
-
-    Each part counts when it exceeds 0.4 Delta E and its own standard uncertainty; under 1
-    it is "a little", over 3 "much".
-    """
-    d = lab_b - lab_o
-    m = lch_metric(lab_o)
-    noise = np.zeros(3) if cov is None else np.sqrt(np.diag(m @ cov @ m.T))
-    size = m @ d
-    grey_o, grey_b = (np.hypot(*lab[1:]) < GREY_CHROMA for lab in (lab_o, lab_b))
-    found: list[tuple[float, str]] = [(size[0], "lighter" if size[0] > 0 else "darker")]
-    if grey_o:
-        # A grey has no hue of its own: whatever colour there is now is a new one.
-        across = float(np.hypot(size[1], size[2]))
-        found.append((across, hue_word(lab_o, lab_b)))
-        noise = np.array([noise[0], np.hypot(noise[1], noise[2]), 0.0])
-        if not grey_b:
-            found.append((size[1], "less grey"))
-            noise[2] = noise[1]
-    elif grey_b:
-        found.append((size[1], "greyer"))
-        found.append((size[2], hue_word(lab_o, lab_b)))
-    else:
-        found.append((size[1], "cleaner" if size[1] > 0 else "duller"))
-        found.append((size[2], hue_word(lab_o, lab_b)))
-    parts = []
-    order = sorted(range(len(found)), key=lambda k: -abs(found[k][0]))
-    for k in order:
-        amount, word = found[k]
-        if abs(amount) < max(0.4, noise[k]):
-            continue
-        grade = "a little " if abs(amount) < 1.0 else "much " if abs(amount) > 3.0 else ""
-        parts.append(grade + word)
-    return ", ".join(parts) if parts else "no difference that can be told"
+def _light_flags(original: Colour, batch: Colour, rim: float, seen_rim: float) -> list[fl.Flag]:
+    """The two stand in other light, or on other paper."""
+    worst = max(_light_sd(original), _light_sd(batch))
+    if worst > DIFFERENT_LIGHT_SD:
+        return [fl.DIFFERENT_LIGHT(fl.LIGHT_UNSURE, percent=100 * worst)]
+    if abs(rim) <= DIFFERENT_RIM and abs(seen_rim) <= DIFFERENT_SEEN:
+        return []
+    step = rim if abs(rim) > DIFFERENT_RIM else seen_rim
+    percent = 100 * (1 - float(np.exp(-abs(step))))
+    strip = _number(batch if step < 0 else original) or 0
+    return [fl.DIFFERENT_LIGHT(fl.PAPER_DARKER, strip=strip, percent=percent)]
 
 
 def _settle(
-    original: StripReading,
-    batch: StripReading,
-    cov: np.ndarray,
-    other_inks: bool,
-    across_photos: bool,
-    *,
-    apart: float,
-    nominal: bool,
-    shaded: bool,
-) -> str:
+    original: Colour, batch: Colour, cov: np.ndarray, apart: float, setting: _Setting
+) -> Settle:
     """The largest removable part of the uncertainty, as something to do. ``apart`` is how far
     the best estimate lies from the tolerance."""
-    worst = max((original, batch), key=lambda s: s.evenness_de00)
-    light = 40 * max(original.light_sd, batch.light_sd)
-    uneven = worst.evenness_de00 / 2
-    if across_photos:
-        return "photograph the kept original and the batch together, in one picture"
-    if other_inks:
-        return "the inks differ from the original's, so judge by eye in the light it will hang in"
+    if setting.across_photos:
+        return Settle(ONE_PHOTO)
+    if setting.other_inks:
+        return Settle(BY_EYE)
+    light = 40 * max(_light_sd(original), _light_sd(batch))
+    role = "batch" if _evenness(batch) > _evenness(original) else "original"
+    uneven = max(_evenness(original), _evenness(batch)) / 2
     total = float(np.sqrt(np.trace(cov) / 3))
     if uneven > max(light, 0.5 * total):
-        return f"pull strip {worst.strip.number} again, more evenly, and shoot once more"
+        return Settle(PULL_EVENLY, role)
     if light > 0.5 * total:
-        return "lay both strips side by side in even light, close to the card, and shoot once more"
+        return Settle(EVEN_LIGHT)
     if apart <= AT_TOLERANCE:
-        return "the difference is right at the tolerance: shoot once more, or decide by eye"
-    if any(f.kind is fl.STRIP_GLARE for f in (*original.flags, *batch.flags)):
-        return "turn the sheet so that no lamp mirrors in the strips, and shoot once more"
-    if shaded:
-        return "move so that no shadow falls on card or strips, and shoot once more"
-    sure = "this photo is too unsure for that tolerance: shoot once more from nearer, in even light"
-    return sure + (", and have your printed card measured" if nominal else "")
+        return Settle(AT_THE_TOLERANCE)
+    if setting.glare:
+        return Settle(NO_GLARE)
+    if setting.shaded_card:
+        return Settle(NO_SHADOW)
+    return Settle(MEASURE_CARD if setting.nominal_card else NEARER)

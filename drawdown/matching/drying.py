@@ -1,31 +1,19 @@
-"""From wet to dry: what drying does to a colour, learned from pairs of readings.
-
-Wet ink shines and lies on top; dry ink has sunk in and scatters at its surface. Two numbers
-stand for that: the film absorbs so many times as much as before (every reflectance to that
-power, as a clear film does by Beer's law), and so much pale light is added by the surface.
-They differ from ink to ink, so their scatter between pairs goes into every prediction.
-
-ASTM D2066: a wet draw-down does not equal a dry film. The form and the sizes below are our
-own judgement. Pure: colours in, frozen records out.
-
-Wet beside dry in a comparison: the dry colour of the wet strip, as far as it is known.
+"""From wet to dry: what drying does to a colour, learned from pairs of readings, and the dry
+colour of a wet strip for a comparison with a dry one. The theory is in README.md.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
+from calibration.uncertainty.intervals import K95
 from drawdown import flags as fl
-
-if TYPE_CHECKING:
-    from drawdown.reading.colour import StripReading
-
+from drawdown.reading.colour import Colour, StripReading
 
 # Before anything is learned: standard deviations of the log of the power, of the surface's
 # light (1 is white), and of what the two cannot follow, in Delta E per axis.
@@ -149,44 +137,44 @@ def predict(
 DRY, WET = "dry", "wet"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Settled:
-    """Both strips as they are to be compared, and what is to be said of it. ``guessed``:
+    """Both colours as they are to be compared, and what is to be said of it. ``guessed``:
     wet is compared with dry and nothing was ever learned of it here."""
 
-    original: StripReading
-    batch: StripReading
+    original: Colour
+    batch: Colour
     flags: tuple[fl.Flag, ...] = ()
     guessed: bool = False
 
 
-def settle(original: StripReading, batch: StripReading, drying: Drying) -> Settled:
-    """When one strip is wet and the other dry, put the dry colour that is expected of the
-    wet one in its place, as uncertain as that is. Two wet strips are compared as they are."""
+def settle(original: Colour, batch: Colour, drying: Drying) -> Settled:
+    """When one is wet and the other dry, put the dry colour that is expected of the wet one in
+    its place, as uncertain as that is. Two wet ones are compared as they are."""
     if WET not in (original.state, batch.state) or original.state == batch.state:
         return Settled(original, batch)
-    wet = original if original.state == WET else batch
-    dry = as_dry(wet, drying)
-    role = "original" if wet is original else "batch"
-    if drying.count:
-        pairs = "1 pair" if drying.count == 1 else f"{drying.count} pairs"
-        lab = ", ".join(f"{a}* {v:.1f}" for a, v in zip("Lab", dry.lab_d50, strict=True))
-        flag = fl.DRY_EXPECTED(f"{role}: {lab}, from {pairs} of wet and dry strips")
-    else:
-        flag = fl.WET_WITH_DRY(f"the {role} is still wet")
-    pair = (dry, batch) if wet is original else (original, dry)
-    return Settled(*pair, (flag,), guessed=not drying.count)
+    role = "original" if original.state == WET else "batch"
+    dry = as_dry(original if role == "original" else batch, drying)
+    pair = (dry, batch) if role == "original" else (original, dry)
+    if not drying.count:
+        return Settled(*pair, (fl.WET_WITH_DRY(fl.STILL_WET, role=role),), guessed=True)
+    lab = dict(zip("lab", map(float, dry.lab_d50), strict=True))
+    words = fl.FROM_ONE_PAIR if drying.count == 1 else fl.FROM_PAIRS
+    return Settled(*pair, (fl.DRY_EXPECTED(words, role=role, pairs=drying.count, **lab),))
 
 
-def as_dry(wet: StripReading, drying: Drying) -> StripReading:
-    """The strip as it should look once dry."""
-    lab, samples = predict(wet.lab_d50, wet.lab_samples, drying)
-    more = samples.var(axis=0) - wet.lab_samples.var(axis=0)
-    return replace(
+def as_dry(wet: Colour, drying: Drying) -> Colour:
+    """The colour as it should look once dry."""
+    members = wet.members()
+    lab, samples = predict(wet.lab_d50, members, drying)
+    more = np.maximum(samples.var(axis=0) - members.var(axis=0), 0.0)
+    dry = replace(
         wet,
         lab_d50=lab,
         lab_samples=samples,
-        lab_u95=np.sqrt(wet.lab_u95**2 + 1.96**2 * np.maximum(more, 0.0)),
-        trail_lab_d50=dried(wet.trail_lab_d50, drying.mean),
+        lab_u95=np.sqrt(wet.widest_u95**2 + K95**2 * more),
         state=DRY,
     )
+    if isinstance(dry, StripReading):
+        return replace(dry, trail_lab_d50=dried(dry.trail_lab_d50, drying.mean))
+    return dry

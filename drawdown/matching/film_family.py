@@ -63,14 +63,12 @@ def figures_of(mix: dict[str, float] | None, shelf: Shelf) -> Mix | None:
 class Family:
     """Curves of both strips (2, c, films, 3): Lab at the films exp(LOG_FILM) times the
     strip's own; ``by_amount`` (n, c, 3) how the original's Lab moves with the log amount of
-    each ink in ``names`` (n); ``seen`` (2, c, films) how much of the trail lies near each
-    place of the curve."""
+    each ink in ``names`` (n)."""
 
     lab: np.ndarray
     names: tuple[str, ...]
     by_amount: np.ndarray
     log_prior: np.ndarray
-    seen: np.ndarray | None = None
 
 
 def _kernel(sd: float) -> np.ndarray:

@@ -1,31 +1,22 @@
 """Film apart from ink: how much of a difference is only a thicker or thinner film?
 
-Thickness itself is never seen. What is seen is how each strip's colour runs from thick to
-thin (its trail). A family of Kubelka-Munk films is laid through the strip's colour and the
-bare paper; its members differ in how much the ink scatters (how opaque it is) and in the
-spectrum behind the colour, and the trails say which members are likely. Each member tells
-what the same ink would look like thinner or thicker. Several explanations of the difference
-are then weighed against each other, each with some film on top: nothing but film; more or
-less of one ink of the mix (transparent base over paper looks exactly like film, white nearly
-does where paper shows through); and any other change of the mix.
-
-Pure: colours in, a frozen record out. Films: P. Kubelka, J. Opt. Soc. Am. 38 (1948) 448. The
-weighing is Bayes' rule on a grid; the priors are our own judgement (no source).
+Pure: colours in, a frozen record of numbers and codes out. The theory is in README.md.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000, local_metric
+from drawdown.defaults import TOLERANCE_DE00
 from drawdown.ink.forward import lab_of_film, paper_ground
-from drawdown.matching.film_family import LOG_FILM, Family, Mix, family, trail_fit
+from drawdown.matching.film_family import LOG_FILM, Mix, family, trail_fit
 
 # Two pulls of one printmaker: standard deviation of the log of their film ratio.
 FILM_SD = 0.25
-MOST_LOG_FILM = 0.9
+FILMS = LOG_FILM[np.abs(LOG_FILM) <= 0.9]  # that are thought of, as logs of the ratio
 # Explanations and their weights: the same ink; another amount of one ink (shared among those
 # of the mix, or base and colour when none is noted); of all inks at once; any other mix.
 SAME_WEIGHT, ONE_WEIGHT, ALL_WEIGHT, OTHER_WEIGHT = 0.34, 0.26, 0.20, 0.20
@@ -46,6 +37,16 @@ NARROWED = 0.7
 # probability (the upper end of the 95 % interval).
 SURE_SAME = 0.975
 ALIKE_SD = 0.05  # of the log ratio, when somebody took care to pull both strips alike
+
+
+@dataclass(frozen=True, eq=False)
+class Pulls:
+    """What is known of how both strips were pulled: the bare paper (3,), the ``mix`` when it is
+    noted, and whether both were pulled with care as thick as each other."""
+
+    paper_lab_d50: np.ndarray
+    mix: Mix | None = None
+    alike: bool = False
 
 
 @dataclass(frozen=True)
@@ -76,32 +77,33 @@ class FilmApart:
     instead: tuple[tuple[str, bool, float], ...] = ()
     effect_de00: float | None = None
 
+    def explains(self, de00: float, tolerance: float) -> bool:
+        """Whether the film accounts for a difference: within tolerance at equal film, though
+        not as the strips lie."""
+        return (
+            self.ratio is not None
+            and self.de00_equal_film is not None
+            and de00 > tolerance >= self.de00_equal_film
+        )
+
 
 def film_apart(
-    lab_original,
-    lab_batch,
-    trail_original,
-    trail_batch,
-    difference_cov,
-    paper_lab,
-    mix: Mix | None = None,
-    tolerance: float = 2.0,
-    pulled_alike: bool = False,
+    labs: np.ndarray,
+    trails: tuple[np.ndarray, np.ndarray],
+    cov: np.ndarray,
+    pulls: Pulls,
+    tolerance: float = TOLERANCE_DE00,
 ) -> FilmApart:
-    """Tell film from ink. Lab D50/2 of both strips (3,), their trails (k, 3), the covariance
-    (3, 3) of the measured difference, the bare paper (3,) or None; ``mix`` when it is noted;
-    ``pulled_alike`` when both strips were pulled with care as thick as each other. A trail
-    may be empty: then little can be told."""
-    lab_o, lab_b = np.asarray(lab_original, float), np.asarray(lab_batch, float)
-    cov = np.asarray(difference_cov, float)
-    ground = paper_ground(paper_lab)
+    """Tell film from ink. ``labs`` (2, 3) Lab D50/2 of original and batch, their ``trails``
+    (k, 3) each, the covariance (3, 3) of the measured difference. A trail may be empty: then
+    little can be told."""
+    lab_o = labs[0]
+    ground = paper_ground(pulls.paper_lab_d50)
     paper = lab_of_film(np.zeros(31), np.zeros(31), 0.0, ground)
-    curves = family(np.stack([lab_o, lab_b]), ground, mix)
+    curves = family(labs, ground, pulls.mix)
     fits = [
         trail_fit(trail, lab, paper, curve)
-        for trail, lab, curve in zip(
-            (trail_original, trail_batch), (lab_o, lab_b), curves.lab, strict=True
-        )
+        for trail, lab, curve in zip(trails, labs, curves.lab, strict=True)
     ]
     log_w = curves.log_prior + fits[0].log_likelihood + fits[1].log_likelihood
     weight = np.exp(log_w - log_w.max())
@@ -110,21 +112,22 @@ def film_apart(
     bares = effect / np.linalg.norm(local_metric(lab_o) @ (paper - lab_o))
     low, middle, high = _quantiles(effect, weight, (0.05, 0.5, 0.95))
     if high < HIDING:
-        return _opaque(lab_o, lab_b, cov, float(high), tolerance)
+        return _opaque(labs, cov, high, tolerance)
     if high > VAGUE * max(low, HIDING):
         return FilmApart("short")
-    film_sd = ALIKE_SD if pulled_alike else FILM_SD
-    seen = [fit.seen for fit in fits]
-    lab = np.stack([fit.lab for fit in fits])
-    curves = replace(curves, lab=lab, seen=np.stack(seen))
-    return _weigh(lab_o, lab_b, cov, curves, weight, bares, float(middle), tolerance, film_sd)
+    film_sd = ALIKE_SD if pulls.alike else FILM_SD
+    lab, seen = (np.stack([getattr(fit, name) for fit in fits]) for name in ("lab", "seen"))
+    residual, weight, keep = _residuals(labs, lab, seen, weight, bares)
+    by_amount = np.tile(curves.by_amount[:, keep], (1, len(STRETCH), 1))
+    weighed = _weigh(lab_o, cov, residual, weight, by_amount, film_sd)
+    return _told(labs, weighed, by_amount, curves.names, tolerance, film_sd, middle)
 
 
 def _at(curves: np.ndarray, log_film: float) -> np.ndarray:
     """(c, 3) the curves at one film."""
     place = np.interp(log_film, LOG_FILM, np.arange(len(LOG_FILM)))
     low = min(int(place), len(LOG_FILM) - 2)
-    return curves[:, low] + (place - low) * (curves[:, low + 1] - curves[:, low])
+    return np.asarray(curves[:, low] + (place - low) * (curves[:, low + 1] - curves[:, low]))
 
 
 def _along(curves: np.ndarray, log_film: np.ndarray) -> np.ndarray:
@@ -134,12 +137,13 @@ def _along(curves: np.ndarray, log_film: np.ndarray) -> np.ndarray:
     low = place.astype(int)
     c = np.arange(len(curves))[:, None]
     share = (place - low)[..., None]
-    return (1 - share) * curves[c, low] + share * curves[c, low + 1]
+    return np.asarray((1 - share) * curves[c, low] + share * curves[c, low + 1])
 
 
-def _opaque(lab_o, lab_b, cov, effect: float, tolerance: float) -> FilmApart:
+def _opaque(labs: np.ndarray, cov: np.ndarray, effect: float, tolerance: float) -> FilmApart:
     """Film cannot explain anything: the difference at equal film is the difference, give or
     take what a little film may do."""
+    lab_o, lab_b = labs
     rng = np.random.default_rng(13)
     noise = rng.multivariate_normal(np.zeros(3), cov, DRAWS)
     noise += rng.standard_normal((DRAWS, 3)) @ (0.3 * effect * np.linalg.inv(local_metric(lab_o))).T
@@ -159,30 +163,48 @@ def _opaque(lab_o, lab_b, cov, effect: float, tolerance: float) -> FilmApart:
     )
 
 
-def _weigh(
-    lab_o, lab_b, cov, curves: Family, weight, bares, effect, tolerance, film_sd
-) -> FilmApart:
-    """All explanations at all films, weighed by prior and fit."""
+def _residuals(
+    labs: np.ndarray, curves: np.ndarray, seen: np.ndarray, weight: np.ndarray, bares: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What is left of the difference (c, f, 3) once the films are made alike, for each curve that
+    counts and each film; the curves' weights (c,), and which of the family's they are."""
     keep = weight > 1e-3
     weight = weight[keep] / weight[keep].sum()
-    f = LOG_FILM[np.abs(LOG_FILM) <= MOST_LOG_FILM]
     # At the original's film: the batch's own curve, as much thinner as the batch is thicker.
     share = np.clip(1 - bares[keep] / BARES, 0.1, 1.0)
     stretch = np.exp(STRETCH[:, None] * share)  # (4, c)
-    place = f * stretch[..., None]
-    thicker = _along(curves.lab[1][keep], -place) - lab_o  # (4, c, f, 3)
+    place = FILMS * stretch[..., None]
+    thicker = _along(curves[1][keep], -place) - labs[0]  # (4, c, f, 3)
     # The other way round: the original's curve to the batch's film. What was seen counts most.
-    thinner = lab_b - _along(curves.lab[0][keep], place)
-    seen = [
+    thinner = labs[1] - _along(curves[0][keep], place)
+    to_original, to_batch = (
         0.1 + _along(row[keep][..., None], p)
-        for row, p in zip(curves.seen[::-1], (-place, place), strict=True)
-    ]
-    residual = (seen[0] * thicker + seen[1] * thinner) / (seen[0] + seen[1])
-    residual = residual.reshape(-1, len(f), 3)
+        for row, p in zip(seen[::-1], (-place, place), strict=True)
+    )
+    residual = (to_original * thicker + to_batch * thinner) / (to_original + to_batch)
     weight = np.tile(weight / len(STRETCH), len(STRETCH))
-    by_amount = np.tile(curves.by_amount[:, keep], (1, len(STRETCH), 1))
+    return residual.reshape(-1, len(FILMS), 3), weight, keep
+
+
+@dataclass(frozen=True, eq=False)
+class _Weighed:
+    """The explanations (h: the same ink, each ink's amount, all of them, another mix) with every
+    curve (c) and film (f): ``w`` (h, c, f) their probabilities, ``ink`` (h, c, 3, 3) how far each
+    may move the colour, ``inverse`` that of the whole covariance, ``residual`` (c, f, 3)."""
+
+    w: np.ndarray
+    ink: np.ndarray
+    inverse: np.ndarray
+    residual: np.ndarray
+
+
+def _weigh(
+    lab_o: np.ndarray, cov: np.ndarray, residual: np.ndarray, weight: np.ndarray,
+    by_amount: np.ndarray, film_sd: float,
+) -> _Weighed:  # fmt: skip
+    """All explanations at all films, weighed by prior and fit."""
     to_lab = np.linalg.inv(local_metric(lab_o))
-    n = len(curves.names)
+    n = len(by_amount)
     ink = np.zeros((n + 3, len(weight), 3, 3))  # nothing, when the ink is the same
     ink[1:-2] = AMOUNT_SD**2 * by_amount[..., :, None] * by_amount[..., None, :]
     ink[-2] = ink[1:-2].sum(axis=0)
@@ -192,37 +214,45 @@ def _weigh(
     inverse = np.linalg.inv(total)
     logs = -0.5 * np.einsum("cfi,hcij,cfj->hcf", residual, inverse, residual)
     logs -= 0.5 * np.linalg.slogdet(total)[1][..., None]
-    logs += np.log(odds)[:, None, None] + np.log(weight)[:, None] - 0.5 * (f / film_sd) ** 2
+    logs += np.log(odds)[:, None, None] + np.log(weight)[:, None] - 0.5 * (FILMS / film_sd) ** 2
     w = np.exp(logs - logs.max())
     w /= w.sum()
+    return _Weighed(w, ink, inverse, residual)
+
+
+def _told(
+    labs: np.ndarray, weighed: _Weighed, by_amount: np.ndarray, names: tuple[str, ...],
+    tolerance: float, film_sd: float, effect: float,
+) -> FilmApart:  # fmt: skip
+    """The answer; a ratio only where the strips say one."""
+    w = weighed.w
     by_film = w.sum(axis=(0, 1))
-    log_sd = float(np.sqrt(max(0.0, by_film @ f**2 - (by_film @ f) ** 2)))
-    low, middle, high = _quantiles(f, by_film, (0.025, 0.5, 0.975))
-    told = log_sd < NARROWED * film_sd or abs(middle) > log_sd or film_sd == ALIKE_SD
-    ratios = np.exp([low, middle, high]) if told else [None] * 3
-    p = w.sum(axis=(1, 2))
-    de_low, de, de_high, within = _equal_film(lab_o, residual, ink, inverse, w, tolerance)
+    log_sd = float(np.sqrt(max(0.0, by_film @ FILMS**2 - (by_film @ FILMS) ** 2)))
+    logs = _quantiles(FILMS, by_film, (0.025, 0.5, 0.975))
+    narrow = log_sd < NARROWED * film_sd or abs(logs[1]) > log_sd or film_sd == ALIKE_SD
+    low, ratio, high = (float(x) for x in np.exp(logs)) if narrow else (None, None, None)
+    de_low, de, de_high, within = _equal_film(labs[0], weighed, tolerance)
+    d = labs[1] - labs[0]
     return FilmApart(
         "told",
-        ratio=_float(ratios[1]),
-        ratio_low95=_float(ratios[0]),
-        ratio_high95=_float(ratios[2]),
-        ratio_log_sd=log_sd if told else None,
+        ratio=ratio,
+        ratio_low95=low,
+        ratio_high95=high,
+        ratio_log_sd=log_sd if narrow else None,
         de00_equal_film=de,
         de00_equal_film_low95=de_low,
         de00_equal_film_high95=de_high,
-        p_same=float(p[0]),
+        p_same=float(w.sum(axis=(1, 2))[0]),
         p_within=within,
-        instead=_instead(curves.names, by_amount, lab_b - lab_o, inverse[0], w[1:-2]),
+        instead=_instead(names, by_amount, d, weighed.inverse[0], w[1:-2]),
         effect_de00=effect,
     )
 
 
-def _float(value) -> float | None:
-    return None if value is None else float(value)
-
-
-def _instead(names, by_amount, d, inverse, w) -> tuple[tuple[str, bool, float], ...]:
+def _instead(
+    names: tuple[str, ...], by_amount: np.ndarray, d: np.ndarray, inverse: np.ndarray,
+    w: np.ndarray,
+) -> tuple[tuple[str, bool, float], ...]:  # fmt: skip
     """The inks of which another amount would explain the difference, and in which sense."""
     along = np.einsum("nci,cij,j->nc", by_amount, inverse, d)
     p = w.sum(axis=-1)
@@ -232,15 +262,18 @@ def _instead(names, by_amount, d, inverse, w) -> tuple[tuple[str, bool, float], 
     return tuple((names[i], bool(more[i]), float(total[i])) for i in order)
 
 
-def _equal_film(lab_o, residual, ink, inverse, w, tolerance) -> tuple[float, ...]:
+def _equal_film(
+    lab_o: np.ndarray, weighed: _Weighed, tolerance: float
+) -> tuple[float, float, float, float]:
     """2.5 %, 50 % and 97.5 % of CIEDE2000 between the inks at equal film, and the probability
     that it is within tolerance."""
     rng = np.random.default_rng(17)
+    w, ink = weighed.w, weighed.ink
     # Evenly spaced through the weights: fewer draws tell more than at random.
     place = np.searchsorted(np.cumsum(w.ravel()), (np.arange(DRAWS) + 0.5) / DRAWS)
     h, c, f = np.unravel_index(np.minimum(place, w.size - 1), w.shape)
-    gain = ink[h, c] @ inverse[h, c]
-    mean = np.einsum("nij,nj->ni", gain, residual[c, f])
+    gain = ink[h, c] @ weighed.inverse[h, c]
+    mean = np.einsum("nij,nj->ni", gain, weighed.residual[c, f])
     left = ink[h, c] - gain @ ink[h, c]
     left = (left + left.swapaxes(-1, -2)) / 2 + 1e-8 * np.eye(3)
     draws = mean + np.einsum(
@@ -251,7 +284,10 @@ def _equal_film(lab_o, residual, ink, inverse, w, tolerance) -> tuple[float, ...
     return float(low), float(middle), float(high), float(np.mean(de <= tolerance))
 
 
-def _quantiles(values: np.ndarray, weight: np.ndarray, at) -> np.ndarray:
+def _quantiles(
+    values: np.ndarray, weight: np.ndarray, at: tuple[float, float, float]
+) -> tuple[float, float, float]:
     order = np.argsort(values)
     total = np.cumsum(weight[order]) - weight[order] / 2
-    return np.interp(at, total / weight.sum(), values[order])
+    low, middle, high = np.interp(at, total / weight.sum(), values[order])
+    return float(low), float(middle), float(high)

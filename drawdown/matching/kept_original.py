@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from calibration.flags import Flag
-    from drawdown.reading.colour import StripReading
+    from drawdown.flags import Flag
+    from drawdown.reading.colour import Colour, StripReading
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Kept:
     """``colour`` as it was read when it was kept; ``nominal`` and ``shaded`` say how the card
     was then. ``apart`` True: the photo does not show it, so the book's reading is compared;
@@ -19,7 +19,7 @@ class Kept:
     was when it was kept."""
 
     name: str
-    colour: StripReading
+    colour: Colour
     nominal: bool
     shaded: bool
     apart: bool | None = None
@@ -38,7 +38,7 @@ def kept_differs(kept: Kept, strip: StripReading, *, nominal: bool, shaded: bool
     """A remark when the strip that is taken for the kept original plainly reads otherwise
     than it did when it was kept."""
     from drawdown import flags as fl
-    from drawdown.matching.compare import compare
+    from drawdown.matching.compare import NO_MATCH, compare
 
     apart = compare(
         kept.colour,
@@ -47,7 +47,6 @@ def kept_differs(kept: Kept, strip: StripReading, *, nominal: bool, shaded: bool
         shaded_card=shaded or kept.shaded,
         across_photos=True,
     )
-    if apart.verdict != "no match":
+    if apart.verdict != NO_MATCH:
         return []
-    detail = f'strip {strip.strip.number} reads Delta E {apart.de00:.1f} from "{kept.name}"'
-    return [fl.KEPT_DIFFERS(detail)]
+    return [fl.KEPT_DIFFERS(fl.KEPT_READS, strip=strip.number, de00=apart.de00, name=kept.name)]

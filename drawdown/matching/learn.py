@@ -25,6 +25,12 @@ FADE_SD = 0.06
 SURPRISING = 5.7
 
 
+def contradicts(surprise: float, freedom: int) -> bool:
+    """Whether readings of a batch are not what its noted mix can give: the squared misfit of so
+    many numbers, ``freedom``."""
+    return surprise > freedom + SURPRISING * freedom**0.5
+
+
 @dataclass(frozen=True, eq=False)
 class Lesson:
     """``knowledge`` after a batch; ``taken`` is False when the batch contradicted its noted
@@ -48,7 +54,7 @@ def learn(
     ``paper_ground`` gives it."""
     after, surprise = posterior_of_inks(shelf, mix, steps, ground, ORIGINAL_SD, knowledge)
     freedom = 6 * len(steps)
-    if surprise > freedom + SURPRISING * freedom**0.5:
+    if contradicts(surprise, freedom):
         return Lesson(knowledge, False, surprise, freedom)
     mean, covariance = after
     return Lesson(_faded(mean, covariance), True, surprise, freedom)

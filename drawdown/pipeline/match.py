@@ -13,15 +13,13 @@ from drawdown.pipeline.read import Judgement, read_strips
 from drawdown.pipeline.roles import WhichStrips, refuse_assumed, refuse_itself, same_photo
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from calibration.photo.open import Photo
     from drawdown.ink.shelf import Shelf
     from drawdown.matching.advise import Advice
     from drawdown.matching.batch_history import Step
     from drawdown.matching.compare import Comparison
     from drawdown.matching.kept_original import Kept
-    from drawdown.reading.colour import StripReading
+    from drawdown.reading.colour import Colour, StripReading
     from drawdown.studio.batch_memory import Memory, Opened
     from drawdown.studio.shelf_file import ShelfInUse
 
@@ -115,7 +113,7 @@ class _Pair:
 
     seen: Judgement
     earlier: Judgement | None
-    original: StripReading
+    original: Colour
     batch: StripReading
     kept: Kept | None
     nominal: bool
@@ -185,7 +183,11 @@ def _dried(pair: _Pair, options: Options) -> _Pair:
 def _compare(pair: _Pair, options: Options, bench: _Bench) -> Comparison:
     from drawdown.matching.compare import compare
     from drawdown.matching.film_family import figures_of
+    from drawdown.matching.film_or_ink import Pulls
 
+    paper = pair.seen.correction.paper_lab_d50
+    mix = figures_of(bench.mix, bench.used.shelf)
+    pulls = None if paper is None else Pulls(paper, mix, options.pulled_alike)
     return compare(
         pair.original,
         pair.batch,
@@ -195,10 +197,8 @@ def _compare(pair: _Pair, options: Options, bench: _Bench) -> Comparison:
         shaded_card=pair.shaded,
         across_photos=pair.earlier is not None or pair.from_book,
         hard=any(f.hard for f in (*pair.seen.flags, *pair.where.flags)),
-        paper_lab=pair.seen.correction.paper_lab_d50,
-        mix=figures_of(bench.mix, bench.used.shelf),
-        pulled_alike=options.pulled_alike,
         wet_with_dry=pair.guessed_dry,
+        pulls=pulls,
     )
 
 
@@ -208,45 +208,33 @@ def _advise(
     """What to add, and both strips as the advice took them; None where no verdict was given or
     one strip is still wet. Where a thinner film alone explains it, no ink is advised."""
     from drawdown.matching.advise import advise
-    from drawdown.matching.batch_history import Step, reading
+    from drawdown.matching.batch_history import Step, reading_of
     from drawdown.matching.film_or_ink import ALIKE_SD
     from drawdown.studio.batch_memory import knowledge_for
-    from drawdown.wording.film import film_alone, film_first
 
     if comparison.verdict is None or pair.guessed_dry:
         return None, None
-    original, batch, opened = pair.original, pair.batch, bench.opened
-    alike = {"film_ratio": 1.0, "film_log_sd": ALIKE_SD}
+    opened = bench.opened
+    read_as = reading_of(pair.original, pair.batch, comparison.d_lab_cov)
+    step = Step(read_as, opened.added if opened else {})
+    alike = replace(step, film_ratio=1.0, film_log_sd=ALIKE_SD)
     # Pulled alike, both films are known; the comparison's own ratio rests on these very colours
     # and must not count twice.
-    films = alike if options.pulled_alike else {}
-    read_as = reading(
-        original.lab_d50, batch.lab_d50, difference_cov=comparison.d_lab_cov,
-        common_sd=_common_sd(original, batch),
-    )  # fmt: skip
-    step = Step(read_as, opened.added if opened else {}, **films)
-    if film_alone(comparison):
+    step = alike if options.pulled_alike else step
+    if comparison.film_alone:
         return None, step
-    if film_first(comparison):  # for the case that the difference stays when both are pulled alike
-        films = alike
+    # Where film may explain it, what to add is for the case that the difference stays when both
+    # are pulled alike.
+    now = alike if comparison.film_first else step
     advice = advise(
-        original.lab_d50,
-        batch.lab_d50,
-        lab_samples_original=original.lab_samples,
-        lab_samples_batch=batch.lab_samples,
-        shelf=bench.shelf,
-        mix=bench.mix,
-        batch_grams=opened.grams if opened else options.batch_grams,
+        (*(opened.slab.steps if opened else ()), now),
+        bench.shelf,
+        bench.mix,
         tolerance=options.tolerance,
         paper_lab=pair.seen.correction.paper_lab_d50,
-        **films,
-        settled=comparison.verdict != "too close to call",
-        matched=comparison.verdict == "match",
+        batch_grams=opened.grams if opened else options.batch_grams,
         scale_step=options.scale_step_g,
-        difference_cov=comparison.d_lab_cov,
-        common_sd=_common_sd(original, batch),
-        story=opened.slab.steps if opened else (),
-        added=opened.added if opened else None,
+        verdict=comparison.verdict,
         knowledge=knowledge_for(bench.memory, bench.used.shelf, bench.shelf, opened),
         film_effect=comparison.film.effect_de00 if comparison.film else None,
     )
@@ -254,21 +242,16 @@ def _advise(
 
 
 def _with_states(
-    seen: Judgement, earlier: Judgement | None, original: StripReading, batch: StripReading
+    seen: Judgement, earlier: Judgement | None, original: Colour, batch: Colour
 ) -> tuple[Judgement, Judgement | None]:
     """The readings with wet or dry noted on the two strips that are compared."""
 
-    def noted(reading: Judgement, *strips: StripReading) -> Judgement:
-        new = {id(s.strip): s for s in strips}
+    def noted(reading: Judgement, *colours: Colour) -> Judgement:
+        new = {id(c.strip): c for c in colours if hasattr(c, "strip")}
         return replace(reading, strips=tuple(new.get(id(s.strip), s) for s in reading.strips))
 
     seen = noted(seen, original, batch)
     return seen, None if earlier is None else noted(earlier, original)
-
-
-def _common_sd(original: StripReading, batch: StripReading) -> np.ndarray:
-    """(3,) standard uncertainty of either colour that both strips share."""
-    return (original.widest_u95 + batch.widest_u95) / (2 * 1.96)
 
 
 def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReading:

@@ -56,6 +56,8 @@ LIGHT_CHROMA = _term(0.3, "share of the light's sd at a strip that also changes 
 NEAR_LIGHT = _term(0.004, "relative sd of one place's light against its neighbour's")
 
 # The film
+UNEVEN_DE = _term(1.5, "root mean square CIEDE2000 of its cells beyond which a strip is uneven",
+    "our own judgement")
 CELLS_AS_ONE = _term(3.0, "cells or slices beside each other share streaks and film")
 CROOKED = _term(0.15, "share of a film's change along a bar: it need not run straight under it")
 ON_NEAR_HALF = _term(0.05, "share of what a film does on a bar's uneven side, felt on the other")
@@ -131,13 +133,11 @@ def evenness_u95(evenness_de00: float, cells: int) -> float:
 
 
 def difference_u95(
-    lab_original: np.ndarray, lab_batch: np.ndarray, d_lab_cov: np.ndarray | None
-) -> DifferenceU95 | None:
+    lab_original: np.ndarray, lab_batch: np.ndarray, d_lab_cov: np.ndarray
+) -> DifferenceU95:
     """Of batch less original, from the covariance (3, 3) of the Lab difference: along L*, along
     the chroma and across it, at the mean of the two colours. Beside a grey, which has no hue,
-    the widest direction stands for both. None where no covariance is known."""
-    if d_lab_cov is None:
-        return None
+    the widest direction stands for both."""
     middle = (np.asarray(lab_original) + np.asarray(lab_batch))[1:] / 2
     ab = np.asarray(d_lab_cov)[1:, 1:]
     size = float(np.hypot(*middle))

@@ -17,14 +17,14 @@ from calibration.locate.sheet import Sheet
 from calibration.uncertainty.intervals import K95
 from drawdown import flags as fl
 from drawdown.reading.area import Area, area_of, read_areas
-from drawdown.reading.budget import card_sd, evenness_u95
+from drawdown.reading.budget import UNEVEN_DE, card_sd, evenness_u95
 from drawdown.reading.colour import Rim, StripReading
 from drawdown.strips.strip import Strip
 
 MOST_PIXELS = 6000
 # Slices of the trail: along the pull, how much of the width, and what is left out at both ends.
 TRAIL_STEP_MM, TRAIL_WIDTH, TRAIL_END_MM = 1.5, 0.6, 1.8
-UNEVEN_DE, MIXED_DE = 1.5, 8.0
+MIXED_DE = 8.0
 BEYOND_DE = 12.0
 # Ink over a printed bar is darker than this share of the strip's usual light.
 ON_BAR, EDGE_MM = 0.72, 1.5

@@ -1,10 +1,15 @@
-"""The usual cautions where ink is advised, and those that go with single pigments.
+"""The usual cautions where ink is advised, and those of the pigments in an advice.
 
 General good practice, short on purpose: the safety data sheet of the ink or solvent in
 hand, local rules and qualified people come first.
 """
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from drawdown.matching.advise import Advice
 
 CAUTIONS: tuple[str, ...] = (
     "Wear gloves and keep ink and solvent off your skin; do not eat or drink at the slab.",
@@ -15,35 +20,13 @@ CAUTIONS: tuple[str, ...] = (
     "qualified person when in doubt.",
 )
 
-_CADMIUM = "cadmium pigment: harmful when swallowed or breathed in"
-_COBALT = "cobalt pigment: can cause allergic skin reactions and is harmful as dust"
-_CHROMATE = "lead chromate pigment: very toxic, may cause cancer and harm the unborn child"
-_LEAD = "lead pigment: very toxic, builds up in the body, may harm the unborn child"
-_METAL = (
-    "; wear gloves, never sand it or raise dust, wash before eating, keep waste out of the "
-    "drain, and follow its safety data sheet"
-)
 
-# By Colour Index name; from general knowledge of the pigments' chemistry (from memory).
-_PIGMENTS: dict[str, str] = {
-    **dict.fromkeys(("PY35", "PY37", "PO20", "PR108"), _CADMIUM),
-    "PB36": "cobalt and chromium pigment: can cause allergic skin reactions, harmful as dust",
-    **dict.fromkeys(("PB28", "PB35", "PG19", "PG50", "PV14", "PY40"), _COBALT),
-    **dict.fromkeys(("PY34", "PR103", "PR104"), _CHROMATE),
-    **dict.fromkeys(("PW1", "PW2", "PR105", "PY41"), _LEAD),
-    "PR106": "mercury pigment: very toxic, and it must not be heated",
-    "PY184": "bismuth vanadate pigment: harmful when its dust is breathed in",
-    "PG17": "chromium pigment: harmless in ink as far as is known, but keep its dust down",
-    "PG18": "chromium pigment: harmless in ink as far as is known, but keep its dust down",
-}
+def cautions(advice: Advice) -> tuple[str, ...]:
+    """All that go with an advice, the usual ones first; none where no ink is advised."""
+    return CAUTIONS + pigment_cautions(advice) if advice.additions else ()
 
 
-def pigment_caution(colour_index: str) -> str:
-    """The caution that goes with a pigment, by Colour Index name ("" when none is known).
-
-    PB36 stands for both the cobalt and the cobalt chromite kind. An empty answer does not
-    mean that an ink is harmless.
-    """
-    code = "".join(colour_index.upper().split())
-    text = _PIGMENTS.get(code) or _PIGMENTS.get(code.split(":")[0])
-    return text + _METAL if text else ""
+def pigment_cautions(advice: Advice) -> tuple[str, ...]:
+    """Those of the very pigments that are advised."""
+    by_name = {ink.name: ink.caution for ink in advice.basis.inks if ink.caution}
+    return tuple(f"{name}: {by_name[name]}." for name, _ in advice.additions if name in by_name)

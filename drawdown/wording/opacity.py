@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drawdown.printing.opacity import GRADES, WHITE_Y
-from drawdown.wording import figures as words
+from drawdown.wording import flags as flagging
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
@@ -29,8 +29,8 @@ MEANING = (
 def remarks_on(seen: Judgement, rows: tuple[StripOpacity, ...]) -> list[tuple[Flag, str]]:
     """Each flag, and in words which strip it is of ("" for the whole photo)."""
     covering = {row.number: row.flags for row in rows}
-    return words.remarks_on(
-        seen, lambda s: words.once((*words.strip_flags(s), *covering[s.number]))
+    return flagging.remarks_on(
+        seen, lambda s: flagging.once((*flagging.strip_flags(s), *covering[s.number]))
     )
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from calibration.naming import named
 from drawdown.wording import figures as words
+from drawdown.wording import flags as flagging
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
@@ -27,7 +28,7 @@ _UNLIKE_DE = 4.0  # a mix that fits no better than this is hardly the one
 
 def remarks_on(seen: Judgement, plan: Plan | None) -> list[tuple[Flag, str]]:
     """Each flag, and in words which strip it is of ("" for the photo or the plan)."""
-    return words.remarks_on(seen) + [(flag, "") for flag in (() if plan is None else plan.flags)]
+    return flagging.remarks_on(seen) + [(flag, "") for flag in (() if plan is None else plan.flags)]
 
 
 def parts_around(n: Number) -> str:

@@ -214,11 +214,11 @@ def by_advice(case, shelf, photo, past, *, first=True, mix=True, learn=True, kno
             for i, share in put_in.items():
                 noted[shelf.names[i]] = noted.get(shelf.names[i], 0.0) + share * whole
     started = time.perf_counter()
+    data = reading(photo.original, photo.batch, None, None, photo.difference_cov, photo.common_sd)
+    now = Step(data, dict(added or {}), photo.film_ratio, photo.film_log_sd)
     answer = advise(
-        photo.original, photo.batch, None, None, shelf, noted if mix else None,
-        tolerance=TOLERANCE, paper_lab=case.paper_lab, story=tuple(story), added=added,
-        difference_cov=photo.difference_cov, common_sd=photo.common_sd, knowledge=knowledge,
-        film_ratio=photo.film_ratio, film_log_sd=photo.film_log_sd,
+        (*story, now), shelf, noted if mix else None, tolerance=TOLERANCE,
+        paper_lab=case.paper_lab, knowledge=knowledge,
     )  # fmt: skip
     took = time.perf_counter() - started
     rows = answer.add_first if first else answer.additions

@@ -75,9 +75,9 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     from drawdown.ink.shelf import starter_shelf
     from drawdown.matching.compare import compare
     from drawdown.matching.film_family import figures_of
+    from drawdown.matching.film_or_ink import Pulls
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
-    from drawdown.wording.film import film_explains
     from fixtures.layout import plan
 
     spec, truth = scene(seed, family, kind)
@@ -109,8 +109,7 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
             strips[batch],
             tolerance=TOLERANCE,
             nominal_card=seen.correction.nominal,
-            paper_lab=seen.correction.paper_lab_d50,
-            mix=given,
+            pulls=Pulls(seen.correction.paper_lab_d50, given),
         )
         if c.film is None:
             continue
@@ -119,7 +118,7 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
             {
                 "seed": seed, "family": family, "kind": kind, "mix": given is not None,
                 **truth, "measured": c.de00, "told": film.kind, "film": film,
-                "explains": film_explains(film, c.de00, TOLERANCE),
+                "explains": film.explains(c.de00, TOLERANCE),
             }
         )  # fmt: skip
     return rows

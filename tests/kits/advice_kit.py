@@ -7,6 +7,7 @@ import numpy as np
 from drawdown.ink.forward import film_lab, paper_ground
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.advise import Advice, advise
+from drawdown.matching.batch_history import RATIO_SD, Step, reading
 
 SHELF = starter_shelf()
 K, S = np.array([ink.k for ink in SHELF]), np.array([ink.s for ink in SHELF])
@@ -19,8 +20,17 @@ def strip(parts: dict[str, float], film: float = 1.0) -> np.ndarray:
     return film_lab(K, S, np.array([mix.get(n, 0.0) for n in SHELF.names]), film, GROUND)
 
 
-def ask(original, batch, mix=None, **more) -> Advice:
-    return advise(original, batch, None, None, more.pop("shelf", SHELF), mix, **more)
+READ_AS = ("samples_original", "samples_batch", "difference_cov", "common_sd")
+
+
+def ask(
+    original, batch, mix=None, *, shelf=SHELF, story=(), added=None, film_ratio=None,
+    film_log_sd=RATIO_SD, **more,
+) -> Advice:  # fmt: skip
+    """The advice on a batch's newest photo; ``more`` goes to ``reading`` or to ``advise``."""
+    read_as = {name: more.pop(name) for name in READ_AS if name in more}
+    now = Step(reading(original, batch, **read_as), dict(added or {}), film_ratio, film_log_sd)
+    return advise((*story, now), shelf, mix, **more)
 
 
 def some(*names: str) -> Shelf:

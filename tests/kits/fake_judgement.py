@@ -20,6 +20,11 @@ from calibration.locate.sheet import Sheet
 from calibration.photo.icc import srgb_profile
 from calibration.photo.open import Photo
 from drawdown.flags import STRIP_CLIPPED, STRIP_GLARE
+from drawdown.ink.shelf import Ink
+from drawdown.matching.advise import Advice, Basis
+from drawdown.matching.compare import Comparison
+from drawdown.matching.film_or_ink import FilmApart
+from drawdown.reading.colour import StripReading
 
 ORIGINAL_LAB = (41.3, -18.4, -24.7)
 BATCH_LAB = (45.1, -16.2, -27.9)
@@ -79,24 +84,43 @@ def strips(flags=((), (), ())):
             axis=np.array([0.0, 1.0]), length_mm=56.0, width_mm=24.0, flags=(),
         )  # fmt: skip
         made.append(
-            SimpleNamespace(
-                number=number, strip=strip, lab_d50=np.array(lab), lab_samples=None,
-                lab_u95=np.array([0.8, 1.1, 1.34]), widest_u95=np.array([0.8, 1.1, 1.34]),
-                munsell_value=4.0 + number / 3,
-                evenness_de00=0.412, trail=None, flags=tuple(its_flags),
+            StripReading(
+                strip=strip, lab_d50=np.array(lab), lab_u95=np.array([0.8, 1.1, 1.34]),
+                evenness_de00=0.412, trail_lab_d50=np.array([lab]), flags=tuple(its_flags),
             )
         )  # fmt: skip
     return tuple(made)
 
 
 def comparison(verdict="no match", **changes):
+    film = FilmApart(
+        "told", ratio=0.93, ratio_low95=0.8, ratio_high95=1.1, de00_equal_film=3.9,
+        de00_equal_film_low95=2.9, de00_equal_film_high95=4.8, p_within=0.1,
+    )  # fmt: skip
     values = {
-        "original": 1, "batch": 2, "de00": 4.3149, "de00_low95": 3.7211, "de00_high95": 4.9502,
-        "dL": 3.8, "dC": 1.2, "dH": -2.1, "words": "lighter, a little bluer and stronger",
-        "film_ratio": 0.93, "de00_equal_film": 3.9, "tolerance": 2.0, "p_within": 0.00004,
-        "verdict": verdict, "settle": None, "flags": (), "d_lab_cov": None,
+        "original": 1, "batch": 2, "lab_original_d50": np.array(ORIGINAL_LAB),
+        "lab_batch_d50": np.array(BATCH_LAB), "d_lab_cov": 0.1 * np.eye(3), "de00": 4.3149,
+        "de00_low95": 3.7211, "de00_high95": 4.9502, "tolerance": 2.0, "p_within": 0.00004,
+        "verdict": verdict, "film": film,
     }  # fmt: skip
-    return SimpleNamespace(**(values | changes))
+    return Comparison(**(values | changes))
+
+
+def ink(name, kind="colour"):
+    return Ink(name, name.split()[-1], name.split()[0], kind, np.ones(31), np.ones(31), "invented")
+
+
+def basis(**changes):
+    values = {
+        "inks": (ink("green PG7"), ink("blue PB15:3"), ink("black PBk7", "black"),
+                 ink("white PW6", "white")),
+        "lab_original": np.array(ORIGINAL_LAB), "lab_nearest": np.array([41.6, -18.1, -24.9]),
+        "de00_nearest": 0.41, "de00_now": 4.3149, "de00_before": None, "de00_equal_film": 3.9,
+        "tolerance": 2.0, "batch_grams": 250.0, "scale_step": 0.1, "settled": True,
+        "reachable": True, "hue_on_shelf": True, "surprising": False, "newest_added": False,
+        "learnt": False, "foreign": None,
+    }  # fmt: skip
+    return Basis(**(values | changes))
 
 
 def advice(**changes):
@@ -107,13 +131,11 @@ def advice(**changes):
         "grams_first": (("green PG7", 3.0), ("black PBk7", 1.0)),
         "predicted_u95": np.array([0.5, 0.7, 0.6]), "predicted_de00_high95": 0.9,
         "knife_tips": (), "first_de00_95": (0.2, 1.4), "p_within": 0.31, "look_again": False,
-        "lamps": (UnderLamp("tungsten", 0.8, 1.4),),
-        "caution": ("Wear gloves.", "Rags can heat up."),
+        "lamps": (UnderLamp("tungsten", 0.8, 1.4),), "basis": basis(),
         "predicted_lab_d50": np.array([41.6, -18.1, -24.9]), "predicted_de00": 0.41,
-        "note": "", "mix_used": {"blue PB15:3": 2.0, "white PW6": 10.0}, "mix_inferred": True,
-        "flags": (),
+        "mix_used": {"blue PB15:3": 2.0, "white PW6": 10.0}, "mix_inferred": True, "flags": (),
     }  # fmt: skip
-    return SimpleNamespace(**(values | changes))
+    return Advice(**(values | changes))
 
 
 def judgement(verdict="no match", *, with_advice=None, size=(800, 600), turn=4.0, **changes):
@@ -134,6 +156,6 @@ def judgement(verdict="no match", *, with_advice=None, size=(800, 600), turn=4.0
         "correction": SimpleNamespace(held_out_median=1.1234, held_out_max=3.9, flags=()),
         "strips": strips(flags), "comparison": comparison(verdict),
         "advice": with_advice if with_advice is not None or verdict != "no match" else advice(),
-        "flags": (NOMINAL_CARD(),), "opened": None, "step": None,
+        "flags": (NOMINAL_CARD(),), "opened": None, "step": None, "kept": None, "earlier": None,
     }  # fmt: skip
     return SimpleNamespace(**(fields | changes))

@@ -15,6 +15,7 @@ from drawdown.report.json.book import original_data, original_names, packet_data
 from drawdown.report.text.book import mix_words, paragraph, swatch, table
 from drawdown.report.text.terminal import Screen, paint
 from drawdown.wording import figures as words
+from drawdown.wording.verdict import differs
 from drawdown.wording.weights import noted_grams
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ def _data(one: Found, names: dict[int, str]) -> dict[str, Any]:
         "de00_high95": round(c.de00_high95, 3),
         "p_within": round(c.p_within, 4),
         "verdict": c.verdict,
-        "words": c.words,
+        "words": differs(c),
         "use_first": usable(one),
         "original": original_data(one.original) if one.original else None,
         "packet": packet_data(one.packet, names) if one.packet else None,
@@ -112,7 +113,7 @@ def _name(one: Found) -> str:
 
 def _more(one: Found) -> str:
     """How the strip differs from it, and what it is or what is left of it."""
-    parts = [f"the strip: {one.comparison.words}"]
+    parts = [f"the strip: {differs(one.comparison)}"]
     if one.packet is not None:
         p = one.packet
         place = f", {p.place}" if p.place else ""

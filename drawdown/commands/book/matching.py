@@ -218,7 +218,7 @@ def _write(
     log_reading(
         change, row, reading=reading, original_reading=original_reading,
         across_photos=apart or judgement.earlier is not None, comparison=c,
-        advised=data["advice"],
+        words=data["comparison"]["words"], advised=data["advice"],
     )  # fmt: skip
     if c.verdict == "match":
         told += _better_recipe(opened, change, source, row, float(c.de00_low95))

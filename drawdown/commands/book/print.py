@@ -17,10 +17,10 @@ from drawdown.commands.book import frame
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
 from drawdown.commands.support.parse import read_choice
+from drawdown.ink.hazards import pigment_caution
 from drawdown.report.json.book import photo_path
 from drawdown.report.text.book import count_words, lab_words, parts_text
 from drawdown.report.text.terminal import write_aside
-from drawdown.wording.cautions import pigment_caution
 from drawdown.wording.weights import noted_grams
 
 if TYPE_CHECKING:

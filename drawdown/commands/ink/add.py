@@ -142,8 +142,8 @@ def _from_figures(path: Path, name: str | None) -> Ink:
 def _described(ink: Ink, name, strength: float, kind, colour_index, source) -> Ink:
     from dataclasses import replace
 
+    from drawdown.ink.hazards import pigment_caution
     from drawdown.studio.shelf_file import checked_kind, checked_name
-    from drawdown.wording.cautions import pigment_caution
 
     if strength != 1:
         ink = replace(

@@ -141,8 +141,8 @@ def _named(name: str | None, kind: str, known: Ink | None, colour_index: str) ->
     """An ink with a name and no figures yet."""
     import numpy as np
 
+    from drawdown.ink.hazards import pigment_caution
     from drawdown.ink.shelf import Ink
-    from drawdown.wording.cautions import pigment_caution
 
     called = name or (known.name if known else colour_index) or "the ink"
     generic = known.generic_name if known else ""

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+from drawdown.wording.verdict import differs
+
 if TYPE_CHECKING:
     from drawdown.book import Book
     from drawdown.book.columns import Batch, Entry, Mix, Original, Packet, Reading, Recipe
@@ -157,7 +159,7 @@ def run_data(run: Run, only: int | None = None) -> dict[str, Any]:
                 "de00_high95": round(p.de00_high95, 3), "l": round(p.l, 3),
                 "l_u95": round(p.l_u95, 3), "across_photos": p.across_photos,
                 "verdict": p.comparison.verdict if p.comparison else None,
-                "words": p.comparison.words if p.comparison else None,
+                "words": differs(p.comparison) if p.comparison else None,
                 "signs": list(p.signs),
             }
             for p in run.points if only in (None, p.pull.number)

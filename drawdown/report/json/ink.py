@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from calibration.flags import codes
 from drawdown.report.json.document import document
-from drawdown.wording.figures import once
+from drawdown.wording.flags import once
 
 if TYPE_CHECKING:
     from calibration.errors import PhotoUnfit

@@ -8,16 +8,20 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from calibration.flags import codes
-from drawdown.reading.budget import difference_u95, munsell_u95
 from drawdown.report.json.document import amounts, dump, numbers, rounded
-from drawdown.wording import figures as words
+from drawdown.wording.advice import note, wait_for
+from drawdown.wording.cautions import cautions
+from drawdown.wording.figures import UNCERTAINTY
 from drawdown.wording.film import film_sentences
+from drawdown.wording.flags import general_flags, remarks_on, strip_flags
+from drawdown.wording.verdict import differs, to_settle
 
 if TYPE_CHECKING:
     from drawdown.matching.advise import Advice
     from drawdown.matching.compare import Comparison
+    from drawdown.matching.film_or_ink import FilmApart
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import StripReading
+    from drawdown.reading.colour import Colour, StripReading
 
 
 def match_json(judgement: Judgement) -> str:
@@ -48,8 +52,8 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
         "photo": _photo(judgement),
         "card": _card(judgement),
         "strips": [_strip(strip, judgement) for strip in judgement.strips],
-        "comparison": _compared(judgement),
-        "advice": _advice(judgement.advice, words.wait_for(judgement)),
+        "comparison": _comparison(judgement.comparison),
+        "advice": _advice(judgement.advice, wait_for(judgement)),
         "notes": _notes(judgement),
         "original_photo": _earlier(judgement),
         "kept": _kept(judgement),
@@ -58,21 +62,20 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
 
 def _kept(judgement: Judgement) -> dict[str, Any] | None:
     """The kept original that was named, and which reading of it was compared."""
-    kept = getattr(judgement, "kept", None)
+    kept = judgement.kept
     if kept is None:
         return None
     return {
         "name": kept.name,
         "compared": "book" if kept.apart else "photo",
         "lab_d50": numbers(kept.colour.lab_d50, 2),
-        "lab_u95": numbers(kept.colour.lab_u95, 2),
+        "lab_u95": _u95(kept.colour),
     }
 
 
 def _earlier(judgement: Judgement) -> dict[str, Any] | None:
     """The other photo that shows the kept original, read like this one; None without one."""
-    earlier = getattr(judgement, "earlier", None)
-    return None if earlier is None else read_data(earlier)
+    return None if judgement.earlier is None else read_data(judgement.earlier)
 
 
 def _photo(judgement: Judgement) -> dict[str, Any]:
@@ -82,7 +85,7 @@ def _photo(judgement: Judgement) -> dict[str, Any]:
         "width_px": photo.width_px,
         "height_px": photo.height_px,
         "profile": photo.profile.name,
-        "flags": codes(tuple(words.general_flags(judgement))),
+        "flags": codes(tuple(general_flags(judgement))),
         "metadata": dict(photo.metadata),
     }
 
@@ -101,73 +104,60 @@ def _card(judgement: Judgement) -> dict[str, Any]:
 
 
 def _strip(strip: StripReading, judgement: Judgement) -> dict[str, Any]:
-    corners_px = judgement.view.to_px(strip.strip.corners_mm)
+    corners_px = judgement.view.to_px(strip.corners_mm)
     return {
-        "number": strip.strip.number,
+        "number": strip.number,
         "corners_px": [numbers(corner, 1) for corner in corners_px],
         "lab_d50": numbers(strip.lab_d50, 2),
-        "lab_u95": numbers(strip.lab_u95, 2),
+        "lab_u95": _u95(strip),
         "munsell_value": rounded(strip.munsell_value, 2),
-        "munsell_u95": rounded(munsell_u95(strip.lab_d50[0], strip.lab_u95[0]), 2),
+        "munsell_u95": rounded(strip.munsell_u95, 2),
         "evenness_de00": rounded(strip.evenness_de00, 3),
-        "evenness_u95": rounded(getattr(strip, "evenness_u95", None), 3),
-        "state": getattr(strip, "state", None),
-        "flags": codes(tuple(words.strip_flags(strip))),
+        "evenness_u95": rounded(strip.evenness_u95, 3),
+        "state": strip.state,
+        "flags": codes(tuple(strip_flags(strip))),
     }
 
 
-def _of_difference(c: Comparison, pair: list[StripReading]) -> dict[str, float | None]:
-    """Half widths of the 95 % intervals of dL, dC and dH."""
-    u95 = difference_u95(*(s.lab_d50 for s in pair), c.d_lab_cov) if len(pair) == 2 else None
-    return {f"{k}_u95": rounded(getattr(u95, k, None), 2) for k in ("dL", "dC", "dH")}
+def _u95(colour: Colour) -> list[float | None]:
+    return [None] * 3 if colour.lab_u95 is None else numbers(colour.lab_u95, 2)
 
 
-def _compared(judgement: Judgement) -> dict[str, Any] | None:
-    pair = [strip for _, strip in words.compared(judgement)]
-    data = _comparison(judgement.comparison, pair)
-    kept = getattr(judgement, "kept", None)
-    if data is not None and kept is not None and kept.apart:
-        data["original"] = None  # no strip of a photo
-    return data
-
-
-def _comparison(c: Comparison | None, pair: list[StripReading]) -> dict[str, Any] | None:
+def _comparison(c: Comparison | None) -> dict[str, Any] | None:
     if c is None:
         return None
+    names, u95 = ("dL", "dC", "dH"), c.lch_u95
     return {
         "original": c.original,
         "batch": c.batch,
         "de00": rounded(c.de00, 3),
         "de00_low95": rounded(c.de00_low95, 3),
         "de00_high95": rounded(c.de00_high95, 3),
-        "dL": rounded(c.dL, 2),
-        "dC": rounded(c.dC, 2),
-        "dH": rounded(c.dH, 2),
-        **_of_difference(c, pair),
-        "words": c.words,
+        **{name: rounded(value, 2) for name, value in zip(names, c.lch, strict=True)},
+        **{f"{name}_u95": rounded(getattr(u95, name), 2) for name in names},
+        "words": differs(c),
         "film_ratio": rounded(c.film_ratio, 3),
         "de00_equal_film": rounded(c.de00_equal_film, 3),
         "tolerance": rounded(c.tolerance, 3),
         "p_within": rounded(c.p_within, 4),
         "verdict": c.verdict,
-        **_film(c),
+        **_film(c.film),
+        "film_words": " ".join(film_sentences(c)) or None,
     }
 
 
-def _film(c: Comparison) -> dict[str, Any]:
-    """Film and ink told apart: intervals, probability of the same ink, and the words."""
-    film = getattr(c, "film", None)
-    keys = {
-        "film_ratio_low95": ("ratio_low95", 3),
-        "film_ratio_high95": ("ratio_high95", 3),
-        "de00_equal_film_low95": ("de00_equal_film_low95", 3),
-        "de00_equal_film_high95": ("de00_equal_film_high95", 3),
-        "p_same_ink": ("p_same", 3),
+def _film(film: FilmApart | None) -> dict[str, float | None]:
+    """Film and ink told apart: intervals and the probability of the same ink."""
+    return {
+        key: rounded(getattr(film, name, None), 3)
+        for key, name in (
+            ("film_ratio_low95", "ratio_low95"),
+            ("film_ratio_high95", "ratio_high95"),
+            ("de00_equal_film_low95", "de00_equal_film_low95"),
+            ("de00_equal_film_high95", "de00_equal_film_high95"),
+            ("p_same_ink", "p_same"),
+        )
     }
-    data: dict[str, Any] = {
-        key: rounded(getattr(film, name, None), decimals) for key, (name, decimals) in keys.items()
-    }
-    return data | {"film_words": " ".join(film_sentences(c)) or None}
 
 
 def _advice(advice: Advice | None, wait: str = "") -> dict[str, Any] | None:
@@ -177,9 +167,7 @@ def _advice(advice: Advice | None, wait: str = "") -> dict[str, Any] | None:
         "additions": amounts(advice.additions, "parts_per_100"),
         "add_first": amounts(advice.add_first, "parts_per_100"),
         "grams": None if advice.grams is None else amounts(advice.grams, "grams"),
-        "predicted_lab_d50": None
-        if advice.predicted_lab_d50 is None
-        else numbers(advice.predicted_lab_d50, 2),
+        "predicted_lab_d50": numbers(advice.predicted_lab_d50, 2),
         "predicted_de00": rounded(advice.predicted_de00, 3),
         "predicted_de00_high95": rounded(advice.predicted_de00_high95, 3),
         "predicted_u95": numbers(advice.predicted_u95, 2),
@@ -200,13 +188,12 @@ def _advice(advice: Advice | None, wait: str = "") -> dict[str, Any] | None:
             for lamp in advice.lamps
         ],
         "wait": wait.rstrip(":") if wait and advice.additions else None,
-        "note": advice.note or None,
-        "cautions": list(advice.caution),
+        "note": note(advice) or None,
+        "cautions": list(cautions(advice)),
     }
 
 
 def _notes(judgement: Judgement) -> list[str]:
-    c = judgement.comparison
-    notes = [f"To settle it: {words.sentence(c.settle)}"] if c is not None and c.settle else []
-    notes += [where + flag.text for flag, where in words.remarks_on(judgement)]
-    return [*notes, words.UNCERTAINTY]
+    settle = to_settle(judgement.comparison)
+    notes = [where + flag.text for flag, where in remarks_on(judgement)]
+    return [*([settle] if settle else ()), *notes, UNCERTAINTY]

@@ -48,8 +48,7 @@ def _roles(judgement: Judgement) -> dict[int, str]:
     c = judgement.comparison
     if c is None:
         return {}
-    kept = getattr(judgement, "kept", None)
-    if getattr(judgement, "earlier", None) is not None or (kept is not None and kept.apart):
+    if judgement.earlier is not None or c.original is None:
         return {c.batch: "batch"}
     return {c.original: "original", c.batch: "batch"}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,19 +11,24 @@ from PIL import Image, ImageDraw
 from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
 from drawdown.report.pictures.canvas import broken, fitting, font, plain
 from drawdown.report.text.terminal import swatch_rgb
-from drawdown.wording import figures as words
-from drawdown.wording.cautions import CAUTIONS
-from drawdown.wording.film import film_first
-from drawdown.wording.film import headline as film_headline
+from drawdown.wording import advice as advising
+from drawdown.wording import verdict as wording
+from drawdown.wording.cautions import pigment_cautions
+from drawdown.wording.figures import GLOVES, lab_parts, munsell, number
+from drawdown.wording.film import film_headline
+from drawdown.wording.flags import concerned, general_flags, strip_flags
 
 if TYPE_CHECKING:
+    from drawdown.matching.advise import Advice
+    from drawdown.matching.compare import Comparison
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import StripReading
+    from drawdown.reading.colour import Colour
 
 PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)
 _TALLEST = 400  # hundredths of the width: far more than any answer needs
 _MOST_SWATCHES = 6
 _IN_A_ROW = 4
+Rgb = tuple[int, int, int]
 
 
 class _Pen:
@@ -39,15 +45,23 @@ class _Pen:
         self.y += units * self.unit
 
     def line(
-        self, text: str, size: float, fill=INK, x: float = 4, room: float = 92, bold: float = 0
+        self,
+        text: str,
+        size: float,
+        fill: Rgb = INK,
+        x: float = 4,
+        room: float = 92,
+        bold: float = 0,
     ) -> None:
-        """Text at ``size`` units, broken to fit."""
+        """Text at ``size`` units, broken to fit; no line for none."""
         pixels = size * self.unit
-        for part in broken(self.draw, text, pixels, room * self.unit):
+        for part in broken(self.draw, text, pixels, room * self.unit) if text else ():
             self.put(part, size, x, self.y, fill, bold)
             self.y += pixels * 1.3
 
-    def put(self, text: str, size: float, x: float, y: float, fill=INK, bold: float = 0) -> None:
+    def put(
+        self, text: str, size: float, x: float, y: float, fill: Rgb = INK, bold: float = 0
+    ) -> None:
         """One line at x units and y pixels."""
         stroke = round(bold * self.unit)
         self.draw.text(
@@ -64,17 +78,17 @@ def draw_panel(judgement: Judgement, width: int) -> Image.Image:
     """The panel at a width in pixels; as tall as it needs to be."""
     pen = _Pen(width)
     pairs = _swatches_of(judgement)
-    remarks = words.general_flags(judgement)
-    remarks += [flag for strip in judgement.strips for flag in words.strip_flags(strip)]
+    remarks = general_flags(judgement)
+    remarks += [flag for strip in judgement.strips for flag in strip_flags(strip)]
     if judgement.comparison is not None or not pairs or any(flag.hard for flag in remarks):
-        _verdict(pen, words.headline(judgement))
+        _verdict(pen, wording.headline(judgement))
         if pairs:
             _swatches(pen, pairs)
     else:
         return _reading(pen, judgement)
-    hard = [flag.text for flag in words.general_flags(judgement) if flag.hard]
+    hard = [flag.text for flag in general_flags(judgement) if flag.hard]
     for name, strip in pairs:
-        found = [flag for flag in words.strip_flags(strip) if flag.hard]
+        found = [flag for flag in strip_flags(strip) if flag.hard]
         hard += [f"{name.capitalize()}: {flag.text}" for flag in found]
     for text in hard:
         pen.skip(1.5)
@@ -82,16 +96,16 @@ def draw_panel(judgement: Judgement, width: int) -> Image.Image:
     if pairs:
         _readings(pen, pairs)
     if judgement.comparison is not None and judgement.comparison.verdict is not None:
-        _numbers(pen, judgement)
+        _numbers(pen, judgement.comparison)
     if judgement.advice is not None and judgement.advice.additions:
-        _add(pen, judgement)
+        _add(pen, judgement.advice, advising.wait_for(judgement))
     _footer(pen, pairs, judged=not any(flag.hard for flag in remarks))
     return pen.cut()
 
 
 def _reading(pen: _Pen, judgement: Judgement) -> Image.Image:
     """A panel without a verdict: every strip's colour, a few beside each other."""
-    pairs = [(f"strip {strip.strip.number}", strip) for strip in judgement.strips]
+    pairs = [(f"strip {strip.number}", strip) for strip in judgement.strips]
     rows = -(-len(pairs) // _IN_A_ROW)
     count = -(-len(pairs) // rows)
     for first in range(0, len(pairs), count):
@@ -101,7 +115,7 @@ def _reading(pen: _Pen, judgement: Judgement) -> Image.Image:
     return pen.cut()
 
 
-def _verdict(pen: _Pen, head: words.Headline) -> None:
+def _verdict(pen: _Pen, head: wording.Headline) -> None:
     unit, height = pen.unit, 18
     pen.draw.rectangle((0, 0, pen.width, height * unit), fill=head.ground_rgb)
     _symbol(pen, head.symbol, (4, 4, 14, 14))
@@ -140,15 +154,14 @@ def _symbol(pen: _Pen, symbol: str, box: tuple[float, float, float, float]) -> N
         )  # fmt: skip
 
 
-def _swatches_of(judgement: Judgement) -> list[tuple[str, StripReading]]:
+def _swatches_of(judgement: Judgement) -> Sequence[tuple[str, Colour]]:
     """Original and batch; every strip when nothing was compared."""
-    strips = words.concerned(judgement)[:_MOST_SWATCHES]
     if judgement.comparison is None:
-        return [(f"strip {strip.strip.number}", strip) for strip in strips]
-    return list(zip(("original", "batch"), strips, strict=True))
+        return [(f"strip {strip.number}", strip) for strip in judgement.strips[:_MOST_SWATCHES]]
+    return list(zip(("original", "batch"), concerned(judgement), strict=True))
 
 
-def _swatches(pen: _Pen, pairs: list[tuple[str, StripReading]]) -> None:
+def _swatches(pen: _Pen, pairs: Sequence[tuple[str, Colour]]) -> None:
     """The colours edge to edge: a difference shows best where nothing lies between."""
     edges = np.linspace(0, pen.width, len(pairs) + 1).round().astype(int)
     bottom = round(pen.y + 26 * pen.unit)
@@ -158,7 +171,7 @@ def _swatches(pen: _Pen, pairs: list[tuple[str, StripReading]]) -> None:
     pen.y = bottom + 1
 
 
-def _readings(pen: _Pen, pairs: list[tuple[str, StripReading]]) -> None:
+def _readings(pen: _Pen, pairs: Sequence[tuple[str, Colour]]) -> None:
     pen.skip(1.5)
     top = pen.y
     column = 100 / len(pairs)
@@ -168,13 +181,12 @@ def _readings(pen: _Pen, pairs: list[tuple[str, StripReading]]) -> None:
         x = index * column + min(4, column / 10)
         pen.put(name, small * 1.45, x, pen.y, bold=0.1)
         pen.y += small * 1.9 * pen.unit
-        for axis, value, half_width in zip("Lab", strip.lab_d50, strip.lab_u95, strict=True):
+        for axis, reading in zip("Lab", lab_parts(strip), strict=True):
             pen.put(f"{axis}*", small, x, pen.y, QUIET)
-            reading = f"{words.number(value)} ± {words.number(half_width)}"
             pen.put(reading, small, x + 1.8 * small, pen.y)
             pen.y += small * 1.3 * pen.unit
         text, room = (
-            f"Munsell value {words.munsell(strip)}",
+            f"Munsell value {munsell(strip)}",
             (column - min(4, column / 10) - 1) * pen.unit,
         )
         size = fitting(pen.draw, text, small * pen.unit, room) / pen.unit
@@ -183,67 +195,49 @@ def _readings(pen: _Pen, pairs: list[tuple[str, StripReading]]) -> None:
     pen.skip(2)
 
 
-def _numbers(pen: _Pen, judgement: Judgement) -> None:
-    c = judgement.comparison
+def _numbers(pen: _Pen, c: Comparison) -> None:
     pen.draw.line((4 * pen.unit, pen.y, 96 * pen.unit, pen.y), fill=QUIET, width=2)
     pen.skip(1.5)
-    pen.put(f"Delta E {words.number(c.de00, 2)}", 7, 4, pen.y, bold=0.14)
-    interval = f"95 %: {words.number(c.de00_low95, 2)} to {words.number(c.de00_high95, 2)}"
-    pen.put(interval, 3.8, 52, pen.y + 0.2 * pen.unit)
-    pen.put(f"tolerance {words.number(c.tolerance)}", 3.8, 52, pen.y + 4.8 * pen.unit)
+    pen.put(f"Delta E {number(c.de00, 2)}", 7, 4, pen.y, bold=0.14)
+    pen.put(f"95 %: {wording.interval(c)}", 3.8, 52, pen.y + 0.2 * pen.unit)
+    pen.put(f"tolerance {number(c.tolerance)}", 3.8, 52, pen.y + 4.8 * pen.unit)
     pen.skip(10.5)
-    if c.words:
-        pen.line(f"Difference: {c.words.rstrip('.')}.", 4.4)
-    if film_first(c):
+    pen.line(f"Difference: {wording.differs(c)}.", 4.4)
+    if c.film_first and c.film is not None:
         pen.line(film_headline(c.film), 4.6, bold=0.08)
-    if c.settle:
-        pen.line(f"To settle it: {words.sentence(c.settle)}", 4.0)
+    pen.line(wording.to_settle(c), 4.0)
     pen.skip(1.5)
 
 
-def _add(pen: _Pen, judgement: Judgement) -> None:
-    advice = judgement.advice
-    weights = dict(advice.grams or ())
-    amounts = [
-        f"{words.parts(amount)} {ink}"
-        + (f" ({words.weight(advice, ink, weights[ink])})" if ink in weights else "")
-        for ink, amount in advice.additions
-    ]
+def _add(pen: _Pen, advice: Advice, wait: str) -> None:
     top = pen.y
     pen.skip(2)
     if advice.portion < 1:
-        pen.line(words.take_out(advice), 4.0, x=7, room=89)
-    wait = words.wait_for(judgement)
-    if wait:
-        pen.line(wait, 4.0, x=7, room=89, bold=0.08)
-    pen.line(f"First {words.first_step(advice)}", 4.6, x=7, room=89, bold=0.08)
+        pen.line(advising.take_out(advice), 4.0, x=7, room=89)
+    pen.line(wait, 4.0, x=7, room=89, bold=0.08)
+    pen.line(advising.first_step(advice), 4.6, x=7, room=89, bold=0.08)
     pen.skip(0.5)
-    pen.line(words.LOOK_AGAIN, 3.6, x=7, room=89)
-    text = f"In all, per 100 parts: {' and '.join(amounts)}. "
-    text += (
-        f"Delta E should then be about {words.number(advice.predicted_de00)} (95 % below "
-        f"{words.number(advice.predicted_de00_high95)})."
-    )
-    pen.line(text, 3.6, x=7, room=89)
+    pen.line(advising.LOOK_AGAIN, 3.6, x=7, room=89)
+    pen.line(advising.in_all(advice), 3.6, x=7, room=89)
     if advice.mix_inferred:
-        pen.line("The batch's mix was guessed from its colour.", 3.2, x=7, room=89)
-    for caution in (words.GLOVES, *advice.caution[len(CAUTIONS) :]):
+        pen.line(advising.GUESSED, 3.2, x=7, room=89)
+    for caution in (GLOVES, *pigment_cautions(advice)):
         pen.line(caution, 3.2, x=7, room=89)
     pen.skip(1)
     pen.draw.rectangle((4 * pen.unit, top, 5.2 * pen.unit, pen.y), fill=INK)
     pen.skip(2)
 
 
-def _footer(pen: _Pen, pairs: list[tuple[str, StripReading]], judged: bool) -> None:
+def _footer(pen: _Pen, pairs: Sequence[tuple[str, Colour]], judged: bool) -> None:
     text = "± and the interval: 95 % probability. Thin line: the part that was measured."
     if pairs and not judged:
-        text = f"{words.NOT_TO_BE_USED} {text}"
+        text = f"{wording.NOT_TO_BE_USED} {text}"
     elif any(_beyond_screen(strip.lab_d50) for _, strip in pairs):
         text += " A colour is stronger than a screen can show; the numbers are right."
     pen.line(text, 2.9, QUIET)
     pen.skip(1.5)
 
 
-def _beyond_screen(lab_d50) -> bool:  # (3,) floats
-    rgb = xyz_d50_to_srgb(lab_to_xyz(np.asarray(lab_d50, dtype=float)), clip=False)
+def _beyond_screen(lab_d50: np.ndarray) -> bool:
+    rgb = xyz_d50_to_srgb(lab_to_xyz(lab_d50), clip=False)
     return bool((rgb < -0.01).any() or (rgb > 1.01).any())

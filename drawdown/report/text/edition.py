@@ -7,6 +7,7 @@ from drawdown.book.edition import GO_ON, LOOK, SOON, STOP, Point, Run, advice_of
 from drawdown.report.text.book import count_words, paragraph, table
 from drawdown.report.text.terminal import Screen, paint
 from drawdown.wording import figures as words
+from drawdown.wording.verdict import differs
 
 SIGNS = {
     "tolerance": "beyond tolerance",
@@ -101,7 +102,7 @@ def _row(p: Point) -> list[str]:
         words.number(p.de00, 2),
         f"{words.number(p.de00_low95, 1)} to {words.number(p.de00_high95, 1)}",
         words.number(p.l, 1),
-        p.comparison.words,
+        differs(p.comparison),
         _signs(p),
     ]
 

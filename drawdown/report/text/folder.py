@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from calibration.flags import codes
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
-from drawdown.wording import figures as words
+from drawdown.wording import flags as flagging
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -37,7 +37,7 @@ def folder_screen(folder: Path, readings: Sequence[FolderReading], screen: Scree
         if reading.seen is None:
             continue
         for strip in reading.seen.strips:
-            flags = words.strip_flags(strip)
+            flags = flagging.strip_flags(strip)
             lab = "  ".join(
                 f"{axis}* {round(float(value), 2):6.1f} ± {round(float(u), 2):<4.1f}"  # as in JSON
                 for axis, value, u in zip("Lab", strip.lab_d50, strip.widest_u95, strict=True)
@@ -46,7 +46,7 @@ def folder_screen(folder: Path, readings: Sequence[FolderReading], screen: Scree
             line = f"{mark}{strip.number:>2}   {lab}"
             lines.row(line, line[1:], f"{mark} ", "      ")
             _remarks(lines, "", flags)
-        _remarks(lines, "photo", words.general_flags(reading.seen))
+        _remarks(lines, "photo", flagging.general_flags(reading.seen))
     if read:
         lines.add()
         lines.say(_MEANING)

@@ -7,17 +7,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from calibration.flags import Flag
 from drawdown.report.text.terminal import Screen, banner, paint, swatch_rgb, wrap
-from drawdown.wording import figures as words
-from drawdown.wording.cautions import CAUTIONS
-from drawdown.wording.film import film_first, film_sentences
+from drawdown.wording import advice as advising
+from drawdown.wording import verdict as wording
+from drawdown.wording.cautions import CAUTIONS, pigment_cautions
+from drawdown.wording.figures import UNCERTAINTY, evenness, lab_parts, munsell, number, parts
+from drawdown.wording.film import film_sentences
+from drawdown.wording.flags import compared, remarks, strip_flags
 
 if TYPE_CHECKING:
     from drawdown.matching.advise import Advice
     from drawdown.matching.compare import Comparison
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import StripReading
+    from drawdown.reading.colour import Colour, StripReading
 
 _SWATCH_LINES = 4
 _SIDE_BY_SIDE = 56  # columns that two readings beside each other need
@@ -25,28 +27,24 @@ _SIDE_BY_SIDE = 56  # columns that two readings beside each other need
 
 def match_screen(judgement: Judgement, screen: Screen) -> str:
     """The answer of ``drawdown match``."""
-    head = words.headline(judgement)
+    head = wording.headline(judgement)
+    comparison, advice = judgement.comparison, judgement.advice
     lines = banner(head.symbol, head.lines, head.ansi, screen)
     lines += ["", *_wrapped(head.sentence, screen)]
-    comparison = judgement.comparison
-    if comparison is not None and comparison.settle:
-        lines += _wrapped(f"To settle it: {words.sentence(comparison.settle)}", screen)
+    lines += _wrapped(wording.to_settle(comparison), screen)
     lines += _remarks(judgement, screen, hard=True)
     if comparison is not None:
         if comparison.verdict is not None:
-            lines += ["", *_distance(comparison, screen, words.compared(judgement))]
+            lines += ["", *_distance(comparison, screen)]
         lines += ["", *_pair(judgement, screen)]
         if comparison.verdict is None:
-            lines += _wrapped(words.NOT_TO_BE_USED, screen)
-    if judgement.advice is not None:
-        lines += ["", *_advice(judgement.advice, screen, words.wait_for(judgement))]
+            lines += _wrapped(wording.NOT_TO_BE_USED, screen)
+    if advice is not None:
+        lines += ["", *_advice(advice, screen, advising.wait_for(judgement))]
     lines += _remarks(judgement, screen, hard=False)
-    lines += ["", *_wrapped(words.UNCERTAINTY, screen, style="2")]
-    if judgement.advice is not None and judgement.advice.caution:
-        lines += [
-            "",
-            *_wrapped("Caution: " + " ".join(judgement.advice.caution[: len(CAUTIONS)]), screen),
-        ]
+    lines += ["", *_wrapped(UNCERTAINTY, screen, style="2")]
+    if advice is not None and advice.additions:
+        lines += ["", *_wrapped(f"Caution: {' '.join(CAUTIONS)}", screen)]
     return "\n".join(lines)
 
 
@@ -65,60 +63,39 @@ def read_screen(judgement: Judgement, screen: Screen) -> str:
         else:
             lines += ["", *_strip_block(strip, screen)]
     if any(map(_stopped, strips)):
-        lines += _wrapped(f"×: {words.NOT_TO_BE_USED}", screen)
+        lines += _wrapped(f"×: {wording.NOT_TO_BE_USED}", screen)
     lines += _remarks(judgement, screen, hard=True)
     lines += _remarks(judgement, screen, hard=False)
-    lines += ["", *_wrapped(words.UNCERTAINTY.split(" What both")[0], screen, style="2")]
+    lines += ["", *_wrapped(UNCERTAINTY.split(" What both")[0], screen, style="2")]
     return "\n".join(lines)
 
 
 # Parts of the match screen ---------------------------------------------------------------
 
 
-def _distance(
-    c: Comparison, screen: Screen, pair: tuple[tuple[str, StripReading], ...] = ()
-) -> list[str]:
+def _distance(c: Comparison, screen: Screen) -> list[str]:
     facts = [
-        f"Delta E 2000  {words.number(c.de00, 2)}",
-        f"95 % interval {words.number(c.de00_low95, 2)} to {words.number(c.de00_high95, 2)}",
-        f"tolerance {words.number(c.tolerance, 1)}",
+        f"Delta E 2000  {number(c.de00, 2)}",
+        f"95 % interval {wording.interval(c)}",
+        f"tolerance {number(c.tolerance)}",
     ]
     together = " " + "   ".join(facts)
     rows = [together] if len(together) <= screen.columns else [f" {fact}" for fact in facts]
     lines = [paint(row, "1", screen.colour) for row in rows]
-    if c.p_within is not None:
-        lines += _wrapped(
-            f"Chance that it is within tolerance: {words.percent(c.p_within)}.", screen
-        )
-    if c.words:
-        lines += _wrapped(f"How the batch differs: {c.words.rstrip('.')}.", screen)
-    lines += _wrapped(
-        f"{_parts_of(c, pair)} (batch less original).",
-        screen,
-    )
+    lines += _wrapped(wording.chance(c), screen)
+    lines += _wrapped(f"How the batch differs: {wording.differs(c)}.", screen)
+    lines += _wrapped(wording.along_lch(c), screen)
     said = film_sentences(c)
-    first = film_first(c)
-    for number, sentence in enumerate(said):
-        lines += [""] if first and number == 0 else []
-        lines += _wrapped(sentence, screen, style="1" if first and number == 0 else "")
+    if c.film_first and said:
+        lines += ["", *_wrapped(said[0], screen, style="1")]
+        said = said[1:]
+    for sentence in said:
+        lines += _wrapped(sentence, screen)
     return lines
 
 
-def _parts_of(c: Comparison, pair: tuple[tuple[str, StripReading], ...]) -> str:
-    """Lightness, chroma and hue of the difference, each with its 95 % half width."""
-    from drawdown.reading.budget import difference_u95
-
-    labs = [strip.lab_d50 for _, strip in pair]
-    u95 = difference_u95(*labs, c.d_lab_cov) if len(pair) == 2 else None
-    said = []
-    for name, key in (("Lightness", "dL"), ("chroma", "dC"), ("hue", "dH")):
-        half = "" if u95 is None else f" ± {words.number(getattr(u95, key), 1)}"
-        said.append(f"{name} {signed(getattr(c, key))}{half}")
-    return ", ".join(said)
-
-
 def _pair(judgement: Judgement, screen: Screen) -> list[str]:
-    pair = words.compared(judgement)
+    pair = compared(judgement)
     columns = [[name, *_reading(strip)] for name, strip in pair]
     if screen.columns < _SIDE_BY_SIDE or len(columns) < 2:
         lines = []
@@ -135,48 +112,39 @@ def _pair(judgement: Judgement, screen: Screen) -> list[str]:
     return lines
 
 
-def _reading(strip: StripReading) -> list[str]:
-    rows = [
-        f"{axis}*  {words.number(value, 1):>6} ± {words.number(half_width, 1)}"
-        for axis, value, half_width in zip("Lab", strip.lab_d50, strip.lab_u95, strict=True)
-    ]
-    even = words.evenness(strip)
+def _reading(colour: Colour) -> list[str]:
+    even = evenness(colour)
     return [
-        *rows,
-        f"Munsell value {words.munsell(strip)}",
+        *_lab_rows(colour),
+        f"Munsell value {munsell(colour)}",
         f"evenness {even}" + (" Delta E" if even[0].isdigit() else ""),
     ]
 
 
+def _lab_rows(colour: Colour) -> list[str]:
+    rows = (text.partition(" ") for text in lab_parts(colour))
+    return [
+        f"{axis}*  {value:>6} {rest}" for axis, (value, _, rest) in zip("Lab", rows, strict=True)
+    ]
+
+
 def _advice(advice: Advice, screen: Screen, wait: str = "") -> list[str]:
+    note = advising.note(advice)
     if not advice.additions:
-        return _wrapped(words.sentence(advice.note), screen) if advice.note else []
+        return _wrapped(note, screen)
     lines = [_title("What to add", screen)]
-    if wait:
-        lines += _wrapped(wait, screen, style="1")
-    general = len(CAUTIONS)
-    for caution in advice.caution[general:]:  # those of the very pigments that are advised
+    lines += _wrapped(wait, screen, style="1")
+    for caution in pigment_cautions(advice):
         lines += _wrapped(f"Caution: {caution}", screen)
     if advice.portion < 1:
-        lines += _wrapped(words.take_out(advice), screen)
+        lines += _wrapped(advising.take_out(advice), screen)
     lines += _amounts(advice, screen)
-    lines += _wrapped(f"First {words.first_step(advice)}", screen, style="1")
-    lines += _wrapped(words.LOOK_AGAIN, screen)
-    lines += _wrapped(
-        f"All of it should bring the batch to {lab_text(advice.predicted_lab_d50)}, Delta E "
-        f"{words.number(advice.predicted_de00, 1)} from the original (95 % below "
-        f"{words.number(advice.predicted_de00_high95, 1)}).",
-        screen,
-    )
-    if advice.note:
-        lines += _wrapped(words.sentence(advice.note), screen)
+    lines += _wrapped(advising.first_step(advice), screen, style="1")
+    lines += _wrapped(advising.LOOK_AGAIN, screen)
+    lines += _wrapped(advising.all_of_it(advice), screen)
+    lines += _wrapped(note, screen)
     if advice.mix_inferred:
-        ratio = ", ".join(f"{ink} {words.parts(x)}" for ink, x in advice.mix_used.items())
-        lines += _wrapped(
-            f"The batch's own mix was guessed from its colour: {ratio} (parts per 100). Give it "
-            "with --mix for better advice.",
-            screen,
-        )
+        lines += _wrapped(advising.guessed_mix(advice), screen)
     return lines
 
 
@@ -186,8 +154,8 @@ def _amounts(advice: Advice, screen: Screen) -> list[str]:
     longest = max(len(ink) for ink, _ in advice.additions)
     lines = []
     for ink, amount in advice.additions:
-        end = f"   {words.weight(advice, ink, weights[ink])}" if ink in weights else ""
-        tail = f"{words.parts(amount):>5} parts per 100{end}"
+        end = f"   {advising.weight(advice, ink, weights[ink])}" if ink in weights else ""
+        tail = f"{parts(amount):>5} parts per 100{end}"
         line = f"   {ink:<{longest}}  {tail}"
         if len(line) > screen.columns:
             lines += [f"   {ink}", f"      {tail.strip()}"]
@@ -198,21 +166,14 @@ def _amounts(advice: Advice, screen: Screen) -> list[str]:
 
 def _remarks(judgement: Judgement, screen: Screen, *, hard: bool) -> list[str]:
     """The flags under a heading: those that stop the verdict, or the others."""
-    found = [(flag, "") for flag in words.general_flags(judgement)]
-    for strip in words.concerned(judgement):
-        found += [(flag, f"Strip {strip.strip.number}: ") for flag in words.strip_flags(strip)]
-    found = [(flag, where) for flag, where in found if flag.hard is hard]
+    found = remarks(judgement, hard=hard)
     if not found:
         return []
     lines = ["", _title("Why it cannot be judged" if hard else "Worth knowing", screen)]
-    for flag, where in found:
-        lines += _remark(flag, where, screen)
+    for text in found:
+        for line in wrap(text, screen.columns - 1, " · ", "   "):
+            lines.append(paint(line, "1", screen.colour and hard))
     return lines
-
-
-def _remark(flag: Flag, where: str, screen: Screen) -> list[str]:
-    lines = wrap(where + flag.text, screen.columns - 1, " · ", "   ")
-    return [paint(line, "1", screen.colour and flag.hard) for line in lines]
 
 
 # Parts of the read screen ----------------------------------------------------------------
@@ -222,25 +183,15 @@ def _table(judgement: Judgement) -> list[str]:
     head = ["strip", "L*", "a*", "b*", "Munsell", "uneven", "size mm"]
     rows = [head]
     for strip in judgement.strips:
-        colour = [
-            f"{words.number(value, 1)} ± {words.number(half_width, 1)}"
-            for value, half_width in zip(strip.lab_d50, strip.lab_u95, strict=True)
-        ]
-        rows.append(
-            [
-                str(strip.strip.number),
-                *colour,
-                words.munsell(strip).replace(" ", ""),
-                words.evenness(strip).replace(" ", ""),
-                _size(strip),
-            ]
-        )
+        lab = lab_parts(strip)
+        rest = [text.replace(" ", "") for text in (munsell(strip), evenness(strip))]
+        rows.append([str(strip.number), *lab, *rest, _size(strip)])
     widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
     return ["  ".join(cell.rjust(w) for cell, w in zip(row, widths, strict=True)) for row in rows]
 
 
 def _stopped(strip: StripReading) -> bool:
-    return any(flag.hard for flag in words.strip_flags(strip))
+    return any(flag.hard for flag in strip_flags(strip))
 
 
 def _beside_swatch(line: str, strip: StripReading, screen: Screen) -> str:
@@ -249,32 +200,21 @@ def _beside_swatch(line: str, strip: StripReading, screen: Screen) -> str:
 
 def _strip_block(strip: StripReading, screen: Screen) -> list[str]:
     mark = " ×" if _stopped(strip) else ""
-    lines = [_title(f"Strip {strip.strip.number}{mark}", screen)]
+    lines = [_title(f"Strip {strip.number}{mark}", screen)]
     if screen.truecolour:
         lines.append(_block(strip, screen.columns - 2))
     return lines + [f" {line}" for line in (*_reading(strip), f"size {_size(strip)} mm")]
 
 
 def _size(strip: StripReading) -> str:
-    return f"{words.number(strip.strip.width_mm, 0)} x {words.number(strip.strip.length_mm, 0)}"
+    return f"{number(strip.strip.width_mm, 0)} x {number(strip.strip.length_mm, 0)}"
 
 
 # Small helpers ---------------------------------------------------------------------------
 
 
-def lab_text(lab_d50) -> str:  # (3,) floats
-    """A colour in one line."""
-    return ", ".join(f"{a}* {words.number(v, 1)}" for a, v in zip("Lab", lab_d50, strict=True))
-
-
-def signed(value: float) -> str:
-    """A difference with its sign."""
-    text = words.number(value, 1)
-    return text if text.startswith("-") or float(text) == 0 else f"+{text}"
-
-
 def _wrapped(text: str, screen: Screen, style: str = "") -> list[str]:
-    lines = wrap(text, screen.columns - 1, " ")
+    lines = wrap(text, screen.columns - 1, " ") if text else []
     return [paint(line, style, screen.colour and bool(style)) for line in lines]
 
 
@@ -284,7 +224,7 @@ def _title(text: str, screen: Screen) -> str:
     return f" {text}".upper()
 
 
-def _block(strip: StripReading, cells: int, indent: str = " ") -> str:
+def _block(strip: Colour, cells: int, indent: str = " ") -> str:
     """A bar of the strip's colour (24-bit background)."""
     red, green, blue = swatch_rgb(strip.lab_d50)
     return f"{indent}\x1b[48;2;{red};{green};{blue}m{' ' * cells}\x1b[0m"

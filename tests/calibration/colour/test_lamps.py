@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from advice_kit import ask
 from lamp_weights import lamp_weights
 
 from calibration.colour.difference import delta_e_2000
@@ -12,10 +13,10 @@ from calibration.colour.spaces import WHITE_D50
 from calibration.colour.spectra import WAVELENGTHS_NM
 from drawdown.ink.forward import film_lab, paper_ground, spectrum_of_film
 from drawdown.ink.shelf import Shelf, starter_shelf
-from drawdown.matching.advise import advise
 from drawdown.matching.batch_history import Step, reading
 from drawdown.matching.batch_model import fit
 from drawdown.matching.outcome import other_lamps
+from drawdown.wording.advice import note
 
 SHELF = starter_shelf()
 GROUND = paper_ground(None)
@@ -96,8 +97,8 @@ def test_the_same_inks_match_under_every_lamp():
     recipe = {"titanium-white": 80.0, "phthalo-blue": 20.0}
     k, s = (np.array([getattr(SHELF.find(n), q) for n in recipe]) for q in "ks")
     original, batch = (film_lab(k, s, np.array([80.0, b]), 1.0, GROUND) for b in (20.0, 14.0))
-    told = advise(original, batch, None, None, SHELF, recipe)
-    assert "another lamp" not in told.note
+    told = ask(original, batch, recipe)
+    assert "another lamp" not in note(told)
     assert {lamp.lamp for lamp in told.lamps} == set(CIE)
     assert max(lamp.de00 for lamp in told.lamps) < told.predicted_de00 + 0.5
     assert all(lamp.de00_high95 >= lamp.de00 for lamp in told.lamps)
@@ -108,15 +109,15 @@ def test_another_ink_that_makes_the_match_is_warned_of():
     true = {"titanium-white": 70.0, "phthalo-green": 15.0, "pyrrole-red": 15.0}
     shelf = Shelf(tuple(SHELF.find(n) for n in ("white", "phthalo-green", "cadmium-orange")))
     here = LAMPS["daylight D50"]
-    told = advise(
+    told = ask(
         lab_under(spectrum(true), here), lab_under(spectrum(true | {"pyrrole-red": 8.0}), here),
-        None, None, shelf, {"titanium-white": 80.0, "phthalo-green": 20.0},
+        {"titanium-white": 80.0, "phthalo-green": 20.0}, shelf=shelf,
         difference_cov=0.04 * np.eye(3), common_sd=np.ones(3),
     )  # fmt: skip
     assert [name for name, _ in told.additions] == ["cadmium-orange"]
-    assert "cadmium-orange is not in the mix" in told.note
-    assert "under tungsten about" in told.note
-    assert "D65 about" not in told.note
+    assert "cadmium-orange is not in the mix" in note(told)
+    assert "under tungsten about" in note(told)
+    assert "D65 about" not in note(told)
 
 
 def test_predicted_distances_under_lamps_are_the_true_ones():

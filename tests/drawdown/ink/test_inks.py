@@ -18,11 +18,12 @@ from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands.shelf import shelf
 from drawdown.ink import film
+from drawdown.ink.hazards import pigment_caution
 from drawdown.ink.shelf import KINDS, Shelf, read_shelf, starter_shelf, write_shelf
 from drawdown.report.text.ink import catalogue_screen
 from drawdown.report.text.terminal import Screen
 from drawdown.studio.shelf_file import ShelfInUse
-from drawdown.wording.cautions import CAUTIONS, pigment_caution
+from drawdown.wording.cautions import CAUTIONS
 
 HEAD = 'format = "drawdown.shelf/1"\n'
 CURVE = "[" + ", ".join(["0.5"] * 31) + "]"

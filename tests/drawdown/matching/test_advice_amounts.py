@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from advice_kit import ask, strip
 
-from drawdown.matching.advise import round_grams, round_parts
-from drawdown.matching.amounts import first_grams
+from drawdown.matching.amounts import first_grams, round_grams, round_parts
+from drawdown.wording.advice import note
 
 
 def test_tiny_amounts_are_a_knife_tip():
@@ -17,7 +17,7 @@ def test_tiny_amounts_are_a_knife_tip():
     )  # fmt: skip
     assert answer.additions[0][0] == "phthalo-blue"
     assert answer.grams[0][1] < 0.05
-    assert "knife tip" in answer.note
+    assert "knife tip" in note(answer)
 
 
 def test_what_the_scale_cannot_show_is_mixed_down_first():
@@ -28,17 +28,16 @@ def test_what_the_scale_cannot_show_is_mixed_down_first():
     ((name, grams),) = answer.grams
     assert answer.knife_tips == (name,) == ("phthalo-blue",)
     assert 0.02 < grams < 0.1
-    assert (
-        f"9 parts of titanium-white, and put in {round(10 * grams, 1):g} g of that" in answer.note
+    assert f"9 parts of titanium-white, and put in {round(10 * grams, 1):g} g of that" in note(
+        answer
     )
     fine = ask(strip(noted), seen, noted, batch_grams=50, tolerance=1.0, scale_step=0.01)
     assert fine.knife_tips == ()
     assert fine.grams[0][1] == pytest.approx(grams, abs=0.006)
-    assert "knife tip" not in fine.note
+    assert "knife tip" not in note(fine)
     tiny = ask(strip(noted), seen, noted, batch_grams=4, tolerance=1.0)
-    assert (
-        f"1 part of that into 9 more, and put in {round(100 * tiny.grams[0][1], 1):g} g"
-        in tiny.note
+    assert f"1 part of that into 9 more, and put in {round(100 * tiny.grams[0][1], 1):g} g" in note(
+        tiny
     )
 
 

@@ -19,9 +19,9 @@ from calibration.colour.difference import delta_e_2000
 from drawdown.ink.forward import lab_of_film, lab_slopes
 from drawdown.ink.prior import ShelfFigures, cosines
 from drawdown.matching.addition_search import local_metric
-from drawdown.matching.advise import advise
 from drawdown.matching.batch_model import Recipes, strips_and_slopes
-from drawdown.wording.advice import missing_direction
+from drawdown.wording.advice import note
+from drawdown.wording.difference import missing_direction
 
 # Any colour ------------------------------------------------------------------------------
 
@@ -41,8 +41,8 @@ SHELVES = (
 @settings(max_examples=60, deadline=None)
 def test_any_two_colours_get_an_answer(original, batch, shelf, known, film_ratio):
     mix = dict.fromkeys(shelf.names[:3], 10.0) if known else None
-    answer = advise(
-        original, batch, None, None, shelf, mix, batch_grams=40, film_ratio=film_ratio,
+    answer = ask(
+        original, batch, mix, shelf=shelf, batch_grams=40, film_ratio=film_ratio,
         paper_lab=(93, 0, 3),
     )  # fmt: skip
     assert len(answer.additions) <= 2
@@ -55,7 +55,7 @@ def test_any_two_colours_get_an_answer(original, batch, shelf, known, film_ratio
     assert (answer.predicted_u95 > 0).all()
     assert math.isfinite(answer.predicted_de00)
     assert answer.predicted_de00_high95 >= answer.predicted_de00 - 1e-9 or not answer.additions
-    assert answer.note or answer.additions
+    assert note(answer) or answer.additions
     if answer.additions:
         now = float(delta_e_2000(np.array(original), np.array(batch)))
         assert answer.predicted_de00 < now

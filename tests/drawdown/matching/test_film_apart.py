@@ -17,11 +17,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calibration.colour.difference import delta_e_2000, local_metric
+from calibration.naming import named
 from drawdown import flags as fl
 from drawdown.commands import main as cli
 from drawdown.matching import compare as cp
 from drawdown.matching.film_family import Mix
-from drawdown.matching.film_or_ink import film_apart
+from drawdown.matching.film_or_ink import Pulls, film_apart
 from drawdown.wording import film as film_words
 from fixtures.inkfilm import ink_reflectance
 from fixtures.spectra import WAVELENGTHS_NM, lab_d50, pigments
@@ -60,10 +61,10 @@ def covariance(lab, sd=0.25):
 def apart(original, batch, *, film=1.0, run=RUN, mix=None, thickness=1.0, **more):
     """``original`` against ``batch`` pulled ``film`` times as thick."""
     one, two = (films(r, x)[0] for r, x in ((original, thickness), (batch, film * thickness)))
-    return film_apart(
-        one, two, films(original, run * thickness), films(batch, run * film * thickness),
-        covariance(one), PAPER_LAB, mix, **more,
-    ), float(delta_e_2000(one, two))  # fmt: skip
+    trails = films(original, run * thickness), films(batch, run * film * thickness)
+    pulls = Pulls(PAPER_LAB, mix, **more)
+    told = film_apart(np.stack([one, two]), trails, covariance(one), pulls)
+    return told, float(delta_e_2000(one, two))
 
 
 @pytest.mark.parametrize("ratio", [0.72, 0.85, 1.2, 1.38])
@@ -77,7 +78,7 @@ def test_same_ink_in_another_film(recipe, ratio, with_mix):
     assert told.de00_equal_film_low95 == pytest.approx(0, abs=0.05)
     if de00 > 2.2 and with_mix:
         assert told.de00_equal_film < 0.8
-        assert film_words.film_explains(told, de00, 2.0)
+        assert told.explains(de00, 2.0)
 
 
 def test_base_and_film_cannot_be_told_apart_and_it_says_so():
@@ -90,14 +91,14 @@ def test_base_and_film_cannot_be_told_apart_and_it_says_so():
     assert diluted.ratio == pytest.approx(thinner.ratio, rel=1e-3)
     assert diluted.de00_equal_film_high95 > 3  # it may just as well be the mix
     assert diluted.p_within < 0.975
-    assert film_words.headline(diluted) == film_words.headline(thinner)
-    assert "a little more base" in film_words.headline(diluted)
+    assert film_words.film_headline(diluted) == film_words.film_headline(thinner)
+    assert "a little more base" in film_words.film_headline(diluted)
 
 
 def test_same_ink_is_said_outright_where_nothing_else_looks_like_it():
     told, de00 = apart(RED, RED, film=0.75, mix=noted(RED))
     assert de00 > 2
-    assert film_words.headline(told) == "Same ink, thinner film: pull it again."
+    assert film_words.film_headline(told) == "Same ink, thinner film: pull it again."
 
 
 def test_a_covering_ink_is_not_changed_by_film():
@@ -111,7 +112,7 @@ def test_a_covering_ink_is_not_changed_by_film():
     assert told.kind == "opaque"
     assert told.de00_equal_film == pytest.approx(de00, abs=0.3)
     assert told.de00_equal_film_low95 <= de00 <= told.de00_equal_film_high95
-    assert not film_words.film_explains(told, de00, 2.0)
+    assert not told.explains(de00, 2.0)
 
 
 def test_even_strips_tell_nothing():
@@ -129,7 +130,7 @@ def test_another_mix_is_not_called_film():
         told, de00 = apart(GLAZE, redder, film=film)
         true, _ = apart(GLAZE, redder)
         at_equal = float(delta_e_2000(films(GLAZE, 1.0)[0], films(redder, 1.0)[0]))
-        assert not film_words.film_explains(told, de00, 2.0)
+        assert not told.explains(de00, 2.0)
         assert told.de00_equal_film_low95 <= at_equal <= told.de00_equal_film_high95
         assert told.p_same < 0.05
         assert true.p_same < 0.05
@@ -137,10 +138,10 @@ def test_another_mix_is_not_called_film():
 
 def test_pulled_alike_blames_the_ink():
     free, _ = apart(GLAZE, GLAZE, film=0.75)
-    alike, de00 = apart(GLAZE, GLAZE, film=0.75, pulled_alike=True)
+    alike, de00 = apart(GLAZE, GLAZE, film=0.75, alike=True)
     assert alike.ratio > 0.88
     assert alike.de00_equal_film > 1.5 > free.de00_equal_film
-    assert not film_words.film_explains(alike, de00, 2.0)
+    assert not alike.explains(de00, 2.0)
 
 
 def test_coverage_over_drawn_readings():
@@ -156,7 +157,7 @@ def test_coverage_over_drawn_readings():
         cov = covariance(one)
         trails = [films(recipe, RUN * x) + rng.normal(0, 0.2, (len(RUN), 3)) for x in (1, film)]
         read = two + rng.multivariate_normal(np.zeros(3), cov)
-        told = film_apart(one, read, *trails, cov, PAPER_LAB)
+        told = film_apart(np.stack([one, read]), trails, cov, Pulls(PAPER_LAB))
         if told.ratio is not None:
             held.append(told.ratio_low95 <= film <= told.ratio_high95)
         held_ink.append(told.de00_equal_film_low95 < 0.05)
@@ -173,7 +174,8 @@ def test_coverage_over_drawn_readings():
 def test_any_two_colours_end_in_numbers(values, slices):
     one, two = np.array(values[:3]), np.array(values[3:])
     trail = np.linspace(one, PAPER_LAB, 5)[:slices]
-    told = film_apart(one, two, trail, trail[::-1], covariance(one), PAPER_LAB)
+    labs = np.stack([one, two])
+    told = film_apart(labs, (trail, trail[::-1]), covariance(one), Pulls(PAPER_LAB))
     given = [v for v in vars(told).values() if isinstance(v, float)]
     assert np.isfinite(given).all()
     assert (told.ratio is None) == (told.ratio_low95 is None) == (told.ratio_high95 is None)
@@ -194,15 +196,15 @@ def pair(recipe, film):
 
 
 def test_the_flag_and_the_words():
-    thin = cp.compare(*pair(GLAZE, 0.7), paper_lab=PAPER_LAB)
+    thin = cp.compare(*pair(GLAZE, 0.7), pulls=Pulls(PAPER_LAB))
     assert thin.verdict == "no match"  # the verdict is by the colours as they lie
     assert fl.FILM_DIFFERS in [f.kind for f in thin.flags]
     assert thin.film_ratio == pytest.approx(0.7, rel=0.12)
     said = " ".join(film_words.film_sentences(thin))
     assert "thinner film" in said
     assert "is film and" in said
-    assert film_words.ALIKE_OPTION in said
-    same = cp.compare(*pair(GLAZE, 1.0), paper_lab=PAPER_LAB)
+    assert named("`pulled_alike`") in said
+    same = cp.compare(*pair(GLAZE, 1.0), pulls=Pulls(PAPER_LAB))
     assert same.verdict == "match"
     assert not same.flags
     assert film_words.film_sentences(same) == ()

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from advice_kit import ask
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands import main as cli
 from drawdown.ink.forward import film_lab, paper_ground
 from drawdown.ink.prior import ROWS, Knowledge, ShelfFigures
 from drawdown.ink.shelf import Shelf, starter_shelf
-from drawdown.matching.advise import advise
 from drawdown.matching.batch_history import Step, added_in_all, pulls, reading
 from drawdown.matching.batch_model import _prior as prior_of
 from drawdown.matching.batch_model import (
@@ -28,6 +28,7 @@ from drawdown.matching.learn import gather, learn, turned_out
 from drawdown.studio import batch_memory as slab_files
 from drawdown.studio import locations as places
 from drawdown.studio.shelf_file import ShelfInUse
+from drawdown.wording.advice import note
 
 PHOTOS = Path(__file__).parents[3] / "fixtures" / "photos"
 
@@ -127,7 +128,7 @@ def test_what_was_learnt_makes_the_advice_better_and_surer():
     one, two = (true_lab(p, strength) for p in (recipe, recipe | {"phthalo-blue": 3.0}))
     wanted = 100 * 2 / 98
     before, after = (
-        advise(one, two, None, None, SHELF, recipe, knowledge=known, tolerance=1.0, **FINE)
+        ask(one, two, recipe, shelf=SHELF, knowledge=known, tolerance=1.0, **FINE)
         for known in (None, knowledge)
     )
     assert [name for name, _ in after.additions] == ["phthalo-blue"]
@@ -142,17 +143,15 @@ def test_an_addition_and_the_photo_after_it_correct_the_next_advice():
     start = recipe | {"phthalo-blue": 5.0}
     first, second = batch_of(recipe, start, ({"phthalo-blue": 0.02},), strength)
     seen = second.reading
-    told = advise(
-        seen.lab_original, seen.lab_batch, None, None, SHELF, recipe, story=(first,),
+    told = ask(
+        seen.lab_original, seen.lab_batch, recipe, shelf=SHELF, story=(first,),
         added={"phthalo-blue": 0.02}, tolerance=0.5, **FINE,
     )  # fmt: skip
     truth = 100 * (10 / 90 * 90 - 5 - 0.02 * 95) / (95 * 1.02)
     assert [name for name, _ in told.additions] == ["phthalo-blue"]
     assert told.additions[0][1] == pytest.approx(truth, rel=0.2)
-    assert "came nearer" in told.note
-    alone = advise(
-        seen.lab_original, seen.lab_batch, None, None, SHELF, recipe, tolerance=0.5, **FINE
-    )
+    assert "came nearer" in note(told)
+    alone = ask(seen.lab_original, seen.lab_batch, recipe, shelf=SHELF, tolerance=0.5, **FINE)
     assert told.first_de00_95[1] < alone.first_de00_95[1] + 0.1
 
 

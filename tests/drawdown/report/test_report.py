@@ -24,15 +24,19 @@ from calibration.flags import OVEREXPOSED
 from calibration.photo.icc import profile_from
 from drawdown.commands import main as cli
 from drawdown.flags import STRIP_CLIPPED, UNEVEN_LIGHT
+from drawdown.matching.compare import Settle
+from drawdown.matching.film_or_ink import FilmApart
 from drawdown.report.json.document import rounded, unfit_json
 from drawdown.report.json.match import match_data, match_json, read_data, read_json
 from drawdown.report.pictures.answer import draw_picture, save_picture, small_srgb
 from drawdown.report.pictures.canvas import plain
 from drawdown.report.text import terminal
 from drawdown.report.text import terminal as banner
-from drawdown.report.text.match import match_screen, read_screen, signed, swatch_rgb
+from drawdown.report.text.match import match_screen, read_screen, swatch_rgb
 from drawdown.report.text.terminal import Screen
 from drawdown.wording import figures as words
+from drawdown.wording.figures import signed
+from drawdown.wording.verdict import HEADLINES
 
 VERDICTS = ("match", "no match", "too close to call", None)
 ANSI = re.compile(r"\x1b\[[0-9;]*m")
@@ -49,7 +53,7 @@ def flat(text: str) -> str:
 @pytest.mark.parametrize("verdict", VERDICTS)
 def test_no_line_is_wider_than_the_screen(columns, verdict):
     for screen in (Screen(columns), Screen(columns, True, True, True)):
-        judgement = fake.judgement(verdict, with_advice=fake.advice(portion=0.4, note="so it is"))
+        judgement = fake.judgement(verdict, with_advice=fake.advice(portion=0.4))
         for text in (match_screen(judgement, screen), read_screen(judgement, screen)):
             assert max(len(ANSI.sub("", line)) for line in text.splitlines()) <= columns
 
@@ -58,23 +62,23 @@ def test_piped_text_is_plain_and_starts_with_the_verdict():
     for verdict in VERDICTS:
         text = match_screen(fake.judgement(verdict), Screen())
         assert "\x1b" not in text
-        words_said = " ".join(words.HEADLINES[verdict].lines)
+        words_said = " ".join(HEADLINES[verdict].lines)
         first = "".join(text.splitlines()[1].split())
         assert words_said.replace(" ", "") in first
 
 
 def test_verdicts_differ_in_word_and_sign_not_only_in_colour():
-    assert len({head.symbol for head in words.HEADLINES.values()}) == len(VERDICTS)
-    assert len({head.lines for head in words.HEADLINES.values()}) == len(VERDICTS)
+    assert len({head.symbol for head in HEADLINES.values()}) == len(VERDICTS)
+    assert len({head.lines for head in HEADLINES.values()}) == len(VERDICTS)
 
 
 def test_order_verdict_numbers_advice_remarks_caution():
     text = flat(match_screen(fake.judgement("no match"), Screen()))
     marks = [
         "does not match", "Delta E 2000 4.31", "3.72 to 4.95", "tolerance 2.0", "41.3 ± 0.8",
-        "Munsell value 4.3", "WHAT TO ADD", "1.8 parts per 100 4.6 g", "First stir in",
+        "Munsell value 4.1", "WHAT TO ADD", "1.8 parts per 100 4.6 g", "First stir in",
         "1.2 parts of green PG7 (3.0 g)", "Delta E 0.4 from the original", "WORTH KNOWING",
-        "Strip 2: 4 % of the strip shines", "± is half the width", "Caution: Wear gloves.",
+        "Strip 2: 4 % of the strip shines", "± is half the width", "Caution: Wear gloves",
     ]  # fmt: skip
     places = [text.find(mark) for mark in marks]
     assert -1 not in places, marks[places.index(-1)]
@@ -114,7 +118,7 @@ def test_readings_of_several_strips_do_not_run_into_each_other(monkeypatch):
 
 
 def test_too_close_to_call_says_what_would_settle_it():
-    settle = "pull strip 2 again, more evenly, and shoot once more"
+    settle = Settle("pull-evenly", "batch")
     judgement = fake.judgement(
         "too close to call", comparison=fake.comparison("too close to call", settle=settle)
     )
@@ -147,9 +151,9 @@ def test_flooded_batch_is_told_to_take_a_portion_out():
 
 
 def test_advice_without_additions_is_its_note_alone():
-    advice = fake.advice(additions=(), add_first=(), grams=None, note="leave it as it is")
+    advice = fake.advice(additions=(), add_first=(), grams=None, basis=fake.basis(de00_now=1.2))
     text = flat(match_screen(fake.judgement("match", with_advice=advice), Screen()))
-    assert "Leave it as it is." in text
+    assert "leave it as it is." in text
     assert "WHAT TO ADD" not in text
 
 
@@ -171,7 +175,7 @@ def test_every_sign_of_the_banner_is_five_by_five():
     for sign, rows in banner._SIGNS.items():
         assert len(rows) == 5
         assert {len(row) for row in rows} == {2 if sign == " " else 5}
-    for head in words.HEADLINES.values():
+    for head in HEADLINES.values():
         for line in head.lines:
             assert len({len(row) for row in banner.letters(line)}) == 1
 
@@ -242,7 +246,7 @@ def test_corners_are_where_the_picture_shows_them():
 
 
 def test_unknown_is_null_and_never_left_out():
-    comparison = fake.comparison("match", film_ratio=None, de00_equal_film=float("nan"))
+    comparison = fake.comparison("match", film=FilmApart("told", de00_equal_film=float("nan")))
     data = match_data(fake.judgement("match", comparison=comparison))
     assert data["comparison"]["film_ratio"] is None
     assert data["comparison"]["de00_equal_film"] is None

@@ -4,6 +4,8 @@ wrongly."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import fake_judgement as fake
 import numpy as np
 import pytest
@@ -15,7 +17,9 @@ from drawdown.report.pictures import panel
 from drawdown.report.pictures.canvas import broken
 from drawdown.report.text.match import match_screen
 from drawdown.report.text.terminal import Screen, wrap
+from drawdown.wording.difference import difference_words
 from drawdown.wording.figures import grams
+from drawdown.wording.verdict import to_settle
 from drawdown.wording.weights import noted_grams
 
 
@@ -68,7 +72,7 @@ def test_noted_weights_lose_needless_zeros_alone(value, said):
     ],
 )
 def test_a_colour_beside_a_grey(original, batch, words):
-    said = cp.difference_words(np.array(original, float), np.array(batch, float))
+    said = difference_words(np.array(original, float), np.array(batch, float))
     assert words in said
     assert ("grey" in said) is ("grey" in words)
 
@@ -76,7 +80,7 @@ def test_a_colour_beside_a_grey(original, batch, words):
 def _settle(batch_lab, **how) -> str:
     result = cp.compare(strip(1, BLUE, sd=0.5), strip(2, batch_lab, sd=0.5, seed=3), **how)
     assert result.verdict == "too close to call"
-    return result.settle
+    return to_settle(result)
 
 
 def test_right_at_the_tolerance_is_said_only_there():
@@ -92,7 +96,7 @@ def test_right_at_the_tolerance_is_said_only_there():
 def test_glare_is_named_when_it_keeps_the_verdict_open():
     shining = strip(2, along((0.2, -0.5, 1), 1.2), sd=0.5, seed=3, flags=(fl.STRIP_GLARE("9"),))
     result = cp.compare(strip(1, BLUE, sd=0.5), shining, tolerance=2.0)
-    assert "no lamp mirrors in the strips" in result.settle
+    assert "no lamp mirrors in the strips" in to_settle(result)
 
 
 def test_a_strip_under_the_lamp_is_not_sent_to_be_pulled_again():
@@ -112,8 +116,9 @@ def test_numbers_of_a_refused_photo_are_not_called_right(monkeypatch, verdict, s
         lambda pen, text, *a, **k: (lines.append(text), line(pen, text, *a, **k)),
     )
     judgement = fake.judgement(verdict)
-    for strip_colour in judgement.strips:
-        strip_colour.lab_d50 = np.array([50.0, 120.0, -90.0])
+    judgement.strips = tuple(
+        replace(strip, lab_d50=np.array([50.0, 120.0, -90.0])) for strip in judgement.strips
+    )
     panel.draw_panel(judgement, 800)
     assert any("stronger than a screen can show" in text for text in lines) is said
     assert any("95 % probability" in text for text in lines)

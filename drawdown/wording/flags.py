@@ -1,0 +1,83 @@
+"""Which remarks are told of a photo, its strips and their comparison, each once and the hard ones
+first; their words are those of the flags themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
+
+from calibration.flags import Flag
+
+if TYPE_CHECKING:
+    from drawdown.pipeline.read import Judgement
+    from drawdown.reading.colour import Colour, StripReading
+
+
+def general_flags(judgement: Judgement) -> list[Flag]:
+    """Remarks about the photo, the card, the comparison and the advice."""
+    found: list[Flag] = [
+        *judgement.flags,
+        *judgement.photo.flags,
+        *judgement.view.flags,
+        *judgement.correction.flags,
+        *(judgement.comparison.flags if judgement.comparison else ()),
+        *(judgement.advice.flags if judgement.advice else ()),
+    ]
+    on_strips = {flag for strip in judgement.strips for flag in strip_flags(strip)}
+    return once(flag for flag in found if flag not in on_strips)
+
+
+def strip_flags(colour: Colour) -> list[Flag]:
+    """Remarks about one colour: how its strip lies and how it reads."""
+    strip = getattr(colour, "strip", None)  # none out of the book
+    return once((*(strip.flags if strip else ()), *colour.flags))
+
+
+def once(flags: Iterable[Flag]) -> list[Flag]:
+    """Each remark once, hard ones first."""
+    return sorted(dict.fromkeys(flags), key=lambda flag: not flag.hard)
+
+
+def remarks_on(
+    judgement: Judgement, flags_of: Callable[[StripReading], Iterable[Flag]] | None = None
+) -> list[tuple[Flag, str]]:
+    """Each flag, and in words which strip it is of ("" for the whole photo)."""
+    found = [(flag, "") for flag in general_flags(judgement)]
+    for strip in judgement.strips:
+        flags = (flags_of or strip_flags)(strip)
+        found += [(flag, f"Strip {strip.number}: ") for flag in flags]
+    return found
+
+
+def compared(judgement: Judgement) -> tuple[tuple[str, Colour], ...]:
+    """The original and the batch, with their role and place in words."""
+    c, kept, earlier = judgement.comparison, judgement.kept, judgement.earlier
+    if c is None:
+        return ()
+    pair: list[tuple[str, Colour]] = []
+    shown = [("original", c.original, earlier or judgement), ("batch", c.batch, judgement)]
+    if kept is not None and kept.apart:
+        pair.append((f'original ("{kept.name}" in the book)', kept.colour))
+        shown = shown[1:]
+    for role, number, where in shown:
+        place = "" if where is judgement else f" of {where.photo.path.rpartition('/')[2]}"
+        name = f"{role} (strip {number}{place})"
+        pair += [(name, strip) for strip in where.strips if strip.number == number]
+    return tuple(pair)
+
+
+def concerned(judgement: Judgement) -> tuple[Colour, ...]:
+    """The colours that the answer rests on: the two compared, or all strips."""
+    if judgement.comparison is None:
+        return judgement.strips
+    return tuple(colour for _, colour in compared(judgement))
+
+
+def remarks(judgement: Judgement, *, hard: bool) -> list[str]:
+    """What is told of all that the answer rests on: that which forbids a verdict, or the rest."""
+    found = [("", flag) for flag in general_flags(judgement)]
+    for colour in concerned(judgement):
+        number = getattr(colour, "number", None)
+        whose = "Original: " if number is None else f"Strip {number}: "  # out of the book
+        found += [(whose, flag) for flag in strip_flags(colour)]
+    return [whose + flag.text for whose, flag in found if flag.hard is hard]

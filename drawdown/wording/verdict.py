@@ -1,0 +1,98 @@
+"""The verdict, how far apart the two are, and what would settle it, in sentences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from calibration.errors import sentence
+from drawdown.wording.figures import number, percent, signed
+
+if TYPE_CHECKING:
+    from drawdown.matching.compare import Comparison
+    from drawdown.pipeline.read import Judgement
+
+
+@dataclass(frozen=True)
+class Headline:
+    """How a verdict is shown: never by colour alone."""
+
+    symbol: str
+    lines: tuple[str, ...]  # the words in capitals, broken where they may break
+    sentence: str
+    ansi: str  # style of the terminal's banner
+    ground_rgb: tuple[int, int, int]  # of the picture's bar, under white letters
+
+
+HEADLINES: dict[str | None, Headline] = {
+    "match": Headline(
+        "=", ("MATCH",), "The batch matches the kept original.", "1;97;42", (22, 105, 70)
+    ),
+    "no match": Headline(
+        "≠", ("NO MATCH",), "The batch does not match the kept original.", "1;97;41", (158, 42, 32)
+    ),
+    "too close to call": Headline(
+        "?",
+        ("TOO CLOSE", "TO CALL"),
+        "This photo cannot settle whether the batch matches.",
+        "1;97;44",
+        (38, 70, 130),
+    ),
+    None: Headline("×", ("NO VERDICT",), "This photo cannot be judged.", "1;97;100", (70, 70, 70)),
+}
+
+_SETTLE = {
+    "let-dry": "let the wet strip dry, then photograph both again",
+    "one-photo": "photograph the kept original and the batch together, in one picture",
+    "by-eye": "the inks differ from the original's, so judge by eye in the light it will hang in",
+    "pull-evenly": "pull {strip} again, more evenly, and shoot once more",
+    "even-light": "lay both strips side by side in even light, close to the card, and shoot once "
+    "more",
+    "at-the-tolerance": "the difference is right at the tolerance: shoot once more, or decide by "
+    "eye",
+    "no-glare": "turn the sheet so that no lamp mirrors in the strips, and shoot once more",
+    "no-shadow": "move so that no shadow falls on card or strips, and shoot once more",
+    "nearer": "this photo is too unsure for that tolerance: shoot once more from nearer, in even "
+    "light",
+}
+_SETTLE["measure-card"] = _SETTLE["nearer"] + ", and have your printed card measured"
+
+NOT_TO_BE_USED = "The numbers rest on what cannot be judged: do not use them."
+
+
+def headline(judgement: Judgement) -> Headline:
+    """The headline of a judgement; no comparison means no verdict."""
+    return HEADLINES[judgement.comparison.verdict if judgement.comparison else None]
+
+
+def to_settle(c: Comparison | None) -> str:
+    """What would settle a verdict that is too close to call; empty where nothing is open."""
+    if c is None or c.settle is None:
+        return ""
+    role = c.settle.role
+    strip = c.batch if role == "batch" else c.original
+    which = f"the {role}'s strip" if strip is None else f"strip {strip}"
+    return f"To settle it: {sentence(_SETTLE[c.settle.code].format(strip=which))}"
+
+
+def interval(c: Comparison) -> str:
+    return f"{number(c.de00_low95, 2)} to {number(c.de00_high95, 2)}"
+
+
+def chance(c: Comparison) -> str:
+    return f"Chance that it is within tolerance: {percent(c.p_within)}."
+
+
+def differs(c: Comparison) -> str:
+    """How the batch differs: "a little lighter, clearly greener"."""
+    from drawdown.wording.difference import difference_words
+
+    return difference_words(c.lab_original_d50, c.lab_batch_d50, c.d_lab_cov)
+
+
+def along_lch(c: Comparison) -> str:
+    """Lightness, chroma and hue of the difference, each with its 95 % half width."""
+    u95 = c.lch_u95
+    parts = zip(("Lightness", "chroma", "hue"), c.lch, (u95.dL, u95.dC, u95.dH), strict=True)
+    said = [f"{name} {signed(value)} ± {number(half)}" for name, value, half in parts]
+    return f"{', '.join(said)} (batch less original)."
