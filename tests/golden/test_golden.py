@@ -24,7 +24,9 @@ FIELD_RGB = 2.0  # of 255
 # A number that stands alone: not in a name (PB15:3), a day, a sum of bytes.
 NUMBER = re.compile(r"(?<![\w:.#/<])[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?(?![\w:])")
 DAY = re.compile(r"(\d{4})-(\d\d)-(\d\d)")
-KIND = re.compile(r" <(?:path|str|list\[str\])>")  # in --help, by some versions of the parser
+# What some versions of the parser show in --help: the kinds of arguments, brackets twice.
+KIND = re.compile(r" <(?:path|str|list\[str\])>")
+TWICE = re.compile(r"\[(\[\w+\](?:\.{3})?)\](?:\.{3})?|(\{\w+\.{3}\})\.{3}")
 DIGEST = re.compile(r"[0-9a-f]{64}|\d+ bytes")
 QUICK = [command for command in commands.all_commands() if command.quick]
 PLACES = [f"{c.session}/{c.name}" for c in QUICK]
@@ -100,7 +102,7 @@ def differences(kept: str, now: str) -> list[str]:
 
 
 def _text(was: str, is_now: str) -> list[str]:
-    was, is_now = (KIND.sub("", text) for text in (was, is_now))
+    was, is_now = (TWICE.sub(r"\1\2", KIND.sub("", text)) for text in (was, is_now))
     texts = (DAY.sub(r"\1_\2_\3", DIGEST.sub("<digest>", text)) for text in (was, is_now))
     one, two = (" ".join(text.split()) for text in texts)
     words = [NUMBER.sub("#", text) for text in (one, two)]
