@@ -236,7 +236,7 @@ def card_items(card: CardDefinition) -> list[Item]:
     if card.scale_mm:
         items += scale_items(*card.scale_mm)
     if card.text_mm:
-        items += _words(card)
+        items += _words(card, card.text_mm)
     return items + _patch_names(card, items)
 
 
@@ -260,12 +260,12 @@ def scale_items(x: float, y: float, length: float) -> list[Item]:
     return items
 
 
-def _words(card: CardDefinition) -> list[Item]:
-    x, y, w, h = card.text_mm
+def _words(card: CardDefinition, text_mm: Rect4) -> list[Item]:
+    x, y, w, h = text_mm
     lines = ON_FRAME if card.window_mm else ON_SLIP
     pitch = h / (len(lines) + 1)
     size = min([2.5, 0.95 * pitch, *(w / text_width_mm(line, 1.0) for line in lines)])
-    items = [
+    items: list[Item] = [
         Text((x + w / 2, y + (i + 0.8) * pitch), size, line, "middle")
         for i, line in enumerate(lines)
     ]

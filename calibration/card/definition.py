@@ -14,6 +14,12 @@ ROLES = ("white", "grey", "black", "colour")
 PROVENANCES = ("nominal", "measured")
 
 
+def corners_of(rect_mm: tuple[float, float, float, float]) -> np.ndarray:
+    """(4, 2) of (x, y, width, height): upper left, upper right, lower right, lower left."""
+    x, y, w, h = rect_mm
+    return np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], dtype=float)
+
+
 @dataclass(frozen=True)
 class Patch:
     """One colour field: ``rect_mm`` is (x, y, width, height); ``u_lab`` is the standard
@@ -36,9 +42,8 @@ class Marker:
 
     @property
     def corners_mm(self) -> np.ndarray:
-        """(4, 2): upper left, upper right, lower right, lower left (OpenCV's order)."""
-        x, y, w, h = self.rect_mm
-        return np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], dtype=float)
+        """(4, 2), in OpenCV's order."""
+        return corners_of(self.rect_mm)
 
 
 @dataclass(frozen=True)
@@ -96,9 +101,8 @@ class CardDefinition:
 
     @property
     def corners_mm(self) -> np.ndarray:
-        """(4, 2) of the whole card, clockwise from the upper left."""
-        width, height = self.size_mm
-        return np.array([(0, 0), (width, 0), (width, height), (0, height)], dtype=float)
+        """(4, 2) of the whole card."""
+        return corners_of((0.0, 0.0, *self.size_mm))
 
     def with_role(self, *roles: str) -> np.ndarray:
         """(n,) True where a patch has one of the roles."""

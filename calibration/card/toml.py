@@ -69,6 +69,9 @@ _PATCH_KEYS = {"name", "role", "rect_mm", "srgb", "lab_d50", "u_lab"}
 _RECT = "[x, y, width, height] in mm"
 
 
+Three = tuple[float, float, float]
+
+
 class _Table:
     """One TOML table and how to speak of it ("slip.toml: patch "A1"")."""
 
@@ -126,7 +129,11 @@ class _Table:
                 )
         return tuple(float(number) for number in value)
 
-    def rect(self, key: str, size_mm: tuple[float, float]) -> tuple[float, ...]:
+    def three(self, key: str, hint: str) -> Three:
+        one, two, three = self.numbers(key, 3, hint)
+        return one, two, three
+
+    def rect(self, key: str, size_mm: tuple[float, float]) -> tuple[float, float, float, float]:
         """A rectangle that lies on the card."""
         x, y, width, height = self.numbers(key, 4, _RECT)
         if width < LEAST_MM or height < LEAST_MM:
@@ -170,7 +177,8 @@ def card_from_dict(
         )
     top = _Table(data, where, _KEYS)
     name = top.text("name", '"a short name"')
-    size = top.numbers("size_mm", 2, "[width, height] in mm")
+    width, height = top.numbers("size_mm", 2, "[width, height] in mm")
+    size = (width, height)
     if not all(10.0 <= side <= MOST_MM for side in size):
         top.bad(f"has a size_mm of {size[0]:g} x {size[1]:g} mm",
                 f"give width and height in mm, between 10 and {MOST_MM:g}")  # fmt: skip
@@ -200,16 +208,16 @@ def card_from_dict(
     )
 
 
-def _paper(top: _Table) -> tuple[float, ...]:
-    lab = top.numbers("paper_lab_d50", 3, "[L*, a*, b*] of the bare paper")
+def _paper(top: _Table) -> Three:
+    lab = top.three("paper_lab_d50", "[L*, a*, b*] of the bare paper")
     if not 50.0 <= lab[0] <= LIGHTNESS[1] or math.hypot(lab[1], lab[2]) > 40.0:
         top.bad("has a paper_lab_d50 that no white paper has",
                 "write the paper's L*, a*, b*, for instance [95.0, 0.5, -2.0]")  # fmt: skip
     return lab
 
 
-def _scale(top: _Table, size: tuple[float, ...]) -> tuple[float, ...]:
-    x, y, length = top.numbers("scale_mm", 3, "[x, y, length] in mm")
+def _scale(top: _Table, size: tuple[float, float]) -> Three:
+    x, y, length = top.three("scale_mm", "[x, y, length] in mm")
     if length < 10 or min(x, y) < 0 or x + length > size[0] or y > size[1]:
         top.bad("has a scale_mm that is shorter than 10 mm or leaves the card",
                 "write scale_mm = [x, y, length] so that it lies on the card")  # fmt: skip
@@ -266,9 +274,9 @@ def _patches(top: _Table, where: str, size: tuple[float, float], folder: Path) -
     patches = []
     for i, table in enumerate(tables):
         if labs is None:
-            lab = table.numbers("lab_d50", 3, "[L*, a*, b*]")
+            lab = table.three("lab_d50", "[L*, a*, b*]")
         else:
-            lab = tuple(float(v) for v in labs[i])
+            lab = (float(labs[i, 0]), float(labs[i, 1]), float(labs[i, 2]))
         if not LIGHTNESS[0] <= lab[0] <= LIGHTNESS[1] or max(map(abs, lab[1:])) > CHROMA:
             table.bad(
                 f"has the colour L* {lab[0]:g}, a* {lab[1]:g}, b* {lab[2]:g}, "
@@ -289,8 +297,8 @@ def _patches(top: _Table, where: str, size: tuple[float, float], folder: Path) -
     return tuple(patches)
 
 
-def _u_lab(table: _Table, key: str) -> tuple[float, ...]:
-    u_lab = table.numbers(key, 3, "[u of L*, u of a*, u of b*]")
+def _u_lab(table: _Table, key: str) -> Three:
+    u_lab = table.three(key, "[u of L*, u of a*, u of b*]")
     if not all(0.0 < u <= MOST_U for u in u_lab):
         table.bad(
             f"has {key} = {list(u_lab)}; an uncertainty is above 0 and at most {MOST_U:g}",
@@ -300,12 +308,12 @@ def _u_lab(table: _Table, key: str) -> tuple[float, ...]:
     return u_lab
 
 
-def _srgb(table: _Table) -> tuple[int, ...]:
+def _srgb(table: _Table) -> tuple[int, int, int]:
     hint = "srgb = [red, green, blue], whole numbers from 0 to 255"
-    value = table.numbers("srgb", 3, hint)
+    value = table.three("srgb", hint)
     if not all(v == int(v) and 0 <= v <= 255 for v in value):
         table.bad(f"has srgb = {table.data['srgb']}", f"write {hint}")
-    return tuple(int(v) for v in value)
+    return int(value[0]), int(value[1]), int(value[2])
 
 
 def _reference(top: _Table, names: tuple[str, ...], folder: Path) -> np.ndarray | None:
@@ -321,12 +329,12 @@ def _check_apart(
     top: _Table,
     markers: tuple[Marker, ...],
     patches: tuple[Patch, ...],
-    window_mm: tuple[float, ...] | None,
+    window_mm: tuple[float, float, float, float] | None,
 ) -> None:
     """No patch, marker or window lies on another."""
     names = [f'patch "{patch.name}"' for patch in patches]
     names += [f"marker {marker.id}" for marker in markers]
-    rects = [field.rect_mm for field in (*patches, *markers)]
+    rects = [patch.rect_mm for patch in patches] + [marker.rect_mm for marker in markers]
     if window_mm is not None:
         names.append("the window")
         rects.append(window_mm)

@@ -24,7 +24,7 @@ FADED_SHARE, FADED_LEAST = 0.12, 4
 FADED_MEDIAN_DE = 3.0  # held-out median of a measured card that is hardly this card
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Drift:
     """``changed`` (n,) True for the patches that have drifted, by ``delta_e`` (n,),
     CIEDE2000 (0 elsewhere); ``typical`` the median held-out miss of all patches."""

@@ -48,7 +48,7 @@ NEAR_SHINE = 3.0  # patches next to one that shines: the surprise that it takes,
 MOST_SPOILED = 0.35  # of all patches; more, and it is the wrong card or no card
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Correction:
     """The fitted way from linear RGB to XYZ D50 (Y = 1 for the card's reference white).
 
@@ -268,9 +268,9 @@ def _without_spoiled(
         length = surprise(problem, best)
         on = problem.kept > 0
         # 2.37 is the median of chi-square with three degrees of freedom.
-        limit = SPOILED[kind] * max(1.0, float(np.median(length[on])) / 2.37)
+        usual = SPOILED[kind] * max(1.0, float(np.median(length[on])) / 2.37)
         lit = near & (best.held_out[:, 0] > 0)  # mirrored light only adds
-        limit = np.where(lit, limit / NEAR_SHINE, limit)
+        limit = np.where(lit, usual / NEAR_SHINE, usual)
         far = np.linalg.norm(best.held_out, axis=1) > SPOILED_DE[kind]
         bad = on & far & (length > limit)
         if not bad.any() or (~on | bad).mean() > MOST_SPOILED:

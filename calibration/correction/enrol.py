@@ -34,7 +34,7 @@ MOST_UNREAD = 0.15  # share of patches that may keep their drawn values
 IMPLAUSIBLE_DE = 18.0  # median difference from the drawing that no printer makes
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class PhotoReading:
     """The printed card on one photo: ``lab_d50`` (n, 3), NaN where a patch could not be read;
     ``u_alone`` (n, 3) standard uncertainty from what is this photo's own (noise, light),
@@ -49,7 +49,7 @@ class PhotoReading:
     held_out_median: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Enrolment:
     """Measured values of a printed card, in the definition's order: ``lab_d50`` (n, 3) D50,
     2 degree; ``u_lab`` (n, 3) standard uncertainty of each of L*, a*, b*; ``scatter_de``

@@ -33,7 +33,7 @@ FINE_MM = 1.5
 WHITE_SD, CELL_SD = 0.006, 0.03
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class LightSamples:
     """Places where the light can be read: card whites, then even cells of the sheet.
 
@@ -49,7 +49,7 @@ class LightSamples:
     cell_mm: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class LampField:
     """Relative light over the sheet: ``log_gain`` per channel is a quadratic in position
     (``coefficients`` (6, 3)) plus a smoothed remainder on the grid of cells. ``levels``
@@ -195,7 +195,8 @@ def _design(samples: LightSamples, centre_mm: tuple[float, float], count: int) -
 
 
 def _centre(samples: LightSamples) -> tuple[float, float]:
-    return tuple(float(v) for v in samples.xy_mm[samples.surface == 0].mean(axis=0))
+    x, y = samples.xy_mm[samples.surface == 0].mean(axis=0)
+    return float(x), float(y)
 
 
 def _surfaces(samples: LightSamples) -> np.ndarray:

@@ -70,7 +70,7 @@ MEASURED = (
 FLEXIBLE = {True: DRAWN[-1], False: MEASURED[-2]}  # by "as drawn"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Problem:
     """``rgb`` (n, 3) photo's linear RGB, ``gain_log`` (n, 3) log light there, ``lab`` (n, 3)
     reference, ``metric`` (n, 3, 3), ``sigma`` (n,) expected residual per axis, ``smooth``
@@ -97,7 +97,7 @@ class Problem:
         return theta
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Solution:
     """A fit of ``candidate``. ``theta`` (PARAMETERS,); ``active`` the parameters that moved, which
     ``jacobian`` (n, 3, k) and ``prior`` (k, k, precision) are about; ``offset`` (k,) theta

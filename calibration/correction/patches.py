@@ -21,7 +21,7 @@ _LUMA = np.full((1, 3), 1 / 3, np.float32)
 CALM_MM = 1.0  # what is smaller is grain and noise
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class PatchReadings:
     """Per patch of the card, in its order: ``rgb`` (n, 3) mean linear RGB, ``noise`` (n, 3)
     standard error of that mean, ``spread`` (n,) relative standard deviation of luma inside

@@ -24,7 +24,7 @@ CLEARLY = 0.08
 _STARTS = ("upper left", "upper right", "lower right", "lower left")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Placing:
     card: CardDefinition
     corners_px: np.ndarray  # (4, 2) clockwise from the card's upper left corner

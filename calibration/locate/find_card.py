@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from calibration import flags as fl
-from calibration.card.definition import CardDefinition
+from calibration.card.definition import CardDefinition, corners_of
 from calibration.errors import PhotoUnfit
 from calibration.locate.geometry import apply_homography, local_jacobian
 from calibration.locate.markers import (
@@ -41,7 +41,7 @@ SURE_SHARE = 0.03
 CORNER_SD_PX = 0.7
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CardView:
     """Where the card is. ``mm_to_px`` (3, 3) takes card millimetres to photo pixels (pixel
     centres at whole numbers); ``blur_mm`` is the 10-90 % rise of the markers' edges;
@@ -251,10 +251,7 @@ def _blur_mm(grey: np.ndarray, card: CardDefinition, matrix: np.ndarray, found: 
         cells = int(card.dictionary[5]) + 2 if card.dictionary[5].isdigit() else 6
         squares = [(m.corners_mm, m.rect_mm[2] / cells) for m in card.markers if m.id in found]
     else:
-        rects = [p.rect_mm for p in card.patches]
-        corners = [np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)])
-                   for x, y, w, h in rects]  # fmt: skip
-        squares = [(c, 0.2 * min(r[2:])) for c, r in zip(corners, rects, strict=True)]
+        squares = [(corners_of(p.rect_mm), 0.2 * min(p.rect_mm[2:])) for p in card.patches]
     reach = np.linspace(-1.0, 1.0, 33)
     along = np.linspace(0.3, 0.7, 9)
     profiles, steps_mm = [], []

@@ -92,7 +92,7 @@ _MOST_PAIRS = 400
 _MOST_STRANGERS = 10
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Fit:
     """``chosen``: the definition's id of a place -> corners (4, 2) seen there, in the
     definition's order; ``matrix`` (3, 3) card mm -> px; ``miss_px`` root mean square miss of
@@ -332,10 +332,11 @@ def choose_renamed(
     # The ids as defined are right more often than not.
     fits.sort(key=lambda f: -(f.look.likeness + 0.03 * (not f.renamed)))
     best = fits[0]
-    # More markers explained is reason enough, if the colours do not speak against it.
-    gain = -CLEARLY / 2 if fair and len(best.chosen) > len(defined.chosen) else CLEARLY
-    if fair and best.look.likeness < defined.look.likeness + gain:
-        return Choice(defined)
+    if defined is not None and fair:
+        # More markers explained is reason enough, if the colours do not speak against it.
+        gain = -CLEARLY / 2 if len(best.chosen) > len(defined.chosen) else CLEARLY
+        if best.look.likeness < defined.look.likeness + gain:
+            return Choice(defined)
     alike = [f for f in fits[1:] if not _same_place(f, best)]
     near = alike[0].look.likeness if alike else -1.0
     if best.look.likeness < LIKE or best.look.likeness < near + CLEARLY / 2:

@@ -29,7 +29,7 @@ _SHIFT_SD = 0.03  # how well one patch can be placed, share of its side
 _TURNS = 7
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Alignment:
     """``matrix`` (3, 3) card mm -> photo px; ``rms_before`` and ``rms_after``: root mean
     square (robust) shift of the patches in mm; ``error_mm``: standard uncertainty of a
@@ -42,7 +42,7 @@ class Alignment:
     share: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Anchors:
     mm: np.ndarray  # (k, 2)
     px: np.ndarray  # (k, 2)
@@ -139,7 +139,7 @@ class _Picture:
 
     def slopes(self, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """(h, w) steepness across x and across y of the strongest channel."""
-        to_mm = from_pixels(*self.origin, self.scale)
+        to_mm = from_pixels(self.origin[0], self.origin[1], self.scale)
         flat = cv2.warpPerspective(
             self.small,
             self.to_small @ matrix @ to_mm,

@@ -18,7 +18,7 @@ MAX_PIXELS = 1.1e6
 BAND_PX = 64  # rows that stay in the processor's cache
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Sheet:
     """``rgb_linear`` (h, w, 3) float32 in the photo's linear RGB; ``inside`` (h, w) True
     where the photo shows this place; ``clipped`` and ``crushed`` (h, w) float32: share of

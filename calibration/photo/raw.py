@@ -54,9 +54,8 @@ def read_raw(data: Buffer, name: str) -> tuple[Header, np.ndarray, RgbProfile, b
     if rgb.ndim != 3 or rgb.shape[2] != 3:
         raise _unsupported(name)
     header = Header("RAW", (rgb.shape[1], rgb.shape[0]), bits=16, exif=_exif(data))
-    known = matrix is not None
-    profile = linear_profile(matrix if known else SRGB_TO_XYZ_D50)
-    return header, rgb, profile, known
+    profile = linear_profile(SRGB_TO_XYZ_D50 if matrix is None else matrix)
+    return header, rgb, profile, matrix is not None
 
 
 def linear_profile(matrix: np.ndarray) -> RgbProfile:

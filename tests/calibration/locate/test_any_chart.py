@@ -3,8 +3,8 @@ and the corners by hand.
 
 What is true is the homography the photo was drawn with (tests/synthetic.py); markers are drawn
 by OpenCV. The colours of the last tests are spectra as colour-science carries them (see
-tests/test_way_to_lab.py). That a person clicks within one per cent of the card's width is our
-own requirement, no source."""
+tests/calibration/correction/test_way_to_lab.py). That a person clicks within one per cent of the
+card's width is our own requirement, no source."""
 
 from __future__ import annotations
 
