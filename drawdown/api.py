@@ -99,6 +99,7 @@ def match(
     other_inks: bool = False,
     pulled_alike: bool = False,
     wet: Collection[str] = (),
+    lamps: Collection[str] = (),
     profile: str | bytes = "sRGB",
 ) -> Match:
     """Hold a batch to its kept original, and say what to add.
@@ -125,6 +126,8 @@ def match(
         Both strips were pulled with care as thick as each other.
     wet : collection of {"original", "batch"}
         Strips that are still wet.
+    lamps : collection of str
+        Lamps to tell of beside the usual ones: names of the CIE ("FL11"), or spectral files.
 
     Returns
     -------
@@ -168,6 +171,7 @@ def match(
         other_inks=other_inks,
         pulled_alike=pulled_alike,
         wet=wet,
+        lamps=tuple(lamps),
     )
     return match_of(match_photo(_source(photo, profile), options, _silent))
 

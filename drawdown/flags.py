@@ -195,6 +195,12 @@ OTHER_INKS = FlagKind(
     "a camera sees other pigments differently from an eye, so the uncertainty is larger",
     "check the match by eye under the light where the print will hang",
 )  # fmt: skip
+LAMP_UNTOLD = FlagKind(
+    "lamp-not-told", False, "comparison",
+    "how the pair looks under {detail} cannot be told",
+    "that goes by the spectra of the inks, and this answer rests on no mix of them",
+    "give the mix with `mix`, of inks on the shelf, or look at both strips under that lamp",
+)  # fmt: skip
 STAND_IN_INKS = FlagKind(
     "stand-in-inks", False, "comparison",
     "the advice rests on stand-in figures, measured on acrylic paint, not on your own inks",

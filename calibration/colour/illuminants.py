@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 
@@ -45,15 +47,17 @@ def lab_under(spectrum: np.ndarray, weights: np.ndarray) -> np.ndarray:
 
 
 def under_lamps(
-    original: np.ndarray, batch: np.ndarray, sample_weight: np.ndarray, left: np.ndarray
-) -> tuple[UnderLamp, ...]:
-    """The distance under each lamp. ``original`` and ``batch`` (r, 31) are the reflectances
+    original: np.ndarray, batch: np.ndarray, sample_weight: np.ndarray, left: np.ndarray,
+    more: Mapping[str, np.ndarray] = MappingProxyType({}),
+) -> tuple[UnderLamp, ...]:  # fmt: skip
+    """The distance under each lamp of ``LAMPS``, and of ``more`` (name -> weights).
+    ``original`` and ``batch`` (r, 31) are the reflectances
     the model gives, most probable first and then its samples, with ``sample_weight`` (r - 1,);
     ``left`` (r, 3) is original less batch in Lab D50 as predicted with what was measured.
     What the spectra do not know of that (they are a model's) is carried along unchanged."""
     unknown = left - (lab_under(original, LAMPS[HERE]) - lab_under(batch, LAMPS[HERE]))
     seen = []
-    for lamp, weights in LAMPS.items():
+    for lamp, weights in (LAMPS | dict(more)).items():
         one = lab_under(original, weights)
         two = lab_under(batch, weights) - unknown
         de00 = delta_e_2000(one, two)

@@ -96,6 +96,14 @@ def match(
             "not the film.",
         ),
     ] = False,
+    lamp: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="LAMP",
+            help="How the pair looks under this lamp too: a CIE name such as FL11 or LED-B1, or "
+            "a spectral file of it; repeat for each.",
+        ),
+    ] = None,
     strip: opt.StripPlaces = None,
     picture: opt.AnswerPicture = None,
     kept: Annotated[
@@ -143,6 +151,7 @@ def match(
         other_inks=other_inks,
         pulled_alike=pulled_alike,
         wet=wet or (),
+        lamps=tuple(lamp or ()),
     )
     source = None
     if kept is not None or log is not None:

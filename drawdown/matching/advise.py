@@ -5,7 +5,9 @@ Pure: colours in, a frozen record of numbers and codes out. The theory is in REA
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 
@@ -135,6 +137,7 @@ def advise(
     verdict: str | None = None,
     knowledge: Knowledge | None = None,
     film_effect: float | None = None,
+    lamps: Mapping[str, np.ndarray] = MappingProxyType({}),
 ) -> Advice:
     """Which ink to add, how much, and what it should come to.
 
@@ -142,8 +145,9 @@ def advise(
     finds, parts by weight) as at the first of them, None to guess one; ``paper_lab`` (3,) the bare
     sheet; ``scale_step`` grams the scale can show; ``verdict`` what this photo's comparison came
     to; ``knowledge`` what was learnt of the inks before; ``film_effect`` Delta E of a film 30 %
-    thinner as the strips show it, which helps to guess a recipe. Raises ``WrongUsage`` for an ink
-    that is not on the shelf."""
+    thinner as the strips show it, which helps to guess a recipe; ``lamps`` (name -> (31, 3)
+    weights) are told of beside the usual ones. Raises ``WrongUsage`` for an ink that is not on the
+    shelf."""
     now = steps[-1].reading
     _check(batch_grams, tolerance, steps[-1].film_ratio, scale_step)
     ground = paper_ground(paper_lab)
@@ -181,7 +185,7 @@ def advise(
         first_de00_95=interval(model, now, amounts.first_shares) if amounts.additions else None,
         mix_used={} if foreign else used, mix_inferred=mix is None, p_within=nothing.within,
         look_again=again and pulls(steps) < MOST_PULLS and not foreign,
-        lamps=() if foreign else other_lamps(model, amounts.shares),
+        lamps=() if foreign else other_lamps(model, amounts.shares, lamps),
         flags=_flags(basis, amounts.inks), basis=basis,
     )  # fmt: skip
 

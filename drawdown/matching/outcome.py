@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 
@@ -64,8 +66,11 @@ def interval(model: Fit, data: Reading, added: np.ndarray) -> tuple[float, float
     return float(de00[first]), float(de00[ends[first]])
 
 
-def other_lamps(model: Fit, added: np.ndarray) -> tuple[UnderLamp, ...]:
-    """The distance between original and the batch with ``added`` under other lamps."""
+def other_lamps(
+    model: Fit, added: np.ndarray, more: Mapping[str, np.ndarray] = MappingProxyType({})
+) -> tuple[UnderLamp, ...]:
+    """The distance between original and the batch with ``added`` under other lamps, ``more`` of
+    them by name with their weights."""
     rows = np.r_[0, model.heads : len(model.weight)]
     k, s, film = model.k[rows], model.s[rows], model.film_original[rows, None]
     parts = model.batch_parts[rows] + added
@@ -75,7 +80,7 @@ def other_lamps(model: Fit, added: np.ndarray) -> tuple[UnderLamp, ...]:
         for share in (model.original_parts[rows], parts)
     )
     left = (model.target - model.lab_with(added[None])[:, 0])[rows]
-    return under_lamps(one, two, model.weight[model.heads :], left)
+    return under_lamps(one, two, model.weight[model.heads :], left, more)
 
 
 def high_now(data: Reading) -> float:

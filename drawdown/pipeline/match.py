@@ -13,6 +13,8 @@ from drawdown.pipeline.read import Judgement, read_strips
 from drawdown.pipeline.roles import WhichStrips, refuse_assumed, refuse_itself, same_photo
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from calibration.photo.open import Photo
     from drawdown.ink.shelf import Shelf
     from drawdown.matching.advise import Advice
@@ -43,11 +45,17 @@ def match_photo(photo: Path | Photo, options: Options, progress: Progress) -> Ju
     comparison = _compare(pair, options, bench)
     advice, step = _advise(pair, comparison, options, bench)
     progress("done", 1.0)
+    untold = bench.lamps if advice is None or not advice.lamps else ()
     return replace(
         pair.seen,
         comparison=comparison,
         advice=advice,
-        flags=(*seen.flags, *pair.flags, *bench.flags),
+        flags=(
+            *seen.flags,
+            *pair.flags,
+            *bench.flags,
+            *((fl.LAMP_UNTOLD(" and ".join(untold)),) if untold else ()),
+        ),
         earlier=pair.earlier,
         kept=pair.kept,
         opened=bench.opened,
@@ -59,7 +67,8 @@ def match_photo(photo: Path | Photo, options: Options, progress: Progress) -> Ju
 class _Bench:
     """What lies ready before the photo is read: ``used`` the shelf in use, ``shelf`` its inks that
     may be advised, the noted ``mix``, what earlier batches taught (``memory``, with ``flags`` about
-    it), and the followed batch as this photo finds it (``opened``)."""
+    it), the followed batch as this photo finds it (``opened``), and the ``lamps`` that were asked
+    for (name -> weights)."""
 
     used: ShelfInUse
     shelf: Shelf
@@ -67,6 +76,7 @@ class _Bench:
     memory: Memory
     opened: Opened | None
     flags: tuple[fl.Flag, ...]
+    lamps: dict[str, np.ndarray]
 
 
 def _bench(photo: Path | Photo, options: Options) -> _Bench:
@@ -90,7 +100,12 @@ def _bench(photo: Path | Photo, options: Options) -> _Bench:
         # Nobody is sent for a toxic pigment that they did not name.
         keep = tuple(ink for ink in shelf if not ink.caution or ink.name in named)
         shelf = Shelf(keep, shelf.title)
-    return _Bench(used, shelf, mix, memory, opened, spoiled)
+    lamps = {}
+    if options.lamps:  # only then: it loads a large library
+        from calibration.colour.spectral_files import lamp
+
+        lamps = dict(lamp(said) for said in options.lamps)
+    return _Bench(used, shelf, mix, memory, opened, spoiled, lamps)
 
 
 def _memory(path: Path, slab: str | None) -> tuple[Memory, tuple[fl.Flag, ...]]:
@@ -237,6 +252,7 @@ def _advise(
         verdict=comparison.verdict,
         knowledge=knowledge_for(bench.memory, bench.used.shelf, bench.shelf, opened),
         film_effect=comparison.film.effect_de00 if comparison.film else None,
+        lamps=bench.lamps,
     )
     return advice, step
 

@@ -47,7 +47,8 @@ class Options:
     says that one of them lies across the other. ``shelf`` is a shelf or its file, None for the
     studio's own; ``mix`` the recipe in parts by ink. ``slab`` names a batch that goes on or
     begins, ``added`` what went into it since its last photo. ``wet`` holds "original" or
-    "batch" where that strip is still wet; ``kept`` is an original out of the book.
+    "batch" where that strip is still wet; ``lamps`` are those of the CIE by name, or spectral
+    files, under which the pair is to be told of too; ``kept`` is an original out of the book.
     """
 
     original: int | None = None
@@ -67,6 +68,7 @@ class Options:
     other_inks: bool = False
     pulled_alike: bool = False
     wet: Collection[str] = ()
+    lamps: Collection[str] = ()
     kept: Kept | None = None
 
     def __post_init__(self) -> None:

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from calibration.colour.illuminants import HERE
+from calibration.colour.illuminants import HERE, LAMPS
 from calibration.naming import named
 from drawdown.matching.amounts import round_grams
 from drawdown.wording.difference import missing_direction
@@ -14,6 +14,7 @@ from drawdown.wording.figures import number, parts
 from drawdown.wording.weights import grams, noted_grams
 
 if TYPE_CHECKING:
+    from calibration.colour.illuminants import UnderLamp
     from drawdown.matching.advise import Advice
     from drawdown.pipeline.read import Judgement
 
@@ -236,26 +237,32 @@ def _lacking(advice: Advice) -> str:
 
 
 def _other_lamps(advice: Advice) -> list[str]:
-    """A match under this lamp that another would spoil."""
+    """A match under this lamp that another would spoil, and lamps that were asked for."""
     tolerance = advice.basis.tolerance
     here = next((lamp.de00 for lamp in advice.lamps if lamp.lamp == HERE), None)
-    if here is None or here > tolerance or advice.predicted_de00 > tolerance:
-        return []
-    worse = [
-        lamp for lamp in advice.lamps if lamp.de00 > tolerance and lamp.de00 > here + LAMP_WORSE
-    ]
+    worse: list[UnderLamp] = []
+    if here is not None and max(here, advice.predicted_de00) <= tolerance:
+        least = max(tolerance, here + LAMP_WORSE)
+        worse = [lamp for lamp in advice.lamps if lamp.de00 > least]
+    asked = [lamp for lamp in advice.lamps if lamp.lamp not in LAMPS and lamp not in worse]
+    then = "once that is in, " if advice.additions else ""
+    said = [f"By the spectra of the inks, {then}Delta E {_under(asked)}."] if asked else []
     if not worse:
-        return []
-    where = " and ".join(
-        f"under {lamp.lamp} about {lamp.de00:.1f} (95 % below {lamp.de00_high95:.1f})"
-        for lamp in worse
-    )
+        return said
     new = [name for name, _ in advice.additions if name not in advice.mix_used]
     why = f", as {' and '.join(new)} is not in the mix" if new else ""
     return [
-        f"The match may fail under another lamp{why}: Delta E {where}. Look at both strips under "
-        "the light where the print will hang."
+        *said,
+        f"The match may fail under another lamp{why}: Delta E {_under(worse)}. Look at both strips "
+        "under the light where the print will hang.",
     ]
+
+
+def _under(lamps: list[UnderLamp]) -> str:
+    return " and ".join(
+        f"under {lamp.lamp} about {lamp.de00:.1f} (95 % below {lamp.de00_high95:.1f})"
+        for lamp in lamps
+    )
 
 
 def _let_down(advice: Advice) -> str:

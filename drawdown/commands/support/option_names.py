@@ -10,6 +10,7 @@ OPTION_NAMES = {
     "export_book": "drawdown book export",
     "fit_ink": "drawdown ink fit",
     "keep_in_book": "drawdown book keep",
+    "lamps": "--lamp",
     "layers": "--layer",
     "learn_drying": "drawdown drying",
     "learnt_undo": "drawdown ink learnt --undo",

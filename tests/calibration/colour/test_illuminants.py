@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from advice_kit import ask
-from lamp_weights import lamp_weights
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.illuminants import HERE, LAMPS, lab_under, under_lamps
 from calibration.colour.spaces import WHITE_D50
 from calibration.colour.spectra import WAVELENGTHS_NM
+from calibration.colour.spectral_files import lamp as cie_lamp
 from drawdown.ink.forward import film_lab, paper_ground, spectrum_of_film
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.batch_history import Step, reading
@@ -33,7 +33,7 @@ def ink(name: str, white: float) -> np.ndarray:
 def test_weights_are_those_of_astm_e2022(lamp):
     """Every number of the table to its rounding, by colour-science's own function of ASTM
     E2022 from the CIE tables that it carries; the ends added to the outer weights (E308)."""
-    made = lamp_weights(CIE[lamp])
+    made = cie_lamp(CIE[lamp])[1]
     if lamp == HERE:
         made = made * (WHITE_D50 / made.sum(axis=0))
     np.testing.assert_allclose(LAMPS[lamp], made, rtol=0, atol=5.1e-7)
