@@ -9,7 +9,7 @@ width of the 95 % interval; times are UTC, ISO 8601; days are YYYY-MM-DD; unknow
 import json
 import sqlite3
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated, Any
 
 from drawdown.book.shapes import (
@@ -163,7 +163,8 @@ class Reading:
     read_at: Annotated[str, Column("TEXT NOT NULL", moment)]
 
     def colour(self) -> "Colour":
-        """As the comparison takes it. What nobody noted stays unknown."""
+        """As the comparison takes it. What nobody noted stays unknown; so does the ensemble when
+        nobody noted how wide it was to be with all that a photo's colours share."""
         import numpy as np
 
         from drawdown.flags import kind_of
@@ -171,9 +172,9 @@ class Reading:
 
         lab = np.array(self.lab_d50)
         samples = None
-        if self.samples is not None:
+        if self.samples is not None and self.lab_u95 is not None:
             samples = lab + np.frombuffer(self.samples, "<f4").reshape(-1, 3).astype(float)
-        read = Colour(
+        return Colour(
             lab_d50=lab,
             lab_samples=samples,
             lab_u95=None if self.lab_u95 is None else np.array(self.lab_u95),
@@ -181,7 +182,6 @@ class Reading:
             light_sd=self.light_sd,
             flags=tuple(kind(detail) for code, detail in self.flags if (kind := kind_of(code))),
         )
-        return replace(read, lab_samples=read.members(self.id))
 
 
 @dataclass(frozen=True)

@@ -105,11 +105,11 @@ def lab_words(reading: Reading | None) -> str:
     if reading is None:
         return "colour not known"
     u95 = reading.lab_u95
-    cells = []
-    for i, axis in enumerate("Lab"):
-        half = f" ± {words.number(u95[i], 1)}" if u95 else ""
-        cells.append(f"{axis}* {words.number(reading.lab_d50[i], 1)}{half}")
-    return ", ".join(cells)
+    cells = [
+        f"{axis}* {words.number(v, 1)}" + (f" ± {words.number(u95[i], 1)}" if u95 else "")
+        for i, (axis, v) in enumerate(zip("Lab", reading.lab_d50, strict=True))
+    ]
+    return ", ".join(cells if u95 else [*cells, "how sure was not noted"])
 
 
 def lab_cells(reading: Reading | None) -> list[str]:
@@ -176,11 +176,19 @@ def packets_screen(found: list[Packet], names: dict[int, str], shown: int, scree
 
 def spread(readings: Iterable[Reading | None], screen: Screen) -> list[str]:
     """How uncertain the colours of a list are at most."""
-    known = [r.lab_u95 for r in readings if r is not None and r.lab_u95 is not None]
-    if not known:
+    noted = [r.lab_u95 for r in readings if r is not None]
+    known = [u95 for u95 in noted if u95 is not None]
+    if not noted:
         return []
-    most = ", ".join(f"{axis}* ± {max(u[i] for u in known):.1f}" for i, axis in enumerate("Lab"))
-    return ["", *paragraph(f"With 95 % probability the colours are within {most}.", screen)]
+    text = ""
+    if known:
+        most = ", ".join(
+            f"{axis}* ± {max(u[i] for u in known):.1f}" for i, axis in enumerate("Lab")
+        )
+        text = f"With 95 % probability the colours are within {most}."
+    if len(known) < len(noted):
+        text += f" Of {len(noted) - len(known)} it was not noted how sure they are."
+    return ["", *paragraph(text, screen)]
 
 
 def changes_screen(found: list[Done], screen: Screen) -> str:
