@@ -119,9 +119,9 @@ def _draw(
     from calibration.card.toml import builtin_cards, write_card
 
     chosen = next(c for c in builtin_cards() if c.name == shape)
-    if out is None:
+    if out is None and definition is not None:
         write_card(definition, chosen)
-    else:
+    elif out is not None:
         from calibration.card.artwork import card_page
         from calibration.files import writing_atomically
 

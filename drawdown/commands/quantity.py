@@ -88,8 +88,13 @@ def quantity(  # long: one parameter a line
     from drawdown.wording.quantity import QuantityAnswer, film_source
 
     named, cautions = _inks(parts, shelf)
-    measured = None if block is None else _measure(block, width_mm, light)
-    area = measured.area_cm2 if measured else amounts.about(area_cm2, amounts.AREA_FIGURE)
+    measured = None
+    if block is not None and width_mm is not None:
+        measured = _measure(block, width_mm, light)
+        area = measured.area_cm2
+    else:
+        assert area_cm2 is not None  # one of the two was given
+        area = amounts.about(area_cm2, amounts.AREA_FIGURE)
     if used_given:  # losses are in it already
         film = amounts.film_from_use(*used_given, area)
         usual_waste = usual_stays = amounts.Range(0.0, 0.0, 0.0)
@@ -124,7 +129,7 @@ def _inks(
     return named, [f"{i.name}: {i.caution}." for i in inks if i.name in named and i.caution]
 
 
-def _measure(block: Path, width_mm: float | None, light: bool) -> PrintedArea:
+def _measure(block: Path, width_mm: float, light: bool) -> PrintedArea:
     """The printed part of the picture."""
     from drawdown.pipeline.printed_area import read_grey
     from drawdown.printing.quantity import printed_area

@@ -97,7 +97,7 @@ def fit(  # long: one parameter a line
 def _fit_photo(
     photo: Path,
     options: Options,
-    steps: list[Step],
+    steps: tuple[Step, ...],
     named: Ink,
     known: Ink | None,
     thinner: tuple[Ink, Ink],

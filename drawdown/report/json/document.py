@@ -60,9 +60,9 @@ def rounded(value: float | None, decimals: int) -> float | None:
     return round(float(value), decimals) + 0.0
 
 
-def numbers(values: Iterable[float], decimals: int = 2) -> list[float | None]:
-    """A colour, a corner, an interval."""
-    return [rounded(value, decimals) for value in values]
+def numbers(values: Iterable[float] | None, decimals: int = 2) -> list[float | None] | None:
+    """A colour, a corner, an interval; None where it is not known."""
+    return None if values is None else [rounded(value, decimals) for value in values]
 
 
 def number(n: Number | None, decimals: int = 4) -> dict[str, float | None] | None:
@@ -84,7 +84,7 @@ def amounts(pairs: Iterable[tuple[str, float]], unit: str) -> list[dict[str, Any
 
 def unfit_json(command: str, path: Path, error: PhotoUnfit) -> str:
     """JSON text for a photo that could not be judged at all: as much as is known."""
-    photo = {
+    photo: dict[str, Any] = {
         "path": str(path),
         "width_px": None,
         "height_px": None,

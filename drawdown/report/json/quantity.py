@@ -54,5 +54,5 @@ def _inks(mix: dict[str, float], grams: float) -> list[dict[str, Any]]:
     ]
 
 
-def _range(r: Range, decimals: int = 2) -> list[float | None]:
+def _range(r: Range, decimals: int = 2) -> list[float | None] | None:
     return numbers((r.low, r.middle, r.high), decimals)

@@ -55,30 +55,24 @@ def _plan(plan: Plan) -> dict[str, Any]:
         "read_over_bar": plan.across_bar,
         "as_it_is": _way(plan.now) | {"ink": None},
         "ways": [
-            _way(way)
-            | {"grams": number(plan.grams[way.ink], 2) if way.ink in (plan.grams or ()) else None}
-            for way in plan.ways
+            _way(way) | {"grams": number((plan.grams or {}).get(way.ink), 2)} for way in plan.ways
         ],
         "flags": codes(plan.flags),
     }
 
 
 def _way(way: Lightened) -> dict[str, Any]:
-    out: dict[str, Any] = {"ink": way.ink, "why_not": way.why or None}
-    ranges = {
-        "parts_per_100": way.parts,
-        "contrast_ratio": way.ratio,
-        "changes_layer_de00": way.layer_change,
-        "short_of_paper_de00": way.short_of_paper,
+    return {
+        "ink": way.ink,
+        "why_not": way.why or None,
+        "parts_per_100": number(way.parts, 3),
+        "contrast_ratio": number(way.ratio, 3),
+        "changes_layer_de00": number(way.layer_change, 3),
+        "short_of_paper_de00": number(way.short_of_paper, 3),
+        "lab_d50": numbers(way.lab_d50),
+        "lab_u95": numbers(way.lab_u95),
+        "lab_over_layer_d50": numbers(way.lab_over_layer),
+        "lab_over_layer_u95": numbers(way.lab_over_layer_u95),
+        "srgb": None if way.lab_d50 is None else hex_of(way.lab_d50),
+        "flooded": way.flooded,
     }
-    for key, n in ranges.items():
-        out[key] = number(n, 3)
-    for key, lab in (
-        ("lab_d50", way.lab_d50),
-        ("lab_u95", way.lab_u95),
-        ("lab_over_layer_d50", way.lab_over_layer),
-        ("lab_over_layer_u95", way.lab_over_layer_u95),
-    ):
-        out[key] = None if lab is None else numbers(lab)
-    out["srgb"] = None if way.lab_d50 is None else hex_of(way.lab_d50)
-    return out | {"flooded": way.flooded}

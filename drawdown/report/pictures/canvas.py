@@ -11,16 +11,15 @@ from typing import TYPE_CHECKING
 from drawdown.report.text.terminal import bound, swatch_rgb
 
 if TYPE_CHECKING:
-    from PIL import Image
+    from PIL import Image, ImageFont
     from PIL.ImageDraw import ImageDraw
-    from PIL.ImageFont import FreeTypeFont
 
 
 _ALSO = "±°·"  # signs beyond ASCII that the font has
 
 
 @functools.cache
-def font(size: float) -> FreeTypeFont:
+def font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     """The font at a size in pixels."""
     from PIL import ImageFont
 
@@ -102,8 +101,9 @@ class Page:
         if room is not None:
             size = self.fitted(text, size, room)
         stroke = round(bold * self.unit)
+        at = round(x * self.unit), round(y * self.unit)
         self.draw.text(
-            self.px(x, y), plain(text), fill, font(size * self.unit), anchor=anchor,
+            at, plain(text), fill, font(size * self.unit), anchor=anchor,
             stroke_width=stroke, stroke_fill=fill,
         )  # fmt: skip
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from calibration.naming import named
@@ -53,6 +53,6 @@ def drying_screen(kept: Sequence[KeptPair], path: Path, screen: Screen) -> str:
     return str(lines)
 
 
-def _lab(lab: Sequence[float], u95: Sequence[float] | None) -> str:
+def _lab(lab: Iterable[float], u95: Iterable[float] | None) -> str:
     halves = [""] * 3 if u95 is None else [f" ± {u:.1f}" for u in u95]
     return ", ".join(f"{a}* {v:.1f}{h}" for a, v, h in zip("Lab", lab, halves, strict=True))

@@ -14,9 +14,12 @@ from pathlib import Path
 
 import fake_judgement
 import pytest
+from PIL import Image
 
 from calibration.errors import BadFile
+from calibration.flags import CARD_UNUSABLE, NOMINAL_CARD
 from drawdown.commands.match import deliver
+from drawdown.commands.support import output
 
 ROOT = Path(__file__).resolve().parents[3]
 PHOTO = str(ROOT / "fixtures" / "photos" / "no-match.jpg")
@@ -75,3 +78,14 @@ def test_the_answer_comes_before_the_picture(tmp_path, capsys, as_json):
         assert json.loads(out)["comparison"]["verdict"] == "match"
     else:
         assert "The batch matches the kept original." in out
+
+
+def test_every_command_tells_its_answer_before_the_picture(tmp_path, capsys):
+    (tmp_path / "answer.png").mkdir()
+    with pytest.raises(BadFile):
+        output.deliver(False, (3,), str, lambda n, screen: f"{n} of {screen.columns}",
+                       tmp_path / "answer.png", lambda n: Image.new("RGB", (n, n)))  # fmt: skip
+    assert capsys.readouterr().out == "3 of 80\n"
+    assert output.deliver(True, (3,), str, lambda n, _: "", flags=[NOMINAL_CARD()]) == 0
+    assert output.deliver(True, (3,), str, lambda n, _: "", flags=[CARD_UNUSABLE("9")]) == 5
+    assert capsys.readouterr().out == "3\n3\n"

@@ -26,7 +26,7 @@ from drawdown.commands import main as cli
 from drawdown.flags import STRIP_CLIPPED, UNEVEN_LIGHT
 from drawdown.matching.compare import Settle
 from drawdown.matching.film_or_ink import FilmApart
-from drawdown.report.json.document import rounded, unfit_json
+from drawdown.report.json.document import numbers, rounded, unfit_json
 from drawdown.report.json.match import match_data, match_json, read_data, read_json
 from drawdown.report.pictures.answer import draw_picture, save_picture, small_srgb
 from drawdown.report.pictures.canvas import plain
@@ -291,6 +291,8 @@ def test_unfit_json_of_the_other_commands_has_the_same_keys(command, capsys):
 def test_rounded_is_always_json(value, decimals):
     text = json.dumps(rounded(value, decimals), allow_nan=False)
     assert text != "-0.0"
+    assert numbers(None) is None  # a colour that nobody knows
+    assert numbers([float("nan"), 1.25], 1) == [None, 1.2]
 
 
 # Picture ---------------------------------------------------------------------------------
