@@ -53,18 +53,9 @@ OPTION = re.compile(r"(?<![\w-])--[a-z]")
 # Still to be turned round; nothing may be added here.
 UPWARDS: set[tuple[str, str]] = set()
 # Still naming options of the command line; nothing may be added here.
-STILL_NAMING = {
-    "drawdown.ink.recipe",
-    "drawdown.ink.shelf",
-    "drawdown.pipeline.ladder",
-    "drawdown.pipeline.value",
-    "drawdown.studio.batch_memory",
-    "drawdown.studio.shelf_file",
-}
+STILL_NAMING: set[str] = set()
 # Circles still to be cut, by one of their imports.
-CIRCLES = {
-    ("drawdown.ink.ladder_use", "drawdown.ink.ladder_fit"),
-}
+CIRCLES: set[tuple[str, str]] = set()
 
 
 def modules() -> dict[str, Path]:

@@ -13,6 +13,7 @@ J. L. Saunderson, J. Opt. Soc. Am. 32 (1942) 727 (surface); D. R. Duncan, Proc. 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 # The surface constants that belong to the starter shelf's pigment data.
 STARTER_K1 = 0.03
@@ -29,7 +30,7 @@ def _tanh_over_g(k: np.ndarray, s: np.ndarray, x: np.ndarray) -> tuple[np.ndarra
     return np.where(small, series, np.tanh(gx) / np.where(small, 1.0, g)), gx
 
 
-def reflectance(k, s, thickness, ground) -> np.ndarray:
+def reflectance(k: ArrayLike, s: ArrayLike, thickness: ArrayLike, ground: ArrayLike) -> np.ndarray:
     """Internal reflectance of a film of ``thickness`` X over a ``ground`` Rg.
 
     Kubelka 1948: R = [1 - Rg(a - b coth bSX)] / [a - Rg + b coth bSX] with a = 1 + K/S,
@@ -39,16 +40,18 @@ def reflectance(k, s, thickness, ground) -> np.ndarray:
     k, s, x, rg = (np.asarray(v, dtype=float) for v in (k, s, thickness, ground))
     t, _ = _tanh_over_g(k, s, x)
     # Rounding may leave a black a hair below zero.
-    return np.maximum((s - rg * (k + s)) * t + rg, 0.0) / ((k + s - rg * s) * t + 1)
+    found: np.ndarray = np.maximum((s - rg * (k + s)) * t + rg, 0.0) / ((k + s - rg * s) * t + 1)
+    return found
 
 
-def reflectance_slopes(k, s, thickness, ground) -> tuple[np.ndarray, ...]:
+def reflectance_slopes(
+    k: ArrayLike, s: ArrayLike, thickness: ArrayLike, ground: ArrayLike
+) -> tuple[np.ndarray, ...]:
     """``reflectance`` and its derivatives by K, S and X, in that order (plain calculus)."""
     k, s, x, rg = (np.asarray(v, dtype=float) for v in (k, s, thickness, ground))
     t, gx = _tanh_over_g(k, s, x)
     g2 = k * (k + 2 * s)
-    e = np.exp(-gx)
-    sech2 = (2 * e / (1 + e * e)) ** 2
+    sech2 = _sech(gx) ** 2
     small = gx < 1e-3  # the difference below cancels sooner than tanh does
     by_g2 = np.where(small, -(x**3) / 3, (x * sech2 - t) / (2 * np.where(small, 1.0, g2)))
     by_k, by_s = 2 * (k + s) * by_g2, 2 * k * by_g2  # of t
@@ -63,15 +66,31 @@ def reflectance_slopes(k, s, thickness, ground) -> tuple[np.ndarray, ...]:
     )
 
 
-def transmittance(k, s, thickness) -> np.ndarray:
+def reflectance_by_ground(
+    k: ArrayLike, s: ArrayLike, thickness: ArrayLike, ground: ArrayLike
+) -> np.ndarray:
+    """How ``reflectance`` follows the ground's: T^2 / (1 - R1 Rg)^2 (Kubelka 1954)."""
+    k, s, x, rg = (np.asarray(v, dtype=float) for v in (k, s, thickness, ground))
+    t, gx = _tanh_over_g(k, s, x)
+    found: np.ndarray = (_sech(gx) / ((k + s - rg * s) * t + 1)) ** 2
+    return found
+
+
+def _sech(gx: np.ndarray) -> np.ndarray:
+    e = np.exp(-gx)
+    sech: np.ndarray = 2 * e / (1 + e * e)
+    return sech
+
+
+def transmittance(k: ArrayLike, s: ArrayLike, thickness: ArrayLike) -> np.ndarray:
     """Internal transmittance of a film alone; Kubelka 1948: T = b / (a sinh bSX + b cosh bSX)."""
     k, s, x = (np.asarray(v, dtype=float) for v in (k, s, thickness))
     t, gx = _tanh_over_g(k, s, x)
-    e = np.exp(-gx)
-    return 2 * e / (1 + e * e) / (1 + (k + s) * t)
+    found: np.ndarray = _sech(gx) / (1 + (k + s) * t)
+    return found
 
 
-def reflectance_opaque(k, s) -> np.ndarray:
+def reflectance_opaque(k: ArrayLike, s: ArrayLike) -> np.ndarray:
     """Internal reflectance of a film so thick that the ground no longer counts.
 
     The limit 1 + q - sqrt(q^2 + 2q), q = K/S, written so that nothing cancels. Where both
@@ -82,7 +101,7 @@ def reflectance_opaque(k, s) -> np.ndarray:
     return np.where(total > 0, s / np.where(total > 0, total, 1.0), 0.0)
 
 
-def k_over_s(reflectance_internal) -> np.ndarray:
+def k_over_s(reflectance_internal: ArrayLike) -> np.ndarray:
     """K/S = (1 - R)^2 / 2R of an opaque film; infinite at R = 0.
 
     Raises ``ValueError`` outside 0..1: no film does that, so the caller has made a slip.
@@ -91,10 +110,13 @@ def k_over_s(reflectance_internal) -> np.ndarray:
     if np.any((r < 0) | (r > 1)):
         raise ValueError("reflectance must lie between 0 and 1")
     with np.errstate(divide="ignore"):
-        return (1 - r) ** 2 / (2 * r)
+        ratio: np.ndarray = (1 - r) ** 2 / (2 * r)
+    return ratio
 
 
-def film_from_two_grounds(r_black, r_white, ground) -> tuple[np.ndarray, np.ndarray]:
+def film_from_two_grounds(
+    r_black: ArrayLike, r_white: ArrayLike, ground: ArrayLike
+) -> tuple[np.ndarray, np.ndarray]:
     """(KX, SX) of one film from its internal reflectance over black (0) and over ``ground``.
 
     Kubelka 1948: T^2 = (R - R0)(1 - Rg R0)/Rg, a = (1 + R0^2 - T^2)/(2 R0), and
@@ -120,15 +142,19 @@ def film_from_two_grounds(r_black, r_white, ground) -> tuple[np.ndarray, np.ndar
     return np.where(possible, kx, np.nan), np.where(possible, sx, np.nan)
 
 
-def over(r_upper, t_upper, r_lower) -> np.ndarray:
+def over(r_upper: ArrayLike, t_upper: ArrayLike, r_lower: ArrayLike) -> np.ndarray:
     """Internal reflectance of one layer on another; Kubelka 1954:
     R12 = R1 + T1^2 R2 / (1 - R1 R2). The upper layer must be even (same R from below)."""
     r1, t1, r2 = (np.asarray(v, dtype=float) for v in (r_upper, t_upper, r_lower))
-    return r1 + t1 * t1 * r2 / (1 - r1 * r2)
+    both: np.ndarray = r1 + t1 * t1 * r2 / (1 - r1 * r2)
+    return both
 
 
 def measured_from_internal(
-    internal, k1: float = STARTER_K1, k2: float = STARTER_K2, specular_included: bool = False
+    internal: ArrayLike,
+    k1: float = STARTER_K1,
+    k2: float = STARTER_K2,
+    specular_included: bool = False,
 ) -> np.ndarray:
     """What an instrument or camera sees of an internal reflectance (Saunderson 1942).
 
@@ -140,8 +166,18 @@ def measured_from_internal(
     return rm + k1 if specular_included else rm
 
 
+def measured_slope(
+    internal: ArrayLike, k1: float = STARTER_K1, k2: float = STARTER_K2
+) -> np.ndarray:
+    """How ``measured_from_internal`` follows the internal reflectance."""
+    return (1 - k1) * (1 - k2) / (1 - k2 * np.asarray(internal, dtype=float)) ** 2
+
+
 def internal_from_measured(
-    measured, k1: float = STARTER_K1, k2: float = STARTER_K2, specular_included: bool = False
+    measured: ArrayLike,
+    k1: float = STARTER_K1,
+    k2: float = STARTER_K2,
+    specular_included: bool = False,
 ) -> np.ndarray:
     """The inverse of ``measured_from_internal``. A measured value that no film can give
     (below k1 with the mirror reflection included, or above 1) comes back outside 0..1."""
@@ -169,9 +205,10 @@ def surface_constants(index: float) -> tuple[float, float]:
     return k1, float(1 - (1 - outside) / n2)
 
 
-def mix(parts, spectra) -> np.ndarray:
+def mix(parts: ArrayLike, spectra: ArrayLike) -> np.ndarray:
     """K or S (..., w) of a mixture: sum of parts times K or S, the parts made to sum to 1
     (Duncan 1940). ``parts`` (..., n), ``spectra`` (n, w) or (..., n, w)."""
     parts = np.asarray(parts, dtype=float)
     share = parts / parts.sum(axis=-1, keepdims=True)
-    return np.einsum("...n,...nw->...w", share, np.asarray(spectra, dtype=float))
+    mixed: np.ndarray = np.einsum("...n,...nw->...w", share, np.asarray(spectra, dtype=float))
+    return mixed

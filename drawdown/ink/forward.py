@@ -1,69 +1,115 @@
-"""Colour of a strip from absorption and scattering, and its slopes."""
+"""The forward model: the colour of a mix of inks, in a film, over paper, a bar or another layer.
+
+Everything that predicts a colour from K and S asks here. Spectra are 31 numbers, 400 to
+700 nm, along the last axis; Lab are D50, 2 degree; all shapes broadcast.
+"""
 
 from __future__ import annotations
 
-import numpy as np
+from typing import NamedTuple
 
-from calibration.colour.spaces import WHITE_D50, xyz_to_lab
+import numpy as np
+from numpy.typing import ArrayLike
+
+from calibration.colour.difference import lab_by_xyz
+from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS, smooth_spectrum
 from drawdown.ink.film import (
-    STARTER_K1,
-    STARTER_K2,
     internal_from_measured,
     measured_from_internal,
+    measured_slope,
     reflectance,
+    reflectance_by_ground,
     reflectance_slopes,
 )
 
 PAPER_LAB = (95.0, 0.0, 2.0)  # an ordinary white paper, when none was measured
+MOST_GROUND = 0.99  # internal: what no sheet exceeds, read with whatever error
 
 
-def film_lab(k, s, parts, film, ground) -> np.ndarray:
-    """Lab D50 (..., 3) of a strip: ``k``, ``s`` (..., n, 31), ``parts`` (..., n) of any sum,
-    ``film`` (...), ``ground`` (31,) the internal reflectance of the paper."""
+class FilmSlopes(NamedTuple):
+    """Lab (..., 3) of films and its derivatives: by K and by S (..., 31, 3) at each wavelength,
+    and by the film (..., 3)."""
+
+    lab: np.ndarray
+    by_k: np.ndarray
+    by_s: np.ndarray
+    by_film: np.ndarray
+
+
+def paper_ground(paper_lab: ArrayLike | None, surface: float | np.ndarray = 0.0) -> np.ndarray:
+    """(..., 31) internal reflectance of the paper, an ordinary white one when None; see
+    ``bare_ground``."""
+    return bare_ground(PAPER_LAB if paper_lab is None else paper_lab, surface)
+
+
+def bare_ground(lab_d50: ArrayLike, surface: float | np.ndarray = 0.0) -> np.ndarray:
+    """(..., 31) internal reflectance of paper, a bar or a layer of dry ink that has this Lab
+    (3,) bare, such that a clear film leaves its look alone; ``surface`` (..., 1) is the measured
+    reflectance of what its surface alone scatters back."""
+    seen = smooth_spectrum(np.asarray(lab_d50, dtype=float))
+    inside: np.ndarray = np.clip(internal_from_measured(seen - surface), 0.0, MOST_GROUND)
+    return inside
+
+
+def mix_of(parts: np.ndarray, k: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """K and S (..., 31) of mixtures: ``parts`` (..., n) of any sum, ``k``, ``s`` (..., n, 31)
+    (Duncan 1940)."""
     share = parts / parts.sum(axis=-1, keepdims=True)
-    k_mix = np.matmul(share[..., None, :], k)[..., 0, :]
-    s_mix = np.matmul(share[..., None, :], s)[..., 0, :]
-    return lab_of_film(k_mix, s_mix, np.asarray(film)[..., None], ground)
+    return (share[..., None, :] @ k)[..., 0, :], (share[..., None, :] @ s)[..., 0, :]
 
 
-def lab_of_film(k, s, film, ground) -> np.ndarray:
-    """Lab D50 (..., 3) of films with K and S (..., 31)."""
-    return xyz_to_lab(spectrum_of_film(k, s, film, ground) @ XYZ_D50_WEIGHTS)
+def lab_of_mix(
+    k: np.ndarray, s: np.ndarray, parts: np.ndarray, film: ArrayLike, under: ArrayLike
+) -> np.ndarray:
+    """Lab (..., 3) of mixtures as ``mix_of`` takes them, ``film`` (...) thick."""
+    return lab_of_film(*mix_of(parts, k, s), np.asarray(film)[..., None], under)
 
 
-def spectrum_of_film(k, s, film, ground) -> np.ndarray:
+def lab_of_film(k: ArrayLike, s: ArrayLike, film: ArrayLike, under: ArrayLike) -> np.ndarray:
+    """Lab (..., 3) of films with K and S (..., 31) over a ground ``under`` (..., 31)."""
+    return xyz_to_lab(xyz_of_film(k, s, film, under))
+
+
+def xyz_of_film(k: ArrayLike, s: ArrayLike, film: ArrayLike, under: ArrayLike) -> np.ndarray:
+    """XYZ D50 (..., 3) of films with K and S (..., 31)."""
+    xyz: np.ndarray = spectrum_of_film(k, s, film, under) @ XYZ_D50_WEIGHTS
+    return xyz
+
+
+def spectrum_of_film(k: ArrayLike, s: ArrayLike, film: ArrayLike, under: ArrayLike) -> np.ndarray:
     """Measured reflectance (..., 31) of films with K and S (..., 31)."""
-    return measured_from_internal(reflectance(k, s, film, ground))
+    return measured_from_internal(reflectance(k, s, film, under))
 
 
-def lab_slopes(k, s, film, ground):
-    """Lab (..., 3) of films with K and S (..., 31), and its derivatives by K, S (..., 31, 3)
-    at each wavelength and by the film (..., 3)."""
-    r, by_k, by_s, by_x = reflectance_slopes(k, s, film, ground)
-    xyz = measured_from_internal(r) @ XYZ_D50_WEIGHTS
-    to_lab = _lab_by_xyz(xyz)
-    # Saunderson's slope, the surface constants as in measured_from_internal.
-    outside = (1 - STARTER_K1) * (1 - STARTER_K2) / (1 - STARTER_K2 * r) ** 2
-    by_r = XYZ_D50_WEIGHTS @ to_lab  # (..., 31, 3)
-    by_x = ((outside * by_x)[..., None, :] @ by_r)[..., 0, :]
-    return (
-        xyz_to_lab(xyz),
-        (outside * by_k)[..., None] * by_r,
-        (outside * by_s)[..., None] * by_r,
-        by_x,
-    )
+def lab_of_internal(internal: ArrayLike, surface: float | np.ndarray = 0.0) -> np.ndarray:
+    """Lab (..., 3) of internal reflectances (..., 31) under one surface."""
+    return xyz_to_lab((measured_from_internal(internal) + surface) @ XYZ_D50_WEIGHTS)
 
 
-def _lab_by_xyz(xyz: np.ndarray) -> np.ndarray:
-    """(..., 3, 3): row by X, Y, Z, column L*, a*, b*."""
-    t = xyz / WHITE_D50
-    steep = (29 / 3) ** 3 / 116
-    f = np.where(t > (6 / 29) ** 3, np.cbrt(np.maximum(t, 1e-9)) ** -2 / 3, steep) / WHITE_D50
-    return f[..., None] * np.array([[0.0, 500, 0], [116, -500, 200], [0, 0, -200]])
+def film_slopes(
+    k: ArrayLike,
+    s: ArrayLike,
+    film: ArrayLike,
+    under: ArrayLike,
+    surface: float | np.ndarray = 0.0,
+) -> FilmSlopes:
+    """Lab of films with K and S (..., 31), with its derivatives."""
+    r, by_k, by_s, by_x = reflectance_slopes(k, s, film, under)
+    lab, by_r = _outward(r, surface)
+    by_film = (by_x[..., None, :] @ by_r)[..., 0, :]
+    return FilmSlopes(lab, by_k[..., None] * by_r, by_s[..., None] * by_r, by_film)
 
 
-def paper_ground(paper_lab: np.ndarray | None) -> np.ndarray:
-    """(31,) internal reflectance of the paper, such that a clear film leaves its look alone."""
-    spectrum = smooth_spectrum(PAPER_LAB if paper_lab is None else paper_lab)
-    return np.clip(internal_from_measured(spectrum), 0.0, 0.99)
+def lab_by_ground(k: ArrayLike, s: ArrayLike, film: ArrayLike, under: ArrayLike) -> np.ndarray:
+    """(..., 31, 3) how Lab of films follows the ground's internal reflectance."""
+    _, by_r = _outward(reflectance(k, s, film, under), 0.0)
+    by_ground: np.ndarray = reflectance_by_ground(k, s, film, under)[..., None] * by_r
+    return by_ground
+
+
+def _outward(internal: np.ndarray, surface: float | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lab (..., 3) of internal reflectances, and how it follows them (..., 31, 3)."""
+    xyz = (measured_from_internal(internal) + surface) @ XYZ_D50_WEIGHTS
+    by_r = XYZ_D50_WEIGHTS @ lab_by_xyz(xyz).swapaxes(-1, -2) * measured_slope(internal)[..., None]
+    return xyz_to_lab(xyz), by_r

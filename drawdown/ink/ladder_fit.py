@@ -1,43 +1,39 @@
 """Fit an ink's K and S to the strips of its ladder, all of them at once.
 
 Known are the colours of a few strips, what went into each, and the bare grounds. Unknown are
-the ink's ln K and ln S (smooth curves: squared-exponential kernels over wavelength), how far
-the white and base it was thinned with are off their figures, the film of each strip, the
-weighing of each mixture, and how the ink wets the paper. All have a prior; the most probable
-state is found by Gauss-Newton steps, and the curvature there (Laplace) gives what is left
-open. Pure: arrays in, frozen records out; nothing here reads a file.
-
-The form is the one that simulation favoured for this project (kernels of 40 nm for K and
-70 nm for S); film mixing by Duncan 1940, films by Kubelka 1948 (see film.py).
+the ink's ln K and ln S, how far the white and base it was thinned with are off their figures,
+the film of each strip, the weighing of each mixture, and how the ink wets the paper. Pure:
+arrays in, frozen records out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.colour.spectra import WAVELENGTHS_NM
-from drawdown.ink.forward import lab_of_film, lab_slopes, paper_ground
-from drawdown.ink.ladder_use import WETTING, use_labs, weights
+from calibration.colour.difference import cie94_metric
+from calibration.uncertainty.gauss_newton import State, most_probable, whitened
+from calibration.uncertainty.kernels import rows_of, waves
+from drawdown.ink.forward import bare_ground, film_slopes, lab_by_ground, lab_of_film, paper_ground
+from drawdown.ink.ladder_use import K_L, InUse, ordered_doubt
+from drawdown.ink.prior import HALF, LOWEST, InkPrior, ink_rows, logs_of
 from drawdown.ink.shelf import Ink
 
-LENGTH_K_NM, LENGTH_S_NM = 40.0, 70.0
 FILM_SD = 0.12  # of ln film, one strip against the ordinary one
 WEIGHING_SD = 0.03  # of ln (ink / rest)
-# How ink wets this paper: sd of four smooth waves in ln Rg about WETTING.
+# How ink wets this paper: sd of four smooth waves in ln Rg about what is usual.
 GROUND_SDS = np.array([0.02, 0.012, 0.008, 0.008])
 BAR_SD = 0.2  # of ln Rg of a printed bar under ink
 # What the physics leaves open, in the units of CIE94-like weights (L / 1.1 and so on): so
 # that photographed ladders state about what they miss (tests/benchmarks/ladder_photo.py).
 MODEL_SD = 0.7
-# Of ln K and ln S of a base that nobody has measured: "nearly clear" is all that is known.
-CLEAR_SD = 1.2
-# About what a binder absorbs, per ordinary film: next to nothing, our own judgement.
-BINDER_K = 0.004
 ROUNDS = 30
-LOWEST = 1e-7
+LOG_LIMITS = np.log(LOWEST), np.log(1e4)
+MOST_DOUBTS = 16
+# Chroma counts less in what is compared here; one scaling for all is enough.
+IN_USE_SCALE = np.array([1.0, 0.6, 0.6])
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,18 +48,6 @@ class Rung:
     strip: int
     ground: str
     lab_d50: np.ndarray
-
-
-@dataclass(frozen=True, eq=False)
-class InkPrior:
-    """What is thought of the ink before the strips are seen: mean ln K and ln S (31,) each,
-    and ``rows`` (r, 62), one independent standard deviation each. ``starts`` (q, 62) are
-    places to begin the search from, besides the mean."""
-
-    log_k: np.ndarray
-    log_s: np.ndarray
-    rows: np.ndarray
-    starts: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,80 +71,22 @@ class LadderFit:
     readings: int
 
 
-def _kernel_rows(length_nm: float, sd: float) -> np.ndarray:
-    """(r, 31): the squared-exponential kernel as rows, the smallest left out."""
-    gap = WAVELENGTHS_NM[:, None] - WAVELENGTHS_NM[None, :]
-    values, vectors = np.linalg.eigh(sd**2 * np.exp(-0.5 * (gap / length_nm) ** 2))
-    keep = values > 1e-4 * values.max()
-    return (np.sqrt(values[keep]) * vectors[:, keep]).T[::-1]
-
-
-def _prior_rows(common, flat_k, smooth_k, flat_s, smooth_s) -> np.ndarray:
-    """(r, 62): a common strength, flat changes of ln K and ln S, and smooth ones."""
-    one, none = np.ones((1, WAVELENGTHS_NM.size)), np.zeros((1, WAVELENGTHS_NM.size))
-    in_k, in_s = _kernel_rows(LENGTH_K_NM, smooth_k), _kernel_rows(LENGTH_S_NM, smooth_s)
-    rows = [
-        np.hstack([common * one, common * one]),
-        np.hstack([flat_k * one, none]),
-        np.hstack([none, flat_s * one]),
-        np.hstack([in_k, 0 * in_k]),
-        np.hstack([0 * in_s, in_s]),
-    ]
-    rows = np.vstack(rows)
-    return rows[np.abs(rows).max(axis=1) > 0]
-
-
-def blank_prior(shelf_colours: Sequence[Ink]) -> InkPrior:
-    """Nothing is known of the ink but that it is one. ``shelf_colours`` only lend places to
-    start the search from; the prior's own numbers are round and our own."""
-    flat = np.ones(WAVELENGTHS_NM.size)
-    starts = [np.concatenate(_logs(ink)) for ink in shelf_colours]
-    return InkPrior(
-        -1.0 * flat, -1.0 * flat, _prior_rows(0.0, 2.0, 2.0, 1.0, 0.8),
-        np.array(starts).reshape(-1, 2 * flat.size),
-    )  # fmt: skip
-
-
-def pigment_prior(ink: Ink) -> InkPrior:
-    """The ink is a maker's version of this one (a starter pigment, or an earlier fit): its
-    strength, hiding and curves differ, but not beyond recognition (our own judgement)."""
-    log_k, log_s = _logs(ink)
-    rows = _prior_rows(0.7, 0.25, 0.35, 0.35, 0.25)
-    if ink.kind in ("white", "base"):
-        # What hardly absorbs or scatters is known least in its logarithm.
-        rows = _prior_rows(0.5, 1.0, 0.8, 0.35, 0.2)
-    else:
-        # Where the pigment lets all light pass, the binder decides, and binders differ.
-        rows[:, : log_k.size] *= 1 + BINDER_K / (ink.k + 0.1 * BINDER_K)
-    return InkPrior(log_k, log_s, rows, np.zeros((0, 2 * log_k.size)))
-
-
-def _logs(ink: Ink) -> tuple[np.ndarray, np.ndarray]:
-    return np.log(np.maximum(ink.k, LOWEST)), np.log(np.maximum(ink.s, LOWEST))
-
-
-def ink_rows(ink: Ink) -> np.ndarray:
-    """(r, 62) what is uncertain of an ink on the shelf: its doubt, or else its strength."""
-    if ink.doubt is not None:
-        return ink.doubt
-    k_sd, s_sd = ink.k_sd, ink.s_sd
-    if ink.kind == "base" and ink.starter:
-        k_sd, s_sd = CLEAR_SD, CLEAR_SD
-    return _prior_rows(0.0, k_sd, 0.4 * ink.k_sd, s_sd, 0.25 * ink.s_sd)
-
-
 class _Ladder:
     """The strips as a function of whitened unknowns z (standard normal before the fit)."""
 
     def __init__(
-        self, rungs, paper_lab, bar_lab, prior: InkPrior, white: Ink, base: Ink, film_sd: float
+        self,
+        rungs: Sequence[Rung],
+        paper_lab: np.ndarray,
+        bar_lab: np.ndarray | None,
+        prior: InkPrior,
+        white: Ink,
+        base: Ink,
+        film_sd: float,
     ) -> None:
         self.rungs = tuple(rungs)
         n = len(self.rungs)
-        self.logs = np.array(
-            [np.concatenate([prior.log_k, prior.log_s])]
-            + [np.concatenate(_logs(ink)) for ink in (white, base)]
-        )
+        self.logs = np.array([prior.mean, *(np.hstack(logs_of(ink)) for ink in (white, base))])
         self.rows = (prior.rows, ink_rows(white), ink_rows(base))
         self.at = np.cumsum([0, *(len(r) for r in self.rows)])
         self.strips = tuple(dict.fromkeys(r.strip for r in self.rungs))
@@ -168,18 +94,17 @@ class _Ladder:
         parts = np.array([r.parts for r in self.rungs], dtype=float)
         self.parts = parts / parts.sum(axis=1, keepdims=True)
         self.film_sd = film_sd
-        self.paper = np.log(np.maximum(paper_ground(paper_lab), 1e-4)) + WETTING
+        self.paper = np.log(np.maximum(paper_ground(paper_lab), 1e-4))
         dark = paper_lab if bar_lab is None else bar_lab
-        self.bar = np.log(np.maximum(paper_ground(dark), 1e-5))
+        self.bar = np.log(np.maximum(bare_ground(dark), 1e-5))
         self.on_bar = np.array([r.ground == "bar" for r in self.rungs])
-        t = (np.arange(WAVELENGTHS_NM.size) + 0.5) / WAVELENGTHS_NM.size
-        waves = np.cos(np.pi * np.arange(4)[:, None] * t)
-        self.ground_rows = np.vstack([GROUND_SDS[:, None] * waves, np.full_like(t, BAR_SD)])
+        self.paper_rows = waves(GROUND_SDS, HALF)
         m = len(self.strips)
         self.film_at = int(self.at[-1])
         self.weigh_at = self.film_at + m
         self.ground_at = self.weigh_at + m
-        self.size = self.ground_at + len(self.ground_rows)
+        self.bar_at = self.ground_at + len(self.paper_rows)
+        self.size = self.bar_at + 1
         self.n = n
 
     def spectra(self, z: np.ndarray) -> np.ndarray:
@@ -187,23 +112,26 @@ class _Ladder:
         moves = [
             z[a:b] @ rows for a, b, rows in zip(self.at[:-1], self.at[1:], self.rows, strict=True)
         ]
-        return np.clip(self.logs + np.array(moves), np.log(LOWEST), np.log(1e4))
+        logs: np.ndarray = np.clip(self.logs + np.array(moves), *LOG_LIMITS)
+        return logs
 
     def films(self, z: np.ndarray) -> np.ndarray:
-        return np.exp(self.film_sd * z[self.film_at : self.weigh_at])
+        films: np.ndarray = np.exp(self.film_sd * z[self.film_at : self.weigh_at])
+        return films
 
     def shares(self, z: np.ndarray) -> np.ndarray:
         """(n, 3) true parts; the weighing shifts the ink against the rest."""
         off = np.exp(WEIGHING_SD * z[self.weigh_at : self.ground_at])[self.of_strip]
         parts = self.parts * np.stack([off, np.ones(self.n), np.ones(self.n)], axis=1)
-        return parts / parts.sum(axis=1, keepdims=True)
+        shares: np.ndarray = parts / parts.sum(axis=1, keepdims=True)
+        return shares
 
     def grounds(self, z: np.ndarray) -> np.ndarray:
         """(n, 31) internal reflectance of what lies under each rung."""
-        move = z[self.ground_at :]
-        paper = np.exp(self.paper + move[:4] @ self.ground_rows[:4])
-        bar = np.exp(self.bar + move[4] * self.ground_rows[4])
-        return np.clip(np.where(self.on_bar[:, None], bar, paper), 1e-5, 0.99)
+        paper = np.exp(self.paper + z[self.ground_at : self.bar_at] @ self.paper_rows)
+        bar = np.exp(self.bar + BAR_SD * z[self.bar_at])
+        under: np.ndarray = np.clip(np.where(self.on_bar[:, None], bar, paper), 1e-5, 0.99)
+        return under
 
     def labs(self, z: np.ndarray) -> np.ndarray:
         k, s = np.split(np.exp(self.spectra(z)), 2, axis=1)
@@ -216,7 +144,7 @@ class _Ladder:
         k, s = np.split(np.exp(self.spectra(z)), 2, axis=1)
         share, film, ground = self.shares(z), self.films(z)[self.of_strip], self.grounds(z)
         k_mix, s_mix = share @ k, share @ s
-        lab, by_k, by_s, by_x = lab_slopes(k_mix, s_mix, film[:, None], ground)
+        lab, by_k, by_s, by_x = film_slopes(k_mix, s_mix, film[:, None], ground)
         slope = np.zeros((self.n, 3, self.size))
         whole = np.zeros((self.n, 3, 3))  # rung, ink, Lab: by the ln of an ink's share
         for i, rows in enumerate(self.rows):
@@ -229,13 +157,12 @@ class _Ladder:
         slope[rung, :, self.film_at + self.of_strip] = self.film_sd * film[:, None] * by_x
         by_share = whole[:, 0] - share[:, :1] * whole.sum(axis=1)
         slope[rung, :, self.weigh_at + self.of_strip] = WEIGHING_SD * by_share
-        step = 1e-4
-        for j, row in enumerate(self.ground_rows):
-            hit = self.on_bar if j == 4 else ~self.on_bar
-            if hit.any():
-                moved = np.minimum(ground[hit] * np.exp(step * row), 0.9999)
-                other = lab_of_film(k_mix[hit], s_mix[hit], film[hit][:, None], moved)
-                slope[hit, :, self.ground_at + j] = (other - lab[hit]) / step
+        by_log = ground[..., None] * lab_by_ground(k_mix, s_mix, film[:, None], ground)
+        on_paper = ~self.on_bar
+        slope[on_paper, :, self.ground_at : self.bar_at] = (
+            by_log[on_paper].swapaxes(-1, -2) @ self.paper_rows.T
+        )
+        slope[self.on_bar, :, self.bar_at] = BAR_SD * by_log[self.on_bar].sum(axis=1)
         return lab, slope
 
 
@@ -262,115 +189,89 @@ def fit_ladder(
     ladder = _Ladder(rungs, paper_lab, bar_lab, prior, white, base, film_sd)
     measured = np.array([r.lab_d50 for r in rungs], dtype=float)
     noise = np.array(covariance, dtype=float)
-    unit = np.linalg.inv(weights(measured))  # columns: one unit of the scaled residual
+    unit = MODEL_SD * np.linalg.inv(cie94_metric(measured, K_L))
     for i, u in enumerate(unit):
         at = slice(3 * i, 3 * i + 3)
-        noise[at, at] += MODEL_SD**2 * u @ u.T
+        noise[at, at] += u @ u.T
+
+    def model(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        lab, slope = ladder.labs_and_slopes(z)
+        return whitened((lab - measured).ravel(), slope.reshape(measured.size, -1), noise)
+
+    def descend(z: np.ndarray, rounds: int) -> State:
+        return most_probable(model, z, longest=2.5, rounds=rounds)
+
     begin = [np.zeros(ladder.size)]
     gram = prior.rows @ prior.rows.T
-    mean = np.concatenate([prior.log_k, prior.log_s])
     for start in prior.starts:
         z = np.zeros(ladder.size)
-        near = np.linalg.solve(gram + 0.05 * np.eye(len(gram)), prior.rows @ (start - mean))
-        z[: len(near)] = near
+        z[: len(gram)] = np.linalg.solve(
+            gram + 0.05 * np.eye(len(gram)), prior.rows @ (start - prior.mean)
+        )
         begin.append(z)
-    quick = 8 if len(begin) > 1 else 0
-    if quick:  # a few steps from everywhere, then on from the three best
-        begin = sorted((_descend(ladder, measured, noise, z, quick) for z in begin), key=_cost)[:3]
-        begin = [z for _, z in begin]
-    cost, z = min((_descend(ladder, measured, noise, z, ROUNDS) for z in begin), key=_cost)
+    if len(begin) > 1:  # a few steps from everywhere, then on from the three best
+        quick = sorted((descend(z, 8) for z in begin), key=lambda state: float(state.surprise))
+        begin = [state.mode for state in quick[:3]]
+    state = min((descend(z, ROUNDS) for z in begin), key=lambda state: float(state.surprise))
+    in_use = InUse(white, base, paper_lab, bar_lab)
 
     def use(logs: np.ndarray) -> np.ndarray:
         k, s = np.split(np.exp(logs), 2)
-        return (use_labs(k, s, white, base, paper_lab, bar_lab) @ scale).ravel()
+        return np.ravel(in_use.labs(k, s) * IN_USE_SCALE)
 
-    # Chroma counts less in what is compared here; one scaling for all is enough.
-    scale = np.diag([1.0, 0.6, 0.6])
-    return _finish(ladder, measured, noise, z, cost, use)
+    def surprise(z: np.ndarray) -> float:
+        residual, _ = model(z)
+        return float(residual @ residual + z @ z)
 
-
-def _cost(found: tuple[float, np.ndarray]) -> float:
-    return found[0]
+    return _finish(ladder, state, surprise, use)
 
 
-def _coster(ladder: _Ladder, measured: np.ndarray, noise: np.ndarray):
-    """Squared size of prior and misfit (-2 ln of the probability) as a function of z."""
-    inverse = np.linalg.inv(noise)
-
-    def cost(z: np.ndarray) -> float:
-        miss = (measured - ladder.labs(z)).ravel()
-        return float(z @ z + miss @ inverse @ miss)
-
-    return cost
-
-
-def _descend(ladder, measured, noise, z, rounds) -> tuple[float, np.ndarray]:
-    """Damped Gauss-Newton: (cost, z)."""
-    cost = _coster(ladder, measured, noise)
-    now = cost(z)
-    for _ in range(rounds):
-        lab, slope = ladder.labs_and_slopes(z)
-        slope = slope.reshape(3 * ladder.n, ladder.size)
-        spread = slope @ slope.T + noise
-        aim = (measured - lab).ravel() + slope @ z
-        move = slope.T @ np.linalg.solve(spread, aim) - z
-        reach = np.abs(move).max()
-        move *= min(1.0, 2.5 / max(reach, 1e-9))
-        for _ in range(8):
-            then = cost(z + move)
-            if then < now:
-                break
-            move = 0.4 * move
-        else:
-            break
-        z, gain, now = z + move, now - then, then
-        if gain < 1e-3 and reach < 0.05:
-            break
-    return now, z
-
-
-def _finish(ladder: _Ladder, measured, noise, z: np.ndarray, cost: float, use) -> LadderFit:
-    lab, slope = ladder.labs_and_slopes(z)
-    slope = slope.reshape(3 * ladder.n, ladder.size)
-    gain = np.linalg.solve(slope @ slope.T + noise, slope)
-    left = np.eye(ladder.size) - slope.T @ gain
-    values, vectors = np.linalg.eigh(left)
-    half = np.sqrt(np.clip(values, 0, None))[:, None] * vectors.T  # half.T @ half = left
-    half = _bounded(half, z, cost, _coster(ladder, measured, noise), ladder, use)
-    left = half.T @ half
-    own = slice(0, ladder.at[1])
-    root = _compact(half[:, own] @ ladder.rows[0])
+def _finish(
+    ladder: _Ladder,
+    state: State,
+    surprise: Callable[[np.ndarray], float],
+    use: Callable[[np.ndarray], np.ndarray],
+) -> LadderFit:
+    z = state.mode
+    half = _bounded(rows_of(state.covariance), state, surprise, ladder, use)
+    own = half[:, : ladder.at[1]] @ ladder.rows[0]
     k, s = np.split(np.exp(ladder.spectra(z)[0]), 2)
-    film_var = np.diag(left)[ladder.film_at : ladder.weigh_at]
+    films = half[:, ladder.film_at : ladder.weigh_at]
     return LadderFit(
         k=k,
         s=s,
-        root=root,
+        root=rows_of(own.T @ own, 1e-10),
         prior_root=ladder.rows[0],
-        lab_model=lab,
+        lab_model=ladder.labs(z),
         strips=ladder.strips,
         film=ladder.films(z),
-        film_log_sd=ladder.film_sd * np.sqrt(np.clip(film_var, 0, None)),
-        surprise=cost,
+        film_log_sd=ladder.film_sd * np.linalg.norm(films, axis=0),
+        surprise=float(state.surprise),
         readings=3 * ladder.n,
     )
 
 
-def _bounded(half: np.ndarray, z: np.ndarray, cost: float, cost_of, ladder, use) -> np.ndarray:
+def _bounded(
+    half: np.ndarray,
+    state: State,
+    surprise: Callable[[np.ndarray], float],
+    ladder: _Ladder,
+    use: Callable[[np.ndarray], np.ndarray],
+) -> np.ndarray:
     """Shorten directions (rows) along which the strips object sooner than the curvature
     says: an absorption too small to see may be smaller still, but not much larger. But not
     below what the other way, where they do not object, would do to the colour: a black too
     dark to see through may be far stronger. ``use`` gives the scaled colours (c,) of ln K, ln S."""
     out = half.copy()
     own, rows = slice(0, ladder.at[1]), ladder.rows[0]
-    centre = ladder.spectra(z)[0]
+    centre = ladder.spectra(state.mode)[0]
     at_centre = use(centre)
     for row in out:
         lengths = []
         for sign in (1.0, -1.0):
             length = 1.0
             for _ in range(4):
-                rise = cost_of(z + sign * length * row) - cost
+                rise = surprise(state.mode + sign * length * row) - float(state.surprise)
                 if rise < 1.3:
                     break
                 length *= max(0.3, 1 / np.sqrt(rise))
@@ -381,14 +282,33 @@ def _bounded(half: np.ndarray, z: np.ndarray, cost: float, cost_of, ladder, use)
         sign = 1.0 if lengths[0] == long else -1.0
         step = row[own] @ rows
         small = 0.01
-        straight = np.linalg.norm(use(centre + small * step) - at_centre) / small
-        other = np.linalg.norm(use(centre + sign * long * step) - at_centre)
+        straight = float(np.linalg.norm(use(centre + small * step) - at_centre)) / small
+        other = float(np.linalg.norm(use(centre + sign * long * step) - at_centre))
         row *= np.clip(other / max(straight, 1e-9), short, long)
     return out
 
 
-def _compact(rows: np.ndarray) -> np.ndarray:
-    """The same covariance in as few rows as it has directions."""
-    _, size, waves = np.linalg.svd(rows, full_matrices=False)
-    keep = size > 1e-5 * max(float(size.max()), 1e-12)
-    return size[keep, None] * waves[keep]
+def fitted_ink(
+    fit: LadderFit, named: Ink, white: Ink, base: Ink, paper_lab: np.ndarray, source: str
+) -> Ink:
+    """The fit as an ink for the shelf, named and described like ``named``."""
+    lab, slopes = InUse(white, base, paper_lab).slopes(fit.k, fit.s)
+    k_sd, s_sd = strength_sds(fit.k, fit.s, fit.root)
+    return replace(
+        named,
+        k=fit.k,
+        s=fit.s,
+        doubt=ordered_doubt(fit.root, slopes, lab, MOST_DOUBTS),
+        k_sd=round(float(np.clip(k_sd, 0.01, 3.0)), 4),
+        s_sd=round(float(np.clip(s_sd, 0.01, 3.0)), 4),
+        source=source,
+        starter="",
+        strength=1.0,
+    )
+
+
+def strength_sds(k: np.ndarray, s: np.ndarray, rows: np.ndarray) -> tuple[float, float]:
+    """Standard uncertainties of ln K and ln S as a whole, the curves weighted by themselves,
+    from the rows (r, 62) of their uncertainty."""
+    by_k, by_s = rows[:, :HALF] @ (k / k.sum()), rows[:, HALF:] @ (s / s.sum())
+    return float(np.linalg.norm(by_k)), float(np.linalg.norm(by_s))

@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import ArrayLike
 
-from calibration.colour.spectra import WAVELENGTHS_NM
-from drawdown.ink.forward import lab_of_film, lab_slopes, paper_ground
+from calibration.colour.difference import cie94_metric
+from drawdown.ink.forward import bare_ground, film_slopes, lab_of_film, paper_ground
 from drawdown.ink.shelf import Ink
 
-if TYPE_CHECKING:
-    from drawdown.ink.ladder_fit import LadderFit
-
-MOST_DOUBTS = 16
-# Ink wets paper and makes it a little darker: ln of what is left of its internal reflectance
-# (our own judgement; a strip of bare base tells more).
-WETTING = -0.015
+BLACK_LAB = (15.0, 0.0, 0.0)  # a printed bar, when none was read
+K_L = 1.1  # how lightness counts in the scaling that served in simulation
 
 # (name, share of the ink, share of white, share of base, over the bar)
 USES = (
@@ -30,76 +23,44 @@ USES = (
     ("20 % in base over black", 0.20, 0.0, 0.80, True),
     ("5 % in base", 0.05, 0.0, 0.95, False),
 )
+_SHARE = np.array([use[1:4] for use in USES])
+_ON_BAR = np.array([use[4] for use in USES])
 
 
-def _in_use(k, s, white: Ink, base: Ink, paper_lab, bar_lab):
-    """Shares (u, 3), K and S of the mixtures (u, 31) and grounds (u, 31) of ``USES``."""
-    grounds = np.where(
-        np.array([u[4] for u in USES])[:, None],
-        paper_ground(np.array([15.0, 0.0, 0.0]) if bar_lab is None else bar_lab),
-        paper_ground(paper_lab) * np.exp(WETTING),
-    )
-    share = np.array([u[1:4] for u in USES])
-    return (
-        share,
-        share @ np.array([k, white.k, base.k]),
-        share @ np.array([s, white.s, base.s]),
-        grounds,
-    )
+class InUse:
+    """An ink's mixtures with one white and base, at film 1 on one paper and bar."""
 
+    def __init__(
+        self, white: Ink, base: Ink, paper_lab: ArrayLike | None, bar_lab: ArrayLike | None = None
+    ) -> None:
+        self.rest = [_SHARE[:, 1:] @ np.array(of) for of in ((white.k, base.k), (white.s, base.s))]
+        bar = bare_ground(BLACK_LAB if bar_lab is None else bar_lab)
+        self.grounds = np.where(_ON_BAR[:, None], bar, paper_ground(paper_lab))
 
-def use_labs(k, s, white: Ink, base: Ink, paper_lab, bar_lab) -> np.ndarray:
-    _, k_mix, s_mix, grounds = _in_use(k, s, white, base, paper_lab, bar_lab)
-    return lab_of_film(k_mix, s_mix, 1.0, grounds)
+    def _mixed(self, k: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return _SHARE[:, :1] * k + self.rest[0], _SHARE[:, :1] * s + self.rest[1]
 
+    def labs(self, k: np.ndarray, s: np.ndarray) -> np.ndarray:
+        """Lab (u, 3) of an ink with K and S (31,) in ``USES``."""
+        k_mix, s_mix = self._mixed(k, s)
+        return lab_of_film(k_mix, s_mix, 1.0, self.grounds)
 
-def uses(k, s, white: Ink, base: Ink, paper_lab, bar_lab=None):
-    """Lab (u, 3) of the ink in ``USES`` at film 1, and its slopes (u, 3, 62) by ln K, ln S."""
-    share, k_mix, s_mix, grounds = _in_use(k, s, white, base, paper_lab, bar_lab)
-    lab, by_k, by_s, _ = lab_slopes(k_mix, s_mix, np.ones((len(USES), 1)), grounds)
-    by_k = share[:, :1, None] * np.asarray(k)[:, None] * by_k
-    by_s = share[:, :1, None] * np.asarray(s)[:, None] * by_s
-    return lab, np.concatenate([by_k, by_s], axis=1).transpose(0, 2, 1)
+    def slopes(self, k: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The same, and its slopes (u, 3, 62) by ln K, ln S."""
+        k_mix, s_mix = self._mixed(k, s)
+        found = film_slopes(k_mix, s_mix, 1.0, self.grounds)
+        share = _SHARE[:, :1, None]
+        by_k = share * np.asarray(k)[:, None] * found.by_k
+        by_s = share * np.asarray(s)[:, None] * found.by_s
+        return found.lab, np.concatenate([by_k, by_s], axis=1).transpose(0, 2, 1)
 
 
 def ordered_doubt(root: np.ndarray, slopes: np.ndarray, lab: np.ndarray, most: int) -> np.ndarray:
     """The rows of an uncertainty (r, 62), turned so that the first do most to the colours in
-    ``uses`` (``lab`` (u, 3), ``slopes`` (u, 3, 62)); at most ``most``, what does next to
-    nothing left out. The covariance of what is kept is unchanged."""
-    effect = np.einsum("uij,ujw->uiw", weights(lab), slopes).reshape(-1, slopes.shape[-1])
+    use (``lab`` (u, 3), ``slopes`` (u, 3, 62)); at most ``most``, what does next to nothing
+    left out. The covariance of what is kept is unchanged."""
+    effect = (cie94_metric(lab, K_L) @ slopes).reshape(-1, slopes.shape[-1])
     turn, size, _ = np.linalg.svd(root @ effect.T)
     keep = min(most, int((size > 0.01 * size.max()).sum()), len(size))
-    return (turn.T @ root)[: max(1, keep)]
-
-
-def fitted_ink(fit: LadderFit, named: Ink, white: Ink, base: Ink, paper_lab, source: str) -> Ink:
-    """The fit as an ink for the shelf, named and described like ``named``."""
-    lab, slopes = uses(fit.k, fit.s, white, base, paper_lab)
-    doubt = ordered_doubt(fit.root, slopes, lab, MOST_DOUBTS)
-    half = WAVELENGTHS_NM.size
-    by_k, by_s = fit.k / fit.k.sum(), fit.s / fit.s.sum()
-    return replace(
-        named,
-        k=fit.k,
-        s=fit.s,
-        doubt=doubt,
-        # Of the strength as a whole: the curves weighted by themselves.
-        k_sd=round(float(np.clip(np.linalg.norm(fit.root[:, :half] @ by_k), 0.01, 3.0)), 4),
-        s_sd=round(float(np.clip(np.linalg.norm(fit.root[:, half:] @ by_s), 0.01, 3.0)), 4),
-        source=source,
-        starter="",
-        strength=1.0,
-    )
-
-
-def weights(lab: np.ndarray) -> np.ndarray:
-    """(n, 3, 3) what takes a small Lab difference at ``lab`` (n, 3) to (dL/1.1,
-    dC/(1 + .045 C), dH/(1 + .015 C)), the scaling that served in simulation."""
-    c = np.hypot(lab[:, 1], lab[:, 2])
-    cos = np.where(c > 1e-9, lab[:, 1] / np.maximum(c, 1e-9), 1.0)
-    sin = np.where(c > 1e-9, lab[:, 2] / np.maximum(c, 1e-9), 0.0)
-    out = np.zeros((len(lab), 3, 3))
-    out[:, 0, 0] = 1 / 1.1
-    out[:, 1, 1], out[:, 1, 2] = cos / (1 + 0.045 * c), sin / (1 + 0.045 * c)
-    out[:, 2, 1], out[:, 2, 2] = -sin / (1 + 0.015 * c), cos / (1 + 0.015 * c)
-    return out
+    turned: np.ndarray = turn.T @ root
+    return turned[: max(1, keep)]

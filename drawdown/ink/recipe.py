@@ -57,13 +57,13 @@ def remake(
     sense."""
     if not (whole_g > 0 and math.isfinite(whole_g)):
         raise WrongUsage(
-            f"--grams is {whole_g:g}, and must be above 0",
+            f"`grams` is {whole_g:g}, and must be above 0",
             "the recipe is weighed out against it",
             "say how much ink the edition needs, in grams",
         )
     if not 0 <= held_share <= MOST_HELD:
         raise WrongUsage(
-            f"--hold-back is {100 * held_share:g} %, and must lie between 0 and "
+            f"`hold_back` is {100 * held_share:g} %, and must lie between 0 and "
             f"{100 * MOST_HELD:.0f}",
             "what is held back is a share of the strong inks, usually a tenth",
             "10 is usual; 0 holds nothing back",

@@ -10,9 +10,10 @@ import functools
 import math
 import os
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from drawdown.ink.tables import numbers as _numbers
 from drawdown.ink.tables import plain as _plain
 from drawdown.ink.tables import read_table as _read_table
 
+Table = dict[tuple[str, str], np.ndarray]
 FORMAT = "drawdown.shelf/1"
 KINDS = ("colour", "white", "base", "black")
 _KEYS = {
@@ -80,6 +82,18 @@ class Ink:
 
 
 @dataclass(frozen=True, eq=False)
+class InkMix:
+    """Some inks and their ``parts`` (n,) by weight, of any sum."""
+
+    inks: tuple[Ink, ...]
+    parts: np.ndarray
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(ink.name for ink in self.inks)
+
+
+@dataclass(frozen=True, eq=False)
 class Shelf:
     """The inks one owns, in their order on the shelf."""
 
@@ -103,14 +117,15 @@ class Shelf:
         Raises ``WrongUsage``, with near misses, when there is none or more than one.
         """
         wanted = _plain(text)
-        for label in (
+        labels: tuple[Callable[[Ink], str], ...] = (
             lambda ink: ink.name,
             lambda ink: ink.generic_name,
             lambda ink: ink.colour_index,
             lambda ink: ink.kind if ink.kind != "colour" else "",
             # PB15 for a shelf with one of PB15:1, PB15:3.
             lambda ink: ink.colour_index.split(":")[0],
-        ):
+        )
+        for label in labels:
             found = [ink for ink in self.inks if wanted and _plain(label(ink)) == wanted]
             if len(found) == 1:
                 return found[0]
@@ -125,6 +140,11 @@ class Shelf:
             "only inks on the shelf have known properties",
             self._hint(wanted),
         )
+
+    def mix(self, parts: dict[str, float]) -> InkMix:
+        """The inks of a mix by any names the shelf finds; raises ``WrongUsage``."""
+        inks = tuple(self.find(name) for name in parts)
+        return InkMix(inks, np.array(list(parts.values()), dtype=float))
 
     def _hint(self, wanted: str) -> str:
         labels = {_plain(i.name): i.title for i in self.inks}
@@ -173,7 +193,7 @@ def _list(items: Iterable[str], word: str = "and") -> str:
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {word} {items[-1]}"
 
 
-def _ink(entry: dict, where: str, open_table) -> Ink:
+def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Table]) -> Ink:
     """One ``[[inks]]`` entry as an ink. ``open_table`` reads a spectra table by file name."""
     if not isinstance(entry, dict):
         raise _bad(where, "an ink is not a table", "begin each ink with [[inks]]")
@@ -251,7 +271,7 @@ def _ink(entry: dict, where: str, open_table) -> Ink:
     return replace(ink, caution=entry.get("caution", pigment_caution(ink.colour_index)))
 
 
-def _shelf(text: str, where: str, open_text) -> Shelf:
+def _shelf(text: str, where: str, open_text: Callable[[str, str], str]) -> Shelf:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
@@ -260,14 +280,14 @@ def _shelf(text: str, where: str, open_text) -> Shelf:
         raise _bad(
             where,
             f'it does not begin with format = "{FORMAT}"',
-            "write a fresh one with: drawdown shelf --write OUT.toml, and edit that",
+            "write a fresh one with: `write_shelf`, and edit that",
         )
     entries = data.get("inks")
     if not isinstance(entries, list) or not entries:
         raise _bad(where, "it lists no inks", "add one [[inks]] entry for each ink you own")
-    tables: dict[str, dict] = {}
+    tables: dict[str, Table] = {}
 
-    def open_table(name: str, ink_where: str) -> dict:
+    def open_table(name: str, ink_where: str) -> Table:
         if name not in tables:
             tables[name] = _read_table(open_text(name, ink_where), name)
         return tables[name]
@@ -305,17 +325,17 @@ def starter_ink(text: str) -> Ink:
             f'no starter pigment is called "{text}"',
             "only these come with figures that can stand in for your ink's own",
             f"{wrong.todo}; an ink that is none of them is fitted from a photo of its strips, "
-            "with drawdown ink fit and no --pigment",
+            "with drawdown ink fit and no `pigment`",
         ) from None
 
 
-def read_shelf(path: str | os.PathLike) -> Shelf:
+def read_shelf(path: str | os.PathLike[str]) -> Shelf:
     """Read a printmaker's own shelf (TOML); raise ``BadFile`` that says what to mend."""
     path = Path(path)
     return shelf_from_text(_read_text(path, ""), path)
 
 
-def shelf_from_text(text: str, path: str | os.PathLike) -> Shelf:
+def shelf_from_text(text: str, path: str | os.PathLike[str]) -> Shelf:
     """A shelf from the text of the file ``path``, from whose folder further files are read."""
     folder = Path(path).parent
     return _shelf(text, str(path), lambda name, where: _read_text(folder / name, where))
@@ -332,11 +352,11 @@ def _read_text(path: Path, where: str) -> str:
         raise _bad(name, "it is not UTF-8 text", "save it again as UTF-8 text") from None
 
 
-def shelf_to_dict(shelf: Shelf) -> dict:
+def shelf_to_dict(shelf: Shelf) -> dict[str, Any]:
     """The shelf as plain data, ready for TOML; starter inks stay short."""
     rows = []
     for ink in shelf:
-        row: dict = {
+        row: dict[str, Any] = {
             "name": ink.name,
             "colour_index": ink.colour_index,
             "generic_name": ink.generic_name,
@@ -370,7 +390,7 @@ _HEAD = """\
 """
 
 
-def write_shelf(shelf: Shelf, path: str | os.PathLike) -> None:
+def write_shelf(shelf: Shelf, path: str | os.PathLike[str]) -> None:
     """Write a shelf as TOML, whole or not at all; raise ``BadFile`` when that fails."""
     import tomli_w
 

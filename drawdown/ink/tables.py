@@ -24,7 +24,7 @@ def bad(where: str, seen: str, todo: str) -> BadFile:
     )
 
 
-def numbers(values, where: str, what: str) -> np.ndarray:
+def numbers(values: object, where: str, what: str) -> np.ndarray:
     """(31,) non-negative finite numbers, or ``BadFile``."""
     if isinstance(values, int | float) and not isinstance(values, bool):
         values = [values] * WAVELENGTHS_NM.size
@@ -74,7 +74,7 @@ def read_table(text: str, where: str) -> dict[tuple[str, str], np.ndarray]:
     return table
 
 
-def doubts(values, where: str) -> np.ndarray | None:
+def doubts(values: object, where: str) -> np.ndarray | None:
     """(r, 62) rows of an ink's ``doubt``, or None for none; raises ``BadFile``."""
     if values is None:
         return None

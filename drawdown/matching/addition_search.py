@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.difference import delta_e_2000
-from drawdown.ink.forward import lab_slopes
+from drawdown.ink.forward import film_slopes
 from drawdown.matching.batch_model import Fit
 
 MAX_SHARE = 4.0  # of the batch's weight: beyond that it is another ink
@@ -30,23 +29,6 @@ TURNS = 5
 MOST_USEFUL = 9
 KEEP = 12  # candidates that are judged over all samples
 FIRST_QUANTILE = 0.25
-
-
-def local_metric(lab: np.ndarray) -> np.ndarray:
-    """(3, 3) matrix G such that Delta E 2000 squared is near d G d for small d at ``lab``."""
-    h = 1.0
-    eye = np.eye(3)
-    steps = np.vstack([eye, -eye, [eye[i] + s * eye[j] for i, j in _PAIRS for s in (1, -1)]]) * h
-    squares = delta_e_2000(lab + steps, np.broadcast_to(lab, steps.shape)) ** 2 / h**2
-    metric = np.diag((squares[:3] + squares[3:6]) / 2)
-    for number, (i, j) in enumerate(_PAIRS):
-        plus, minus = squares[6 + 2 * number : 8 + 2 * number]
-        metric[i, j] = metric[j, i] = (plus - minus) / 4
-    values, vectors = np.linalg.eigh(metric)  # rounding must not make it indefinite
-    return (vectors * np.maximum(values, 1e-3)) @ vectors.T
-
-
-_PAIRS = ((0, 1), (0, 2), (1, 2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +59,7 @@ def _refine(model: Fit, inks: np.ndarray, start: np.ndarray, root: np.ndarray):
         whole = 1 + amount.sum(axis=-1)[..., None]
         k_mix = (k0 + (amount[..., None, :] @ k)[..., 0, :]) / whole
         s_mix = (s0 + (amount[..., None, :] @ s)[..., 0, :]) / whole
-        now, by_k, by_s, _ = lab_slopes(k_mix, s_mix, film, model.ground)
+        now, by_k, by_s, _ = film_slopes(k_mix, s_mix, film, model.ground)
         gap = (target - now) @ root.T
         square = (gap**2).sum(axis=-1)
         better = square < best_square
@@ -157,19 +139,18 @@ def _gaps(model: Fit, added: np.ndarray, root: np.ndarray, rows=slice(None)) -> 
 
 
 def search(
-    model: Fit, in_mix: np.ndarray, metric: np.ndarray, tolerance: float = 2.0,
+    model: Fit, in_mix: np.ndarray, root: np.ndarray, tolerance: float = 2.0,
     unasked: np.ndarray | None = None,
 ) -> list[Option]:  # fmt: skip
     """The worthwhile options, best score first; one of them is to add nothing.
 
-    ``in_mix`` (n,) bool: inks that are in the mix; ``metric`` from ``local_metric``;
+    ``in_mix`` (n,) bool: inks that are in the mix; ``root`` (3, 3) the local metric;
     ``unasked`` (n,) bool: white or base that a guessed mix may be wrong about.
     """
     dear = np.where(in_mix, 0.0, PRICE_NEW_INK)
     if unasked is not None:
         dear = dear + PRICE_UNASKED * unasked
     n = model.k.shape[1]
-    root = np.linalg.cholesky(metric).T
     found = _candidates(model, in_mix, dear, root)
     found = found[found.any(axis=1)]
     if model.heads > 1:

@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from calibration.colour.difference import delta_e_2000
+from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.illuminants import UnderLamp
 from calibration.errors import WrongUsage
 from drawdown.defaults import SCALE_STEP_G, TOLERANCE_DE00
@@ -19,7 +19,7 @@ from drawdown.flags import STAND_IN_INKS, Flag
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.prior import Knowledge
 from drawdown.ink.shelf import Ink, Shelf
-from drawdown.matching.addition_search import Option, local_metric, search
+from drawdown.matching.addition_search import Option, search
 from drawdown.matching.amounts import weigh_out
 from drawdown.matching.batch_history import Reading, Step, pulls
 from drawdown.matching.batch_model import ORIGINAL_SD, Fit, fit

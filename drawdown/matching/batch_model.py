@@ -1,27 +1,22 @@
-"""The unknowns of a batch and its strips, and what each of them does to the colours read.
-
-What the readings of a batch say about it and its inks: a small Bayesian fit behind the advice.
+"""What the readings of a batch say about it and its inks: a small Bayesian fit behind the advice.
 
 The recipe was meant to give the original; the batch was meant to be the same and is not.
-Unknown are: how each ink differs from the shelf's figures (strength, and smooth changes of
-K and S over wavelength), how far the original's and the batch's true parts are from the
-recipe, what was really weighed in between photos, and the film of every strip. All are
-given a prior, and all colours measured so far narrow them down together; what is common to
-the strips of a photo (the card, a wrong ink figure) cancels in their difference. Linearised
-at the most probable values (Gauss-Newton), with samples for the rest of the uncertainty.
-The sizes of the priors are our own judgement.
+Unknown are: how each ink differs from the shelf's figures, how far the original's and the
+batch's true parts are from the recipe, what was really weighed in between photos, and the film
+of every strip. The sizes of the priors are our own judgement.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drawdown.ink.forward import film_lab, lab_of_film, lab_slopes, paper_ground
+from calibration.uncertainty.gauss_newton import most_probable, whitened
+from drawdown.ink.forward import film_slopes, lab_of_film
 from drawdown.ink.prior import ROWS, Knowledge, ShelfFigures
 from drawdown.ink.shelf import Shelf
-from drawdown.matching.batch_history import Reading, Step, added_in_all, reading
+from drawdown.matching.batch_history import Step, added_in_all
 
 BATCH_SD = 0.25  # how far a batch strays from its recipe
 FREEDOM = 3.0  # of Student's t for that
@@ -94,7 +89,7 @@ def strips_and_slopes(figures: ShelfFigures, recipes: Recipes, theta: np.ndarray
     k, s = figures.spectra(z, recipes.inks)  # (g, m, 31)
     film = np.exp(log_film)
     k_mix, s_mix = share @ k, share @ s  # (g, 1 + photos, 31)
-    lab, by_k, by_s, by_x = lab_slopes(k_mix, s_mix, film[..., None], recipes.ground)
+    lab, by_k, by_s, by_x = film_slopes(k_mix, s_mix, film[..., None], recipes.ground)
     # By the inks' unknowns: what each ink contributes at each wavelength.
     k_of, s_of = (
         k[:, :, None] * figures.rows_k[recipes.inks],
@@ -163,11 +158,6 @@ def lay_out(
     )  # fmt: skip
 
 
-__all__ = [
-    "Fit", "Reading", "Step", "film_lab", "fit", "lab_of_film", "lab_slopes", "paper_ground",
-    "reading",
-]  # fmt: skip
-
 ORIGINAL_SD = 0.05  # weighing error of a kept recipe
 # What the model of a mixture is off by, per axis, where no reading was taken.
 MISFIT_SD = 0.35
@@ -175,6 +165,8 @@ SAMPLES = 80
 # Guessed recipes are never quite the true one, so evidence for one of them counts for less.
 TEMPER = 0.5
 LEAST_ODDS = 0.02  # of a recipe against the best one, to be kept
+FARTHEST = 4.0  # standard deviations: what no unknown is off by
+FIT_ROUNDS, LOOSENED = 1, 7  # steps, and how often the batch's straying is looked at again
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,15 +207,25 @@ class Fit:
 
 @dataclass(frozen=True, eq=False)
 class _Prior:
-    """Mean (g, size) and, where something was learnt, covariance (g, size, size) of the
-    unknowns; without it they are independent with variance 1."""
+    """Mean (g, size) and, where something was learnt, a root (g, size, size) of the covariance
+    of the unknowns; without it they are independent with variance 1."""
 
     mean: np.ndarray
-    covariance: np.ndarray | None
+    root: np.ndarray | None
+
+    def at(self, normal: np.ndarray) -> np.ndarray:
+        """The unknowns (g, size) of standard normal ones."""
+        if self.root is None:
+            return self.mean + normal
+        return self.mean + (self.root @ normal[..., None])[..., 0]
+
+    def across(self, slope: np.ndarray) -> np.ndarray:
+        """Slopes (g, size, d) by the standard normal unknowns."""
+        return slope if self.root is None else self.root.swapaxes(-1, -2) @ slope
 
     def spread(self, slope: np.ndarray) -> np.ndarray:
         """Covariance times slope (g, size, d)."""
-        return slope if self.covariance is None else self.covariance @ slope
+        return slope if self.root is None else self.root @ self.across(slope)
 
 
 def _prior(figures: ShelfFigures, recipes: Recipes) -> _Prior:
@@ -232,10 +234,11 @@ def _prior(figures: ShelfFigures, recipes: Recipes) -> _Prior:
     if figures.knowledge is None:
         return _Prior(mean, None)
     mean[:, : m * ROWS] = figures.mean[recipes.inks].reshape(g, -1)
-    covariance = np.broadcast_to(np.eye(recipes.size), (g, recipes.size, recipes.size)).copy()
+    root = np.broadcast_to(np.eye(recipes.size), (g, recipes.size, recipes.size)).copy()
     at = _places(recipes.inks)
-    covariance[:, : m * ROWS, : m * ROWS] = figures.covariance[at[:, :, None], at[:, None, :]]
-    return _Prior(mean, covariance)
+    own = figures.covariance[at[:, :, None], at[:, None, :]]
+    root[:, : m * ROWS, : m * ROWS] = np.linalg.cholesky(own + 1e-9 * np.eye(m * ROWS))
+    return _Prior(mean, root)
 
 
 def _places(inks: np.ndarray) -> np.ndarray:
@@ -246,49 +249,55 @@ def _places(inks: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class _Found:
-    """Where Gauss-Newton ended, recipe by recipe."""
+    """The most probable state of each recipe."""
 
+    recipes: Recipes  # with the width of the batch's straying as found
     theta: np.ndarray  # (g, size)
-    values: np.ndarray  # (g, d)
     slope: np.ndarray  # (g, size, d)
     spread: np.ndarray  # (g, size, d) prior covariance times slope
     total: np.ndarray  # (g, d, d) covariance of the readings
     misfit: np.ndarray  # (g, d) readings less what the prior's mean would give
+    surprise: np.ndarray  # (g,) squared size of the misfit
+    log_evidence: np.ndarray  # (g,)
 
 
 def _solve(figures, recipes, prior, measured, noise) -> _Found:
-    theta = prior.mean.copy()
+    def most_probable_state(recipes: Recipes, start: np.ndarray):
+        def model(normal: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+            values, slope = strips_and_slopes(figures, recipes, prior.at(normal))
+            across = prior.across(slope).swapaxes(-1, -2)
+            return whitened(values - measured, across, noise)
 
-    def look() -> _Found:
-        values, slope = strips_and_slopes(figures, recipes, theta)
-        spread = prior.spread(slope)
-        total = slope.transpose(0, 2, 1) @ spread + noise
-        misfit = measured - values + ((theta - prior.mean)[:, None] @ slope)[:, 0]
-        return _Found(theta, values, slope, spread, total, misfit)
+        return most_probable(
+            model, start, longest=1.5, rounds=FIT_ROUNDS, tolerance=0.03, allow=_within_reach
+        )
 
-    for _ in range(8):
-        found = look()
-        pull = np.linalg.solve(found.total, found.misfit[..., None])
-        move = prior.mean + (found.spread @ pull)[..., 0] - theta
-        # Far-off colours are approached in steps, as the straight line holds only nearby.
-        reach = np.abs(move).max(axis=1, keepdims=True)
-        theta = np.clip(theta + move * np.minimum(1, 1.5 / np.maximum(reach, 1e-9)), -4, 4)
-        if np.quantile(reach, 0.9) < 0.05:  # the odd hopeless recipe may wander on
-            break
-        theta = _loosen(recipes, theta)
-    return look()
+    state = most_probable_state(recipes, np.zeros((len(recipes.parts), recipes.size)))
+    for _ in range(LOOSENED):
+        recipes, start = _loosened(recipes, state.mode)
+        state = most_probable_state(recipes, start)
+    theta = prior.at(state.mode)
+    values, slope = strips_and_slopes(figures, recipes, theta)
+    spread = prior.spread(slope)
+    total = slope.transpose(0, 2, 1) @ spread + noise
+    misfit = measured - values + ((theta - prior.mean)[:, None] @ slope)[:, 0]
+    return _Found(recipes, theta, slope, spread, total, misfit, state.surprise, state.log_evidence)
 
 
-def _loosen(recipes: Recipes, theta: np.ndarray) -> np.ndarray:
+def _within_reach(unknowns: np.ndarray) -> np.ndarray:
+    return np.clip(unknowns, -FARTHEST, FARTHEST)
+
+
+def _loosened(recipes: Recipes, normal: np.ndarray) -> tuple[Recipes, np.ndarray]:
     """Now and then an ink is forgotten or put in twice: where a batch is far off its recipe,
-    widen what is thought possible, as Student's t distribution does, and restate theta."""
+    widen what is thought possible, as Student's t distribution does, and restate the unknowns."""
     at = recipes.at_batch
-    strayed = recipes.batch_sd * theta[:, at]
+    strayed = recipes.batch_sd * normal[:, at]
     wide = np.sqrt((FREEDOM + (strayed / BATCH_SD) ** 2) / (FREEDOM + 1))
-    recipes.batch_sd[:] = BATCH_SD * np.clip(wide, 1.0, 8.0)
-    theta = theta.copy()
-    theta[:, at] = strayed / recipes.batch_sd
-    return theta
+    batch_sd = BATCH_SD * np.clip(wide, 1.0, 8.0)
+    normal = normal.copy()
+    normal[:, at] = strayed / batch_sd
+    return replace(recipes, batch_sd=batch_sd), normal
 
 
 def fit(
@@ -309,12 +318,10 @@ def fit(
     prior = _prior(figures, recipes)
     measured, noise = _read(steps)
     found = _solve(figures, recipes, prior, measured, noise)
-    pull = np.linalg.solve(found.total, found.misfit[..., None])[..., 0]
-    surprise = (found.misfit * pull).sum(axis=1)
-    log_odds = -0.5 * (surprise + np.linalg.slogdet(found.total)[1]) + np.array(log_prior)
+    log_odds = found.log_evidence + np.array(log_prior)
     odds = np.exp((log_odds - log_odds.max()) * (TEMPER if len(mixes) > 1 else 1))
     order = [i for i in np.argsort(-odds)[:most_heads] if odds[i] > LEAST_ODDS]
-    return _sampled(figures, recipes, steps, order, found, noise, odds, surprise)
+    return _sampled(figures, steps, order, found, noise, odds)
 
 
 def posterior_of_inks(
@@ -351,11 +358,12 @@ def _read(steps: tuple[Step, ...]) -> tuple[np.ndarray, np.ndarray]:
     return np.array(rows, dtype=float).ravel(), noise
 
 
-def _sampled(figures, recipes, steps, order, found: _Found, noise, odds, surprise) -> Fit:
+def _sampled(figures, steps, order, found: _Found, noise, odds) -> Fit:
     """The kept recipes' most probable states and samples of their uncertainty: prior draws
     corrected by what they say of the readings (Matheron's rule). The generator is seeded, so
     that the same photo gets the same advice."""
     n, heads, d = figures.size, len(order), noise.shape[0]
+    recipes = found.recipes
     m = recipes.inks.shape[1]
     count = SAMPLES if heads == 1 else max(12, SAMPLES // heads // 2 * 2)
     rng = np.random.default_rng(7)
@@ -373,13 +381,13 @@ def _sampled(figures, recipes, steps, order, found: _Found, noise, odds, surpris
         # The unknowns of the recipe: most probable, then samples.
         state = np.vstack([found.theta[i], found.theta[i] + drawn])
         state[1:] += pull[1:] @ found.spread[i].T
-        state = np.clip(state, -4, 4)
+        state = _within_reach(state)
         # The whole shelf's inks, moved along with those of the recipe if they are bound up.
         z = np.vstack([np.zeros((1, n * ROWS)), own]) + figures.mean.ravel()
         if figures.covariance is not None:
             z += pull @ (figures.covariance[:, at] @ found.slope[i, : m * ROWS]).T
             z[1:] += z[0] - figures.mean.ravel()
-            z = np.clip(z, -4, 4)
+            z = _within_reach(z)
         z = z.reshape(1 + count, n, ROWS)
         own_z, share, log_film = recipes.unpack(state, i)
         z[:, recipes.inks[i][there]] = own_z[:, there]
@@ -403,7 +411,7 @@ def _sampled(figures, recipes, steps, order, found: _Found, noise, odds, surpris
         shift=rows(shift),
         weight=np.concatenate([np.zeros(heads), np.repeat(odds / count, count)]),
         ground=recipes.ground, heads=heads, recipe=int(order[0]),
-        surprise=float(surprise[order[0]]), freedom=d,
+        surprise=float(found.surprise[order[0]]), freedom=d,
     )  # fmt: skip
 
 

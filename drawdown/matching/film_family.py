@@ -7,16 +7,17 @@ Films: P. Kubelka, J. Opt. Soc. Am. 38 (1948) 448. Sizes are our own judgement (
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.colour.difference import local_metric
 from calibration.colour.spectra import WAVELENGTHS_NM
-from drawdown.ink.forward import lab_of_film, lab_slopes
-
-if TYPE_CHECKING:
-    from drawdown.ink.shelf import Shelf
+from calibration.uncertainty.gauss_newton import most_probable
+from calibration.uncertainty.kernels import kernel_rows
+from calibration.uncertainty.streams import stream
+from drawdown.ink.forward import film_slopes, lab_of_film
+from drawdown.ink.prior import logs_of, mix_prior
+from drawdown.ink.shelf import InkMix
 
 # Names for what may have been changed when no mix was noted.
 BASE, COLOUR = "transparent base", "colour"
@@ -27,6 +28,8 @@ KNOWN_SCATTER_SD = 0.8  # of log S when the mix is known: stand-in figures, an u
 # Absorption over wavelength: smooth over 40 nm, its logarithm free by 2 (an unknown ink) or
 # 1.2 (a noted mix); the level is free either way.
 SMOOTH_NM, FREE_SD, KNOWN_SD, LEVEL_SD = 40.0, 2.0, 1.2, 3.0
+LOG_K_LIMITS = -14.0, 7.0
+REACHED_SD = 0.1  # Lab: as near as a film is led to the colour
 LOG_FILM = np.linspace(-1.3, 1.3, 53)
 # A trail's noise in Delta E: as such, and as a share of the way from the strip's colour,
 # because thin ink lies unevenly and no film is ideal.
@@ -34,29 +37,6 @@ TRAIL_SD, TRAIL_SHARE, TRAIL_POINTS, THINNEST = 0.4, 0.12, 8, 0.5
 # A colour map that is a little wrong, as a share of the way; over how much film (log) a curve
 # is bent to the trail.
 MAP_SHARE, BEND_LOG = 0.15, 0.2
-
-
-@dataclass(frozen=True)
-class Mix:
-    """The noted mix: names (n), parts (n), K and S (n, 31) of an ordinary film."""
-
-    names: tuple[str, ...]
-    parts: np.ndarray
-    k: np.ndarray
-    s: np.ndarray
-
-
-def figures_of(mix: dict[str, float] | None, shelf: Shelf) -> Mix | None:
-    """The noted mix (names -> parts) with the shelf's figures of its inks."""
-    if mix is None:
-        return None
-    inks = [shelf.find(name) for name in mix]
-    return Mix(
-        tuple(ink.name for ink in inks),
-        np.array(list(mix.values()), dtype=float),
-        np.array([ink.k for ink in inks]),
-        np.array([ink.s for ink in inks]),
-    )
 
 
 @dataclass(frozen=True)
@@ -71,70 +51,83 @@ class Family:
     log_prior: np.ndarray
 
 
-def _kernel(sd: float) -> np.ndarray:
-    """(31, 31) root of the prior covariance of log K over wavelength."""
-    step = (WAVELENGTHS_NM[:, None] - WAVELENGTHS_NM[None]) / SMOOTH_NM
-    cov = sd**2 * np.exp(-0.5 * step**2) + LEVEL_SD**2 + 1e-6 * np.eye(len(WAVELENGTHS_NM))
-    return np.linalg.cholesky(cov)
+@dataclass(frozen=True)
+class _Spectra:
+    """What the family's spectra are drawn about: mean ln K (31,), ``rows`` (r, 31) of its prior,
+    S (c, 31) of each member and what it counts, ``log_prior`` (c,)."""
+
+    log_k: np.ndarray
+    rows: np.ndarray
+    s: np.ndarray
+    log_prior: np.ndarray
 
 
-def family(labs: np.ndarray, ground: np.ndarray, mix: Mix | None) -> Family:
-    """Films through both colours (2, 3), each scattering with each spectrum."""
-    rng = np.random.default_rng(11)
-    count = len(SCATTER) * SHAPES
-    log_s = np.repeat(np.log(SCATTER), SHAPES)
-    shape = rng.standard_normal((SHAPES, 31))
-    shape[0] = 0.0
+def _spectra(mix: InkMix | None) -> _Spectra:
+    """Of an ink that nothing is known of, or of a noted mix."""
+    log_s = np.log(SCATTER)
     # Scattering falls or rises a little over wavelength.
     tilt = np.linspace(1, -1, 31) * np.array([0.1, 0.4, -0.2, 0.2, 0.0])[:, None]
-    log_prior = np.zeros(count)
-    mean_k, root = np.zeros(31), _kernel(FREE_SD)
-    s_shape = np.exp(tilt)
-    if mix is not None:
-        share = mix.parts / mix.parts.sum()
-        k_mix, s_mix = (np.maximum(share @ v, 1e-6) for v in (mix.k, mix.s))
-        level = float(np.log(s_mix).mean())
-        near = np.clip(level, np.log(SCATTER[0]), np.log(SCATTER[-1]))
-        log_prior = -0.5 * ((log_s - near) / KNOWN_SCATTER_SD) ** 2
-        mean_k, root = np.log(k_mix), _kernel(KNOWN_SD)
-        s_shape = s_mix / np.exp(level) * np.exp(0.5 * tilt)
-    s = np.exp(log_s)[:, None] * np.tile(s_shape, (len(SCATTER), 1))
+    if mix is None:
+        sd, log_k, s_shape, log_prior = FREE_SD, np.zeros(31), np.exp(tilt), np.zeros(len(log_s))
+    else:
+        sd = KNOWN_SD
+        log_k, mean_s = np.split(mix_prior(mix).mean, 2)
+        level = mean_s.mean()
+        s_shape = np.exp(mean_s - level + 0.5 * tilt)
+        log_prior = -0.5 * ((log_s - np.clip(level, log_s[0], log_s[-1])) / KNOWN_SCATTER_SD) ** 2
+    rows = np.vstack([np.full(31, LEVEL_SD), kernel_rows(WAVELENGTHS_NM, SMOOTH_NM, sd)])
+    s = SCATTER[:, None, None] * s_shape  # (14, 5, 31)
+    return _Spectra(log_k, rows, s.reshape(-1, 31), np.repeat(log_prior, SHAPES))
+
+
+def family(labs: np.ndarray, ground: np.ndarray, mix: InkMix | None) -> Family:
+    """Films through both colours (2, 3), each scattering with each spectrum."""
+    spectra = _spectra(mix)
+    s = spectra.s
+    shape = stream("spectra of films").standard_normal((SHAPES, len(spectra.rows)))
+    shape[0] = 0.0
     start = np.tile(shape, (len(SCATTER), 1))
     target = labs[:, None]  # (2, 1, 3)
-    z = np.zeros((2, count, 31)) + start
-    noise = 0.01 * np.eye(3)
-    for _ in range(9):
-        k = np.exp(np.clip(mean_k + z @ root.T, -14, 7))
-        lab, by_k, _, _ = lab_slopes(k, s, 1.0, ground)
-        slope = (k[..., None] * by_k).swapaxes(-1, -2) @ root  # (2, c, 3, 31)
-        miss = target - lab + (slope @ (z - start)[..., None])[..., 0]
-        across = slope.swapaxes(-1, -2)
-        lift = across @ np.linalg.solve(slope @ across + noise, miss[..., None])
-        step = start + lift[..., 0] - z
-        reach = np.abs(step).max(axis=-1, keepdims=True)
-        z = z + step * np.minimum(1, 1.2 / np.maximum(reach, 1e-9))
-    k = np.exp(np.clip(mean_k + z @ root.T, -14, 7))
-    films = np.exp(LOG_FILM)[:, None]
-    curve = lab_of_film(k[:, :, None], s[:, None], films, ground)  # (2, c, films, 3)
-    own = lab_of_film(k, s, 1.0, ground)
-    off = target - own
+
+    def k_of(z: np.ndarray) -> np.ndarray:
+        return np.exp(np.clip(spectra.log_k + (start + z) @ spectra.rows, *LOG_K_LIMITS))
+
+    def model(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        k = k_of(z)
+        lab, by_k, _, _ = film_slopes(k, s, 1.0, ground)
+        slope = (k[..., None] * by_k).swapaxes(-1, -2) @ spectra.rows.T  # (2, c, 3, r)
+        return (lab - target) / REACHED_SD, slope / REACHED_SD
+
+    begin = np.zeros((2, *start.shape))
+    state = most_probable(model, begin, longest=1.2, rounds=9, tolerance=0.1)
+    k = k_of(state.mode)
+    curve = lab_of_film(k[:, :, None], s[:, None], np.exp(LOG_FILM)[:, None], ground)
+    off = -REACHED_SD * state.residual
     # What no such film can reach is far; those that can are laid exactly through the colour.
     far = np.linalg.norm(np.einsum("qij,qcj->qci", local_metric(labs), off), axis=-1).sum(axis=0)
-    log_prior = log_prior - 0.5 * (far / 0.5) ** 2
+    log_prior = spectra.log_prior - 0.5 * (far / 0.5) ** 2
     # Unlikely spectra count for less: how far the fit had to go from its draw.
-    log_prior = log_prior - 0.25 * np.mean(((z - start) ** 2).sum(axis=-1), axis=0)
+    log_prior = log_prior - 0.25 * np.mean((state.mode**2).sum(axis=-1), axis=0)
+    names, by_amount = _by_amount(k[0], s, ground, mix)
+    return Family(curve + off[:, :, None], names, by_amount, log_prior)
+
+
+def _by_amount(k, s, ground, mix: InkMix | None) -> tuple[tuple[str, ...], np.ndarray]:
+    """The names of what may have been changed, and how Lab (n, c, 3) of films with K and S
+    (c, 31) moves with the log amount of each."""
     if mix is None:
-        names = (BASE, COLOUR)
+        names: tuple[str, ...] = (BASE, COLOUR)
         # More base: less of all else. More colour: K alone, as the white (or nothing) scatters.
-        by_k, by_s = np.array([[-1.0], [1.0]]), np.array([[-1.0], [0.0]])
+        more_k, more_s = np.array([[-1.0], [1.0]]), np.array([[-1.0], [0.0]])
     else:
         names = mix.names
-        by_k = share[:, None] * (mix.k / k_mix - 1)
-        by_s = share[:, None] * (mix.s / s_mix - 1)
-    step = 0.03
-    more = lab_of_film(k[0] * np.exp(step * by_k[:, None]), s * np.exp(step * by_s[:, None]),
-                       1.0, ground)  # fmt: skip
-    return Family(curve + off[:, :, None], names, (more - own[0]) / step, log_prior)
+        share = mix.parts / mix.parts.sum()
+        k_of, s_of = (np.exp([logs_of(ink)[i] for ink in mix.inks]) for i in (0, 1))
+        more_k, more_s = (share[:, None] * (v / (share @ v) - 1) for v in (k_of, s_of))
+    _, by_k, by_s, _ = film_slopes(k, s, 1.0, ground)  # (c, 31, 3)
+    moved_k, moved_s = more_k[:, None] * k, more_s[:, None] * s  # (n, c, 31)
+    by_amount = moved_k[..., None, :] @ by_k + moved_s[..., None, :] @ by_s
+    return names, by_amount[..., 0, :]
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ import numpy as np
 from calibration.colour.difference import delta_e_2000, local_metric
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.ink.forward import lab_of_film, paper_ground
-from drawdown.matching.film_family import LOG_FILM, Mix, family, trail_fit
+from drawdown.ink.shelf import InkMix
+from drawdown.matching.film_family import LOG_FILM, family, trail_fit
 
 # Two pulls of one printmaker: standard deviation of the log of their film ratio.
 FILM_SD = 0.25
@@ -45,7 +46,7 @@ class Pulls:
     noted, and whether both were pulled with care as thick as each other."""
 
     paper_lab_d50: np.ndarray
-    mix: Mix | None = None
+    mix: InkMix | None = None
     alike: bool = False
 
 

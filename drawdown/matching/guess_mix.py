@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drawdown.ink.forward import film_lab, lab_slopes
+from calibration.colour.difference import local_metric
+from drawdown.ink.forward import film_slopes, lab_of_mix
 from drawdown.ink.shelf import Shelf
-from drawdown.matching.addition_search import local_metric
 
 # How much better (in Delta E) a further ink, or base in place of white, must make the fit.
 PRICE_INK = 1.0
@@ -40,7 +40,7 @@ def _combinations(shelf: Shelf, lab: np.ndarray, let_down: list[int], ground: np
         tint[np.arange(len(colours)), colours] = 0.1 if let_down else 1.0
         tint[:, let_down] = 0.9 / max(1, len(let_down))
         k, s = np.array([ink.k for ink in shelf]), np.array([ink.s for ink in shelf])
-        tints = film_lab(k, s, tint, 1.0, ground)
+        tints = lab_of_mix(k, s, tint, 1.0, ground)
         turn = np.arctan2(tints[:, 2], tints[:, 1]) - np.arctan2(lab[2], lab[1])
         turn = (turn + np.pi) % (2 * np.pi) - np.pi
         order = np.array(colours)[np.argsort(turn)]
@@ -65,28 +65,31 @@ def _fit_sets(shelf: Shelf, sets: list[list[int]], lab: np.ndarray, ground, root
     there = np.array([[j < len(one) for j in range(width)] for one in sets])
     k = np.array([ink.k for ink in shelf])[inks]
     s = np.array([ink.s for ink in shelf])[inks]
+
     first = np.arange(width) == 0
     free = there & ~first
 
-    def amounts(q):
+    def amounts(q: np.ndarray) -> np.ndarray:
         return np.where(there, np.exp(np.where(first, 0, q)), 0.0)
 
     best_q, best = np.zeros((c, width)), np.full(c, np.inf)
 
-    def keep(q, now):
+    def keep(q: np.ndarray, now: np.ndarray) -> None:
         square = (((lab - now) @ root.T) ** 2).sum(axis=1)
         better = square < best
         best[better], best_q[better] = square[better], q[better]
 
     for level in (-5.0, -3.0, -1.0, 1.0):
         q = np.where(free, level, 0.0)
-        keep(q, film_lab(k, s, amounts(q), 1.0, ground))
+        keep(q, lab_of_mix(k, s, amounts(q), 1.0, ground))
+    # Hundreds of sets in the time of an answer: a few damped steps and the best place seen,
+    # not the one solver, which would go on until the most hopeless set has arrived.
     q = best_q.copy()
     for _ in range(6):
         parts = amounts(q)
         share = parts / parts.sum(axis=1, keepdims=True)
         k_mix, s_mix = share[:, None] @ k, share[:, None] @ s  # (c, 1, 31)
-        now, by_k, by_s, _ = lab_slopes(k_mix[:, 0], s_mix[:, 0], 1.0, ground)
+        now, by_k, by_s, _ = film_slopes(k_mix[:, 0], s_mix[:, 0], 1.0, ground)
         keep(q, now)
         slope = share[..., None] * ((k - k_mix) @ by_k + (s - s_mix) @ by_s)
         slope = (slope * free[..., None] @ root.T)[:, 1:]
@@ -94,7 +97,7 @@ def _fit_sets(shelf: Shelf, sets: list[list[int]], lab: np.ndarray, ground, root
         gap = (lab - now) @ root.T
         step = np.linalg.solve(normal, slope @ gap[..., None])[..., 0]
         q[:, 1:] = np.clip(q[:, 1:] + np.clip(step, -1, 1), -9, 6)
-    keep(q, film_lab(k, s, amounts(q), 1.0, ground))
+    keep(q, lab_of_mix(k, s, amounts(q), 1.0, ground))
     parts = amounts(best_q)
     return inks, parts / parts.sum(axis=1, keepdims=True), np.sqrt(best)
 
@@ -103,7 +106,7 @@ def _effect_price(shelf: Shelf, inks, parts, film_effect: float, ground, root) -
     """(c,) how badly the recipes answer to a thinner film as the strips do."""
     k = np.array([ink.k for ink in shelf])[inks]
     s = np.array([ink.s for ink in shelf])[inks]
-    full, thin = (film_lab(k, s, parts, film, ground) for film in (1.0, THIN))
+    full, thin = (lab_of_mix(k, s, parts, film, ground) for film in (1.0, THIN))
     effect = np.linalg.norm((thin - full) @ root.T, axis=1)
     off = np.log(np.maximum(effect, 0.05) / max(film_effect, 0.05)) / EFFECT_LOG_SD
     return np.minimum(off**2 / 2, MOST_EFFECT)
@@ -126,7 +129,7 @@ def guess_mixes(
     both, neither) the best few, up to ``count`` in all and at least one. ``film_effect`` is
     the Delta E that a film 30 % thinner makes, where the strips show it."""
     lab = np.asarray(lab, dtype=float)
-    root = np.linalg.cholesky(local_metric(lab)).T
+    root = local_metric(lab)
     kinds = [ink.kind for ink in shelf]
     white, base = ([kinds.index(kind)] if kind in kinds else [] for kind in ("white", "base"))
     ways = {

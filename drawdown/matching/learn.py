@@ -1,6 +1,6 @@
 """What a batch's photos teach about the inks in it: Bayes' rule, one batch after another.
 
-The unknowns of the shelf's inks (``ink_doubt``) are jointly normal before a batch; its photos
+The unknowns of the shelf's inks (``ink.prior``) are jointly normal before a batch; its photos
 and what was added between them narrow them down by the same linearised fit that the advice
 rests on, so they stay jointly normal. Learnt together, since a mixture tells of its inks
 together: that a blue is strong against a white, not that it is strong. Pure: no files.
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drawdown.ink.prior import ROWS, Knowledge, doubt_rows
+from drawdown.ink.prior import ROWS, Knowledge, learnt_rows
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.batch_history import Step
 from drawdown.matching.batch_model import ORIGINAL_SD, posterior_of_inks
@@ -112,7 +112,7 @@ def turned_out(shelf: Shelf, knowledge: Knowledge | None) -> tuple[Learnt, ...]:
         if np.allclose(covariance[at, at], np.eye(ROWS), atol=1e-4):
             continue
         numbers = []
-        for rows, spectrum in zip(doubt_rows(ink), (ink.k, ink.s), strict=True):
+        for rows, spectrum in zip(learnt_rows(ink), (ink.k, ink.s), strict=True):
             pull = rows @ (spectrum / spectrum.sum() if spectrum.sum() > 0 else spectrum)
             numbers += [
                 float(np.exp(pull @ knowledge.mean[at])),

@@ -70,7 +70,7 @@ def predict(
         return layer_from_colour(
             name, read.alone[name].lab_d50, on, shelf,
             lab_samples=_with_card(read.alone[name], shared), mix=mixes[place], opaque=opaque,
-            seed=place,
+            place=place,
         )  # fmt: skip
 
     def against(predicted: Predicted) -> tuple[float, float, float, np.ndarray]:

@@ -28,8 +28,8 @@ WORDS = {
     "bare-base": "transparent base without ink",
 }
 _HOW = (
-    "write N=WHAT with the strip's number and what it is, for example --step 1=alone "
-    "--step 2=bar --step 3=white:10 --step 4=base:20 --step 5=bare-base"
+    "write N=WHAT with the strip's number and what it is, for example `steps` 1=alone "
+    "`steps` 2=bar `steps` 3=white:10 `steps` 4=base:20 `steps` 5=bare-base"
 )
 # How alike the card's error is for two colours: over so many units of Lab it fades.
 ALIKE_LAB = 40.0
@@ -96,7 +96,7 @@ def _share(text: str, first: str | None, second: str | None) -> float:
 
 
 def _wrong(text: str, what: str) -> WrongUsage:
-    return WrongUsage(f'--step "{text}" {what}', "the fit must know what each strip is", _HOW)
+    return WrongUsage(f'`steps` "{text}" {what}', "the fit must know what each strip is", _HOW)
 
 
 def read_steps(texts: Sequence[str], kind: str) -> tuple[Step, ...]:
@@ -105,10 +105,12 @@ def read_steps(texts: Sequence[str], kind: str) -> tuple[Step, ...]:
     numbers = [s.number for s in steps if not s.place]
     twice = next((n for n in numbers if numbers.count(n) > 1), None)
     if twice is not None:
-        raise WrongUsage(f"strip {twice} is named by two --step", "a strip is one thing only", _HOW)
+        raise WrongUsage(
+            f"strip {twice} is named by two `steps`", "a strip is one thing only", _HOW
+        )
     if not any(s.parts[0] > 0 for s in steps):
         raise WrongUsage(
-            "no --step says which strips hold the ink" if not steps else "no step holds the ink",
+            "no `steps` says which strips hold the ink" if not steps else "no step holds the ink",
             "an ink is fitted from strips that were pulled with it",
             _HOW,
         )
@@ -119,9 +121,9 @@ def read_steps(texts: Sequence[str], kind: str) -> tuple[Step, ...]:
             raise WrongUsage(
                 f"a {kind} cannot be fitted from itself in {kind}",
                 "the mixture would be the same ink",
-                f"call a strip of the {kind} itself alone, as in --step {clash[0].number}=alone"
+                f"call a strip of the {kind} itself alone, as in `steps` {clash[0].number}=alone"
                 if word == "alone"
-                else "leave that strip out, or give --kind colour",
+                else "leave that strip out, or give `kind` colour",
             )
     return steps
 
@@ -164,7 +166,7 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
                 "strips are numbered from left to right with the card upright, row by row; a "
                 "strip of bare base may be too pale to be found",
                 f"see which is which with: drawdown read {seen.photo.path}; a strip's place "
-                "can stand for its number: --step X,Y,W,H=bare-base, in mm from the card's "
+                "can stand for its number: `steps` X,Y,W,H=bare-base, in mm from the card's "
                 "upper left corner",
             )
         strip = by_number[step.number]
@@ -178,7 +180,7 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
                 f"strip {step.number} is said to cross the black bar, and no bar is seen under it",
                 "how an ink covers is read where it lies on black, with some bare black beside it",
                 f"pull it right across the bar of the test sheet (drawdown sheet), or write "
-                f"--step {step.number}=alone",
+                f"`steps` {step.number}=alone",
             )
         far = max([LESS_SURE.get(f.code, 1.0) for f in strip.flags], default=1.0)
         beyond += [far] if over is None else [far, far]

@@ -10,8 +10,10 @@ import numpy as np
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import lab_to_xyz
 from calibration.colour.spectra import WAVELENGTHS_NM
-from drawdown.ink.ladder_fit import LadderFit, ink_rows
-from drawdown.ink.ladder_use import USES, uses
+from calibration.uncertainty.streams import stream
+from drawdown.ink.ladder_fit import LadderFit, strength_sds
+from drawdown.ink.ladder_use import USES, InUse
+from drawdown.ink.prior import ink_rows
 from drawdown.ink.shelf import Ink
 from drawdown.pipeline.ladder import Readings, Step
 
@@ -100,8 +102,8 @@ def _factor(root: np.ndarray, at: np.ndarray) -> float:
 def ink_uses(ink: Ink, white: Ink, base: Ink, paper_lab, bar_lab=None, root=None):
     """What the ink is like in ``USES``, with its own uncertainty alone."""
     root = ink_rows(ink) if root is None else root
-    lab, slopes = uses(ink.k, ink.s, white, base, paper_lab, bar_lab)
-    rng = np.random.default_rng(12)
+    lab, slopes = InUse(white, base, paper_lab, bar_lab).slopes(ink.k, ink.s)
+    rng = stream("ink in use")
     moves = rng.standard_normal((DRAWS, len(root))) @ root
     draws = lab + np.einsum("ucw,dw->duc", slopes, moves)
     draws[..., 0] = np.clip(draws[..., 0], 0, 100)
@@ -163,10 +165,8 @@ def _open(fit: LadderFit, bands, use, rungs, steps, ink: Ink) -> tuple[str, ...]
     out = []
     mixed = {s.what for s in steps}
     over_bar = any(r.ground == "bar" and r.parts[0] > 0.5 for r in rungs)
-    half = WAVELENGTHS_NM.size
-    by_k, by_s = fit.k / fit.k.sum(), fit.s / fit.s.sum()
-    k_sd = np.linalg.norm(fit.root[:, :half] @ by_k)
-    s_sd, s_before = (np.linalg.norm(rows[:, half:] @ by_s) for rows in (fit.root, fit.prior_root))
+    k_sd, s_sd = strength_sds(fit.k, fit.s, fit.root)
+    _, s_before = strength_sds(fit.k, fit.s, fit.prior_root)
     alone = [r.lab_d50 for r in rungs if r.parts[0] == 1 and r.ground == "paper"]
     dark = bool(alone) and float(np.min(lab_to_xyz(np.array(alone))[:, 1])) < DARK_Y
     factor = np.exp(min(1.96 * s_sd, 9.2))

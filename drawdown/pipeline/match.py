@@ -197,11 +197,10 @@ def _dried(pair: _Pair, options: Options) -> _Pair:
 
 def _compare(pair: _Pair, options: Options, bench: _Bench) -> Comparison:
     from drawdown.matching.compare import compare
-    from drawdown.matching.film_family import figures_of
     from drawdown.matching.film_or_ink import Pulls
 
     paper = pair.seen.correction.paper_lab_d50
-    mix = figures_of(bench.mix, bench.used.shelf)
+    mix = None if bench.mix is None else bench.used.shelf.mix(bench.mix)
     pulls = None if paper is None else Pulls(paper, mix, options.pulled_alike)
     return compare(
         pair.original,

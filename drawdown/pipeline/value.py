@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
-from calibration.colour.spectra import smooth_spectrum
 from calibration.errors import WrongUsage
 from drawdown import flags as fl
-from drawdown.ink.film import internal_from_measured
+from drawdown.ink.forward import bare_ground, paper_ground
+from drawdown.ink.prior import mix_prior
 from drawdown.ink.shelf import Shelf
-from drawdown.matching.batch_model import paper_ground
 from drawdown.matching.guess_mix import guess_mixes
 from drawdown.pipeline.opacity import pair_of
 from drawdown.printing.lighten import (
@@ -23,7 +22,6 @@ from drawdown.printing.lighten import (
     Lightened,
     Seen,
     as_it_is,
-    figures_of,
     fit_guesses,
     fit_ink,
     lighten,
@@ -89,7 +87,7 @@ def plan_of(
     Raises ``WrongUsage`` for a strip that is not there or is as light already, for a mix that
     cannot be this strip's, and for a shelf without white and base."""
     by_number = {s.strip.number: s for s in seen.strips}
-    for option, wanted in (("--strip-number", number), ("--over", over)):
+    for option, wanted in (("`strip_number`", number), ("`over`", over)):
         if wanted is not None and wanted not in by_number:
             raise WrongUsage(
                 f"{option} is {wanted}, and {len(by_number)} "
@@ -101,7 +99,7 @@ def plan_of(
     value = strip_value(strip)
     if to < value.value + LEAST_STEP:
         raise WrongUsage(
-            f"strip {number} is of value {value.value:.1f} already, and --to is {to:g}",
+            f"strip {number} is of value {value.value:.1f} already, and `to` is {to:g}",
             "white and base only lighten",
             "ask for a higher value; to darken an ink, let drawdown match advise",
         )
@@ -117,10 +115,10 @@ def plan_of(
     states, used = _fit(reading, shelf, mix)
     if mix is not None and states.misfit > ANOTHER_INK_DE:
         raise WrongUsage(
-            f"strip {number} cannot be of the mix that --mix names: however thick its film, it "
+            f"strip {number} cannot be of the mix that `mix` names: however thick its film, it "
             f"would be Delta E {states.misfit:.0f} from what the photo shows",
             "what lightens an ink is worked out from its mix",
-            "check --mix and --strip-number, or leave --mix out to have it guessed",
+            "check `mix` and `strip_number`, or leave `mix` out to have it guessed",
         )
     if over is not None:
         layer, layer_lab = f"strip {over}", by_number[over].lab_d50
@@ -128,7 +126,7 @@ def plan_of(
         layer, layer_lab = "the black bar", pair.lab_d50[3]
     else:
         layer, layer_lab = "a printed black", np.array([PRINTED_BLACK_L, 0.0, 0.0])
-    ground = _ground(layer_lab)
+    ground = bare_ground(layer_lab)
     ways = tuple(lighten(states, ink, to, ground) for ink in adding if ink is not None)
     grams = None
     if batch_grams is not None:
@@ -150,11 +148,6 @@ def _times(n: Number, factor: float) -> Number:
     return Number(n.value * factor, n.low95 * factor, high)
 
 
-def _ground(lab: np.ndarray) -> np.ndarray:
-    """(31,) internal reflectance of a ground of this colour."""
-    return np.clip(internal_from_measured(smooth_spectrum(lab)), 0.0, 0.99)
-
-
 def _reading(strip: StripReading, pair: OverBar | None, paper_lab) -> Seen:
     """The strip over paper and, where it crosses a bar, over that; what the card leaves open
     is common to both."""
@@ -165,7 +158,7 @@ def _reading(strip: StripReading, pair: OverBar | None, paper_lab) -> Seen:
         # The strip's own colour and the pair's were read in two places: keep the step.
         step = pair.xyz_d50[1] / np.maximum(pair.xyz_d50[0], 1e-5)
         lab.append(xyz_to_lab(lab_to_xyz(strip.lab_d50) * step))
-        grounds = [paper_ground(pair.lab_d50[2]), _ground(pair.lab_d50[3])]
+        grounds = [paper_ground(pair.lab_d50[2]), bare_ground(pair.lab_d50[3])]
     count = min(len(s) for s in samples)
     together = np.hstack([s[:count] for s in samples])
     covariance = np.cov(together, rowvar=False)
@@ -179,7 +172,9 @@ def _fit(
     reading: Seen, shelf: Shelf, mix: dict[str, float] | None
 ) -> tuple[InkStates, dict[str, float]]:
     if mix is not None:
-        return fit_ink(figures_of(mix, shelf), reading, guessed=False), mix
+        return fit_ink(mix_prior(shelf.mix(mix)), reading, guessed=False), mix
     guesses = guess_mixes(shelf, reading.lab_d50[0], reading.grounds[0], GUESSES)
-    states, best = fit_guesses([(figures_of(g.mix, shelf), g.log_prior) for g in guesses], reading)
+    states, best = fit_guesses(
+        [(mix_prior(shelf.mix(g.mix)), g.log_prior) for g in guesses], reading
+    )
     return states, guesses[best].mix

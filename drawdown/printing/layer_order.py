@@ -29,10 +29,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000
-from calibration.colour.spectra import XYZ_D50_WEIGHTS
-from drawdown.ink.film import measured_from_internal, reflectance
+from drawdown.ink.film import reflectance
+from drawdown.ink.forward import lab_of_internal, xyz_of_film
 from drawdown.printing.opacity import grade_of
-from drawdown.printing.overprint import SAMPLES, Layer, Predicted, Sheet, lab_of_internal, over
+from drawdown.printing.overprint import SAMPLES, Layer, Predicted, Sheet, over
 
 LOST_DE = SHOWS_DE = 3.5  # "loose" as a tolerance: hardly anybody misses more
 SHOWS_ALL_DE = 50.0
@@ -154,8 +154,7 @@ def pairs_only(layers: Sequence[Layer], on: Sheet) -> Plan:
 
 def _traits(layer: Layer, on: Sheet) -> Traits:
     over_black, over_white = (
-        measured_from_internal(reflectance(layer.kx, layer.sx, 1.0, ground)) @ XYZ_D50_WEIGHTS[:, 1]
-        for ground in (0.0, 0.8)
+        xyz_of_film(layer.kx, layer.sx, 1.0, ground)[1] for ground in (0.0, 0.8)
     )
     return Traits(layer.name, over([layer], on), float(over_black / over_white))
 

@@ -1,51 +1,35 @@
 """Lightening an ink to a Munsell value with white or with base: both results, side by side.
 
 White covers, base lets the sheet through; both can bring an ink on white paper to the same
-value, and then lie quite differently over another layer. The mix is taken as one ink whose
-K and S over wavelength deviate smoothly from the shelf's figures, and is fitted to the
-strip's colour over paper and, where it crosses a bar, over the bar (Gauss-Newton, as in
-``advice_model``); samples of what stays open carry the uncertainty. The sizes of the priors
-are our own judgement. Pure: colours and inks in, records out.
+value, and then lie quite differently over another layer. Pure: colours and inks in, records out.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
-from calibration.colour.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS
-from drawdown.ink.film import internal_from_measured, measured_from_internal, reflectance
-from drawdown.ink.shelf import Ink, Shelf
-from drawdown.matching.batch_model import lab_slopes
+from calibration.uncertainty.gauss_newton import most_probable, whitened
+from calibration.uncertainty.intervals import half_width, interval_with
+from calibration.uncertainty.streams import mirrored_normals, stream
+from drawdown.ink.film import internal_from_measured
+from drawdown.ink.forward import film_slopes, lab_of_internal, xyz_of_film
+from drawdown.ink.prior import FILM_COMMON_SD, GUESSED, HALF, InkPrior, ink_rows, rows_of
+from drawdown.ink.shelf import Ink
 from drawdown.printing.opacity import WHITE_Y, Number
 from drawdown.printing.value import y_of_value
 
 SAMPLES = 200
 GUESSES = 12  # mixes that are tried when none was noted
-# Standard deviations of the priors: how loaded an ink is (K and S together) that is a stand-in
-# or a measured one, the film, and the shapes of K and S of a mix that was guessed.
-LOAD_SD, LEAST_LOAD_SD, FILM_SD = 0.25, 0.05, 0.25
-GUESSED_SD = (0.8, 1.0)
-_WAVES_K, _WAVES_S = np.array([1.0, 0.5, 0.4, 0.3, 0.25]), np.array([1.0, 0.4, 0.25])
-# Bases run from clear varnish to ones stiffened with chalk: what one that was not measured
-# scatters is known within a factor of some five.
-UNMEASURED_BASE_SD = 1.6
 TEMPER = 0.5  # a guessed mix is never quite the true one: evidence for it counts for less
 LEAST_ODDS = 0.03  # of a guessed mix against the best one, to be kept
 LEAST_SD = 0.3  # Delta E: what the physics leaves open, per axis
+FARTHEST = 4.0  # standard deviations: what no unknown is off by
 MOST_PARTS = 1e5  # to 100: no one adds more, and bare white or paper is reached before
 FLOODED = 100.0  # more than this to 100: let down a portion instead
-
-
-def _cosines(weights: np.ndarray) -> np.ndarray:
-    t = (np.arange(WAVELENGTHS_NM.size) + 0.5) / WAVELENGTHS_NM.size
-    return weights[:, None] * np.cos(np.pi * np.arange(weights.size)[:, None] * t)
-
-
-_BASIS_K, _BASIS_S = _cosines(_WAVES_K), _cosines(_WAVES_S)
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,105 +81,43 @@ class Lightened:
     why: str
 
 
-@dataclass(frozen=True, eq=False)
-class Figures:
-    """What a mix is thought to be: ``k``, ``s`` (31,), the relative standard uncertainties of
-    their shapes, and of how loaded the ink is (K and S together)."""
-
-    k: np.ndarray
-    s: np.ndarray
-    k_sd: float = 0.25
-    s_sd: float = 0.30
-    load_sd: float = LOAD_SD
-
-
-def figures_of(mix: dict[str, float], shelf: Shelf) -> Figures:
-    """The figures of a mix in parts by the shelf's names (Duncan's sums). An ink's uncertainty
-    counts by what it brings of the mix's K and S; inks that were measured are better known
-    than stand-ins, and a base that was not measured is hardly known."""
-    share = np.array(list(mix.values())) / sum(mix.values())
-    inks = [shelf.find(name) for name in mix]
-    k = share[:, None] * np.array([ink.k for ink in inks])
-    s = share[:, None] * np.array([ink.s for ink in inks])
-    of_k, of_s = (v.sum(axis=1) / max(v.sum(), 1e-12) for v in (k, s))
-    stand_in = np.array([bool(ink.starter) for ink in inks])
-    s_sd = [UNMEASURED_BASE_SD if _unmeasured_base(ink) else ink.s_sd for ink in inks]
-    return Figures(
-        k.sum(axis=0),
-        s.sum(axis=0),
-        float(of_k @ [ink.k_sd for ink in inks]),
-        float(of_s @ s_sd),
-        float(np.hypot(LEAST_LOAD_SD, LOAD_SD * of_k[stand_in].sum())),
-    )
-
-
-def _unmeasured_base(ink: Ink) -> bool:
-    return ink.kind == "base" and bool(ink.starter)
-
-
-def fit_ink(mix: Figures, seen: Seen, guessed: bool) -> InkStates:
+def fit_ink(mix: InkPrior, seen: Seen, guessed: bool) -> InkStates:
     """Fit the mix to what was seen."""
-    k0, s0 = mix.k, mix.s
-    sd_k, sd_s = mix.k_sd, mix.s_sd
-    if guessed:
-        sd_k, sd_s = max(sd_k, GUESSED_SD[0]), max(sd_s, GUESSED_SD[1])
-    log_k, log_s = np.log(np.maximum(k0, 1e-6)), np.log(np.maximum(s0, 1e-6))
-    n_k, n_s = len(_BASIS_K), len(_BASIS_S)
-    # Rows: what one unit of each unknown does to log K and to log S.
-    to_k = np.zeros((2 + n_k + n_s, WAVELENGTHS_NM.size))
-    to_s = to_k.copy()
-    to_k[0] = to_s[0] = mix.load_sd
-    to_k[2 : 2 + n_k], to_s[2 + n_k :] = sd_k * _BASIS_K, sd_s * _BASIS_S
-
-    def unpack(theta):
-        return (
-            np.exp(log_k + theta @ to_k),
-            np.exp(log_s + theta @ to_s),
-            np.exp(FILM_SD * theta[..., 1]),
-        )
-
+    rows = np.vstack([mix.rows, *rows_of(GUESSED)]) if guessed else mix.rows
     measured = seen.lab_d50.ravel()
     noise = seen.covariance + LEAST_SD**2 * np.eye(measured.size)
-    theta = np.zeros(len(to_k))
 
-    def straight(theta):
-        k, s, film = unpack(theta)
-        lab, by_k, by_s, by_x = lab_slopes(k, s, film[..., None], seen.grounds)
-        slope = (to_k * k) @ by_k + (to_s * s) @ by_s  # (g, unknowns, 3)
-        slope[:, 1] += FILM_SD * film * by_x
-        return lab.ravel(), slope.transpose(1, 0, 2).reshape(len(theta), -1)
+    def unpack(unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """K and S (..., 31), film (...) of the unknowns: the film, then the mix's rows."""
+        both = np.exp(mix.mean + unknowns[..., 1:] @ rows)
+        return both[..., :HALF], both[..., HALF:], np.exp(FILM_COMMON_SD * unknowns[..., 0])
 
-    for _ in range(12):
-        value, slope = straight(theta)
-        spread = slope.T @ slope + noise
-        move = slope @ np.linalg.solve(spread, measured - value + theta @ slope) - theta
-        reach = np.abs(move).max()
-        theta = np.clip(theta + move * min(1.0, 1.0 / max(reach, 1e-9)), -4, 4)
-        if reach < 0.02:
-            break
-    value, slope = straight(theta)
-    spread = slope.T @ slope + noise
-    left = measured - value
-    surprise = theta @ theta + left @ np.linalg.solve(noise, left)
-    rng = np.random.default_rng(23)
-    half = rng.standard_normal((SAMPLES // 2, theta.size + measured.size))
-    draws = np.vstack([half, -half])
-    prior, error = draws[:, : theta.size], draws[:, theta.size :] @ np.linalg.cholesky(noise).T
-    # Prior draws corrected by what they say of the reading (Matheron's rule).
-    back = np.linalg.solve(spread, (prior @ slope + error).T).T @ slope.T
-    every = np.vstack([theta, np.clip(theta + prior - back, -4, 4)])
-    k, s, film = unpack(every)
+    def model(unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        k, s, film = unpack(unknowns)
+        lab, by_k, by_s, by_film = film_slopes(k, s, film[..., None], seen.grounds)
+        by_row = (rows[:, :HALF] * k) @ by_k + (rows[:, HALF:] * s) @ by_s  # (g, rows, 3)
+        slope = np.concatenate([(FILM_COMMON_SD * film * by_film)[:, None], by_row], axis=1)
+        slope = slope.swapaxes(-1, -2).reshape(measured.size, -1)
+        return whitened(lab.ravel() - measured, slope, noise)
+
+    def within_reach(unknowns: np.ndarray) -> np.ndarray:
+        return np.clip(unknowns, -FARTHEST, FARTHEST)
+
+    state = most_probable(
+        model, np.zeros(1 + len(rows)), longest=1.0, rounds=12, tolerance=0.01, allow=within_reach
+    )
+    drawn = within_reach(state.samples(stream("ink of a mix"), SAMPLES))
+    k, s, film = unpack(np.vstack([state.mode, drawn]))
     paper = seen.grounds[0]
-    xyz = _xyz(k[:1], s[:1], film[:1], paper)
+    xyz = xyz_of_film(k[0], s[0], film[0], paper)
     # What the best fit leaves of the colour is put right in all of them alike.
-    gain = np.clip(lab_to_xyz(seen.lab_d50[0]) / np.maximum(xyz[0], 1e-4), 0.5, 2.0)
-    evidence = -0.5 * (surprise + np.linalg.slogdet(spread)[1])
-    misfit = float(delta_e_2000(xyz_to_lab(xyz[0]), seen.lab_d50[0]))
-    return InkStates(k, s, film, gain, paper, float(evidence), misfit)
+    gain = np.clip(lab_to_xyz(seen.lab_d50[0]) / np.maximum(xyz, 1e-4), 0.5, 2.0)
+    misfit = float(delta_e_2000(xyz_to_lab(xyz), seen.lab_d50[0]))
+    return InkStates(k, s, film, gain, paper, float(state.log_evidence), misfit)
 
 
-def fit_guesses(guesses: list[tuple[Figures, float]], seen: Seen) -> tuple[InkStates, int]:
-    """Fit several guessed mixes (figures, log prior) and pool what they say by
+def fit_guesses(guesses: list[tuple[InkPrior, float]], seen: Seen) -> tuple[InkStates, int]:
+    """Fit several guessed mixes (with their log prior) and pool what they say by
     their odds; also which of them is the most probable. The pool keeps its size."""
     fits = [fit_ink(mix, seen, guessed=True) for mix, _ in guesses]
     log_odds = [f.log_evidence + g[1] for f, g in zip(fits, guesses, strict=True)]
@@ -212,38 +134,27 @@ def fit_guesses(guesses: list[tuple[Figures, float]], seen: Seen) -> tuple[InkSt
         rows = [getattr(f, name)[t] for f, t in zip(fits, take, strict=True)]
         return np.concatenate([getattr(head, name)[:1], *rows])
 
-    pool = InkStates(
-        pooled("k"),
-        pooled("s"),
-        pooled("film"),
-        head.gain,
-        head.paper,
-        head.log_evidence,
-        head.misfit,
-    )
-    return pool, best
+    return replace(head, k=pooled("k"), s=pooled("s"), film=pooled("film")), best
 
 
 def _xyz(k, s, film, ground) -> np.ndarray:
-    """XYZ D50 (..., 3) of films with K, S (..., 31) over an internal ground (31,)."""
-    inside = reflectance(k, s, np.asarray(film)[..., None], ground)
-    return measured_from_internal(inside) @ XYZ_D50_WEIGHTS
+    """XYZ D50 (..., 3) of films (...) with K, S (..., 31) over an internal ground (31,)."""
+    return xyz_of_film(k, s, np.asarray(film)[..., None], ground)
 
 
-def ink_samples(ink: Ink, count: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+def ink_samples(ink: Ink, count: int) -> tuple[np.ndarray, np.ndarray]:
     """K and S (1 + count, 31) of white or base as they may be, the shelf's figures first."""
-    draw = np.random.default_rng([29, seed]).standard_normal((count, 2, 1))
-    least = UNMEASURED_BASE_SD if _unmeasured_base(ink) else 0.0
-    k = ink.k * np.exp(np.concatenate([np.zeros((1, 1)), ink.k_sd * draw[:, 0]]))
-    s = ink.s * np.exp(np.concatenate([np.zeros((1, 1)), max(ink.s_sd, least) * draw[:, 1]]))
-    return k, s
+    rows = ink_rows(ink)
+    draws = mirrored_normals(stream("added ink", int(ink.kind != "white")), count, len(rows))
+    k, s = np.split(np.exp(np.vstack([np.zeros(2 * HALF), draws @ rows])), 2, axis=1)
+    return ink.k * k, ink.s * s
 
 
 def lighten(states: InkStates, ink: Ink, to_value: float, layer: np.ndarray) -> Lightened:
     """What it takes of ``ink`` (white or base) to bring the mix to a Munsell value on its
     paper at the same film, and what comes of it. ``layer`` (31,) is the internal reflectance
     of another layer to print it on."""
-    add_k, add_s = ink_samples(ink, len(states.film) - 1, 0 if ink.kind == "white" else 1)
+    add_k, add_s = ink_samples(ink, len(states.film) - 1)
     target = y_of_value(to_value)
 
     def mixed(parts):
@@ -286,19 +197,19 @@ def _outcome(states: InkStates, k, s, layer, names, parts: Number) -> Lightened:
     # The mix's own misfit fades as it is let down, over every ground alike.
     gain = states.gain ** (100 / (100 + parts.value))
     lab = xyz_to_lab(_xyz(k, s, states.film, states.paper) * gain)
-    white = np.full(WAVELENGTHS_NM.size, float(internal_from_measured(WHITE_Y)))
-    ratio = _xyz(k, s, states.film, 0 * white)[:, 1] / _xyz(k, s, states.film, white)[:, 1]
+    black, white = (np.full(HALF, float(internal_from_measured(y))) for y in (0.0, WHITE_Y))
+    ratio = _xyz(k, s, states.film, black)[:, 1] / _xyz(k, s, states.film, white)[:, 1]
     on_layer = xyz_to_lab(_xyz(k, s, states.film, layer) * gain)
-    layer_lab = xyz_to_lab(measured_from_internal(layer) @ XYZ_D50_WEIGHTS)
+    layer_lab = lab_of_internal(layer)
     return Lightened(
         ink=names[0],
         kind=names[1],
         parts=parts,
         lab_d50=lab[0],
-        lab_u95=_half_width(lab),
+        lab_u95=half_width(lab[1:]),
         ratio=interval_of(ratio),
         lab_over_layer=on_layer[0],
-        lab_over_layer_u95=_half_width(on_layer),
+        lab_over_layer_u95=half_width(on_layer[1:]),
         layer_change=interval_of(delta_e_2000(on_layer, layer_lab)),
         short_of_paper=interval_of(delta_e_2000(on_layer, lab)),
         flooded=parts.value > FLOODED,
@@ -308,12 +219,5 @@ def _outcome(states: InkStates, k, s, layer, names, parts: Number) -> Lightened:
 
 def interval_of(values: np.ndarray) -> Number:
     """The first value with the 95 % interval of the others."""
-    low, high = np.quantile(values[1:], (0.025, 0.975))
     best = float(values[0])
-    return Number(best, float(min(low, best)), float(max(high, best)))
-
-
-def _half_width(lab: np.ndarray) -> np.ndarray:
-    """(3,) half widths of the 95 % intervals of (r, 3), the first row left out."""
-    low, high = np.quantile(lab[1:], (0.025, 0.975), axis=0)
-    return (high - low) / 2
+    return Number(best, *interval_with(best, values[1:]))

@@ -25,21 +25,25 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.spaces import WHITE_D50, xyz_to_lab
-from calibration.colour.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS, smooth_spectrum
-from drawdown.ink.film import (
-    STARTER_K1,
-    STARTER_K2,
-    internal_from_measured,
-    measured_from_internal,
-    reflectance,
-    reflectance_slopes,
+from calibration.uncertainty.gauss_newton import State, most_probable
+from calibration.uncertainty.intervals import half_width
+from calibration.uncertainty.streams import stream
+from drawdown.ink.film import reflectance
+from drawdown.ink.forward import film_slopes, lab_of_internal, paper_ground
+from drawdown.ink.prior import (
+    CLEAR_LAYER,
+    FILM_COMMON_SD,
+    FILM_SD,
+    HALF,
+    ROWS,
+    WHITE_LAYER,
+    ShelfFigures,
+    mix_prior,
+    rows_of,
 )
-from drawdown.ink.prior import ROWS, ShelfFigures
 from drawdown.ink.shelf import Ink, Shelf, starter_shelf
 
 SAMPLES = 64
-PAPER_LAB = (95.0, 0.0, 2.0)  # an ordinary white paper
 TAKE_DRY, TAKE_WET, TAKE_SD = 1.0, 0.9, 0.1
 # What a black solid itself returns, the rest of its light being the surface's: 0.01 and a
 # tenth of what it reads, and the standard uncertainty of its logarithm. Our own judgement.
@@ -48,13 +52,10 @@ BLACK_OWN_Y, BLACK_OWN_SHARE, BLACK_OWN_SD = 0.010, 0.1, 0.9
 # predictions for nine printed tables hold what they promise (tests/benchmarks/overprint.py).
 PHYSICS_SD = 1.5
 PHYSICS_FROM_DE = 4.0  # where one layer changes the other by less, it errs by less
-# Priors of a layer whose K and S are guessed from its colour: our own judgement.
-_FREE_SD = 2.0  # of the logarithm of the strength, where the mix is not known
-_FILM_SD = 0.3  # of the logarithm of the film
-_SHAPE_SD, _SHAPE_NM = 0.5, 60.0  # of log K over wavelength
-_LAB_SD = 0.3  # of a colour given without an ensemble
-_WHITE_S, _WHITE_SD = 4.0, 0.3  # an ordinary film of white ink scatters so much
-_CLEAR_S, _CLEAR_SD = 0.005, 0.7  # a transparent one
+LAB_SD = 0.3  # of a colour given without an ensemble
+REACHED_SD = 0.02  # Lab: how near a guessed layer is led to its colour; far under what is seen
+WHITE_S, CLEAR_S = 4.0, 0.005  # what an ordinary film of white ink scatters, and a clear one
+LOG_LIMITS = np.repeat([[-12.0, -12.0], [6.0, 4.0]], HALF, axis=1)  # of ln K, then ln S
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,8 +83,7 @@ class Predicted:
 
     @property
     def lab_u95(self) -> np.ndarray:
-        low, high = np.percentile(self.lab_samples, [2.5, 97.5], axis=0)
-        return (high - low) / 2
+        return half_width(self.lab_samples)
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,57 +102,52 @@ class Sheet:
 def sheet(paper_lab_d50=None, surface=0.0, surface_samples=None, wet=False) -> Sheet:
     """A sheet from the paper's Lab D50 (3,) (an ordinary white one when None), and the light
     its surface scatters back, with possible values (m,) of that."""
-    seen = smooth_spectrum(np.asarray(PAPER_LAB if paper_lab_d50 is None else paper_lab_d50))
     possible = np.full(SAMPLES, surface) if surface_samples is None else surface_samples
     possible = np.asarray(possible, dtype=float)[:, None]
     return Sheet(
-        _inside(seen - surface),
+        paper_ground(paper_lab_d50, surface),
         float(surface),
         TAKE_WET if wet else TAKE_DRY,
-        _inside(seen - possible),
+        paper_ground(paper_lab_d50, possible),
         possible,
     )
-
-
-def _inside(measured: np.ndarray) -> np.ndarray:
-    return np.clip(internal_from_measured(measured), 0.0, 0.99)
 
 
 def surface_from_darkest(y: float) -> tuple[float, np.ndarray]:
     """The surface, and possible values (m,), from the luminous reflectance of a black solid."""
     own = BLACK_OWN_Y + BLACK_OWN_SHARE * y
-    factor = np.exp(BLACK_OWN_SD * np.random.default_rng(23).standard_normal(SAMPLES))
+    factor = np.exp(BLACK_OWN_SD * stream("black's own light").standard_normal(SAMPLES))
     return max(0.0, y - own), np.maximum(y - own * factor, 0.0)
 
 
 def layers_from_mixes(
-    shelf: Shelf, mixes: Sequence[tuple[str, dict[str, float], float]], seed: int = 11
+    shelf: Shelf, mixes: Sequence[tuple[str, dict[str, float], float]]
 ) -> tuple[Layer, ...]:
     """Layers from (name, {ink of the shelf: parts}, film; 1 is an ordinary strip).
 
     Samples: every ink's figures, as uncertain as the shelf says and the same in every layer;
     what an ordinary film is for this hand; each layer's own film.
     """
-    rng = np.random.default_rng(seed)
+    rng = stream("layers")
     figures = ShelfFigures(shelf)
     unknowns = figures.draws(rng.standard_normal((SAMPLES, len(shelf) * ROWS)))
     k, s = figures.spectra(unknowns, np.arange(len(shelf)))
     k0, s0 = (np.array([getattr(ink, q) for ink in shelf]) for q in "ks")
-    common = 0.25 * rng.standard_normal((SAMPLES, 1))
+    common = FILM_COMMON_SD * rng.standard_normal((SAMPLES, 1))
     layers = []
     for name, mix, film in mixes:
         parts = np.array([mix.get(ink.name, 0.0) for ink in shelf])
         share = parts / parts.sum()
-        own = film * np.exp(common + 0.07 * rng.standard_normal((SAMPLES, 1)))
+        own = film * np.exp(common + FILM_SD * rng.standard_normal((SAMPLES, 1)))
         layers.append(
             Layer(name, film * share @ k0, film * share @ s0, own * (share @ k), own * (share @ s))
         )
     return tuple(layers)
 
 
-def over(layers: Sequence[Layer], on: Sheet, seed: int = 5) -> Predicted:
+def over(layers: Sequence[Layer], on: Sheet) -> Predicted:
     """The colour of layers printed in this order, the first on the bare paper."""
-    rng = np.random.default_rng(seed)
+    rng = stream("order")
     wobble = rng.standard_normal((SAMPLES, 1))
     physics = rng.standard_normal((SAMPLES, 3))
     physics = PHYSICS_SD * (physics - physics.mean(axis=0))
@@ -174,11 +169,6 @@ def over(layers: Sequence[Layer], on: Sheet, seed: int = 5) -> Predicted:
     return Predicted(labs.mean(axis=0) if guessed else lab_of_internal(best, on.surface), labs)
 
 
-def lab_of_internal(internal, surface=0.0) -> np.ndarray:
-    """Lab D50 (..., 3) of internal reflectances (..., 31) under one surface."""
-    return xyz_to_lab((measured_from_internal(internal) + surface) @ XYZ_D50_WEIGHTS)
-
-
 def layer_from_colour(
     name: str,
     lab_d50: np.ndarray,
@@ -188,7 +178,7 @@ def layer_from_colour(
     lab_samples: np.ndarray | None = None,
     mix: dict[str, float] | None = None,
     opaque: bool | None = None,
-    seed: int = 3,
+    place: int = 0,
 ) -> Layer:
     """The layer that has this Lab D50 (3,) alone on the paper of ``on``.
 
@@ -199,14 +189,13 @@ def layer_from_colour(
     over all that remain likely, and each of them gives the colour, or its row of
     ``lab_samples`` (m, 3).
     """
-    rng = np.random.default_rng(seed)
+    rng = stream("layer", place)
     mean, white, roots = _candidates(shelf, mix, opaque)
     target = np.asarray(lab_d50, dtype=float)
-    noise = np.eye(3) * 0.02**2  # of the fit itself, far under what an eye sees
-    grow = np.array([roots[w] for w in white])
-    ground, surface = on.ground[None], np.full((1, 1), on.surface)
+    rows = np.array([roots[w] for w in white])
     aims = np.broadcast_to(target, (len(mean), 3))
-    theta, score = _solve(mean, grow, aims, noise, ground, surface)
+    found = _led(mean, rows, aims, on.ground[None], np.full((1, 1), on.surface))
+    score = found.log_evidence
     odds = np.exp(score - score.max())
     odds /= odds.sum()
     best = int(np.argmax(odds))
@@ -214,24 +203,17 @@ def layer_from_colour(
     # Every sample begins at a likely candidate, bent at random, and is led to the colour.
     # Row i of one layer must not know row i of another by the order of the candidates.
     row = rng.permutation(np.repeat(np.arange(len(mean)), _shares(odds, SAMPLES)))
-    start = mean[row] + np.einsum(
-        "mij,mj->mi", grow[row], rng.standard_normal((SAMPLES, grow.shape[-1]))
-    )
+    bent = rng.standard_normal((SAMPLES, rows.shape[1]))
+    start = mean[row] + (bent[:, None] @ rows[row])[:, 0]
     if lab_samples is not None and len(lab_samples):
         seen = np.asarray(lab_samples, dtype=float)
         seen = seen[np.arange(SAMPLES) % len(seen)]
     else:
-        seen = target + _LAB_SD * rng.standard_normal((SAMPLES, 3))
-    drawn, _ = _solve(start, grow[row], seen, noise, on.ground_samples, on.surface_samples)
-    n = WAVELENGTHS_NM.size
-    return Layer(
-        name,
-        np.exp(theta[best, :n]),
-        np.exp(theta[best, n:]),
-        np.exp(drawn[:, :n]),
-        np.exp(drawn[:, n:]),
-        opaque=None if mix else float(white[row].mean()),
-    )
+        seen = target + LAB_SD * rng.standard_normal((SAMPLES, 3))
+    drawn = _led(start, rows[row], seen, on.ground_samples, on.surface_samples)
+    kx, sx = np.split(np.exp(_logs(mean, rows, found.mode)[best]), 2)
+    samples = np.split(np.exp(_logs(start, rows[row], drawn.mode)), 2, axis=1)
+    return Layer(name, kx, sx, *samples, opaque=None if mix else float(white[row].mean()))
 
 
 def _shares(odds: np.ndarray, count: int) -> np.ndarray:
@@ -243,44 +225,18 @@ def _shares(odds: np.ndarray, count: int) -> np.ndarray:
     return whole
 
 
-def _root(length_nm: float) -> np.ndarray:
-    """(31, 31) whose product with white noise is smooth over wavelength, variance 1."""
-    nm = WAVELENGTHS_NM.astype(float)
-    kernel = np.exp(-0.5 * ((nm[:, None] - nm) / length_nm) ** 2)
-    return np.linalg.cholesky(kernel + 1e-8 * np.eye(nm.size))
-
-
 def _tinting(shelf: Shelf) -> list[Ink]:
     return [ink for ink in shelf if ink.kind in ("colour", "black")]
 
 
-def _candidates(shelf: Shelf, mix, opaque):
-    """(c, 62) means of log K and log S, (c,) 1 where the body is covering, and {covering:
-    (62, j) root of the prior covariance}."""
-    n = WAVELENGTHS_NM.size
-    ones = np.ones((n, 1))
-    shape = _SHAPE_SD * _root(_SHAPE_NM)
-
-    def root(free: float, film: float, s_own: float) -> np.ndarray:
-        # The film moves K and S alike, the strength moves K; S has no shape of its own.
-        upper = np.hstack([film * ones, free * ones, 0 * ones, shape])
-        lower = np.hstack([film * ones, 0 * ones, s_own * ones, np.zeros((n, n))])
-        return np.vstack([upper, lower])
-
+def _candidates(shelf: Shelf, mix: dict[str, float] | None, opaque: bool | None):
+    """(c, 62) means of ln K and ln S, (c,) 1 where the body is covering, and {covering: rows
+    (j, 62) of the prior}."""
     if mix is not None:
-        parts = np.array([mix.get(ink.name, 0.0) for ink in shelf])
-        share = parts / parts.sum()
-        figures = ShelfFigures(shelf)
-        mean, doubts = [], []
-        for log, rows in ((figures.log_k, figures.rows_k), (figures.log_s, figures.rows_s)):
-            each = share[:, None] * np.exp(log)
-            whole = np.maximum(each.sum(axis=0), 1e-5)
-            mean.append(np.log(whole))
-            # What an ink's unknowns do to the mixture, by its share in it.
-            doubts.append(((each / whole)[:, None] * rows).reshape(-1, n).T)
-        columns = np.vstack([np.hstack([_FILM_SD * ones, rows]) for rows in doubts])
-        return np.concatenate(mean)[None], np.zeros(1, dtype=int), {0: columns}
-    rows, white = [], []
+        prior = mix_prior(shelf.mix(mix))
+        rows = np.vstack([np.full(2 * HALF, FILM_COMMON_SD), prior.rows])
+        return prior.mean[None], np.zeros(1, dtype=int), {0: rows}
+    means, white = [], []
     # A shelf may hold white and base alone: any colour will do to start from.
     colours = _tinting(shelf) or _tinting(starter_shelf())
     for covering in (0, 1):
@@ -289,48 +245,27 @@ def _candidates(shelf: Shelf, mix, opaque):
         for ink in colours:
             # Where it starts from hardly counts: the film is almost free.
             k = ink.k * (0.03 if covering else 0.15)
-            s = np.full(n, _WHITE_S if covering else _CLEAR_S)
-            rows.append(np.log(np.maximum(np.hstack([k, s]), 1e-3 * _CLEAR_S)))
+            s = np.full(HALF, WHITE_S if covering else CLEAR_S)
+            means.append(np.log(np.maximum(np.hstack([k, s]), 1e-3 * CLEAR_S)))
             white.append(covering)
-    roots = {0: root(_FREE_SD, 0.0, _CLEAR_SD), 1: root(_FREE_SD, _FILM_SD, _WHITE_SD)}
-    return np.array(rows), np.array(white), roots
+    rows = {0: np.vstack(rows_of(CLEAR_LAYER)), 1: np.vstack(rows_of(WHITE_LAYER))}
+    return np.array(means), np.array(white), rows
 
 
-def _solve(mean, root, lab, noise, ground, surface):
-    """Most probable log K, log S (r, 62) and log evidence (r,) for prior means (r, 62), prior
-    roots (r, 62, j), colours (r, 3) and papers: Gauss-Newton in the three dimensions of colour."""
-    n = WAVELENGTHS_NM.size
-    theta = mean.copy()
-    for _ in range(30):
-        f, slope = _lab_slopes(theta, ground, surface)
-        turned = np.matmul(np.swapaxes(root, -1, -2), slope)  # (r, 62, 3)
-        spread = np.matmul(np.swapaxes(turned, -1, -2), turned)
-        miss = lab - f + np.einsum("rij,ri->rj", slope, theta - mean)
-        v = np.linalg.solve(spread + noise, miss[..., None])
-        move = mean + np.matmul(root, np.matmul(turned, v))[..., 0] - theta
-        reach = np.abs(move).max(axis=-1, keepdims=True)
-        theta = theta + move * np.minimum(1.0, 1.0 / np.maximum(reach, 1e-12))
-        theta[:, :n] = np.clip(theta[:, :n], -12, 6)
-        theta[:, n:] = np.clip(theta[:, n:], -12, 4)
-        if reach.max() < 1e-4:
-            break
-    f, _ = _lab_slopes(theta, ground, surface)
-    bent = np.einsum("ri,rij,rj->r", v[..., 0], spread, v[..., 0])
-    missed = np.einsum("ri,ij,rj->r", lab - f, np.linalg.inv(noise), lab - f)
-    return theta, -0.5 * (bent + missed + np.linalg.slogdet(spread + noise)[1])
+def _logs(mean: np.ndarray, rows: np.ndarray, unknowns: np.ndarray) -> np.ndarray:
+    """(r, 62) ln K and ln S of unknowns (r, j)."""
+    return np.clip(mean + (unknowns[:, None] @ rows)[:, 0], *LOG_LIMITS)
 
 
-def _lab_slopes(theta, ground, surface):
-    """Lab (r, 3) of films with log K and log S (r, 62), and its slopes (r, 62, 3)."""
-    n = WAVELENGTHS_NM.size
-    k, s = np.exp(theta[:, :n]), np.exp(theta[:, n:])
-    r, by_k, by_s, _ = reflectance_slopes(k, s, 1.0, ground)
-    xyz = (measured_from_internal(r) + surface) @ XYZ_D50_WEIGHTS
-    t = xyz / WHITE_D50
-    steep = (29 / 3) ** 3 / 116
-    f = np.where(t > (6 / 29) ** 3, np.cbrt(np.maximum(t, 1e-9)) ** -2 / 3, steep) / WHITE_D50
-    to_lab = f[..., None] * np.array([[0.0, 500, 0], [116, -500, 200], [0, 0, -200]])
-    outside = (1 - STARTER_K1) * (1 - STARTER_K2) / (1 - STARTER_K2 * r) ** 2
-    by_r = np.matmul(XYZ_D50_WEIGHTS, to_lab) * outside[..., None]
-    slope = np.concatenate([(by_k * k)[..., None] * by_r, (by_s * s)[..., None] * by_r], axis=1)
-    return xyz_to_lab(xyz), slope
+def _led(mean: np.ndarray, rows: np.ndarray, lab, ground, surface) -> State:
+    """The likeliest films of these colours (r, 3) by prior means (r, 62) and rows (r, j, 62),
+    over internal grounds (r, 31) under surfaces (r, 1)."""
+
+    def model(unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        k, s = np.split(np.exp(_logs(mean, rows, unknowns)), 2, axis=1)
+        now, by_k, by_s, _ = film_slopes(k, s, 1.0, ground, surface)
+        by_log = np.concatenate([k[..., None] * by_k, s[..., None] * by_s], axis=1)
+        slope = (rows @ by_log).swapaxes(-1, -2)
+        return (now - lab) / REACHED_SD, slope / REACHED_SD
+
+    return most_probable(model, np.zeros(rows.shape[:2]), longest=3.0)

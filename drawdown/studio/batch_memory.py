@@ -18,7 +18,7 @@ import numpy as np
 from calibration.errors import BadFile, WrongUsage
 from calibration.files import locked, read_bytes, write_atomically
 from drawdown.ink.forward import paper_ground
-from drawdown.ink.prior import ROWS, Knowledge
+from drawdown.ink.prior import FORM, ROWS, Knowledge
 from drawdown.ink.shelf import Ink, Shelf
 from drawdown.ink.tables import plain
 from drawdown.matching.batch_history import Reading, Step
@@ -30,7 +30,7 @@ FORMAT = "drawdown.learnt/1"
 MOST_BYTES = 50_000_000
 MEMORY_LOCK = (
     "what was learnt of inks,",
-    "choose a folder of your own for shelf and batches, with --shelf",
+    "choose a folder of your own for shelf and batches, with `shelf`",
 )
 
 
@@ -64,11 +64,13 @@ class Slab:
 @dataclass(frozen=True, eq=False)
 class Memory:
     """All of a shelf's batches, newest last; ``settled`` is what all but the newest have
-    taught about ``inks`` (name -> mark of its figures then), None when nothing."""
+    taught about ``inks`` (name -> mark of its figures then), None when nothing, or when it is
+    ``stale``: kept by a version with another prior, and to be learnt anew."""
 
     slabs: tuple[Slab, ...] = ()
     inks: dict[str, str] = field(default_factory=dict)
     settled: Knowledge | None = None
+    stale: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +131,9 @@ def read_memory(path: Path) -> Memory:
                 raise ValueError("its numbers do not belong to its inks")
             eye = np.eye(mean.size)
             settled = Knowledge(mean, np.linalg.cholesky(covariance + 1e-6 * eye))
-        return Memory(tuple(_slab(row) for row in data["slabs"]), dict(data["inks"]), settled)
+        stale = settled is not None and data.get("prior") != FORM
+        slabs = tuple(_slab(row) for row in data["slabs"])
+        return Memory(slabs, dict(data["inks"]), None if stale else settled, stale)
     except (ValueError, KeyError, TypeError, AttributeError, np.linalg.LinAlgError) as problem:
         raise BadFile(
             f"{path} is not what drawdown wrote there ({problem})",
@@ -207,6 +211,7 @@ def _write(path: Path, memory: Memory) -> None:
             }
             for slab in memory.slabs
         ],
+        "prior": FORM,
         "inks": memory.inks,
         "settled": None
         if settled is None
@@ -220,6 +225,11 @@ def _write(path: Path, memory: Memory) -> None:
 
 def _settled_for(memory: Memory, shelf: Shelf) -> Knowledge | None:
     """What the earlier batches taught of the inks that still have the figures they had."""
+    if memory.stale:
+        changed = {i.name for i in shelf if memory.inks.get(i.name) not in (None, figures_mark(i))}
+        memory = _settle(
+            shelf, tuple(slab for slab in memory.slabs if not changed & _inks_in(slab))
+        )
     places = {name: i for i, name in enumerate(memory.inks)}
     known = {
         ink.name: places[ink.name]
@@ -229,10 +239,13 @@ def _settled_for(memory: Memory, shelf: Shelf) -> Knowledge | None:
     return gather(shelf, known, memory.settled)
 
 
+def _inks_in(slab: Slab) -> set[str]:
+    return set(slab.mix) | {name for step in slab.steps for name in step.added}
+
+
 def _lesson(shelf: Shelf, knowledge: Knowledge | None, slab: Slab) -> Lesson | None:
     """What a batch teaches; None when an ink of it is no longer on the shelf."""
-    used = set(slab.mix) | {name for step in slab.steps for name in step.added}
-    if not slab.photos or not used <= set(shelf.names):
+    if not slab.photos or not _inks_in(slab) <= set(shelf.names):
         return None
     return learn(shelf, knowledge, slab.mix, slab.steps, paper_ground(slab.photos[-1].paper_lab))
 
@@ -260,7 +273,7 @@ def _settle(shelf: Shelf, slabs: tuple[Slab, ...]) -> Memory:
     for slab in slabs[:-1]:
         lesson = _lesson(shelf, knowledge, slab)
         knowledge = knowledge if lesson is None else lesson.knowledge
-    touched = {n for s in slabs[:-1] for n in (*s.mix, *(m for p in s.steps for m in p.added))}
+    touched = set().union(*(_inks_in(slab) for slab in slabs[:-1]))
     here = [i for i, ink in enumerate(shelf) if ink.name in touched]
     if knowledge is None or not here:
         return Memory(slabs)
@@ -294,7 +307,7 @@ def open_slab(
         raise WrongUsage(
             f'the batch "{slab.name}" began with another mix',
             "its photos so far rest on that one",
-            "leave --mix out to go on with it, or begin a batch of another name",
+            "leave `mix` out to go on with it, or begin a batch of another name",
         )
     again = slab.photos[-1] if slab.photos and slab.photos[-1].mark == mark else None
     if again is not None:  # the same photo once more takes the place of its first time
@@ -311,22 +324,22 @@ def open_slab(
 def _begin(memory: Memory, name: str, mix, added) -> Slab:
     if not name.strip() or not name.isprintable():
         raise WrongUsage(
-            "--slab has no name that can be printed",
+            "`slab` has no name that can be printed",
             "the name is how you go on with this batch",
-            'give it one, like --slab "kingfisher green"',
+            'give it one, like `slab` "kingfisher green"',
         )
     if mix is not None and added:
         raise WrongUsage(
-            f'the batch "{name}" begins with this photo, and --added is given',
+            f'the batch "{name}" begins with this photo, and `added` is given',
             "what is added later is told apart by the photo before it",
-            "leave --added out, and give with --mix all that is in the batch",
+            "leave `added` out, and give with `mix` all that is in the batch",
         )
     if mix is None:
         known = ", ".join(f'"{slab.name}"' for slab in memory.slabs[-5:])
         raise WrongUsage(
             f'there is no batch "{name}" yet',
             "a new one begins with its mix",
-            "give the mix with --mix" + (f", or go on with one of {known}" if known else ""),
+            "give the mix with `mix`" + (f", or go on with one of {known}" if known else ""),
         )
     return Slab(name, mix)
 
@@ -348,9 +361,9 @@ def _shares(shelf: Shelf, added: dict[str, float], before: float | None, now: fl
         before = now - total
     if not before > 0:
         raise WrongUsage(
-            f"--added comes to {total:g} g, and the batch weighs {now:g} g with it",
+            f"`added` comes to {total:g} g, and the batch weighs {now:g} g with it",
             "what is added cannot be all of the batch",
-            "give with --batch-grams what the batch weighs now, additions included",
+            "give with `batch_grams` what the batch weighs now, additions included",
         )
     return {name: value / before for name, value in amounts.items()}, before + total
 
@@ -367,7 +380,8 @@ def remember(path: Path, shelf: Shelf, opened: Opened, photo: SlabPhoto) -> Less
         memory = read_memory(path)
         newest = memory.slabs and plain(memory.slabs[-1].name) == plain(slab.name)
         slabs = _last(memory.slabs, slab)
-        memory = replace(memory, slabs=slabs) if newest else _settle(shelf, slabs)
+        goes_on = newest and not memory.stale
+        memory = replace(memory, slabs=slabs) if goes_on else _settle(shelf, slabs)
         _write(path, memory)
     return _lesson(shelf, _settled_for(memory, shelf), slab)
 
@@ -381,10 +395,11 @@ def forget_last(path: Path, shelf: Shelf) -> tuple[Slab, SlabPhoto]:
             raise WrongUsage(
                 "nothing was learnt of this shelf yet",
                 "there is no photo to take back",
-                "photos are remembered by drawdown match with --slab NAME and --mix",
+                "photos are remembered by drawdown match with `slab` NAME and `mix`",
             )
         slab = memory.slabs[-1]
         left = replace(slab, photos=slab.photos[:-1])
         slabs = (*memory.slabs[:-1], left) if left.photos else memory.slabs[:-1]
-        _write(path, replace(memory, slabs=slabs) if left.photos else _settle(shelf, slabs))
+        goes_on = left.photos and not memory.stale
+        _write(path, replace(memory, slabs=slabs) if goes_on else _settle(shelf, slabs))
     return slab, slab.photos[-1]

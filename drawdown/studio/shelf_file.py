@@ -20,11 +20,11 @@ from drawdown.ink.shelf import FORMAT, KINDS, Ink, Shelf, read_shelf, shelf_to_d
 from drawdown.ink.tables import plain
 from drawdown.studio.locations import own_shelf
 
-SHELF_LOCK = ("the shelf", "choose a folder of your own for it, with --shelf")
+SHELF_LOCK = ("the shelf", "choose a folder of your own for it, with `shelf`")
 _ENTRY = re.compile(r"(?m)^[ \t]*\[\[\s*inks\s*\]\]")
 _HEAD = f"""\
-# The inks of the studio; the order is yours. What an entry may hold: see
-# `drawdown shelf --write OUT.toml`, or "An ink" in DEVELOPERS.md.
+# The inks of the studio; the order is yours. What an entry may hold stands at the head of the
+# file that drawdown shelf writes.
 
 format = "{FORMAT}"
 title = "The studio's own inks"
@@ -118,7 +118,7 @@ def checked_name(name: str) -> str:
     if not plain(name) or "=" in name or not name.isprintable() or len(name) > 60:
         raise WrongUsage(
             f'"{name}" cannot be the name of an ink',
-            "names are typed in mixes, as in --mix NAME=PARTS",
+            "names are typed in mixes, as in `mix` NAME=PARTS",
             "use up to 60 letters, figures and hyphens",
         )
     return name
@@ -129,7 +129,7 @@ def checked_kind(kind: str) -> str:
     kind = kind.strip().casefold()
     if kind not in KINDS:
         raise WrongUsage(
-            f'--kind is "{kind}"',
+            f'`kind` is "{kind}"',
             "the kind says what an ink does in a mix",
             f"use one of {', '.join(KINDS)}",
         )
@@ -241,7 +241,7 @@ def _taken(name: str) -> WrongUsage:
     return WrongUsage(
         f'there is an ink called "{name}" on the shelf already',
         "two inks of one name could not be told apart",
-        "give this one another name with --name, or say --replace to put it in the other's place",
+        "give this one another name with `name`, or say `replace` to put it in the other's place",
     )
 
 

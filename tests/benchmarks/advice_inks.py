@@ -20,8 +20,8 @@ from calibration.colour.difference import local_metric
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS, smooth_spectrum
 from drawdown.ink import film
-from drawdown.ink.ladder_fit import Rung, blank_prior, fit_ladder, pigment_prior
-from drawdown.ink.ladder_use import fitted_ink
+from drawdown.ink.ladder_fit import Rung, fit_ladder, fitted_ink
+from drawdown.ink.prior import blank_prior, pigment_prior
 from drawdown.ink.shelf import Ink, Shelf, starter_shelf
 
 # Absorbing bands (centre nm, half width nm) as organic and mineral pigments of each hue have.

@@ -74,7 +74,6 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     from calibration.errors import DrawdownError
     from drawdown.ink.shelf import starter_shelf
     from drawdown.matching.compare import compare
-    from drawdown.matching.film_family import figures_of
     from drawdown.matching.film_or_ink import Pulls
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
@@ -103,7 +102,7 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     shelf = starter_shelf()
     mix = shelf.named_mix(dict(spec.strips[0].recipe))
     rows = []
-    for given in (None, figures_of(mix, shelf)):
+    for given in (None, shelf.mix(mix)):
         c = compare(
             strips[original],
             strips[batch],

@@ -28,8 +28,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from calibration.colour.difference import delta_e_2000
 from drawdown.ink.forward import lab_of_film, paper_ground
-from drawdown.ink.ladder_fit import Rung, blank_prior, fit_ladder, pigment_prior
-from drawdown.ink.ladder_use import WETTING, fitted_ink
+from drawdown.ink.ladder_fit import Rung, fit_ladder, fitted_ink
+from drawdown.ink.prior import blank_prior, pigment_prior
 from drawdown.ink.shelf import Ink, starter_shelf
 from fixtures.inkfilm import film_reflectance, ink_reflectance, to_outside
 from fixtures.sheet import printed_black
@@ -110,7 +110,7 @@ def run(steps, sets: int, seed: int, prior: str, film_sd: float, mixtures: int =
             others = [i for i in shelf if i.kind == "colour" and i.colour_index != name]
             start = blank_prior(others) if prior == "blank" else pigment_prior(shelf.find(name))
             known[name] = studio.fit(name, steps, start, white, base)
-        ground = paper_ground(lab_d50(studio.paper)) * np.exp(WETTING)
+        ground = paper_ground(lab_d50(studio.paper))
         for _ in range(mixtures):
             one, two = studio.rng.choice(studio.colours, 2, replace=False)
             share = studio.rng.dirichlet([1.0, 0.6])

@@ -26,7 +26,7 @@ from calibration.card.toml import write_card
 from calibration.colour.difference import delta_e_2000
 from calibration.errors import PhotoUnfit
 from drawdown.commands.ink.fit import _named, fit_readings
-from drawdown.ink.ladder_use import USES, uses
+from drawdown.ink.ladder_use import USES, InUse
 from drawdown.ink.shelf import starter_shelf
 from drawdown.pipeline.ladder import read_ladder, read_steps
 from drawdown.pipeline.ladder_findings import ink_uses
@@ -142,7 +142,9 @@ def main() -> None:
         true, paper_lab, black_lab = truth(name, load, spec, base)
         look = ink_uses(ink, white, base, paper_lab, black_lab)
         off = delta_e_2000(np.array([u.lab_d50 for u in look]), true)
-        stand_in = delta_e_2000(uses(known.k, known.s, white, base, paper_lab, black_lab)[0], true)
+        stand_in = delta_e_2000(
+            InUse(white, base, paper_lab, black_lab).labs(known.k, known.s), true
+        )
         stated = np.array([u.de00_within95 for u in look])
         every.append((off, stand_in, off / stated))
         print(

@@ -26,10 +26,11 @@ def case(seed: int, known: bool, bar: bool) -> list[dict]:
     from calibration.colour.difference import delta_e_2000
     from calibration.colour.spaces import munsell_value, xyz_to_lab
     from drawdown.ink.film import internal_from_measured
+    from drawdown.ink.forward import paper_ground
+    from drawdown.ink.prior import mix_prior
     from drawdown.ink.shelf import starter_shelf
-    from drawdown.matching.batch_model import paper_ground
     from drawdown.matching.guess_mix import guess_mixes
-    from drawdown.printing.lighten import GUESSES, Seen, figures_of, fit_guesses, fit_ink, lighten
+    from drawdown.printing.lighten import GUESSES, Seen, fit_guesses, fit_ink, lighten
     from fixtures.inkfilm import ink_reflectance
     from fixtures.scenes import random_recipe
     from fixtures.spectra import BASE, WAVELENGTHS_NM, WHITE, pigments, random_paper, xyz_d50
@@ -58,10 +59,10 @@ def case(seed: int, known: bool, bar: bool) -> list[dict]:
 
     began = time.perf_counter()
     if known:
-        states = fit_ink(figures_of(shelf.named_mix(dict(recipe)), shelf), seen, guessed=False)
+        states = fit_ink(mix_prior(shelf.mix(shelf.named_mix(dict(recipe)))), seen, guessed=False)
     else:
         guesses = guess_mixes(shelf, lab[0], inside[0], GUESSES)
-        states, _ = fit_guesses([(figures_of(g.mix, shelf), g.log_prior) for g in guesses], seen)
+        states, _ = fit_guesses([(mix_prior(shelf.mix(g.mix)), g.log_prior) for g in guesses], seen)
     rows = []
     for kind, name in (("white", WHITE), ("base", BASE)):
         found = lighten(states, shelf.find(kind), to, inside[1] if bar else 0.08 * flat[:31])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from drawdown.ink.forward import film_lab, paper_ground
+from drawdown.ink.forward import lab_of_mix, paper_ground
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.advise import Advice, advise
 from drawdown.matching.batch_history import RATIO_SD, Step, reading
@@ -17,7 +17,7 @@ GROUND = paper_ground(None)
 def strip(parts: dict[str, float], film: float = 1.0) -> np.ndarray:
     """Lab of a strip of the starter inks as they stand."""
     mix = SHELF.named_mix(parts)
-    return film_lab(K, S, np.array([mix.get(n, 0.0) for n in SHELF.names]), film, GROUND)
+    return lab_of_mix(K, S, np.array([mix.get(n, 0.0) for n in SHELF.names]), film, GROUND)
 
 
 READ_AS = ("samples_original", "samples_batch", "difference_cov", "common_sd")

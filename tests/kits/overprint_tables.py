@@ -51,9 +51,9 @@ def solids(table: dict[str, np.ndarray]) -> Solids:
     shelf = starter_shelf()
     layers = {
         ink: overprint.layer_from_colour(
-            ink, xyz_to_lab(table[ink]), on, shelf, opaque=False, seed=seed
+            ink, xyz_to_lab(table[ink]), on, shelf, opaque=False, place=place
         )
-        for seed, ink in enumerate("CMYK")
+        for place, ink in enumerate("CMYK")
     }
     return Solids(on, layers)
 
@@ -86,9 +86,9 @@ def product_of_spectra(table: dict[str, np.ndarray]) -> np.ndarray:
     shelf = starter_shelf()
     paper = measured_from_internal(on.ground)
     ratio = {}
-    for seed, ink in enumerate("CMYK"):
+    for place, ink in enumerate("CMYK"):
         layer = overprint.layer_from_colour(
-            ink, xyz_to_lab(table[ink]), on, shelf, opaque=False, seed=seed
+            ink, xyz_to_lab(table[ink]), on, shelf, opaque=False, place=place
         )
         film = reflectance(layer.kx_samples, layer.sx_samples, 1.0, on.ground)
         ratio[ink] = measured_from_internal(film) / paper

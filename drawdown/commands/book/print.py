@@ -278,7 +278,7 @@ def _ink_rgb(ink: Ink) -> Rgb:
     """The ink alone, an ordinary film of it on white paper."""
     import numpy as np
 
-    from drawdown.matching.batch_model import lab_of_film, paper_ground
+    from drawdown.ink.forward import lab_of_film, paper_ground
     from drawdown.report.text.terminal import swatch_rgb
 
     lab = lab_of_film(ink.k[None], ink.s[None], np.ones((1, 1)), paper_ground(None))

@@ -146,7 +146,7 @@ def _predicted(result: Remake, shelf: Shelf) -> float | None:
     import numpy as np
 
     from calibration.colour.difference import delta_e_2000
-    from drawdown.matching.batch_model import lab_of_film, paper_ground
+    from drawdown.ink.forward import lab_of_film, paper_ground
 
     try:
         inks = [shelf.find(row.ink) for row in result.inks]

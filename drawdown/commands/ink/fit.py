@@ -153,8 +153,8 @@ def _named(name: str | None, kind: str, known: Ink | None, colour_index: str) ->
 
 def fit_readings(readings, named: Ink, known: Ink | None, thinner: tuple[Ink, Ink], photo: str):
     """(fitted ink, its report) from a ladder's readings."""
-    from drawdown.ink.ladder_fit import blank_prior, fit_ladder, pigment_prior
-    from drawdown.ink.ladder_use import fitted_ink
+    from drawdown.ink.ladder_fit import fit_ladder, fitted_ink
+    from drawdown.ink.prior import blank_prior, pigment_prior
     from drawdown.ink.shelf import starter_shelf
     from drawdown.pipeline.ladder_findings import ladder_report
 

@@ -25,7 +25,7 @@ def show(
     import numpy as np
 
     from drawdown.ink.forward import PAPER_LAB
-    from drawdown.ink.ladder_fit import ink_rows
+    from drawdown.ink.prior import ink_rows
     from drawdown.pipeline.ladder_findings import ink_bands, ink_uses
     from drawdown.report.json.ink import ink_json
     from drawdown.report.pictures.ink import draw_ink

@@ -26,6 +26,7 @@ OPTION_NAMES = {
     "strips": "--strip",
     "undo_ink": "drawdown ink undo",
     "write_card": "drawdown card --definition OUT.toml",
+    "write_shelf": "drawdown shelf --write OUT.toml",
 }
 
 

@@ -11,7 +11,7 @@ from calibration.colour.illuminants import HERE, LAMPS, lab_under, under_lamps
 from calibration.colour.spaces import WHITE_D50
 from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.colour.spectral_files import lamp as cie_lamp
-from drawdown.ink.forward import film_lab, paper_ground, spectrum_of_film
+from drawdown.ink.forward import lab_of_mix, paper_ground, spectrum_of_film
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.batch_history import Step, reading
 from drawdown.matching.batch_model import fit
@@ -96,7 +96,7 @@ def test_same_ink_is_alike_under_all_lamps():
 def test_the_same_inks_match_under_every_lamp():
     recipe = {"titanium-white": 80.0, "phthalo-blue": 20.0}
     k, s = (np.array([getattr(SHELF.find(n), q) for n in recipe]) for q in "ks")
-    original, batch = (film_lab(k, s, np.array([80.0, b]), 1.0, GROUND) for b in (20.0, 14.0))
+    original, batch = (lab_of_mix(k, s, np.array([80.0, b]), 1.0, GROUND) for b in (20.0, 14.0))
     told = ask(original, batch, recipe)
     assert "another lamp" not in note(told)
     assert {lamp.lamp for lamp in told.lamps} == set(CIE)
@@ -105,13 +105,14 @@ def test_the_same_inks_match_under_every_lamp():
 
 
 def test_another_ink_that_makes_the_match_is_warned_of():
-    """A dulled green that got its red from pyrrole red; the shelf has cadmium orange alone."""
+    """A dulled green that got its red from pyrrole red, pulled equally thick; the shelf has
+    cadmium orange alone."""
     true = {"titanium-white": 70.0, "phthalo-green": 15.0, "pyrrole-red": 15.0}
     shelf = Shelf(tuple(SHELF.find(n) for n in ("white", "phthalo-green", "cadmium-orange")))
     here = LAMPS["daylight D50"]
     told = ask(
-        lab_under(spectrum(true), here), lab_under(spectrum(true | {"pyrrole-red": 8.0}), here),
-        {"titanium-white": 80.0, "phthalo-green": 20.0}, shelf=shelf,
+        lab_under(spectrum(true), here), lab_under(spectrum(true | {"pyrrole-red": 10.0}), here),
+        {"titanium-white": 80.0, "phthalo-green": 20.0}, shelf=shelf, film_ratio=1.0,
         difference_cov=0.04 * np.eye(3), common_sd=np.ones(3),
     )  # fmt: skip
     assert [name for name, _ in told.additions] == ["cadmium-orange"]

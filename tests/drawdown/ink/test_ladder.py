@@ -15,8 +15,9 @@ from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import spectrum_to_xyz_d50
 from drawdown.ink.film import measured_from_internal
-from drawdown.ink.ladder_fit import Rung, _Ladder, blank_prior, fit_ladder, ink_rows, pigment_prior
-from drawdown.ink.ladder_use import fitted_ink, ordered_doubt, uses
+from drawdown.ink.ladder_fit import Rung, _Ladder, fit_ladder, fitted_ink
+from drawdown.ink.ladder_use import InUse, ordered_doubt
+from drawdown.ink.prior import TUBE_SD, blank_prior, ink_rows, pigment_prior
 from drawdown.ink.shelf import Ink, starter_shelf
 from fixtures.inkfilm import ink_reflectance
 from fixtures.sheet import printed_black
@@ -157,7 +158,7 @@ def test_the_scatter_of_a_black_comes_from_its_tint():
         fit("PBk9", steps, blank_prior([]), 0.4, strength=10.0)
         for steps in ((ALONE, BAR), (ALONE, BAR, TINT))
     )
-    _, slopes = uses(dark.k, dark.s, WHITE, BASE, lab_d50(PAPER))
+    _, slopes = InUse(WHITE, BASE, lab_d50(PAPER)).slopes(dark.k, dark.s)
 
     def tint_sd(found):
         return np.linalg.norm(np.einsum("cw,rw->cr", slopes[3], found.root))
@@ -196,10 +197,12 @@ def test_the_stated_uncertainty_holds():
         rng = np.random.default_rng(i)
         found = fit(name, FOUR, pigment_prior(SHELF.find(name)), 0.4, 0.08, rng=rng)
         ink = fitted_ink(found, named(name), WHITE, BASE, lab_d50(PAPER), "test")
-        lab, slopes = uses(ink.k, ink.s, WHITE, BASE, lab_d50(PAPER), lab_d50(printed_black()))
+        lab, slopes = InUse(WHITE, BASE, lab_d50(PAPER), lab_d50(printed_black())).slopes(
+            ink.k, ink.s
+        )
         inks = true_inks(name)
         k, s = (np.interp(NM31, NM, v) for v in inks[name])
-        true, _ = uses(k, s, WHITE, BASE, lab_d50(PAPER), lab_d50(printed_black()))
+        true, _ = InUse(WHITE, BASE, lab_d50(PAPER), lab_d50(printed_black())).slopes(k, s)
         sd = np.linalg.norm(np.einsum("ucw,rw->ucr", slopes, ink.doubt), axis=-1)
         hits.append(np.abs(true - lab) < 1.96 * sd + 0.3)
     assert np.mean(hits) > 0.85
@@ -207,7 +210,7 @@ def test_the_stated_uncertainty_holds():
 
 def test_doubt_keeps_what_matters_in_few_rows():
     found = fit("PY83", FOUR, blank_prior([]), 0.4)
-    lab, slopes = uses(found.k, found.s, WHITE, BASE, lab_d50(PAPER))
+    lab, slopes = InUse(WHITE, BASE, lab_d50(PAPER)).slopes(found.k, found.s)
     few = ordered_doubt(found.root, slopes, lab, 16)
     assert few.shape[0] <= 16
 
@@ -223,7 +226,8 @@ def test_doubt_keeps_what_matters_in_few_rows():
 def test_a_fitted_ink_can_be_the_prior_of_the_next_fit_and_thin_another():
     found = fit("PY83", FOUR, pigment_prior(SHELF.find("PY83")), 0.4)
     ink = fitted_ink(found, named("PY83"), WHITE, BASE, lab_d50(PAPER), "test")
-    assert ink_rows(ink) is ink.doubt
+    np.testing.assert_array_equal(ink_rows(ink)[:-1], ink.doubt)
+    np.testing.assert_array_equal(ink_rows(ink)[-1], TUBE_SD)
     assert ink.known_from == "fitted"
     again = fit("PY83", FOUR[:2], pigment_prior(ink), 0.4)
     assert np.isfinite(again.k).all()

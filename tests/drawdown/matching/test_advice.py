@@ -300,7 +300,7 @@ def test_it_says_when_to_stop():
     data = reading(strip(noted), seen)
     told = ask(strip(noted), seen, noted, shelf=shelf, story=(Step(data), Step(data), Step(data)))
     assert told.additions == ()
-    assert note(told).startswith("Stop here. The batch cannot be brought to the original by adding")
+    assert note(told).startswith("Stop here: no ink on the shelf would bring the batch clearly")
     assert "redder" in note(told)
 
 

@@ -16,9 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calibration.colour.difference import delta_e_2000
-from drawdown.ink.forward import lab_of_film, lab_slopes
-from drawdown.ink.prior import ShelfFigures, cosines
-from drawdown.matching.addition_search import local_metric
+from drawdown.ink.forward import film_slopes, lab_of_film
+from drawdown.ink.prior import ShelfFigures, Spread, rows_of
 from drawdown.matching.batch_model import Recipes, strips_and_slopes
 from drawdown.wording.advice import note
 from drawdown.wording.difference import missing_direction
@@ -67,7 +66,7 @@ def test_any_two_colours_get_an_answer(original, batch, shelf, known, film_ratio
 def test_slopes_of_colour_are_its_differences():
     rng = np.random.default_rng(4)
     k, s = rng.uniform(0.01, 5, 31), rng.uniform(0.01, 5, 31)
-    lab, by_k, by_s, by_x = lab_slopes(k, s, 0.9, GROUND)
+    lab, by_k, by_s, by_x = film_slopes(k, s, 0.9, GROUND)
     assert lab == pytest.approx(lab_of_film(k, s, 0.9, GROUND))
     h = 1e-6
     for i in (0, 12, 30):
@@ -100,24 +99,18 @@ def test_slopes_of_the_fit_are_its_differences(film_ratios):
 
 
 def test_smooth_deviations_are_smooth_and_of_the_stated_size():
-    waves = cosines(np.array([1.0, 0.5]))
-    assert waves[0] == pytest.approx(np.ones(31))
-    assert np.abs(waves[1]).max() == pytest.approx(0.5, abs=0.01)
-
-
-@given(LAB, st.tuples(*[st.floats(-1, 1)] * 3))
-@settings(max_examples=80, deadline=None)
-def test_local_metric_is_near_delta_e(lab, step):
-    """Against scikit-image's CIEDE2000 at steps of about 0.3. Near grey, where CIEDE2000
-    turns sharply, and at the known discontinuities of hue (Sharma, Wu, Dalal 2005) a
-    quadratic form cannot follow it."""
-    lab, step = np.array(lab), 0.3 * np.array(step)
-    if np.hypot(*lab[1:]) < 10 or np.linalg.norm(step) < 0.05:
-        return
-    metric = local_metric(lab)
-    assert np.linalg.eigvalsh(metric).min() > 0
-    true = float(delta_e_2000(lab, lab + step))
-    assert float(np.sqrt(step @ metric @ step)) == pytest.approx(true, rel=0.15, abs=0.02)
+    load, k, s = rows_of(Spread(load=0.5, k=0.3, k_shape=0.4, s=0.2, s_shape=0.1))
+    assert load == pytest.approx(np.full((1, 62), 0.5))
+    for rows, sd, at in (
+        (k, np.hypot(0.3, 0.4), slice(31)),
+        (s, np.hypot(0.2, 0.1), slice(31, 62)),
+    ):
+        assert np.linalg.norm(rows[:, at], axis=0) == pytest.approx(np.full(31, sd), rel=0.02)
+        assert not np.delete(rows, np.r_[at], axis=1).any()
+        # The first is the level; what follows turns round more and more often.
+        assert (rows[0, at] > 0).all()
+        turns = [np.count_nonzero(np.diff(np.sign(row))) for row in rows[:, at]]
+        assert turns == list(range(len(rows)))
 
 
 @pytest.mark.parametrize(
@@ -184,7 +177,7 @@ def test_an_answer_takes_no_time():
 
 def test_how_film_changes_a_colour_tells_base_from_white():
     """The same pale blue as a tint and as a let-down: what a thinner film does is the tell."""
-    from drawdown.ink.forward import film_lab, paper_ground
+    from drawdown.ink.forward import lab_of_mix, paper_ground
     from drawdown.ink.shelf import starter_shelf
     from drawdown.matching.guess_mix import THIN, guess_mixes
 
@@ -196,7 +189,7 @@ def test_how_film_changes_a_colour_tells_base_from_white():
         parts = np.zeros((1, len(kinds)))
         parts[0, [ink.name for ink in shelf].index("phthalo-blue")] = 0.03
         parts[0, kinds.index(other)] = 0.97
-        full, thin = (film_lab(k, s, parts, film, ground)[0] for film in (1.0, THIN))
+        full, thin = (lab_of_mix(k, s, parts, film, ground)[0] for film in (1.0, THIN))
         effect = float(delta_e_2000(full, thin))
         best = guess_mixes(shelf, full, ground, 12, effect)[0].mix
         named = {shelf.find(name).kind for name, share in best.items() if share > 20}

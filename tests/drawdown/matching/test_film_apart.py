@@ -20,8 +20,8 @@ from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.naming import named
 from drawdown import flags as fl
 from drawdown.commands import main as cli
+from drawdown.ink.shelf import Ink, InkMix
 from drawdown.matching import compare as cp
-from drawdown.matching.film_family import Mix
 from drawdown.matching.film_or_ink import Pulls, film_apart
 from drawdown.wording import film as film_words
 from fixtures.inkfilm import ink_reflectance
@@ -43,13 +43,12 @@ def films(recipe, thickness):
     return lab_d50(ink_reflectance(recipe, SHELF, np.atleast_1d(thickness), PAPER))
 
 
-def noted(recipe) -> Mix:
-    return Mix(
-        tuple(name for name, _ in recipe),
-        np.array([parts for _, parts in recipe]),
-        np.array([SHELF[name][0][VISIBLE] for name, _ in recipe]),
-        np.array([SHELF[name][1][VISIBLE] for name, _ in recipe]),
-    )
+def noted(recipe, strength: float = 1.0) -> InkMix:
+    inks = [
+        Ink(name, "", "", "colour", *(strength * v[VISIBLE] for v in SHELF[name]), "")
+        for name, _ in recipe
+    ]
+    return InkMix(tuple(inks), np.array([parts for _, parts in recipe]))
 
 
 def covariance(lab, sd=0.25):
@@ -105,8 +104,7 @@ def test_a_covering_ink_is_not_changed_by_film():
     """1 % in a white twenty times as strong: film explains nothing, and no ratio is made up; the
     difference at equal film is the difference."""
     other = (("PB15:3", 1.4), ("PW6", 98.6))
-    mix = noted(COVERING)
-    strong = Mix(mix.names, mix.parts, 20 * mix.k, 20 * mix.s)
+    strong = noted(COVERING, strength=20)
     told, de00 = apart(COVERING, other, film=0.7, thickness=20.0, mix=strong)
     assert told.ratio is None
     assert told.kind == "opaque"

@@ -12,7 +12,7 @@ from advice_kit import ask
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands import main as cli
-from drawdown.ink.forward import film_lab, paper_ground
+from drawdown.ink.forward import lab_of_mix, paper_ground
 from drawdown.ink.prior import ROWS, Knowledge, ShelfFigures
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.batch_history import Step, added_in_all, pulls, reading
@@ -42,7 +42,7 @@ FINE = {"difference_cov": 0.04 * np.eye(3), "common_sd": np.full(3, 2.0)}
 def true_lab(parts: dict[str, float], strength: dict[str, float], film: float = 1.0) -> np.ndarray:
     k, s = (np.array([v * strength.get(i.name, 1.0) for i, v in zip(SHELF, one, strict=True)])
             for one in ([i.k for i in SHELF], [i.s for i in SHELF]))  # fmt: skip
-    return film_lab(k, s, np.array([parts.get(n, 0.0) for n in NAMES]), film, GROUND)
+    return lab_of_mix(k, s, np.array([parts.get(n, 0.0) for n in NAMES]), film, GROUND)
 
 
 def batch_of(recipe, start, additions, strength, **noise) -> tuple[Step, ...]:
@@ -80,14 +80,15 @@ def test_posterior_is_bayes_rule_in_its_other_form(taught):
     recipes = lay_out(SHELF, [RECIPE], steps, GROUND, 0.05)
     measured, noise = _read(steps)
     prior = prior_of(figures, recipes)
-    theta = _solve(figures, recipes, prior, measured, noise).theta
+    found = _solve(figures, recipes, prior, measured, noise)
+    theta, recipes = found.theta, found.recipes
     size = theta.shape[1]
     h = np.empty((size, measured.size))
     for i in range(size):
         step = 1e-5 * (np.arange(size) == i)
         high, low = (strips_and_slopes(figures, recipes, theta + s * step)[0] for s in (1, -1))
         h[i] = (high - low)[0] / 2e-5
-    p = np.eye(size) if prior.covariance is None else prior.covariance[0]
+    p = np.eye(size) if prior.root is None else prior.root[0] @ prior.root[0].T
     expected = np.linalg.inv(h @ np.linalg.solve(noise, h.T) + np.linalg.inv(p))
     own = 4 * ROWS  # three inks of the recipe and the black that was added
     used = ("titanium-white", "phthalo-blue", "arylide-yellow", "bone-black")
@@ -158,7 +159,7 @@ def test_an_addition_and_the_photo_after_it_correct_the_next_advice():
 def test_a_wrong_mix_teaches_nothing():
     red = starter_shelf().find("pyrrole-red")
     shelf = Shelf((*SHELF, red))
-    lab = film_lab(np.array([red.k]), np.array([red.s]), np.ones(1), 1.0, GROUND)
+    lab = lab_of_mix(np.array([red.k]), np.array([red.s]), np.ones(1), 1.0, GROUND)
     steps = (Step(reading(lab, lab + 1.0, **FINE)),)
     lesson = learn(shelf, None, {"titanium-white": 50.0, "phthalo-blue": 50.0}, steps, GROUND)
     assert not lesson.taken
@@ -270,6 +271,26 @@ def test_learnt_from_all_batches_and_unlearnt():
     # An older batch that goes on is learnt last, and the others do not forget.
     keep("batch 0", "0c", steps[1], added={"phthalo-blue": 1.0})
     assert [s.name for s in stored().slabs] == ["batch 1", "batch 0"]
+    assert stored().settled is not None
+
+
+def test_what_a_version_with_another_prior_kept_is_learnt_anew_from_its_photos():
+    for name, short in (("one", 6.0), ("two", 8.0), ("three", 13.0)):
+        batch = RECIPE | {"phthalo-blue": short}
+        steps = batch_of(RECIPE, batch, ({"phthalo-blue": 0.02},), {"phthalo-blue": 1.5})
+        keep(name, name + "a", steps[0], RECIPE)
+        keep(name, name + "b", steps[1], added={"phthalo-blue": 2.0})
+    expected = slab_files.knowledge_of(stored(), SHELF)
+    path = slab_files.memory_path(USED)
+    data = json.loads(path.read_text())
+    del data["prior"]  # as files were before it was noted
+    path.write_text(json.dumps(data))
+    assert stored().settled is None
+    known = slab_files.knowledge_of(stored(), SHELF)
+    assert known.mean == pytest.approx(expected.mean, abs=2e-3)
+    assert known.covariance == pytest.approx(expected.covariance, abs=2e-3)
+    # The next change writes it in today's terms.
+    slab_files.forget_last(path, SHELF)
     assert stored().settled is not None
 
 

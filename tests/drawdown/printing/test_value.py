@@ -20,13 +20,12 @@ from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from calibration.errors import WrongUsage
 from drawdown.commands import main as cli
 from drawdown.ink.film import internal_from_measured
-from drawdown.ink.shelf import Shelf, starter_shelf
+from drawdown.ink.prior import TUBE_SD, InkPrior, mix_prior
+from drawdown.ink.shelf import Ink, InkMix, Shelf, starter_shelf
 from drawdown.pipeline.value import ANOTHER_INK_DE, plan_of
 from drawdown.printing.lighten import (
-    Figures,
     Seen,
     as_it_is,
-    figures_of,
     fit_guesses,
     fit_ink,
     ink_samples,
@@ -87,6 +86,15 @@ def blue():
     return shelf, k, s
 
 
+def ink_of(k, s) -> InkPrior:
+    """What is thought of an ink with these figures."""
+    return mix_prior(InkMix((Ink("x", "", "", "colour", k, s, ""),), np.ones(1)))
+
+
+def mix_of(mix, shelf) -> InkPrior:
+    return mix_prior(shelf.mix(mix))
+
+
 def seen(k, s, film=1.0, grounds=(PAPER, BAR), sd=0.2) -> Seen:
     lab = np.array([xyz_to_lab(classic(k, s, film, g)) for g in grounds])
     return Seen(lab, sd**2 * np.eye(lab.size), np.array(grounds))
@@ -94,7 +102,7 @@ def seen(k, s, film=1.0, grounds=(PAPER, BAR), sd=0.2) -> Seen:
 
 def test_both_ways_end_at_the_value_by_another_solution_of_the_same_physics():
     shelf, k, s = blue()
-    states = fit_ink(Figures(k, s), seen(k, s), guessed=False)
+    states = fit_ink(ink_of(k, s), seen(k, s), guessed=False)
     assert states.film[0] == pytest.approx(1.0, abs=0.05)
     results = {}
     for kind in ("white", "base"):
@@ -120,7 +128,7 @@ def test_both_ways_end_at_the_value_by_another_solution_of_the_same_physics():
 def test_ink_as_it_is_keeps_the_measured_colour():
     _, k, s = blue()
     reading = seen(k, 1.6 * s, 0.8)
-    now = as_it_is(fit_ink(Figures(k, s), reading, guessed=False), BAR)
+    now = as_it_is(fit_ink(ink_of(k, s), reading, guessed=False), BAR)
     assert now.lab_d50 == pytest.approx(reading.lab_d50[0], abs=0.05)
     assert now.lab_over_layer == pytest.approx(reading.lab_d50[1], abs=1.0)
     assert now.parts.value == 0
@@ -130,17 +138,17 @@ def test_no_film_is_lighter_over_black_than_over_paper():
     """Not even when the mix that was named is not the one in the strip."""
     shelf, k, s = blue()
     red = next(i for i in shelf if i.colour_index.startswith("PR"))
-    for figures, sd in ((Figures(red.k, red.s), 6.0), (Figures(8 * k, 3 * s), 3.0)):
+    for figures, sd in ((ink_of(red.k, red.s), 6.0), (ink_of(8 * k, 3 * s), 3.0)):
         states = fit_ink(figures, seen(k, s, grounds=(PAPER,), sd=sd), guessed=False)
         ways = [lighten(states, shelf.find(kind), 7.5, BAR) for kind in ("white", "base")]
         for way in (as_it_is(states, BAR), *ways):
             assert way.lab_over_layer[0] < way.lab_d50[0] + 0.5
-    assert fit_ink(Figures(red.k, red.s), seen(k, s), guessed=False).misfit > 3
+    assert fit_ink(ink_of(red.k, red.s), seen(k, s), guessed=False).misfit > 3
 
 
 def test_what_cannot_be_reached_is_said():
     shelf, k, s = blue()
-    states = fit_ink(Figures(k, s), seen(k, s), guessed=False)
+    states = fit_ink(ink_of(k, s), seen(k, s), guessed=False)
     way = lighten(states, shelf.find("base"), 9.8, BAR)
     assert way.parts is None
     assert "paper" in way.why
@@ -148,8 +156,8 @@ def test_what_cannot_be_reached_is_said():
 
 def test_a_bar_under_the_strip_narrows_what_is_known_of_its_cover():
     _, k, s = blue()
-    both = as_it_is(fit_ink(Figures(k, s), seen(k, s), guessed=False), BAR).ratio
-    alone = as_it_is(fit_ink(Figures(k, s), seen(k, s, grounds=(PAPER,)), guessed=False), BAR).ratio
+    both = as_it_is(fit_ink(ink_of(k, s), seen(k, s), guessed=False), BAR).ratio
+    alone = as_it_is(fit_ink(ink_of(k, s), seen(k, s, grounds=(PAPER,)), guessed=False), BAR).ratio
     assert both.high95 - both.low95 < 0.6 * (alone.high95 - alone.low95)
 
 
@@ -157,27 +165,31 @@ def test_guesses_are_pooled_and_the_true_one_leads():
     shelf, k, s = blue()
     other = shelf.find("quinacridone-magenta") if "quinacridone-magenta" in shelf.names else None
     red = next(i for i in shelf if i.colour_index.startswith("PR")) if other is None else other
-    pool, best = fit_guesses([(Figures(red.k, red.s), 0.0), (Figures(k, s), 0.0)], seen(k, s))
+    pool, best = fit_guesses([(ink_of(red.k, red.s), 0.0), (ink_of(k, s), 0.0)], seen(k, s))
     assert best == 1
     assert pool.k.shape == (201, 31)
 
 
 def test_an_unmeasured_base_is_known_within_a_factor_of_several():
     shelf = starter_shelf()
-    spread = [np.log(ink_samples(shelf.find(kind), 400, 0)[1][1:, 0]).std()
+    spread = [np.log(ink_samples(shelf.find(kind), 400)[1][1:, 0]).std()
               for kind in ("white", "base")]  # fmt: skip
     assert spread[1] > 1.0 > spread[0]
-    clear = figures_of({"transparent-base": 90, "phthalo-blue": 10}, shelf)
-    white = figures_of({"titanium-white": 90, "phthalo-blue": 10}, shelf)
-    assert clear.s_sd > 2 * white.s_sd
+    clear = mix_of({"transparent-base": 90, "phthalo-blue": 10}, shelf)
+    white = mix_of({"titanium-white": 90, "phthalo-blue": 10}, shelf)
+
+    def s_sd(mix: InkPrior) -> float:
+        return float(np.linalg.norm(mix.rows[:, 31:], axis=0).mean())
+
+    assert s_sd(clear) > 2 * s_sd(white)
     # Inks that were measured: a shelf of one's own, not stand-ins.
     own = Shelf(tuple(replace(i, starter="", k_sd=0.05, s_sd=0.05) for i in shelf))
-    known = figures_of({"transparent-base": 90, "phthalo-blue": 10}, own)
-    assert known.s_sd == pytest.approx(0.05)
-    assert known.load_sd < 0.3 * clear.load_sd
+    known = mix_of({"transparent-base": 90, "phthalo-blue": 10}, own)
+    assert s_sd(known) == pytest.approx(np.hypot(0.05, TUBE_SD), rel=0.15)
+    assert s_sd(known) < 0.3 * s_sd(clear)
     # Duncan's sums, by hand at one wavelength.
     blue, base = shelf.find("phthalo-blue"), shelf.find("transparent-base")
-    assert clear.k[10] == pytest.approx(0.1 * blue.k[10] + 0.9 * base.k[10])
+    assert np.exp(clear.mean[10]) == pytest.approx(0.1 * blue.k[10] + 0.9 * base.k[10])
 
 
 @pytest.mark.slow
@@ -244,9 +256,10 @@ def test_right_mixes_are_not_refused_though_the_figures_are_off():
     """Figures wrong by a factor of 2.5, as far as tubes of one pigment differ, fit below 5."""
     shelf = starter_shelf()
     for mix in ({"PR108": 5, "white": 95}, {"PG36": 20, "base": 80}, {"PB15:3": 2, "white": 98}):
-        fig = figures_of(shelf.named_mix(mix), shelf)
+        fig = mix_of(shelf.named_mix(mix), shelf)
+        k, s = np.split(np.exp(fig.mean), 2)
         for factor in (0.4, 2.5):
-            reading = seen(fig.k * factor, fig.s)
+            reading = seen(k * factor, s)
             assert fit_ink(fig, reading, guessed=False).misfit < ANOTHER_INK_DE / 4
 
 
