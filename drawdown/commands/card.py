@@ -23,11 +23,7 @@ SHAPES = ("slip", "frame")
 def card(  # long: one parameter a line
     out: Annotated[
         Path | None,
-        typer.Argument(
-            metavar="OUT.pdf",
-            help="File to draw the card in: .pdf, .svg or .png.",
-            show_default=False,
-        ),
+        typer.Argument(metavar="OUT.pdf", help="File to draw the card in: .pdf, .svg or .png."),
     ] = None,
     shape: Annotated[
         str,
@@ -42,7 +38,6 @@ def card(  # long: one parameter a line
         typer.Option(
             metavar="OUT.toml",
             help="File to write the card's definition in: places, colours, uncertainty.",
-            show_default=False,
         ),
     ] = None,
     enrol: Annotated[
@@ -52,15 +47,12 @@ def card(  # long: one parameter a line
             help="Write the measured colours of your print into --definition, from a photo that "
             "shows it beside the --known card, or from an instrument's readings (CSV or "
             "CGATS.17). Once for each photo or table.",
-            show_default=False,
         ),
     ] = None,
     known: Annotated[
         Path | None,
         typer.Option(
-            metavar="FILE",
-            help="Definition of the card with known values in the photos.",
-            show_default=False,
+            metavar="FILE", help="Definition of the card with known values in the photos."
         ),
     ] = None,
     card_file: Annotated[
@@ -69,14 +61,11 @@ def card(  # long: one parameter a line
             "--card",
             metavar="FILE",
             help="Definition of the card to enrol, if it is not ours as drawn.",
-            show_default=False,
         ),
     ] = None,
     date: Annotated[
         str | None,
-        typer.Option(
-            metavar="DAY", help="When it was read, as 2030-12-31 (else today).", show_default=False
-        ),
+        typer.Option(metavar="DAY", help="When it was read, as 2030-12-31 (else today)."),
     ] = None,
 ) -> None:
     """Make the reference card to print, write its definition, or enrol your print of it."""

@@ -26,8 +26,7 @@ def quantity(  # long: one parameter a line
         ),
     ] = None,
     width_mm: Annotated[
-        float | None,
-        typer.Option(metavar="W", help="How wide the picture is in nature."),
+        float | None, typer.Option(metavar="W", help="How wide the picture is in nature.")
     ] = None,
     light: Annotated[
         bool, typer.Option("--light", help="In the picture the light parts print.")
@@ -51,8 +50,7 @@ def quantity(  # long: one parameter a line
         ),
     ] = None,
     waste: Annotated[
-        str | None,
-        typer.Option(metavar="PERCENT", help="Proofs and spoilt prints, as 10 or 5-20."),
+        str | None, typer.Option(metavar="PERCENT", help="Proofs and spoilt prints, as 10 or 5-20.")
     ] = None,
     stays: Annotated[
         str | None,

@@ -13,11 +13,7 @@ from drawdown.commands.support.artwork import Dpi, PaperSize, check_drawing, dra
 def sheet(
     out: Annotated[
         Path,
-        typer.Argument(
-            metavar="OUT.pdf",
-            help="File to draw the sheet in: .pdf, .svg or .png.",
-            show_default=False,
-        ),
+        typer.Argument(metavar="OUT.pdf", help="File to draw the sheet in: .pdf, .svg or .png."),
     ],
     paper: PaperSize = "a4",
     dpi: Dpi = None,

@@ -29,8 +29,7 @@ def add(
         str | None, typer.Option(metavar="NAME", help="What you call it (one ink only).")
     ] = None,
     strength: Annotated[
-        float,
-        typer.Option(metavar="X", help="How much stronger than the starter: 0.7 is weaker."),
+        float, typer.Option(metavar="X", help="How much stronger than the starter: 0.7 is weaker.")
     ] = 1.0,
     figures: Annotated[
         Path | None,

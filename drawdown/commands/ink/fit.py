@@ -32,12 +32,10 @@ def fit(  # long: one parameter a line
         ),
     ] = None,
     name: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Put the ink on the shelf under this name."),
+        str | None, typer.Option(metavar="NAME", help="Put the ink on the shelf under this name.")
     ] = None,
     pigment: Annotated[
-        str | None,
-        typer.Option(metavar="CI", help="The pigment named on the tin, such as PB15:3."),
+        str | None, typer.Option(metavar="CI", help="The pigment named on the tin, such as PB15:3.")
     ] = None,
     kind: Annotated[
         str | None,

@@ -6,10 +6,7 @@ from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver
 
 
-def list_inks(
-    shelf: opt.ShelfKept = None,
-    json: opt.AsJson = False,
-) -> int:
+def list_inks(shelf: opt.ShelfKept = None, json: opt.AsJson = False) -> int:
     """List the inks on the shelf, and what their figures rest on."""
     from drawdown.report.json.ink import shelf_json
     from drawdown.report.text.ink import shelf_screen

@@ -43,10 +43,7 @@ def remove(
     return deliver(json, ("removed", [gone.name], path), change_json, lambda *_: said)
 
 
-def undo(
-    shelf: opt.ShelfKept = None,
-    json: opt.AsJson = False,
-) -> int:
+def undo(shelf: opt.ShelfKept = None, json: opt.AsJson = False) -> int:
     """Take back the last change of the shelf; a second time, that one."""
     from drawdown.report.json.ink import change_json
     from drawdown.studio.shelf_file import shelf_to_change, undo_shelf

@@ -18,10 +18,7 @@ _FORMATS = (".pdf", ".svg", ".png")
 
 PaperSize = Annotated[str, typer.Option(metavar="SIZE", help="Size of the page: a4 or letter.")]
 Dpi = Annotated[
-    int | None,
-    typer.Option(
-        metavar="N", help="Pixels per inch of a PNG, 72 to 2400 (else 600).", show_default=False
-    ),
+    int | None, typer.Option(metavar="N", help="Pixels per inch of a PNG, 72 to 2400 (else 600).")
 ]
 
 

@@ -47,10 +47,7 @@ def read_photo(photo: Path, options: Options) -> Judgement:
 
 @contextmanager
 def unfit_in_json(
-    command: str,
-    photo: Path,
-    as_json: bool,
-    text: Callable[[Path, PhotoUnfit], str] | None = None,
+    command: str, photo: Path, as_json: bool, text: Callable[[Path, PhotoUnfit], str] | None = None
 ) -> Iterator[None]:
     """Who asked for JSON gets it of a photo that cannot be judged, too: ``text``, or what is
     usual for ``command``."""

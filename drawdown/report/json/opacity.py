@@ -58,10 +58,7 @@ def _opacity(row: StripOpacity) -> dict[str, Any] | None:
         "lab_over_black_d50": numbers(o.lab_over_black),
         "lab_over_white_d50": numbers(o.lab_over_white),
         "seen": {
-            place: {
-                "lab_d50": numbers(lab),
-                "lab_u95": numbers(u95),
-            }
+            place: {"lab_d50": numbers(lab), "lab_u95": numbers(u95)}
             for place, lab, u95 in zip(places, pair.lab_d50, pair.lab_u95, strict=True)
         },
         "flags": codes(row.flags),

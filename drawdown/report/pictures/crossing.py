@@ -33,10 +33,7 @@ def draw_crossing(answer: CrossingAnswer) -> Image.Image:
         _swatch(page, (3, top, 50, top + 18), answer.read.crossing, "read")
         _swatch(page, (50, top, 97, top + 18), order.predicted, "predicted")
         page.y = top + 19
-        page.line(
-            f"Delta E {spread(order)}: the reading {fits(order)}. {covers(order)}",
-            3.2,
-        )
+        page.line(f"Delta E {spread(order)}: the reading {fits(order)}. {covers(order)}", 3.2)
         page.y += 1.5
     return page.end(answer.notes)
 

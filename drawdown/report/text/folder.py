@@ -39,7 +39,7 @@ def folder_screen(folder: Path, readings: Sequence[FolderReading], screen: Scree
         for strip in reading.seen.strips:
             flags = flagging.strip_flags(strip)
             lab = "  ".join(
-                f"{axis}* {round(float(value), 2):6.1f} ± {round(float(u), 2):<4.1f}"  # as in JSON
+                f"{axis}* {value:6.1f} ± {u:<4.1f}"
                 for axis, value, u in zip("Lab", strip.lab_d50, strip.widest_u95, strict=True)
             )
             mark = "×" if any(flag.hard for flag in flags) else " "
