@@ -239,18 +239,6 @@ class Diary:
                 for table, row_id, row in data.get("rows", ()):
                     yield table, row_id, unpack(row)
 
-    def rows(self) -> dict[tuple[str, int], Row]:
-        """All rows as they are at the end of the diary."""
-        state: dict[tuple[str, int], Row] = {}
-        for told in self.replay():
-            if told is not None:
-                table, row_id, row = told
-                if row is None:
-                    state.pop((table, row_id), None)
-                else:
-                    state[table, row_id] = row
-        return state
-
 
 def sync_folder(folder: Path) -> None:
     """See a new name in a folder on the disk (POSIX; elsewhere nothing is needed)."""

@@ -29,7 +29,7 @@ def _original(row: sqlite3.Row) -> Original:
     return ORIGINAL.record(row, recipe=RECIPE.record(row, "recipe.") if known else None)
 
 
-def keep_original(
+def keep_original(  # its parameters are what is noted of an original
     book: Book,
     change: Change,
     *,

@@ -26,7 +26,7 @@ def _packet(row: sqlite3.Row) -> Packet:
     return PACKET.record(row, own_reading=row["reading"] is not None)
 
 
-def put_by(
+def put_by(  # its parameters are what stands on a packet
     book: Book,
     change: Change,
     *,

@@ -24,7 +24,7 @@ import numpy as np
 from drawdown.book import Book, now, open_book
 from drawdown.book import columns as schema
 from drawdown.book.columns import MixPart
-from drawdown.book.diary import line_of
+from drawdown.book.diary import Diary, line_of
 from drawdown.book.originals import add_recipe, keep_original
 from drawdown.book.packets import put_by
 
@@ -50,6 +50,16 @@ def keep(book: Book, name: str, lab=(62.0, -21.0, -24.0), mix=MIX, photo: bytes 
         reading = change.insert("reading", reading_row(lab, photo=photo_id))
         more = {"date": "2030-05-04", **more}
         return keep_original(book, change, name=name, reading=reading, mix=mix, **more)
+
+
+def told_by(diary: Diary) -> dict[tuple[str, int], dict]:
+    """All rows as they are at the end of the diary."""
+    rows: dict[tuple[str, int], dict] = {}
+    for told in diary.replay():
+        if told is not None:
+            table, row_id, row = told
+            rows[table, row_id] = row
+    return {key: row for key, row in rows.items() if row is not None}
 
 
 def quick_place() -> Iterator[Path]:

@@ -27,7 +27,7 @@ from drawdown.report.json.book import original_names
 from drawdown.report.text.book import UNDO, packets_screen
 
 
-def keep(
+def keep(  # long: one parameter a line
     photo: opt.PhotoOfStrip,
     name: Annotated[str, typer.Option(metavar="NAME", help="What the colour is called.")],
     strip_number: shared.StripNumber = 1,
@@ -90,7 +90,7 @@ def _names(ctx: typer.Context, incomplete: str) -> list[str]:
     return [*opt.originals(ctx, incomplete), *opt.packets(ctx, incomplete)]
 
 
-def amend(
+def amend(  # long: one parameter a line
     name: Annotated[
         str,
         typer.Argument(metavar="NAME", help="A kept original or packet.", autocompletion=_names),

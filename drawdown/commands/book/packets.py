@@ -23,7 +23,7 @@ from drawdown.report.text.terminal import Screen
 from drawdown.wording.weights import noted_grams
 
 
-def put_by(
+def put_by(  # long: one parameter a line
     name: Annotated[str, typer.Argument(metavar="NAME", help="What stands on the packet.")],
     grams: Annotated[float, typer.Option(metavar="G", help="What the ink in it weighs.")],
     where: Annotated[str, typer.Option(metavar="TEXT", help="Where the packet is kept.")] = "",

@@ -45,7 +45,7 @@ def _anything(ctx: typer.Context, incomplete: str) -> list[str]:
     return opt.packets(ctx, incomplete) + opt.originals(ctx, incomplete)
 
 
-def labels(
+def labels(  # long: one parameter a line
     out: Annotated[Path, typer.Argument(metavar="OUT.pdf", help="The file to write.")],
     names: Annotated[
         list[str] | None,

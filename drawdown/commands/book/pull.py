@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from drawdown.book.columns import Pull
 
 
-def pull(
+def pull(  # long: one parameter a line
     photo: Annotated[
         Path, typer.Argument(metavar="PHOTO", help="Photo of the print and the card.")
     ],

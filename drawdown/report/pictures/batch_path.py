@@ -10,11 +10,11 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from calibration.colour.difference import local_metric
-from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
 from calibration.files import write_atomically
 from drawdown.reading.colour import K95
 from drawdown.report.pictures.answer import png_bytes
-from drawdown.report.pictures.canvas import fitting, font, plain
+from drawdown.report.pictures.canvas import fitting, font, plain, round_values
+from drawdown.report.text.terminal import swatch_rgb
 
 if TYPE_CHECKING:
     from drawdown.book.columns import Batch, Entry, Original, Reading
@@ -93,10 +93,10 @@ def draw_path(batch: Batch, original: Original | None, story: tuple[Entry, ...])
         _arrow(draw, places[k - 1], places[k])
     if target is not None:
         x, y = place(target)
-        draw.rectangle((x - 17, y - 17, x + 17, y + 17), _rgb(target), INK, 3)
+        draw.rectangle((x - 17, y - 17, x + 17, y + 17), swatch_rgb(target), INK, 3)
         draw.text((x + 26, y), "original", INK, font(22), anchor="lm")
     for number, ((x, y), lab) in enumerate(zip(places, way, strict=True), 1):
-        draw.ellipse((x - 15, y - 15, x + 15, y + 15), _rgb(lab), INK, 2)
+        draw.ellipse((x - 15, y - 15, x + 15, y + 15), swatch_rgb(lab), INK, 2)
         letters = INK if lab[0] > 50 else GROUND
         draw.text((x, y), str(number), letters, font(20), anchor="mm")
     _lightness(draw, way, target, reads)
@@ -107,11 +107,6 @@ def draw_path(batch: Batch, original: Original | None, story: tuple[Entry, ...])
     for row, note in enumerate(notes):
         draw.text((LEFT, HEIGHT - 68 + 30 * row), note, INK, font(20))
     return picture
-
-
-def _rgb(lab: np.ndarray) -> tuple[int, int, int]:
-    r, g, b = np.rint(255 * xyz_d50_to_srgb(lab_to_xyz(lab))).astype(int)
-    return int(r), int(g), int(b)
 
 
 def _region(entry: Entry) -> tuple[float, float]:
@@ -146,10 +141,8 @@ def _tolerance_ring(lab: np.ndarray, tolerance: float) -> np.ndarray:
 
 def _frame(draw: ImageDraw.ImageDraw, middle: np.ndarray, half: float) -> None:
     draw.rectangle((LEFT, TOP, LEFT + SIDE, TOP + SIDE), outline=FAINT)
-    step = float(_round_step(2 * half / 5))
     for axis, centre in ((1, middle[1]), (2, middle[2])):
-        first = np.ceil((centre - half) / step) * step
-        for value in np.arange(first, centre + half, step):
+        for value in round_values(centre - half, centre + half, 2 * half / 5):
             at = (value - centre) / (2 * half) * SIDE
             text = f"{value:g}"
             if axis == 1:
@@ -162,11 +155,6 @@ def _frame(draw: ImageDraw.ImageDraw, middle: np.ndarray, half: float) -> None:
                 draw.text((LEFT - 12, y), text, INK, font(20), anchor="rm")
     draw.text((LEFT + SIDE, TOP + SIDE + 40), "a*  (greener - redder)", INK, font(20), anchor="ra")
     draw.text((LEFT, TOP - 30), "b*  (up: yellower, down: bluer)", INK, font(20))
-
-
-def _round_step(least: float) -> float:
-    power = 10.0 ** np.floor(np.log10(least))
-    return float(next(m * power for m in (1, 2, 5, 10) if m * power >= least))
 
 
 def _arrow(draw: ImageDraw.ImageDraw, start, end) -> None:
@@ -197,8 +185,7 @@ def _lightness(draw: ImageDraw.ImageDraw, way, target, reads) -> None:
 
     draw.rectangle((BAR_LEFT, TOP, BAR_LEFT + BAR_WIDTH, TOP + SIDE), outline=FAINT)
     draw.text((BAR_LEFT, TOP - 30), "L*  (up: lighter)", INK, font(20))
-    step = _round_step((high - low) / 6)
-    for value in np.arange(np.ceil(low / step) * step, high, step):
+    for value in round_values(low, high, (high - low) / 6):
         y = height(value)
         draw.line((BAR_LEFT - 8, y, BAR_LEFT, y), FAINT)
         draw.text((BAR_LEFT - 12, y), f"{value:g}", INK, font(20), anchor="rm")
@@ -213,7 +200,7 @@ def _lightness(draw: ImageDraw.ImageDraw, way, target, reads) -> None:
         x, y = BAR_LEFT + gap * number, height(lab[0])
         r = min(14.0, 0.4 * gap)
         draw.line((x, height(lab[0] - bar), x, height(lab[0] + bar)), INK, 1)
-        draw.ellipse((x - r, y - r, x + r, y + r), _rgb(lab), INK, 2)
+        draw.ellipse((x - r, y - r, x + r, y + r), swatch_rgb(lab), INK, 2)
         if (number - 1) % every == 0:
             draw.text((x, TOP + SIDE + 12), str(number), INK, font(20), anchor="ma")
         if entry.de00 is not None and entry.de00_low95 is not None and told:

@@ -4,6 +4,7 @@ comes with Pillow (so: the same everywhere)."""
 from __future__ import annotations
 
 import functools
+import math
 import unicodedata
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
@@ -58,6 +59,15 @@ def broken(draw: ImageDraw, text: str, size: float, room: float) -> list[str]:
 Box = tuple[float, float, float, float]  # x0, y0, x1, y1
 Points = Iterable[tuple[float, float]]
 PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)
+
+
+def round_values(low: float, high: float, least: float) -> list[float]:
+    """The round values from ``low`` up to ``high``, apart by the smallest 1, 2 or 5 times a
+    power of ten that is no less than ``least``."""
+    power = 10.0 ** math.floor(math.log10(max(least, 1e-6)))
+    step = next(m * power for m in (1, 2, 5, 10) if m * power >= least)
+    first = math.ceil(low / step)
+    return [(first + k) * step for k in range(math.ceil(high / step - first))]
 
 
 def on_top(lab_d50) -> tuple[int, int, int]:

@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw
 from calibration.files import write_atomically
 from drawdown.book.edition import SOON, STOP, Point, Run
 from drawdown.report.pictures.answer import png_bytes
-from drawdown.report.pictures.canvas import PAPER, broken, font, plain
+from drawdown.report.pictures.canvas import PAPER, broken, font, plain, round_values
 from drawdown.report.text.book import count_words
 from drawdown.report.text.edition import SIGNS
 from drawdown.report.text.terminal import swatch_rgb
@@ -107,8 +107,7 @@ def _panel(
 
     right = WIDTH - RIGHT - 80
     draw.rectangle((LEFT, top, right, bottom), outline=FAINT, width=2)
-    step = _step((high_ - low_) / 5)
-    for value in np.arange(np.ceil(low_ / step) * step, high_ + 1e-9, step):
+    for value in round_values(low_, high_ + 1e-9, (high_ - low_) / 5):
         y = height(value)
         draw.line((LEFT - 10, y, LEFT, y), FAINT, 2)
         draw.text((LEFT - 16, y), f"{value:g}", INK, font(SMALL), anchor="rm")
@@ -172,8 +171,3 @@ def _name_lines(draw: ImageDraw.ImageDraw, x: float, names: list[tuple[float, st
 def _dashed(draw: ImageDraw.ImageDraw, x0: float, x1: float, y: float) -> None:
     for x in np.arange(x0, x1, 26):
         draw.line((x, y, min(x + 15, x1), y), INK, 3)
-
-
-def _step(least: float) -> float:
-    power = 10.0 ** np.floor(np.log10(max(least, 1e-6)))
-    return float(next(m * power for m in (1, 2, 5, 10) if m * power >= least))

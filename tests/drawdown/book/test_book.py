@@ -8,7 +8,7 @@ import json
 
 import numpy as np
 import pytest
-from book_kit import MIX, keep, names, reading_row
+from book_kit import MIX, keep, names, reading_row, told_by
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.book import columns as schema
@@ -245,7 +245,7 @@ def test_the_diary_alone_holds_everything(book):
     keep(book, "one", photo=b"1")
     keep(book, "two")
     book.undo()
-    told = book.diary.rows()
+    told = told_by(book.diary)
     for table in schema.TABLES:
         rows = {row["id"]: dict(row) for row in book.rows(f'SELECT * FROM "{table}"')}
         assert {key[1]: row for key, row in told.items() if key[0] == table} == rows
@@ -310,7 +310,7 @@ def test_a_lost_diary_is_written_afresh(book):
     (folder / "diary.jsonl").unlink()
     with open_book(folder) as again:
         keep(again, "two")
-        told = again.diary.rows()
+        told = told_by(again.diary)
         assert {row["name"] for key, row in told.items() if key[0] == "original"} == {"one", "two"}
 
 

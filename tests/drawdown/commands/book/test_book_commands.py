@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from book_kit import MIX, keep, names, quick_place
+from book_kit import MIX, keep, names
 from command_kit import json_of, run
 
 from drawdown.book import open_book
@@ -20,21 +20,9 @@ from drawdown.commands import main as cli
 from drawdown.report.text.book import columns_of, table
 from drawdown.report.text.terminal import Screen
 
-ROOT = Path(__file__).resolve().parents[3]
+ROOT = Path(__file__).resolve().parents[4]
 PHOTOS = ROOT / "fixtures" / "photos"
 HEAVY = ("numpy", "cv2", "scipy", "skimage", "colour", "PIL")
-
-
-@pytest.fixture
-def tmp_path():
-    yield from quick_place()
-
-
-@pytest.fixture
-def book(tmp_path, monkeypatch):
-    folder = tmp_path / "book"
-    monkeypatch.setenv("DRAWDOWN_BOOK", str(folder))
-    return folder
 
 
 # The whole way, with real photos -----------------------------------------------------------

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from book_kit import MIX, keep, quick_place
+from book_kit import MIX, keep
 from command_kit import run
 
 from drawdown.book import open_book
@@ -17,21 +17,9 @@ from drawdown.book.columns import MixPart
 from drawdown.book.packets import put_by
 from drawdown.commands.book import COMMANDS
 
-ROOT = Path(__file__).resolve().parents[3]
+ROOT = Path(__file__).resolve().parents[4]
 PHOTOS = ROOT / "fixtures" / "photos"
 HEAVY = ("numpy", "cv2", "scipy", "skimage", "colour", "PIL")
-
-
-@pytest.fixture
-def tmp_path():
-    yield from quick_place()
-
-
-@pytest.fixture
-def book(tmp_path, monkeypatch):
-    folder = tmp_path / "book"
-    monkeypatch.setenv("DRAWDOWN_BOOK", str(folder))
-    return folder
 
 
 @pytest.fixture

@@ -1,0 +1,1 @@
+from book_fixtures import book, tmp_path  # noqa: F401
