@@ -83,13 +83,17 @@ def xyz_d50_to_srgb(xyz: np.ndarray, clip: bool = True) -> np.ndarray:
 
 def munsell_value(y: float) -> float:
     """Munsell value of a luminous reflectance factor Y (0..1, perfect diffuser = 1) by
-    bisection of the quintic of ASTM D1535."""
+    bisection of ``y_of_value``."""
     low, high = 0.0, 10.0
     for _ in range(60):
         v = (low + high) / 2
-        percent = v * (1.1914 + v * (-0.22533 + v * (0.23352 + v * (-0.020484 + v * 0.00081939))))
-        if percent < 100 * y:
-            low = v
-        else:
-            high = v
+        low, high = (v, high) if y_of_value(v) < y else (low, v)
     return (low + high) / 2
+
+
+def y_of_value(value: float) -> float:
+    """Y 0..1 of a Munsell value 0..10: the quintic of ASTM D1535, in percent relative to the
+    perfect diffuser, divided by 100."""
+    v = float(value)
+    percent = v * (1.1914 + v * (-0.22533 + v * (0.23352 + v * (-0.020484 + v * 0.00081939))))
+    return percent / 100

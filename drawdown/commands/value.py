@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -11,6 +11,9 @@ from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
 from drawdown.commands.support.parse import read_mix
+
+if TYPE_CHECKING:
+    from calibration.colour.notation import Notation
 
 
 def value(  # long: one parameter a line
@@ -37,6 +40,10 @@ def value(  # long: one parameter a line
             help="One ink of the strip's mix and its parts; repeat for each ink.",
         ),
     ] = None,
+    notation: Annotated[
+        bool,
+        typer.Option("--notation", help="Also the full Munsell notation: hue, value and chroma."),
+    ] = False,
     shelf: opt.ShelfInUse = None,
     batch_grams: opt.BatchGrams = None,
     card: opt.CardFile = None,
@@ -65,7 +72,12 @@ def value(  # long: one parameter a line
     from drawdown.report.pictures.value import draw_value
     from drawdown.report.text.value import value_screen
 
-    answer, flags = (seen, plan), seen.all_flags
+    notations: dict[int, Notation] = {}
+    if notation:  # only then: it loads a large library
+        from calibration.colour.notation import notation as notation_of
+
+        notations = {s.number: notation_of(s.lab_d50, s.widest_u95) for s in seen.strips}
+    answer, flags = (seen, plan, notations), seen.all_flags
     return deliver(json, answer, value_json, value_screen, picture, draw_value, flags)
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000
-from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab, y_of_value
 from calibration.uncertainty.gauss_newton import most_probable, whitened
 from calibration.uncertainty.intervals import half_width, interval_with
 from calibration.uncertainty.streams import mirrored_normals, stream
@@ -20,7 +20,6 @@ from drawdown.ink.forward import film_slopes, lab_of_internal, xyz_of_film
 from drawdown.ink.prior import FILM_COMMON_SD, GUESSED, HALF, InkPrior, ink_rows, rows_of
 from drawdown.ink.shelf import Ink
 from drawdown.printing.opacity import WHITE_Y, Number
-from drawdown.printing.value import y_of_value
 
 SAMPLES = 200
 GUESSES = 12  # mixes that are tried when none was noted

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.spaces import lab_to_xyz, munsell_value, xyz_d50_to_srgb
+from calibration.colour.spaces import lab_to_xyz, munsell_value, xyz_d50_to_srgb, y_of_value
 
 
 @dataclass(frozen=True)
@@ -29,14 +29,6 @@ class Value:
 def y_of_l(l_star: float) -> float:
     """Y 0..1 of CIE lightness L*."""
     return float(lab_to_xyz(np.array([l_star, 0.0, 0.0]))[1])
-
-
-def y_of_value(value: float) -> float:
-    """Y 0..1 of a Munsell value 0..10: the quintic of ASTM D1535, in percent relative to the
-    perfect diffuser, divided by 100."""
-    v = float(value)
-    percent = v * (1.1914 + v * (-0.22533 + v * (0.23352 + v * (-0.020484 + v * 0.00081939))))
-    return percent / 100
 
 
 def l_of_value(value: float) -> float:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from calibration.colour.notation import hue_name
 from calibration.naming import named
 from drawdown.wording import figures as words
 from drawdown.wording import flags as flagging
 
 if TYPE_CHECKING:
+    from calibration.colour.notation import Notation
     from calibration.flags import Flag
     from drawdown.pipeline.read import Judgement
     from drawdown.pipeline.value import Plan
@@ -23,12 +25,28 @@ PLAN_MEANING = (
     "What comes of it rests on figures of the inks, fitted to the strip: ± and brackets hold "
     "the true value with 95 % probability if the pigments are those of the mix."
 )
+NOTATION_MEANING = (
+    "The notation is hue, value and chroma (ASTM D1535) of the renotation's chips as seen in "
+    "daylight C, to which the colour was moved; its value may so differ by a little."
+)
 _UNLIKE_DE = 4.0  # a mix that fits no better than this is hardly the one
 
 
 def remarks_on(seen: Judgement, plan: Plan | None) -> list[tuple[Flag, str]]:
     """Each flag, and in words which strip it is of ("" for the photo or the plan)."""
     return flagging.remarks_on(seen) + [(flag, "") for flag in (() if plan is None else plan.flags)]
+
+
+def notation_sentence(n: Notation) -> str:
+    """A full notation with its intervals, or why it has no hue."""
+    if n.chroma is None or n.chroma_95 is None:
+        return f"notation {n.text}: no hue and chroma can be told, {n.why}."
+    low, high = n.chroma_95
+    chroma = f"chroma {n.chroma:.1f} ({low:.1f} to {high:.1f})"
+    if n.hue_95 is None:
+        return f"notation {n.text}: {chroma}; no hue can be told, {n.why}."
+    first, last = (hue_name(end) for end in n.hue_95)
+    return f"notation {n.text}: hue from {first} to {last}, {chroma}."
 
 
 def parts_around(n: Number) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from calibration.colour.notation import hue_name
 from calibration.flags import codes
 from drawdown.pipeline.value import strip_value
 from drawdown.printing.value import hex_of
@@ -13,21 +15,22 @@ from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.value import MEANING, PLAN_MEANING, remarks_on, sentences
 
 if TYPE_CHECKING:
+    from calibration.colour.notation import Notation
     from drawdown.pipeline.read import Judgement
     from drawdown.pipeline.value import Plan
     from drawdown.printing.lighten import Lightened
     from drawdown.reading.colour import StripReading
 
 
-def value_json(seen: Judgement, plan: Plan | None) -> str:
-    """JSON text of ``drawdown value``."""
+def value_json(seen: Judgement, plan: Plan | None, notations: Mapping[int, Notation]) -> str:
+    """JSON text of ``drawdown value``; ``notations`` by the strip's number."""
     read = read_data(seen)
     said = [MEANING] if plan is None else [*sentences(plan), MEANING, PLAN_MEANING]
     data = {
         "photo": read["photo"],
         "card": read["card"],
         "strips": [
-            row | {"munsell": _value(strip)}
+            row | {"munsell": _value(strip) | _notation(notations.get(strip.number))}
             for strip, row in zip(seen.strips, read["strips"], strict=True)
         ],
         "plan": None if plan is None else _plan(plan),
@@ -41,6 +44,23 @@ def _value(strip: StripReading) -> dict[str, Any]:
     v = strip_value(strip)
     data = {key: rounded(getattr(v, key), 2) for key in ("value", "low95", "high95", "grey_l")}
     return data | {"grey_srgb": v.grey_hex}
+
+
+def _notation(n: Notation | None) -> dict[str, Any]:
+    """The notation, as an extra key where it was asked for."""
+    if n is None:
+        return {}
+    return {
+        "notation": {
+            "text": n.text,
+            "hue": None if n.hue is None else hue_name(n.hue),
+            "hue_95": None if n.hue_95 is None else [hue_name(end) for end in n.hue_95],
+            "value": rounded(n.value, 2),
+            "chroma": rounded(n.chroma, 2),
+            "chroma_95": None if n.chroma_95 is None else numbers(n.chroma_95),
+            "why_no_hue": n.why or None,
+        }
+    }
 
 
 def _plan(plan: Plan) -> dict[str, Any]:

@@ -17,8 +17,11 @@ from drawdown.wording.opacity import interval
 from drawdown.wording.value import grams_around, layer_text, names, parts_around, sentences
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from PIL import Image
 
+    from calibration.colour.notation import Notation
     from drawdown.pipeline.read import Judgement
     from drawdown.pipeline.value import Plan
     from drawdown.printing.lighten import Lightened
@@ -32,7 +35,9 @@ _TALLEST = 60.0
 _BOLD = 0.09
 
 
-def draw_value(seen: Judgement, plan: Plan | None) -> Image.Image:
+def draw_value(
+    seen: Judgement, plan: Plan | None, notations: Mapping[int, Notation]
+) -> Image.Image:
     """The picture: values of all strips, or of the one that is to be lightened and how."""
     strips = [s for s in seen.strips if plan is None or s.number == plan.number]
     page = Page(
@@ -43,7 +48,7 @@ def draw_value(seen: Judgement, plan: Plan | None) -> Image.Image:
     page.put(Path(seen.photo.path).name, 3.0, _LEFT, 9.2, QUIET, room=92)
     page.y = 15.2
     for strip in strips:
-        _row(page, strip)
+        _row(page, strip, notations.get(strip.number))
     if plan is not None:
         _plan(page, plan)
     else:
@@ -59,13 +64,14 @@ def _grey(value_l: float) -> tuple[float, float, float]:
     return value_l, 0.0, 0.0
 
 
-def _row(page: Page, strip: StripReading) -> None:
+def _row(page: Page, strip: StripReading, notation: Notation | None) -> None:
     """Ink and grey edge to edge, number and value, and the place on the grey scale."""
     v, top = strip_value(strip), page.y
     page.field((_LEFT, top, 19, top + 15), strip.lab_d50)
     page.field((19, top, 34, top + 15), _grey(v.grey_l))
     page.box((_LEFT, top, 34, top + 15), edge=QUIET)
-    page.put(f"{strip.number}  value {v.value:.1f}", 4.2, 37, top, bold=_BOLD, room=92)
+    called = "" if notation is None else f"  {notation.text}"
+    page.put(f"{strip.number}  value {v.value:.1f}{called}", 4.2, 37, top, bold=_BOLD, room=92)
     text = f"({v.low95:.1f} to {v.high95:.1f})  grey {v.grey_hex}"
     page.put(text, 2.9, 37, top + 5.0, room=58)
     left, right, rail = 37.5, 94.5, top + 11.4

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from drawdown.pipeline.value import strip_value
@@ -14,6 +14,7 @@ from drawdown.wording.figures import count
 from drawdown.wording.opacity import interval
 
 if TYPE_CHECKING:
+    from calibration.colour.notation import Notation
     from drawdown.pipeline.read import Judgement
     from drawdown.pipeline.value import Plan
     from drawdown.printing.lighten import Lightened
@@ -21,8 +22,10 @@ if TYPE_CHECKING:
 _LABEL, _COLUMN = 18, 20
 
 
-def value_screen(seen: Judgement, plan: Plan | None, screen: Screen) -> str:
-    """The answer of ``drawdown value``."""
+def value_screen(
+    seen: Judgement, plan: Plan | None, notations: Mapping[int, Notation], screen: Screen
+) -> str:
+    """The answer of ``drawdown value``; ``notations`` by the strip's number."""
     lines = Lines(screen, margin=1)
     lines.add(f" Value of {count(len(seen.strips), 'strip')} in {seen.photo.path}", "1")
     lines.add()
@@ -33,11 +36,15 @@ def value_screen(seen: Judgement, plan: Plan | None, screen: Screen) -> str:
             f"the grey {v.grey_hex} (L* {v.grey_l:.1f})",
             later="   ",
         )
+        if strip.number in notations:
+            lines.say(told.notation_sentence(notations[strip.number]), first="   ", later="   ")
     if plan is not None:
         lines.add()
         _plan(lines, plan)
     lines.remarks(told.remarks_on(seen, plan))
     lines.add()
+    if notations:
+        lines.say(told.NOTATION_MEANING)
     if plan is None:
         lines.say(told.MEANING)
     else:

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab, y_of_value
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from calibration.errors import WrongUsage
 from drawdown.commands import main as cli
@@ -31,7 +31,7 @@ from drawdown.printing.lighten import (
     ink_samples,
     lighten,
 )
-from drawdown.printing.value import grey_hex, hex_of, l_of_value, value_of, y_of_value
+from drawdown.printing.value import grey_hex, hex_of, l_of_value, value_of
 
 ROOT = Path(__file__).resolve().parents[3]
 PHOTO = ROOT / "fixtures" / "photos" / "no-match.jpg"
@@ -302,3 +302,22 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
 def test_wrong_usage(argv, capsys):
     assert cli.main(["value", str(PHOTO), *argv]) == 2
     assert capsys.readouterr().out == ""
+
+
+@pytest.mark.slow
+def test_the_full_notation_is_told_when_it_is_asked_for(capsys, tmp_path):
+    from calibration.colour.notation import notation
+
+    typed = ["value", str(PHOTO)]
+    assert cli.main([*typed, "--notation", "--json"]) == 0
+    asked = json.loads(capsys.readouterr().out)
+    assert cli.main([*typed, "--json"]) == 0
+    plain = json.loads(capsys.readouterr().out)
+    for strip, bare in zip(asked["strips"], plain["strips"], strict=True):
+        told = strip["munsell"].pop("notation")
+        assert strip == bare
+        assert told["text"] == notation(np.array(strip["lab_d50"]), np.array(strip["lab_u95"])).text
+    picture = tmp_path / "v.png"
+    assert cli.main([*typed, "--notation", "--picture", str(picture)]) == 0
+    assert f"notation {told['text']}: hue from {told['hue_95'][0]}" in capsys.readouterr().out
+    assert picture.stat().st_size > 1000
