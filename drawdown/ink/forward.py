@@ -96,20 +96,24 @@ def film_slopes(
 ) -> FilmSlopes:
     """Lab of films with K and S (..., 31), with its derivatives."""
     r, by_k, by_s, by_x = reflectance_slopes(k, s, film, under)
-    lab, by_r = _outward(r, surface)
-    by_film = (by_x[..., None, :] @ by_r)[..., 0, :]
-    return FilmSlopes(lab, by_k[..., None] * by_r, by_s[..., None] * by_r, by_film)
+    lab, by_seen = _outward(r, surface)
+    seen = measured_slope(r)  # spectra first: they are a third of what comes after
+    by_film = ((seen * by_x)[..., None, :] @ by_seen)[..., 0, :]
+    return FilmSlopes(
+        lab, (seen * by_k)[..., None] * by_seen, (seen * by_s)[..., None] * by_seen, by_film
+    )
 
 
 def lab_by_ground(k: ArrayLike, s: ArrayLike, film: ArrayLike, under: ArrayLike) -> np.ndarray:
     """(..., 31, 3) how Lab of films follows the ground's internal reflectance."""
-    _, by_r = _outward(reflectance(k, s, film, under), 0.0)
-    by_ground: np.ndarray = reflectance_by_ground(k, s, film, under)[..., None] * by_r
+    r = reflectance(k, s, film, under)
+    _, by_seen = _outward(r, 0.0)
+    inside = measured_slope(r) * reflectance_by_ground(k, s, film, under)
+    by_ground: np.ndarray = inside[..., None] * by_seen
     return by_ground
 
 
 def _outward(internal: np.ndarray, surface: float | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Lab (..., 3) of internal reflectances, and how it follows them (..., 31, 3)."""
+    """Lab (..., 3) of internal reflectances, and how it follows the measured ones (..., 31, 3)."""
     xyz = (measured_from_internal(internal) + surface) @ XYZ_D50_WEIGHTS
-    by_r = XYZ_D50_WEIGHTS @ lab_by_xyz(xyz).swapaxes(-1, -2) * measured_slope(internal)[..., None]
-    return xyz_to_lab(xyz), by_r
+    return xyz_to_lab(xyz), XYZ_D50_WEIGHTS @ lab_by_xyz(xyz).swapaxes(-1, -2)
