@@ -166,7 +166,6 @@ def advise(
     share = float(np.clip(best.first_share, *(NEXT_SHARES if len(steps) > 1 else FIRST_SHARES)))
     amounts = weigh_out(shelf, best.added, share, batch_grams, scale_step)
     outcome = predict(model, now, amounts.shares)  # what the scale shows is what goes in
-    again = not amounts.additions and HARDLY_WITHIN < nothing.within < SURE_WITHIN
     basis = Basis(
         inks=tuple(ink for ink in shelf if ink.name in {*used, *amounts.inks}),
         lab_original=now.lab_original, lab_nearest=nearest.lab, de00_nearest=nearest.de00,
@@ -184,7 +183,7 @@ def advise(
         predicted_de00_high95=outcome.de00_high95 if amounts.additions else high_now(now),
         first_de00_95=interval(model, now, amounts.first_shares) if amounts.additions else None,
         mix_used={} if foreign else used, mix_inferred=mix is None, p_within=nothing.within,
-        look_again=again and pulls(steps) < MOST_PULLS and not foreign,
+        look_again=not (amounts.additions or foreign) and _unsettled(nothing.within, steps),
         lamps=() if foreign else other_lamps(model, amounts.shares, lamps),
         flags=_flags(basis, amounts.inks), basis=basis,
     )  # fmt: skip
@@ -237,6 +236,11 @@ def _choose(
     if nothing.within >= SURE_WITHIN or gain < max(LEAST_GAIN, LEAST_GAIN_SHARE * nothing.rms_de00):
         best = nothing
     return best, nothing
+
+
+def _unsettled(within: float, steps: tuple[Step, ...]) -> bool:
+    """Whether one more strip of the batch as it is would tell more."""
+    return HARDLY_WITHIN < within < SURE_WITHIN and pulls(steps) < MOST_PULLS
 
 
 def _distance(seen: Reading) -> float:

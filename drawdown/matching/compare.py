@@ -6,7 +6,7 @@ Pure: two colours in, a frozen record of numbers and codes out. The theory is in
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -53,20 +53,18 @@ SHOWN_CHI2 = 7.815
 # as an even one may be, off its mean by that much in some direction (root mean square).
 UNKNOWN_LIGHT_SD, UNKNOWN_EVENNESS_DE00 = DIFFERENT_LIGHT_SD, UNEVEN_DE
 
-MATCH, NO_MATCH, TOO_CLOSE = VERDICTS = ("match", "no match", "too close to call")
-# What would settle a verdict that is too close to call: codes; the words are in wording/verdict.
-LET_DRY, ONE_PHOTO, BY_EYE, PULL_EVENLY, EVEN_LIGHT = (
-    "let-dry", "one-photo", "by-eye", "pull-evenly", "even-light",
-)  # fmt: skip
-AT_THE_TOLERANCE, NO_GLARE, NO_SHADOW, NEARER, MEASURE_CARD = (
-    "at-the-tolerance", "no-glare", "no-shadow", "nearer", "measure-card",
-)  # fmt: skip
+MATCH, NO_MATCH, TOO_CLOSE = "match", "no match", "too close to call"
+# What would settle a verdict that is too close to call; the words are in wording/verdict.
+Remedy = Literal[
+    "let-dry", "one-photo", "by-eye", "pull-evenly", "even-light", "at-the-tolerance", "no-glare",
+    "no-shadow", "nearer", "measure-card",
+]  # fmt: skip
 
 
 class Settle(NamedTuple):
-    """What to do, as a code, and to which of the two where it is one of them."""
+    """What to do, and to which of the two where it is one of them."""
 
-    code: str
+    code: Remedy
     role: str | None = None
 
 
@@ -79,8 +77,9 @@ class Comparison:
     ``d_lab_cov`` (3, 3) the covariance of their difference. ``de00`` is the best estimate of
     CIEDE2000, freed of the bias that noise gives near zero; ``de00_low95`` and ``de00_high95``
     its 95 % interval; ``p_within`` the probability that the true difference is within
-    ``tolerance``. ``verdict`` is one of ``VERDICTS``, None when a hard flag forbids one; ``settle``
-    what would settle one that is too close to call. ``film`` is None where no paper is known."""
+    ``tolerance``. ``verdict`` is ``MATCH``, ``NO_MATCH`` or ``TOO_CLOSE``, None when a hard flag
+    forbids one; ``settle`` what would settle one that is too close to call. ``film`` is None where
+    no paper is known."""
 
     original: int | None
     batch: int | None
@@ -191,7 +190,9 @@ def compare(
     settle = None
     if verdict == TOO_CLOSE:
         apart = abs(best - tolerance)
-        settle = Settle(LET_DRY) if wet_with_dry else _settle(original, batch, cov, apart, setting)
+        settle = (
+            Settle("let-dry") if wet_with_dry else _settle(original, batch, cov, apart, setting)
+        )
     return Comparison(
         _number(original), _number(batch), lab_o, lab_b, cov, best, low, high, tolerance, p,
         verdict, settle, tuple(flags), film,
@@ -323,21 +324,21 @@ def _settle(
     """The largest removable part of the uncertainty, as something to do. ``apart`` is how far
     the best estimate lies from the tolerance."""
     if setting.across_photos:
-        return Settle(ONE_PHOTO)
+        return Settle("one-photo")
     if setting.other_inks:
-        return Settle(BY_EYE)
+        return Settle("by-eye")
     light = 40 * max(_light_sd(original), _light_sd(batch))
     role = "batch" if _evenness(batch) > _evenness(original) else "original"
     uneven = max(_evenness(original), _evenness(batch)) / 2
     total = float(np.sqrt(np.trace(cov) / 3))
     if uneven > max(light, 0.5 * total):
-        return Settle(PULL_EVENLY, role)
+        return Settle("pull-evenly", role)
     if light > 0.5 * total:
-        return Settle(EVEN_LIGHT)
+        return Settle("even-light")
     if apart <= AT_TOLERANCE:
-        return Settle(AT_THE_TOLERANCE)
+        return Settle("at-the-tolerance")
     if setting.glare:
-        return Settle(NO_GLARE)
+        return Settle("no-glare")
     if setting.shaded_card:
-        return Settle(NO_SHADOW)
-    return Settle(MEASURE_CARD if setting.nominal_card else NEARER)
+        return Settle("no-shadow")
+    return Settle("measure-card" if setting.nominal_card else "nearer")

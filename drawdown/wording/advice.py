@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from calibration.colour.illuminants import HERE, LAMPS
 from calibration.naming import named
-from drawdown.matching.amounts import round_grams
+from drawdown.matching.amounts import Rows, round_grams
 from drawdown.wording.difference import missing_direction
 from drawdown.wording.figures import number, parts
 from drawdown.wording.weights import grams, noted_grams
@@ -44,14 +44,19 @@ def wait_for(judgement: Judgement) -> str:
 
 def first_step(advice: Advice) -> str:
     """What to stir in before looking again."""
-    weights = dict(advice.grams_first or ())
-    steps = [
-        f"{parts(amount)} parts of {ink}"
-        + (f" ({weight(advice, ink, weights[ink])})" if ink in weights else "")
-        for ink, amount in advice.add_first
-    ]
-    of_it = "" if weights else " per 100 of the batch"
-    return f"First stir in {' and '.join(steps)}{of_it}{_expected(advice)}."
+    of_it = "" if advice.grams_first else " per 100 of the batch"
+    steps = _listed(advice, advice.add_first, advice.grams_first, " parts of")
+    return f"First stir in {steps}{of_it}{_expected(advice)}."
+
+
+def _listed(advice: Advice, rows: Rows, weights: Rows | None, of: str = "") -> str:
+    """Parts of each ink, and what that weighs."""
+    known = dict(weights or ())
+    return " and ".join(
+        f"{parts(amount)}{of} {ink}"
+        + (f" ({weight(advice, ink, known[ink])})" if ink in known else "")
+        for ink, amount in rows
+    )
 
 
 def weight(advice: Advice, ink: str, value: float) -> str:
@@ -89,14 +94,9 @@ def all_of_it(advice: Advice) -> str:
 
 def in_all(advice: Advice) -> str:
     """The same with its amounts, in one line."""
-    weights = dict(advice.grams or ())
-    amounts = [
-        f"{parts(amount)} {ink}"
-        + (f" ({weight(advice, ink, weights[ink])})" if ink in weights else "")
-        for ink, amount in advice.additions
-    ]
+    amounts = _listed(advice, advice.additions, advice.grams)
     return (
-        f"In all, per 100 parts: {' and '.join(amounts)}. Delta E should then be about "
+        f"In all, per 100 parts: {amounts}. Delta E should then be about "
         f"{number(advice.predicted_de00)} (95 % below {number(advice.predicted_de00_high95)})."
     )
 

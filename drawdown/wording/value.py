@@ -89,14 +89,16 @@ def sentences(plan: Plan) -> list[str]:
             f"{' and '.join(flooded)}: more than the batch itself. Take out a portion and let "
             "that down, or the whole would grow beyond use."
         )
-    both = [w for w in plan.ways if w.parts is not None]
+    both = [
+        (way.ratio.value, way.ink, float(way.lab_over_layer[0]))
+        for way in plan.ways
+        if way.parts and way.ratio and way.lab_over_layer is not None
+    ]
     if len(both) == 2:
-        covering, clear = sorted(both, key=lambda w: -w.ratio.value)
+        (more, covering, dark), (less, clear, light) = sorted(both, reverse=True)
         said.append(
-            f"With {covering.ink} it covers more (contrast ratio {covering.ratio.value:.2f} "
-            f"against {clear.ratio.value:.2f}): over {plan.layer} it comes to L* "
-            f"{covering.lab_over_layer[0]:.0f}, with {clear.ink} to L* "
-            f"{clear.lab_over_layer[0]:.0f}."
+            f"With {covering} it covers more (contrast ratio {more:.2f} against {less:.2f}): over "
+            f"{plan.layer} it comes to L* {dark:.0f}, with {clear} to L* {light:.0f}."
         )
     ratio = ", ".join(f"{ink} {words.parts(x)}" for ink, x in plan.mix.items())
     if plan.guessed:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,8 +13,14 @@ from PIL import Image, ImageDraw
 from drawdown.report.pictures.canvas import font, plain
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+    from PIL.ImageDraw import ImageDraw as Draw
+
     from drawdown.pipeline.read import Judgement
     from drawdown.strips.strip import Strip
+
+    Rgb = tuple[int, int, int]
+    Place = Callable[[ArrayLike], np.ndarray]
 
 DARK, LIGHT = (0, 0, 0), (255, 255, 255)
 _SHIFT = 4  # fractional bits of cv2's coordinates
@@ -26,25 +33,25 @@ def mark_photo(rgb: np.ndarray, scale: float, judgement: Judgement) -> Image.Ima
     unit = canvas.shape[1] / 100
     view = judgement.view
 
-    def place(points_mm: np.ndarray) -> np.ndarray:
+    def place(points_mm: ArrayLike) -> np.ndarray:
         # Pixel centres at whole numbers, before and after scaling.
-        return (view.to_px(np.asarray(points_mm, dtype=float)) + 0.5) * scale - 0.5
+        return np.asarray((view.to_px(np.asarray(points_mm, dtype=float)) + 0.5) * scale - 0.5)
 
     width_mm, height_mm = view.card.size_mm
     card = place([(0, 0), (width_mm, 0), (width_mm, height_mm), (0, height_mm)])
     _outline(canvas, card, unit * 0.35)
     outlines = []
     for colour in judgement.strips:
-        corners = place(colour.strip.corners_mm)
+        corners = place(colour.corners_mm)
         _even_part(canvas, colour.strip, judgement, place, unit)
         _outline(canvas, corners, unit * 0.5)
-        outlines.append((colour.strip.number, corners))
+        outlines.append((colour.number, corners))
     picture = Image.fromarray(canvas)
     _name_all(picture, outlines, card, _roles(judgement), unit)
     return picture
 
 
-def _roles(judgement: Judgement) -> dict[int, str]:
+def _roles(judgement: Judgement) -> dict[int | None, str]:
     c = judgement.comparison
     if c is None:
         return {}
@@ -59,18 +66,17 @@ def _outline(canvas: np.ndarray, corners: np.ndarray, width: float) -> None:
     _line(canvas, corners, LIGHT, width)
 
 
-def _line(canvas: np.ndarray, points: np.ndarray, colour, width: float) -> None:
+def _line(canvas: np.ndarray, points: np.ndarray, colour: Rgb, width: float) -> None:
     fixed = np.rint(points * (1 << _SHIFT)).astype(np.int32).reshape(-1, 1, 2)
     cv2.polylines(canvas, [fixed], True, colour, max(1, round(width)), cv2.LINE_AA, _SHIFT)
 
 
-def _even_part(canvas, strip: Strip, judgement: Judgement, place, unit: float) -> None:
+def _even_part(
+    canvas: np.ndarray, strip: Strip, judgement: Judgement, place: Place, unit: float
+) -> None:
     """A thin line round the part that was measured."""
-    body = getattr(strip, "body", None)
-    if body is None or not body.any():
-        return
-    least = _SMALLEST_PATCH * np.count_nonzero(body)
-    pieces, _ = cv2.findContours(body.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    least = _SMALLEST_PATCH * np.count_nonzero(strip.body)
+    pieces, _ = cv2.findContours(strip.body.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     for piece in pieces:
         if cv2.contourArea(piece) < least:
             continue
@@ -110,7 +116,7 @@ def _name_all(
     picture: Image.Image,
     outlines: list[tuple[int, np.ndarray]],
     card: np.ndarray,
-    roles: dict[int, str],
+    roles: dict[int | None, str],
     unit: float,
 ) -> None:
     draw = ImageDraw.Draw(picture)
@@ -145,13 +151,16 @@ def _cover(taken: np.ndarray, corners: np.ndarray, cost: float) -> None:
     taken += cost * inside
 
 
-def _find_room(draw, text: str, size: float, corners, taken: np.ndarray, picture_size) -> _Tag:
+def _find_room(
+    draw: Draw, text: str, size: float, corners: np.ndarray, taken: np.ndarray,
+    picture_size: tuple[int, int],
+) -> _Tag:  # fmt: skip
     """A place for a name near an outline where it covers as little as can be."""
     left, _, right, _ = draw.textbbox((0, 0), plain(text), font=font(size))
     pad = 0.3 * size
     width, height = right - left + 2 * pad, size * 1.1 + pad
     (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
-    best, best_cost = None, np.inf
+    tags = []
     for far in (0.4, 1.6, 3.2, 5.0):
         gap = far * size
         across = [(x0 + x1 - width) / 2, x0, x1 - width, x0 - width * 0.7, x1 - width * 0.3]
@@ -167,9 +176,8 @@ def _find_room(draw, text: str, size: float, corners, taken: np.ndarray, picture
             cost = float(taken[rows, columns].mean()) + 0.004 * order + 0.06 * far
             start, end = (np.array(point) for point in tag.leader)
             cost += _crossed(taken, start, end) + 0.15 * np.hypot(*(end - start)) / size
-            if cost < best_cost:
-                best, best_cost = tag, cost
-    return best
+            tags.append((cost, tag))
+    return min(tags, key=lambda found: found[0])[1]
 
 
 def _crossed(taken: np.ndarray, start: np.ndarray, end: np.ndarray) -> float:
@@ -180,7 +188,7 @@ def _crossed(taken: np.ndarray, start: np.ndarray, end: np.ndarray) -> float:
     return float(taken[row, column].max())
 
 
-def _draw_tag(draw, tag: _Tag, unit: float) -> None:
+def _draw_tag(draw: Draw, tag: _Tag, unit: float) -> None:
     left, top, right, bottom = tag.box
     draw.rounded_rectangle(
         tag.box, radius=0.3 * tag.size, fill=DARK, outline=LIGHT, width=max(1, round(0.2 * unit))

@@ -79,5 +79,5 @@ def test_a_wet_colour_out_of_the_book_dries_too():
     assert put.guessed
     assert not isinstance(put.original, StripReading)
     assert put.original.state == "dry"
-    assert cp.compare(put.original, put.batch, wet_with_dry=True).settle == (cp.LET_DRY, None)
+    assert cp.compare(put.original, put.batch, wet_with_dry=True).settle == ("let-dry", None)
     assert strip_flags(put.original) == []

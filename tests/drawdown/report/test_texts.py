@@ -5,6 +5,7 @@ wrongly."""
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import get_args
 
 import fake_judgement as fake
 import numpy as np
@@ -125,3 +126,12 @@ def test_numbers_of_a_refused_photo_are_not_called_right(monkeypatch, verdict, s
     assert any("do not use them" in text for text in lines) is not said
     screen = match_screen(judgement, Screen())
     assert ("do not use them" in screen) is not said
+
+
+def test_every_way_to_settle_a_verdict_has_its_words():
+    told = {
+        to_settle(fake.comparison("too close to call", settle=cp.Settle(code, "batch")))
+        for code in get_args(cp.Remedy)
+    }
+    assert len(told) == len(get_args(cp.Remedy))
+    assert all(text.startswith("To settle it: ") and text.endswith(".") for text in told)
