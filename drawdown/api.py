@@ -267,6 +267,7 @@ def advise(
     import numpy as np
 
     from drawdown.matching.advise import advise as advise_colours
+    from drawdown.matching.amounts import Weighing
     from drawdown.matching.batch_history import Step, reading_of
     from drawdown.studio.shelf_file import shelf_in_use
 
@@ -278,8 +279,7 @@ def advise(
         None if mix is None else dict(mix),
         tolerance=tolerance,
         paper_lab=None if paper_lab_d50 is None else np.array(paper_lab_d50, dtype=float),
-        batch_grams=batch_grams,
-        scale_step=scale_step,
+        weighing=Weighing(batch_grams, scale_step),
         verdict=comparison.verdict,
     )
 

@@ -14,13 +14,13 @@ import numpy as np
 from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.illuminants import UnderLamp
 from calibration.errors import WrongUsage
-from drawdown.defaults import SCALE_STEP_G, TOLERANCE_DE00
+from drawdown.defaults import TOLERANCE_DE00
 from drawdown.flags import STAND_IN_INKS, Flag
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.prior import Knowledge
 from drawdown.ink.shelf import Ink, Shelf
 from drawdown.matching.addition_search import Option, search
-from drawdown.matching.amounts import weigh_out
+from drawdown.matching.amounts import UNWEIGHED, Weighing, weigh_out
 from drawdown.matching.batch_history import Reading, Step, pulls
 from drawdown.matching.batch_model import ORIGINAL_SD, Fit, fit
 from drawdown.matching.compare import MATCH, TOO_CLOSE
@@ -67,8 +67,7 @@ class Basis:
     de00_before: float | None
     de00_equal_film: float
     tolerance: float
-    batch_grams: float | None
-    scale_step: float
+    weighing: Weighing
     settled: bool
     reachable: bool
     hue_on_shelf: bool
@@ -132,8 +131,7 @@ def advise(
     *,
     tolerance: float = TOLERANCE_DE00,
     paper_lab: np.ndarray | None = None,
-    batch_grams: float | None = None,
-    scale_step: float = SCALE_STEP_G,
+    weighing: Weighing = UNWEIGHED,
     verdict: str | None = None,
     knowledge: Knowledge | None = None,
     film_effect: float | None = None,
@@ -143,13 +141,12 @@ def advise(
 
     ``steps`` are the photos of the batch, this one last; ``mix`` the recipe (any names the shelf
     finds, parts by weight) as at the first of them, None to guess one; ``paper_lab`` (3,) the bare
-    sheet; ``scale_step`` grams the scale can show; ``verdict`` what this photo's comparison came
+    sheet; ``verdict`` what this photo's comparison came
     to; ``knowledge`` what was learnt of the inks before; ``film_effect`` Delta E of a film 30 %
-    thinner as the strips show it, which helps to guess a recipe; ``lamps`` (name -> (31, 3)
-    weights) are told of beside the usual ones. Raises ``WrongUsage`` for an ink that is not on the
-    shelf."""
+    thinner as the strips show it, which helps to guess a recipe; ``lamps`` (name -> (31, 3)) are
+    told of beside the usual ones. Raises ``WrongUsage`` for an ink that is not on the shelf."""
     now = steps[-1].reading
-    _check(batch_grams, tolerance, steps[-1].film_ratio, scale_step)
+    _check(weighing, tolerance, steps[-1].film_ratio)
     ground = paper_ground(paper_lab)
     recipes = _recipes(shelf, mix, now.lab_original, ground, film_effect)
     foreign = recipes.foreign
@@ -164,14 +161,14 @@ def advise(
     if not reachable:
         best = nothing
     share = float(np.clip(best.first_share, *(NEXT_SHARES if len(steps) > 1 else FIRST_SHARES)))
-    amounts = weigh_out(shelf, best.added, share, batch_grams, scale_step)
+    amounts = weigh_out(shelf, best.added, share, weighing)
     outcome = predict(model, now, amounts.shares)  # what the scale shows is what goes in
     basis = Basis(
         inks=tuple(ink for ink in shelf if ink.name in {*used, *amounts.inks}),
         lab_original=now.lab_original, lab_nearest=nearest.lab, de00_nearest=nearest.de00,
         de00_before=_distance(steps[-2].reading) if len(steps) > 1 else None,
         de00_now=de00_now, de00_equal_film=outcome.de00_equal_film, tolerance=tolerance,
-        batch_grams=batch_grams, scale_step=scale_step, settled=verdict != TOO_CLOSE,
+        weighing=weighing, settled=verdict != TOO_CLOSE,
         hue_on_shelf=_hue_on_shelf(shelf, now.lab_original, ground),
         reachable=reachable, surprising=contradicts(model.surprise, model.freedom),
         newest_added=bool(steps[-1].added), learnt=knowledge is not None, foreign=foreign,
@@ -263,13 +260,11 @@ def _hue_on_shelf(shelf: Shelf, lab: np.ndarray, ground: np.ndarray) -> bool:
     return bool(wanted < 5 or ((cosine > SAME_HUE) & (chroma > 0.8 * wanted)).any())
 
 
-def _check(
-    batch_grams: float | None, tolerance: float, film_ratio: float | None, scale_step: float
-) -> None:
+def _check(weighing: Weighing, tolerance: float, film_ratio: float | None) -> None:
     for what, value in (
-        ("batch's weight", batch_grams),
+        ("batch's weight", weighing.batch_g),
         ("tolerance", tolerance),
-        ("scale's step", scale_step),
+        ("scale's step", weighing.step_g),
     ):
         if value is not None and not (np.isfinite(value) and value > 0):
             raise WrongUsage(

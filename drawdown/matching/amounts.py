@@ -15,6 +15,17 @@ KNIFE_TIP_PARTS = 0.1  # of 100, when the batch's weight is not known
 Rows = tuple[tuple[str, float], ...]
 
 
+@dataclass(frozen=True)
+class Weighing:
+    """What the batch weighs, None when nobody said, and the smallest step the scale shows."""
+
+    batch_g: float | None = None
+    step_g: float = SCALE_STEP_G
+
+
+UNWEIGHED = Weighing()
+
+
 @dataclass(frozen=True, eq=False)
 class Amounts:
     """What to weigh. ``additions`` and ``first`` are (ink, parts per 100 of what they go
@@ -37,31 +48,29 @@ class Amounts:
         return tuple(name for name, _ in self.additions)
 
 
-def weigh_out(
-    shelf: Shelf, added: np.ndarray, first_share: float, batch_grams: float | None,
-    scale_step: float = SCALE_STEP_G,
-) -> Amounts:  # fmt: skip
+def weigh_out(shelf: Shelf, added: np.ndarray, first_share: float, weighing: Weighing) -> Amounts:
     """Amounts for ``added`` (n,) shares of the batch, of which ``first_share`` goes in first."""
     rows = [(ink, float(a)) for ink, a in zip(shelf, added, strict=True) if a > 0]
     rows.sort(key=lambda row: -row[1])
     total = 100 * sum(share for _, share in rows)
     portion = round(100 / (100 + total), 2) if total > FLOOD_PARTS else 1.0
-    if batch_grams is None:
+    step = weighing.step_g
+    if weighing.batch_g is None:
         parts = [(ink, round_parts(100 * share)) for ink, share in rows]
         first = [(ink, round_parts(100 * first_share * share)) for ink, share in rows]
         tips = [ink.name for ink, amount in parts if amount < KNIFE_TIP_PARTS]
         grams = grams_first = None
     else:
-        whole = portion * batch_grams
-        weights = [(ink, round_grams(share * whole, scale_step)) for ink, share in rows]
+        whole = portion * weighing.batch_g
+        weights = [(ink, round_grams(share * whole, step)) for ink, share in rows]
         start = [
-            (ink, first_grams(first_share * share * whole, weight, scale_step))
+            (ink, first_grams(first_share * share * whole, weight, step))
             for (ink, share), (_, weight) in zip(rows, weights, strict=True)
         ]
         parts, first = (
             [(ink, 100 * weight / whole) for ink, weight in one] for one in (weights, start)
         )
-        tips = [ink.name for ink, share in rows if share * whole < scale_step]
+        tips = [ink.name for ink, share in rows if share * whole < step]
         grams, grams_first = _named(weights) or None, _named(start) or None
     return Amounts(
         _named(parts, rounded=True), _named(first, rounded=True), portion, grams, grams_first,

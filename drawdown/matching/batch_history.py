@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calibration.uncertainty.intervals import K95
 from drawdown.reading.colour import Colour
@@ -28,16 +29,16 @@ class Reading:
     def difference_covariance(self) -> np.ndarray:
         """(3, 3) of batch less original."""
         step = np.hstack([-np.eye(3), np.eye(3)])
-        return step @ self.covariance @ step.T
+        return np.asarray(step @ self.covariance @ step.T)
 
 
 def reading(
-    lab_original,
-    lab_batch,
-    samples_original=None,
-    samples_batch=None,
-    difference_cov=None,
-    common_sd=None,
+    lab_original: ArrayLike,
+    lab_batch: ArrayLike,
+    samples_original: np.ndarray | None = None,
+    samples_batch: np.ndarray | None = None,
+    difference_cov: ArrayLike | None = None,
+    common_sd: ArrayLike | None = None,
 ) -> Reading:
     """A reading from the colours (3,) and what is known of their uncertainty: either
     ``difference_cov`` (3, 3) of the difference with ``common_sd`` (3,) of either colour, or

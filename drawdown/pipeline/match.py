@@ -222,6 +222,7 @@ def _advise(
     """What to add, and both strips as the advice took them; None where no verdict was given or
     one strip is still wet. Where a thinner film alone explains it, no ink is advised."""
     from drawdown.matching.advise import advise
+    from drawdown.matching.amounts import Weighing
     from drawdown.matching.batch_history import Step, reading_of
     from drawdown.matching.film_or_ink import ALIKE_SD
     from drawdown.studio.batch_memory import knowledge_for
@@ -246,8 +247,7 @@ def _advise(
         bench.mix,
         tolerance=options.tolerance,
         paper_lab=pair.seen.correction.paper_lab_d50,
-        batch_grams=opened.grams if opened else options.batch_grams,
-        scale_step=options.scale_step_g,
+        weighing=Weighing(opened.grams if opened else options.batch_grams, options.scale_step_g),
         verdict=comparison.verdict,
         knowledge=knowledge_for(bench.memory, bench.used.shelf, bench.shelf, opened),
         film_effect=comparison.film.effect_de00 if comparison.film else None,

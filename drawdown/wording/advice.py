@@ -266,7 +266,7 @@ def _under(lamps: list[UnderLamp]) -> str:
 
 
 def _let_down(advice: Advice) -> str:
-    portion, whole = advice.portion, advice.basis.batch_grams
+    portion, whole = advice.portion, advice.basis.weighing.batch_g
     thinner = " and ".join(name for name, _ in advice.additions)
     if whole is None:
         by, rest = f"{100 * (1 - portion):.0f} of every 100 parts", f"{100 * portion:.0f} parts"
@@ -288,7 +288,7 @@ def _small_amounts(advice: Advice) -> list[str]:
             continue
         said.append(
             f"Of {name} that is a knife tip, less than your scale shows "
-            f"({advice.basis.scale_step:g} g). {_premix(advice, name, weights[name])}"
+            f"({advice.basis.weighing.step_g:g} g). {_premix(advice, name, weights[name])}"
         )
     strong = [
         name
@@ -307,7 +307,7 @@ def _small_amounts(advice: Advice) -> list[str]:
 def _premix(advice: Advice, name: str, amount_g: float) -> str:
     """How to weigh what is too little: as a tenth (or a hundredth) of something else. Common
     practice, no source."""
-    step, mix = advice.basis.scale_step, advice.mix_used
+    step, mix = advice.basis.weighing.step_g, advice.mix_used
     thins = [n for n in _thins(advice, mix) if n != name]
     into = max(thins, key=lambda n: mix[n]) if thins else "the batch itself"
     times, more = (100, ", and 1 part of that into 9 more") if 10 * amount_g < step else (10, "")

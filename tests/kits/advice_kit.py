@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from drawdown.defaults import SCALE_STEP_G
 from drawdown.ink.forward import lab_of_mix, paper_ground
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.advise import Advice, advise
+from drawdown.matching.amounts import Weighing
 from drawdown.matching.batch_history import RATIO_SD, Step, reading
 
 SHELF = starter_shelf()
@@ -25,12 +27,13 @@ READ_AS = ("samples_original", "samples_batch", "difference_cov", "common_sd")
 
 def ask(
     original, batch, mix=None, *, shelf=SHELF, story=(), added=None, film_ratio=None,
-    film_log_sd=RATIO_SD, **more,
+    film_log_sd=RATIO_SD, batch_grams=None, scale_step=SCALE_STEP_G, **more,
 ) -> Advice:  # fmt: skip
     """The advice on a batch's newest photo; ``more`` goes to ``reading`` or to ``advise``."""
     read_as = {name: more.pop(name) for name in READ_AS if name in more}
     now = Step(reading(original, batch, **read_as), dict(added or {}), film_ratio, film_log_sd)
-    return advise((*story, now), shelf, mix, **more)
+    weighing = Weighing(batch_grams, scale_step)
+    return advise((*story, now), shelf, mix, weighing=weighing, **more)
 
 
 def some(*names: str) -> Shelf:

@@ -22,6 +22,7 @@ from calibration.photo.open import Photo
 from drawdown.flags import STRIP_CLIPPED, STRIP_GLARE
 from drawdown.ink.shelf import Ink
 from drawdown.matching.advise import Advice, Basis
+from drawdown.matching.amounts import Weighing
 from drawdown.matching.compare import Comparison
 from drawdown.matching.film_or_ink import FilmApart
 from drawdown.reading.colour import StripReading
@@ -116,7 +117,7 @@ def basis(**changes):
                  ink("white PW6", "white")),
         "lab_original": np.array(ORIGINAL_LAB), "lab_nearest": np.array([41.6, -18.1, -24.9]),
         "de00_nearest": 0.41, "de00_now": 4.3149, "de00_before": None, "de00_equal_film": 3.9,
-        "tolerance": 2.0, "batch_grams": 250.0, "scale_step": 0.1, "settled": True,
+        "tolerance": 2.0, "weighing": Weighing(250.0), "settled": True,
         "reachable": True, "hue_on_shelf": True, "surprising": False, "newest_added": False,
         "learnt": False, "foreign": None,
     }  # fmt: skip
