@@ -9,6 +9,7 @@ import contextlib
 import errno
 import os
 import secrets
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -160,13 +161,13 @@ def locked(path: Path, what: str, todo: str) -> Iterator[None]:
 def _grab(handle: int) -> bool:
     """Try to take the lock; closing the file gives it back."""
     try:
-        try:
-            import fcntl
-        except ImportError:  # Windows
+        if sys.platform == "win32":
             import msvcrt
 
             msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
         else:
+            import fcntl
+
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         return False
