@@ -88,11 +88,11 @@ class Column:
     refers: str = ""
     since: int = 1
 
-    def of(self, row: Any, prefix: str = "") -> Any:
+    def of(self, row: sqlite3.Row) -> Any:
         """Its value in a row of SQL; that of several columns as a tuple."""
         if len(self.names) == 1:
-            return row[prefix + self.names[0]]
-        return tuple(row[prefix + name] for name in self.names)
+            return row[self.names[0]]
+        return tuple(row[name] for name in self.names)
 
     def kept(self, value: Any) -> dict[str, Any]:
         """The columns of a row for a value out of a shared file."""
@@ -145,6 +145,7 @@ class Table(Generic[R]):
         self.columns = {**self.record_columns, **hidden}
         self.shared = [c for c in self.columns.values() if c.check is not None]
         KNOWN[name] = self
+        self._at: dict[str, list[tuple[str, list[str], Column]]] = {}
         self.readings = [k for k, c in self.record_columns.items() if c.refers == "reading"]
 
     # SQL ---------------------------------------------------------------------------------
@@ -177,18 +178,30 @@ class Table(Generic[R]):
             ]  # fmt: skip
         return f"SELECT {', '.join(parts)} FROM {self.name} t {' '.join(joins)} "
 
-    def record(self, row: sqlite3.Row, prefix: str = "", **more: Any) -> R:
+    def record(self, row: sqlite3.Row | dict[str, Any], prefix: str = "", **more: Any) -> R:
         """The record in a row; ``more`` are values that stand elsewhere."""
         assert self.made is not None
-        for key, column in self.record_columns.items():
+        if not isinstance(row, dict):  # by name, a row of SQLite is slow
+            row = dict(row)
+        for key, names, column in self._places(prefix):
             if key in more:
                 continue
             if column.refers == "reading":
                 there = row[f"{key}.id"] is not None
                 more[key] = KNOWN["reading"].record(row, f"{key}.") if there else None
-            else:
-                more[key] = column.form.record(column.of(row, prefix))
+                continue
+            value = row[names[0]] if len(names) == 1 else tuple([row[name] for name in names])
+            more[key] = value if column.form.record is same else column.form.record(value)
         return self.made(**more)
+
+    def _places(self, prefix: str) -> list[tuple[str, list[str], Column]]:
+        """Each attribute of the record with its columns in a row."""
+        if prefix not in self._at:
+            self._at[prefix] = [
+                (key, [prefix + name for name in column.names], column)
+                for key, column in self.record_columns.items()
+            ]
+        return self._at[prefix]
 
     # The shared file ---------------------------------------------------------------------
 

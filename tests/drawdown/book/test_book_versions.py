@@ -1,16 +1,18 @@
 """Books of older and newer versions, and what is no book or lies where none is safe."""
 
-from __future__ import annotations
-
 import re
 import sqlite3
+from dataclasses import dataclass
+from typing import Annotated
 
 import pytest
 from book_kit import keep, names, old_book, script_of
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.book import columns as schema
-from drawdown.book import open_book, opening
+from drawdown.book import open_book, opening, tables
+from drawdown.book.shapes import Wrong, maybe, number, text
+from drawdown.book.tables import Column
 
 # Versions --------------------------------------------------------------------------------
 
@@ -42,8 +44,8 @@ def rules(db: sqlite3.Connection) -> list[str]:
 def test_the_tables_of_every_version_are_those_that_its_program_made(version):
     """tests/data/book_versions holds the SQL as those programs had it, word for word."""
     then, now = sqlite3.connect(":memory:"), sqlite3.connect(":memory:")
-    for number in range(1, version + 1):
-        then.executescript(script_of(number))
+    for past in range(1, version + 1):
+        then.executescript(script_of(past))
     schema.migrate(now, version)
     assert described(now) == described(then)
     assert rules(now) == rules(then)
@@ -117,3 +119,33 @@ def test_a_network_drive_is_refused(tmp_path, monkeypatch):
     monkeypatch.setattr(opening, "network_kind", lambda folder: "nfs4")
     with pytest.raises(BadFile, match=r"network drive \(nfs4\)"):
         open_book(tmp_path / "book", create=True)
+
+
+# made by hand: what a later version of the program would add to a record
+@dataclass(frozen=True)
+class _Tin:
+    id: Annotated[int, Column("INTEGER PRIMARY KEY")]
+    mark: Annotated[str, Column("TEXT NOT NULL", text(20))]
+    grams: Annotated[float | None, Column("REAL", maybe(number(0, 100)), since=5)]
+
+
+def test_a_new_column_is_one_line(monkeypatch):
+    """Its SQL, its place in the record, in the shared file and its check all follow from it; a
+    file from before lacks it, and it is unknown."""
+    monkeypatch.setattr(tables, "KNOWN", dict(tables.KNOWN))
+    table = tables.Table("tin", _Tin)
+    db = sqlite3.connect(":memory:")
+    db.row_factory = sqlite3.Row
+    for version in (1, 5):
+        for statement in table.script(version):
+            db.execute(statement)
+    assert table.script(4) == []
+    for data in ({"mark": "L7"}, {"mark": "L8", "grams": 5}):
+        row = table.kept(table.shape(data, "tins[0]"), lambda *_: None)
+        db.execute("INSERT INTO tin (mark, grams) VALUES (:mark, :grams)", row)
+    tins = [table.record(row) for row in db.execute("SELECT * FROM tin ORDER BY id")]
+    assert tins == [_Tin(1, "L7", None), _Tin(2, "L8", 5.0)]
+    for wrong in ({"mark": "L9", "grams": -1}, {"grams": 1}, {"mark": "L9", "weight": 1}):
+        with pytest.raises(Wrong):
+            table.shape(wrong, "tins[0]")
+    db.close()
