@@ -1,6 +1,7 @@
 """Spectra as instruments write them, and the lamps of the CIE, by way of colour-science.
 
-That library takes half a second to load: import this only where a spectrum was asked for.
+That library takes half a second to load, at the first call: none belongs on the way of a plain
+match or reading.
 """
 
 from __future__ import annotations
@@ -80,13 +81,14 @@ def lamp(said: str) -> tuple[str, np.ndarray]:
 
 
 def read_reflectances(path: Path) -> dict[str, np.ndarray]:
-    """Name -> (31,) reflectance 0..1 at 400 .. 700 nm of each sample in a file; percent are
-    known by their size. Raises ``BadFile``."""
+    """Name -> (31,) reflectance 0..1 at 400 .. 700 nm of each sample in a file; one whose
+    largest value is above 2 holds percent. Raises ``BadFile``."""
     shape = colour_science().SpectralShape(400, 700, 10)
+    aligned = {n: s.copy().align(shape).values for n, s in read_spectra(path).items()}
+    scale = 100 if max(float(values.max()) for values in aligned.values()) > 2 else 1
     found = {}
-    for name, spectrum in read_spectra(path).items():
-        values = np.asarray(spectrum.copy().align(shape).values)
-        values = values / 100 if np.median(values) > _MOST_REFLECTANCE else values
+    for name, values in aligned.items():
+        values = np.asarray(values) / scale
         if values.min() < -0.01 or values.max() > _MOST_REFLECTANCE:
             raise BadFile(
                 f'"{name}" in {path} goes from {values.min():.3g} to {values.max():.3g}',

@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 
 from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.errors import BadFile
+from drawdown.ink.film import (
+    film_from_two_grounds,
+    internal_from_measured,
+    k_over_s,
+    over_ideal_black,
+)
 
+# What a file of an ink's spectra holds: the grounds, and one film over both.
+SPECTRA = ("paper", "black", "over paper", "over black")
+LEAST_CONTRAST = 0.2  # of reflectance, between paper and black
+HIDDEN = 1e-3  # T squared: a film that lets 3 % through cannot be told from one that hides
+MOST_HIDDEN = 6  # wavelengths: with 14 the tints of the strongest inks come 13 Delta E off
+NOISE = 0.01  # of reflectance: what goes further against the physics is a slip
 # Rows of a doubt: enough for what strips can leave open.
 MOST_DOUBTS = 24
 
@@ -72,6 +86,48 @@ def read_table(text: str, where: str) -> dict[tuple[str, str], np.ndarray]:
             raise bad(where, f'the line of "{name}" is not as the first line says', shape)
         table[plain(name), quantity] = values if same else np.interp(WAVELENGTHS_NM, nm, values)
     return table
+
+
+def figures_of_spectra(path: Path) -> tuple[np.ndarray, np.ndarray]:
+    """K and S (31,) of a film as it was measured, from reflectances of ``SPECTRA`` in one file,
+    without the mirror reflection (45:0, or specular excluded). Raises ``BadFile``."""
+    from calibration.colour.spectral_files import read_reflectances  # loads a large library
+
+    found = {plain(name): values for name, values in read_reflectances(path).items()}
+    if missing := [name for name in SPECTRA if plain(name) not in found]:
+        raise bad(
+            str(path),
+            f"there is no spectrum called {' and none called '.join(missing)}",
+            f"name the four samples {', '.join(SPECTRA)}",
+        )
+    inside = (internal_from_measured(found[plain(name)]) for name in SPECTRA)
+    white, dark, on_white, on_dark = (np.clip(v, 0.0, 0.99) for v in inside)
+    if np.any(white - dark < LEAST_CONTRAST):
+        raise bad(str(path), "paper and black are too much alike", "pull over white and over black")
+    alone = np.clip(over_ideal_black(on_dark, on_white, dark, white), 1e-5, None)
+    hidden = on_white < alone + HIDDEN * white / (1 - alone * white)
+    if hidden.sum() > MOST_HIDDEN:
+        raise bad(
+            str(path),
+            f"the film hides the ground at {hidden.sum()} of {WAVELENGTHS_NM.size} wavelengths",
+            "pull it thinner, so that the black shows through",
+        )
+    k, s = film_from_two_grounds(alone, on_white, white)
+    through = np.sqrt(np.maximum((on_white - alone) * (1 - white * alone) / white, 0.0))
+    clear = np.isnan(k) & (alone + through < 1 + NOISE) & ~hidden  # absorbs less than can be told
+    k[clear], s[clear] = 0.0, alone[clear] / (1 - alone[clear])
+    # Where nothing shows through, only K/S is told; S goes on smoothly from where it is known.
+    s[hidden] = np.interp(WAVELENGTHS_NM[hidden], WAVELENGTHS_NM[~hidden], s[~hidden])
+    k[hidden] = s[hidden] * k_over_s(np.minimum(alone[hidden], 1.0))
+    k[on_white < alone - NOISE] = np.nan  # lighter over black
+    if not np.isfinite(k + s).all():
+        at = ", ".join(f"{nm:g}" for nm in WAVELENGTHS_NM[~np.isfinite(k + s)][:3])
+        raise bad(
+            str(path),
+            f"no film can look like this over both grounds (at {at} nm)",
+            "measure paper, black and the one even film over both anew",
+        )
+    return k, s
 
 
 def doubts(values: object, where: str) -> np.ndarray | None:

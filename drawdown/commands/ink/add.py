@@ -37,6 +37,13 @@ def add(
             metavar="FILE.csv", help="K and S of your own: lines ink,k|s,numbers by wavelength."
         ),
     ] = None,
+    spectra: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Spectra of a film of it: samples paper, black, over paper and over black.",
+        ),
+    ] = None,
     kind: Annotated[
         str | None, typer.Option(metavar="KIND", help="colour, white, base or black.")
     ] = None,
@@ -57,8 +64,11 @@ def add(
     from drawdown.studio.shelf_file import put_inks, shelf_to_change
 
     wanted = pigments or []
-    _check(wanted, name, strength, figures)
-    inks = [_from_figures(figures, name)] if figures else [starter_ink(p) for p in wanted]
+    _check(wanted, name, strength, figures, spectra)
+    if spectra is not None:
+        inks = [_from_spectra(spectra, name or spectra.stem)]
+    else:
+        inks = [_from_figures(figures, name)] if figures else [starter_ink(p) for p in wanted]
     inks = [_described(ink, name, strength, kind, colour_index, source) for ink in inks]
     path = shelf_to_change(shelf)
     new = not path.exists()
@@ -77,17 +87,21 @@ def add(
         terminal.write_aside(told)
 
 
-def _check(pigments: list[str], name: str | None, strength: float, figures: Path | None) -> None:
-    if not pigments and figures is None:
+def _check(
+    pigments: list[str], name: str | None, strength: float, figures: Path | None,
+    spectra: Path | None,
+) -> None:  # fmt: skip
+    own = [o for o, given in (("--figures", figures), ("--spectra", spectra)) if given is not None]
+    if not pigments and not own:
         raise WrongUsage(
             "no ink was named",
             "an ink needs figures: a starter pigment's, or your own",
             "write for example: drawdown ink add PB15:3 white, or fit one from a photo of its "
             "strips with: drawdown ink fit",
         )
-    if pigments and figures is not None:
+    if len(said := [*(["a pigment"] if pigments else []), *own]) > 1:
         raise WrongUsage(
-            "both a pigment and --figures were given",
+            f"both {said[0]} and {said[1]} were given",
             "an ink's figures come from one of the two",
             "leave one of them out",
         )
@@ -136,6 +150,14 @@ def _from_figures(path: Path, name: str | None) -> Ink:
         )
     k, s = table[wanted, "k"], table[wanted, "s"]
     return Ink(name or wanted, "", "", "colour", k, s, f"figures in {path.name}")
+
+
+def _from_spectra(path: Path, name: str) -> Ink:
+    """The ink of a film that was measured over paper and over black."""
+    from drawdown.ink.shelf import Ink
+    from drawdown.ink.tables import figures_of_spectra
+
+    return Ink(name, "", "", "colour", *figures_of_spectra(path), f"spectra in {path.name}")
 
 
 def _described(ink: Ink, name, strength: float, kind, colour_index, source) -> Ink:

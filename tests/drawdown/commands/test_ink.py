@@ -14,14 +14,17 @@ import numpy as np
 import pytest
 
 from calibration.colour.difference import delta_e_2000
+from calibration.colour.spectra import WAVELENGTHS_NM
 from drawdown.commands import main as cli
+from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.shelf import read_shelf, starter_shelf
+from drawdown.ink.tables import figures_of_spectra
 from drawdown.pipeline.ladder import read_step, read_steps
 from drawdown.report.text import terminal
 from drawdown.report.text.terminal import Screen
 from drawdown.studio.locations import own_shelf
 from fixtures.demo import LADDER, TIN, scenes
-from fixtures.inkfilm import ink_reflectance
+from fixtures.inkfilm import film_reflectance, ink_reflectance, to_inside, to_outside
 from fixtures.spectra import lab_d50, pigments, random_paper
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -133,6 +136,84 @@ def test_strength_and_figures_of_ones_own(capsys, tmp_path):
     assert run(capsys, "add", "--figures", table, "--name", "sea", "--replace")[0] == 0
 
 
+def spectra_file(path, ink, film=0.05, paper=0.85, black=0.05, percent=1.0) -> None:
+    """Grounds and a film over both, by the renderer's own Kubelka-Munk (fixtures/inkfilm.py)."""
+    grounds = {"paper": np.full(31, paper), "black": np.full(31, black)}
+    over = {
+        f"over {name}": to_outside(film_reflectance(ink.k, ink.s, film, to_inside(ground)))
+        for name, ground in grounds.items()
+    }
+    rows = zip(WAVELENGTHS_NM, *(grounds | over).values(), strict=True)
+    lines = [",".join(f"{v:.9g}" for v in (nm, *(percent * x for x in row))) for nm, *row in rows]
+    path.write_text("nm,paper,black,Over paper,over_black\n" + "\n".join(lines) + "\n")
+
+
+@pytest.mark.parametrize("pigment", ["PB15:3", "white", "base", "PY83"])
+@pytest.mark.parametrize("percent", [1, 100])
+def test_spectra_of_a_film_give_its_figures(capsys, tmp_path, pigment, percent):
+    ink = starter_shelf().find(pigment)
+    spectra_file(tmp_path / "sea.csv", ink, percent=percent)
+    given = ("--spectra", tmp_path / "sea.csv", "--kind", ink.kind, "--strength", 20)
+    assert run(capsys, "add", *given)[0] == 0
+    sea = read_shelf(own_shelf()).find("sea")
+    assert (sea.known_from, sea.kind) == ("own figures", ink.kind)
+    assert sea.source.startswith("spectra in sea.csv")
+    # K far below S, or S far below K, is lost in nine digits of a reflectance.
+    np.testing.assert_allclose(sea.k + sea.s, ink.k + ink.s, rtol=2e-3)
+    np.testing.assert_allclose(sea.k, ink.k, rtol=2e-3, atol=2e-3)
+
+
+@pytest.mark.parametrize(("pigment", "film"), [("PO73", 1.0), ("PV19", 1.0), ("white", 0.4)])
+def test_spectra_with_noise_and_a_film_that_hides_here_and_there(tmp_path, pigment, film):
+    """Noise of 0.0003 as of a good instrument; tints of the ink against those of its true K and
+    S. Films that hide at more wavelengths are refused: the worst taken was 2.9 off."""
+    rng = np.random.default_rng(3)
+    ink, white = (starter_shelf().find(name) for name in (pigment, "white"))
+    path = tmp_path / "sea.csv"
+    spectra_file(path, ink, film=film)
+    head, *rows = path.read_text().splitlines()
+    noisy = [
+        [nm, *(f"{max(0.0, float(v) + 3e-4 * rng.normal()):.6f}" for v in values)]
+        for nm, *values in (row.split(",") for row in rows)
+    ]
+    path.write_text("\n".join([head, *map(",".join, noisy)]))
+    k, s = (figure / film for figure in figures_of_spectra(path))
+    for share in (1.0, 0.3, 0.03):
+        true, found = (
+            lab_of_film(
+                white.k + share * (own[0] - white.k), white.s + share * (own[1] - white.s),
+                1.0, paper_ground(None),
+            )
+            for own in ((ink.k, ink.s), (k, s))
+        )  # fmt: skip
+        assert float(delta_e_2000(true, found)) < 3
+
+
+def test_spectra_that_tell_no_strength_are_explained(capsys, tmp_path):
+    path = tmp_path / "sea.csv"
+    white = starter_shelf().find("white")
+    for settings, said in (
+        ({"film": 40.0}, "Pull it thinner"), ({"black": 0.8}, "too much alike"),
+        ({"percent": 1.5}, "goes from"),
+    ):  # fmt: skip
+        spectra_file(path, white, **settings)
+        code, out, err = run(capsys, "add", "--spectra", path)
+        assert (code, out) == (6, "")
+        assert said in " ".join(err.split())
+    spectra_file(path, white)
+    path.write_text(path.read_text().replace("over_black", "dark"))
+    code, _, err = run(capsys, "add", "--spectra", path)
+    assert code == 6
+    assert "no spectrum called over black" in " ".join(err.split())
+    text = path.read_text().replace("dark", "over black").splitlines()
+    cells = text[5].split(",")
+    text[5] = ",".join([*cells[:4], "0.95"])  # lighter over black than over paper
+    path.write_text("\n".join(text))
+    code, _, err = run(capsys, "add", "--spectra", path)
+    assert code == 6
+    assert "at 440 nm" in err
+
+
 def test_show_draws_a_picture(capsys, tmp_path):
     from PIL import Image
 
@@ -157,6 +238,9 @@ def test_show_draws_a_picture(capsys, tmp_path):
         (("add", "PB15:3", "--name", "a=b"), 2),
         (("add", "PB15:3", "--name", " "), 2),
         (("add", "--figures", "no-such.csv"), 6),
+        (("add", "--spectra", "no-such.csv"), 6),
+        (("add", "--spectra", "x.csv", "--figures", "x.csv"), 2),
+        (("add", "PB15:3", "--spectra", "x.csv"), 2),
         (("add", "PB15:3", "--shelf", "/"), 6),
         (("show", "PX99"), 2),
         (("show", "PB15:3", "--picture", "x.jpg"), 2),
