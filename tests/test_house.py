@@ -7,6 +7,9 @@ from __future__ import annotations
 
 import ast
 import re
+import sys
+import tomllib
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -194,3 +197,24 @@ def test_no_folder_is_crowded():
         if count > MOST_MODULES:
             crowded[str(folder.relative_to(ROOT))] = count
     assert crowded == {}
+
+
+def test_what_is_declared_is_imported_and_what_is_imported_is_declared():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    wanted = [*project["dependencies"], *extras["heic"], *extras["raw"]]
+    declared = {re.split(r"[<>=!~\[ ]", text)[0] for text in wanted}
+    loaded: set[str] = set()
+    for path in MODULES.values():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module:
+                loaded.add(node.module)
+            elif isinstance(node, ast.Import):
+                loaded |= {alias.name for alias in node.names}
+            elif isinstance(node, ast.Call) and ast.unparse(node.func).endswith("import_module"):
+                loaded |= {a.value for a in node.args if isinstance(a, ast.Constant)}
+    tops = {name.partition(".")[0] for name in loaded}
+    tops -= {*sys.stdlib_module_names, "calibration", "drawdown", "__future__"}
+    sold_as = packages_distributions()
+    used = {re.sub(r"[-_.]+", "-", sold_as[top][0]).lower() for top in tops}
+    assert used == declared

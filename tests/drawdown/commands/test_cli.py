@@ -296,7 +296,8 @@ def test_a_photo_is_read_without_the_heavy_libraries(command):
     code = (
         "import sys; from drawdown.commands.main import main;"
         f"code = main([{command!r}, {str(ROOT / 'fixtures/photos/match.jpg')!r}, '--json']);"
-        "heavy = ('scipy', 'skimage', 'colour', 'matplotlib', 'pandas', 'PIL', 'reportlab');"
+        "heavy = ('scipy', 'skimage', 'colour', 'matplotlib', 'pandas', 'PIL', 'reportlab', "
+        "'pydantic', 'rich', 'typing_extensions');"
         "print(code, [m for m in heavy if m in sys.modules], file=sys.stderr)"
     )
     done = subprocess.run(
