@@ -51,7 +51,8 @@ ORDER = (
     "drawdown.commands",
     "drawdown.__main__",
 )
-MOST_MODULES = 13
+MOST_MODULES, MOST_LINES, MOST_PARAMETERS = 13, 60, 10
+MOST_GUIDE_BYTES = 12_000
 OPTION = re.compile(r"(?<![\w-])--[a-z]")
 # Still to be turned round; nothing may be added here.
 UPWARDS: set[tuple[str, str]] = set()
@@ -218,3 +219,42 @@ def test_what_is_declared_is_imported_and_what_is_imported_is_declared():
     sold_as = packages_distributions()
     used = {re.sub(r"[-_.]+", "-", sold_as[top][0]).lower() for top in tops}
     assert used == declared
+
+
+def test_long_and_wide_functions_say_why():
+    """Over 60 lines or 10 parameters: a comment stands above."""
+    unexplained = []
+    for module, path in MODULES.items():
+        lines = path.read_text(encoding="utf-8").splitlines()
+        for node in ast.walk(ast.parse("\n".join(lines))):
+            if not isinstance(node, ast.FunctionDef):
+                continue
+            wide = len(node.args.args) + len(node.args.kwonlyargs) > MOST_PARAMETERS
+            long = (node.end_lineno or 0) - node.lineno + 1 > MOST_LINES
+            first = min([node.lineno, *(d.lineno for d in node.decorator_list)])
+            if (wide or long) and not lines[first - 2].lstrip().startswith("#"):
+                unexplained.append(f"{module}.{node.name}")
+    assert unexplained == []
+
+
+def test_each_folder_says_what_lives_there():
+    folders = {p.parent for p in MODULES.values()} | {ROOT / "fixtures"}
+    for folder in folders - {ROOT / "drawdown"}:
+        near = (folder / "README.md", folder.parent / "README.md")
+        assert any(page.is_file() for page in near), folder
+
+
+def test_the_guide_for_developers_is_short_and_names_nothing_that_is_gone():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert len(text.encode()) < MOST_GUIDE_BYTES
+    changes = text.split("## Ten changes")[1].split("\n## ")[0]
+    rows = [row for row in changes.splitlines() if row.startswith("| ")][1:]
+    assert len(rows) == 10
+    for row in rows:
+        (first,) = re.findall(r"`([^`]+)`", row.split("|")[2])
+        assert (ROOT / first).is_file(), first
+    rooms = text.split("## The rooms")[1].split("\n## ")[0]
+    for folder in re.findall(r"^\| `([^`]+)/`", rooms, re.MULTILINE):
+        assert (ROOT / folder).is_dir(), folder
+    for link in re.findall(r"\]\(([^)#]+)\)", text):
+        assert (ROOT / link).exists(), link

@@ -411,13 +411,6 @@ def test_readme_leads_from_every_job_to_its_command():
         assert f"(#drawdown-{name})" in table, name
 
 
-def test_the_table_of_rooms_names_nothing_that_is_gone():
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    table = text.split("## The way of a photo")[1].split("\n## ")[0]
-    named = re.findall(r"`((?:calibration|drawdown|tests|fixtures)/[^`]*)`", table)
-    assert [pattern for pattern in named if not any(ROOT.glob(pattern))] == [], "gone"
-
-
 def test_readme_tells_every_exit_code():
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     table = text.split("## Exit codes")[1].split("\n## ")[0]
