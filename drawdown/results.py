@@ -102,24 +102,29 @@ class Match(Reading):
 def reading_of(judgement: Judgement) -> Reading:
     from drawdown.report.json.match import read_data
 
-    return Reading(*_common(judgement), read_data(judgement))
+    return Reading(**_common(judgement), _document=read_data(judgement))
 
 
 def match_of(judgement: Judgement) -> Match:
     from drawdown.report.json.match import match_data
 
     assert judgement.comparison is not None
-    return Match(*_common(judgement), match_data(judgement), judgement.comparison, judgement.advice)
-
-
-def _common(judgement: Judgement) -> tuple[Any, ...]:
-    return (
-        str(judgement.photo.path),
-        judgement.view.card.name,
-        float(judgement.correction.held_out_median),
-        judgement.strips,
-        judgement.all_flags,
+    return Match(
+        **_common(judgement),
+        _document=match_data(judgement),
+        comparison=judgement.comparison,
+        advice=judgement.advice,
     )
+
+
+def _common(judgement: Judgement) -> dict[str, Any]:
+    return {
+        "photo": str(judgement.photo.path),
+        "card": judgement.view.card.name,
+        "held_out_de00": float(judgement.correction.held_out_median),
+        "strips": judgement.strips,
+        "flags": judgement.all_flags,
+    }
 
 
 def _swatches(strips: Iterable[tuple[str, StripReading]]) -> str:
