@@ -221,6 +221,7 @@ def compare(
     )
 
 
+# Long by what it says of its parameters.
 def advise(
     original: Colour,
     batch: Colour,

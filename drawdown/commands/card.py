@@ -20,6 +20,7 @@ from drawdown.commands.support.parse import read_choice
 SHAPES = ("slip", "frame")
 
 
+# Long by its options, one parameter each.
 def card(  # long: one parameter a line
     out: Annotated[
         Path | None,

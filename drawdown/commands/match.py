@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
 
 
+# Long by its options, one parameter each.
 def match(
     photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of both strips and card.")],
     original: Annotated[

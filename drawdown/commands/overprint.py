@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 MOST_LAYERS = 12
 
 
+# Long by its options, one parameter each.
 def overprint(  # long: one parameter a line
     photo: Annotated[
         Path | None,

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from drawdown.printing.quantity import PrintedArea
 
 
+# Long by its options, one parameter each.
 def quantity(  # long: one parameter a line
     block: Annotated[
         Path | None,

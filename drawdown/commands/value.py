@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from calibration.colour.notation import Notation
 
 
+# Long by its options, one parameter each.
 def value(  # long: one parameter a line
     photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of strips and card.")],
     to: Annotated[

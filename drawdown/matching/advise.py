@@ -124,6 +124,7 @@ class Advice:
     lamps: tuple[UnderLamp, ...] = ()
 
 
+# Long by what it says of its parameters.
 def advise(
     steps: tuple[Step, ...],
     shelf: Shelf,

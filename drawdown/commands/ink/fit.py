@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
 
 
+# Long by its options, one parameter each.
 def fit(  # long: one parameter a line
     photo: Annotated[
         Path, typer.Argument(metavar="PHOTO", help="Photo of the ink's strips and the card.")
