@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 STRONGEST = 20.0
 
 
-def add(
+def add(  # long: one parameter a line
     pigments: Annotated[
         list[str] | None,
         typer.Argument(
