@@ -45,7 +45,7 @@ class Reading:
     _document: dict[str, Any]
 
     def to_dict(self) -> dict[str, Any]:
-        """What ``--json`` prints, as plain data: see the schema in drawdown/report/json/README.md."""
+        """What ``--json`` prints, as plain data (schema: drawdown/report/json/README.md)."""
         return copy.deepcopy(self._document)
 
     def __repr__(self) -> str:
