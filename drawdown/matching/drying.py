@@ -11,7 +11,9 @@ import numpy as np
 
 from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
+from calibration.uncertainty.gauss_newton import Normal, most_probable
 from calibration.uncertainty.intervals import K95
+from calibration.uncertainty.streams import stream
 from drawdown import flags as fl
 from drawdown.reading.colour import Colour, StripReading
 
@@ -72,20 +74,17 @@ def fit_pair(pair: DryingPair) -> PairFit:
     """Least squares by Gauss-Newton, barely held back where the colours say nothing: a pale
     colour hardly shows the surface's light."""
     m = local_metric(pair.lab_dry) / READING_SD
-    hold = np.diag(1 / (WIDEST * PRIOR_SD))
-    theta = np.zeros(2)
-    step = 1e-4
-    for _ in range(12):
-        here = dried(pair.lab_wet, theta)
-        slope = m @ np.stack(
-            [(dried(pair.lab_wet, theta + step * e) - here) / step for e in np.eye(2)], axis=-1
-        )
-        a = np.vstack([slope, hold])
-        b = np.concatenate([m @ (pair.lab_dry - here), -hold @ theta])
-        move = np.linalg.lstsq(a, b, rcond=None)[0]
-        theta = theta + np.clip(move, -3 * PRIOR_SD, 3 * PRIOR_SD)
-    left = READING_SD * m @ (pair.lab_dry - dried(pair.lab_wet, theta))
-    return PairFit(theta, slope.T @ slope, left)
+
+    def model(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        numbers, step = z * PRIOR_SD, 1e-3 * np.diag(PRIOR_SD)
+        here = dried(pair.lab_wet, numbers)
+        slope = (dried(pair.lab_wet, numbers + step) - here).T / 1e-3
+        return m @ (here - pair.lab_dry), m @ slope
+
+    prior = Normal.of_sds(np.full(2, WIDEST))
+    found = most_probable(model, np.zeros(2), prior=prior, longest=3.0)
+    slope = found.jacobian / PRIOR_SD
+    return PairFit(found.mode * PRIOR_SD, slope.T @ slope, -READING_SD * found.residual)
 
 
 def learn(pairs: Sequence[DryingPair]) -> Drying:
@@ -125,7 +124,7 @@ def predict(
 ) -> tuple[np.ndarray, np.ndarray]:
     """The dry colour (3,) of a wet one, and its ensemble (m, 3): the same members as before,
     each with a possible drying of its own."""
-    rng = np.random.default_rng(4001)
+    rng = stream("drying of a strip")
     count = len(samples_wet)
     numbers = drying.mean + drying.sd * rng.standard_normal((count, 2))
     lab = dried(lab_wet, drying.mean)
