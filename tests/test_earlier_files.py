@@ -186,7 +186,10 @@ def test_the_shelf_is_in_use(say):
     assert "strength 0.7 times" in inks["weak blue"]["source"]
     shown = say("ink", "show", "breast-orange")
     assert "figures: fitted from strips" in shown
-    assert "alone on paper 63.8 65.9 69.8 5.5" in shown
+    orange = say("ink", "show", "breast-orange", "--json")["ink"]
+    assert orange["k"][:2] == [0.717176, 0.685445]
+    assert orange["s"][:2] == [0.0503149, 0.0430081]
+    assert (orange["k_sd"], orange["s_sd"], len(orange["doubt"])) == (0.1549, 0.2418, 9)
     plan = ("--layer", "sky: white=80 PB15:1=5", "--layer", "breast: breast-orange=30 base=70")
     assert "breast-orange 30, transparent-base 70" in say("layers", *plan)
     say("ink", "undo")
@@ -198,8 +201,10 @@ def test_what_batches_taught_is_in_use(say):
     batches = {b["name"]: [p["grams"] for p in b["photos"]] for b in learnt["batches"]}
     assert batches == {"kingfisher green": [250.0, 252.1], "heron": [None]}
     blue = {row["ink"]: row for row in learnt["inks"]}["phthalo-blue"]
-    assert blue["absorbs"] == pytest.approx(1.3401, rel=0.01)
-    assert blue["absorbs_log_sd"] == pytest.approx(0.2095, rel=0.01)
+    # Learnt anew from its photos, with what is thought of an ink before: 1.34 then, 1.48 with the
+    # one prior of today; what must not change is that this blue is the stronger one.
+    assert blue["absorbs"] > 1.2
+    assert 0.05 < blue["absorbs_log_sd"] < 0.3
     say("ink", "learnt", "--undo")
     assert len(say("ink", "learnt", "--json")["batches"]) == 1
 
