@@ -142,12 +142,14 @@ def film_from_two_grounds(
     return np.where(possible, kx, np.nan), np.where(possible, sx, np.nan)
 
 
-def over_ideal_black(r_dark, r_white, dark, white) -> np.ndarray:
+def over_ideal_black(
+    r_dark: ArrayLike, r_white: ArrayLike, dark: ArrayLike, white: ArrayLike
+) -> np.ndarray:
     """Internal reflectance R0 of a film over nothing, from those over a ``dark`` ground that is
     no ideal black and over a ``white`` one: R = R0 + T^2 Rg/(1 - R0 Rg) (Kubelka 1948) twice,
     with T eliminated."""
     r2, r1, g2, g1 = (np.asarray(v, dtype=float) for v in (r_dark, r_white, dark, white))
-    return (r2 * g1 - r1 * g2) / (g1 * (1 + r2 * g2) - g2 * (1 + r1 * g1))
+    return np.asarray((r2 * g1 - r1 * g2) / (g1 * (1 + r2 * g2) - g2 * (1 + r1 * g1)))
 
 
 def over(r_upper: ArrayLike, t_upper: ArrayLike, r_lower: ArrayLike) -> np.ndarray:
