@@ -199,6 +199,29 @@ def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Tab
         raise _bad(where, "an ink is not a table", "begin each ink with [[inks]]")
     called = entry.get("name") or entry.get("starter") or ""
     where = f'{where} at the ink "{called}"' if called else where
+    _check_entry(entry, called, where)
+    ink = _figures(entry, called, where, open_table)
+    texts = {
+        key: entry[key]
+        for key in ("name", "colour_index", "generic_name", "kind", "source")
+        if key in entry
+    }
+    ink = replace(
+        ink,
+        **texts,
+        k_sd=float(entry.get("k_sd", ink.k_sd)),
+        s_sd=float(entry.get("s_sd", ink.s_sd)),
+        doubt=_doubts(entry.get("doubt"), where),
+    )
+    if ink.kind not in KINDS:
+        raise _bad(where, f'kind is "{ink.kind}"', f"use {_list(KINDS, 'or')}")
+    if ink.k.max() + ink.s.max() <= 0:
+        raise _bad(where, "it neither absorbs nor scatters", "give k and s of the real ink")
+    return replace(ink, caution=entry.get("caution", pigment_caution(ink.colour_index)))
+
+
+def _check_entry(entry: dict[str, Any], called: str, where: str) -> None:
+    """Keys, types and the name, as far as they can be told before figures are read."""
     for key in entry:
         if key not in _KEYS:
             near = _near(key, _KEYS, 1)
@@ -219,7 +242,6 @@ def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Tab
     # "=" would break INK=PARTS on the command line.
     if "=" in called or not called.isprintable():
         raise _bad(where, "the name holds = or a control character", "use letters and hyphens")
-
     given = [key for key in ("starter", "file", "k") if key in entry]
     if len(given) != 1 or ("s" in entry) != ("k" in entry):
         raise _bad(
@@ -227,6 +249,12 @@ def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Tab
             "it must have exactly one of: starter, file, or k and s",
             'the shortest way is starter = "phthalo-blue" (list them with: drawdown shelf)',
         )
+
+
+def _figures(
+    entry: dict[str, Any], called: str, where: str, open_table: Callable[[str, str], Table]
+) -> Ink:
+    """The ink with the K and S that its entry gives, names or brings from a file."""
     strength = float(entry.get("strength", 1))
     if "starter" in entry:
         try:
@@ -235,40 +263,20 @@ def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Tab
             raise _bad(
                 where, problem.seen.replace("the shelf", "the starter shelf"), problem.todo
             ) from None
-        ink = replace(ink, k=ink.k * strength, s=ink.s * strength, strength=strength)
-    else:
-        kind = entry.get("kind", "colour")
-        if "file" in entry:
-            table = open_table(entry["file"], where)
-            try:
-                k, s = (table[_plain(called), quantity] for quantity in "ks")
-            except KeyError:
-                raise _bad(
-                    where,
-                    f"{entry['file']} has no lines k and s for it",
-                    "name the ink alike in both files",
-                ) from None
-        else:
-            k, s = entry["k"], entry["s"]
-        k, s = _numbers(k, where, "k") * strength, _numbers(s, where, "s") * strength
-        ink = Ink(called, "", "", kind, k, s, "not stated")
-    texts = {
-        key: entry[key]
-        for key in ("name", "colour_index", "generic_name", "kind", "source")
-        if key in entry
-    }
-    ink = replace(
-        ink,
-        **texts,
-        k_sd=float(entry.get("k_sd", ink.k_sd)),
-        s_sd=float(entry.get("s_sd", ink.s_sd)),
-        doubt=_doubts(entry.get("doubt"), where),
-    )
-    if ink.kind not in KINDS:
-        raise _bad(where, f'kind is "{ink.kind}"', f"use {_list(KINDS, 'or')}")
-    if ink.k.max() + ink.s.max() <= 0:
-        raise _bad(where, "it neither absorbs nor scatters", "give k and s of the real ink")
-    return replace(ink, caution=entry.get("caution", pigment_caution(ink.colour_index)))
+        return replace(ink, k=ink.k * strength, s=ink.s * strength, strength=strength)
+    k, s = entry.get("k"), entry.get("s")
+    if "file" in entry:
+        table = open_table(entry["file"], where)
+        try:
+            k, s = (table[_plain(called), quantity] for quantity in "ks")
+        except KeyError:
+            raise _bad(
+                where,
+                f"{entry['file']} has no lines k and s for it",
+                "name the ink alike in both files",
+            ) from None
+    k, s = _numbers(k, where, "k") * strength, _numbers(s, where, "s") * strength
+    return Ink(called, "", "", entry.get("kind", "colour"), k, s, "not stated")
 
 
 def _shelf(text: str, where: str, open_text: Callable[[str, str], str]) -> Shelf:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from calibration.errors import PhotoUnfit, WrongUsage
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
     from drawdown.ink.ladder_fit import Rung
     from drawdown.pipeline.read import Judgement
+    from drawdown.reading.colour import StripReading
+    from drawdown.reading.over_bar import OverBar
 
 _FORM = re.compile(
     r"\s*(\d+|[^=]*,[^=]*)\s*=\s*([A-Za-z-]+)\s*(?::\s*([0-9.]+)\s*(?:\+\s*([0-9.]+)\s*)?)?"
@@ -153,69 +155,75 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
 
     from drawdown.ink.ladder_fit import Rung
     from drawdown.reading.budget import card_sd
-    from drawdown.reading.over_bar import other_ink, read_over_bar
 
-    by_number = {s.strip.number: s for s in seen.strips}
-    steps = _placed(seen, steps, by_number)
-    strips = [s.strip for s in by_number.values()]
-    rungs, samples, papers, blacks, beyond = [], [], [], [], []
+    found = len(seen.strips)
+    seen, steps = _placed(seen, steps)
+    rungs, samples, less_sure, pairs = [], [], [], []
     for step in steps:
-        if step.number not in by_number:
-            raise WrongUsage(
-                f"there is no strip {step.number}: {len(seen.strips)} were found in the photo",
-                "strips are numbered from left to right with the card upright, row by row; a "
-                "strip of bare base may be too pale to be found",
-                f"see which is which with: drawdown read {seen.photo.path}; a strip's place "
-                "can stand for its number: `steps` X,Y,W,H=bare-base, in mm from the card's "
-                "upper left corner",
-            )
-        strip = by_number[step.number]
-        _refuse(step, strip.flags)
-        over = read_over_bar(
-            strip.strip, seen.sheet, seen.correction, seen.view.card,
-            other_ink(strip.strip, strips), seen.photo.jpeg_quality,
-        )  # fmt: skip
-        if over is None and step.what == "bar":
-            raise WrongUsage(
-                f"strip {step.number} is said to cross the black bar, and no bar is seen under it",
-                "how an ink covers is read where it lies on black, with some bare black beside it",
-                f"pull it right across the bar of the test sheet (drawdown sheet), or write "
-                f"`steps` {step.number}=alone",
-            )
-        far = max([LESS_SURE.get(f.code, 1.0) for f in strip.flags], default=1.0)
-        beyond += [far] if over is None else [far, far]
-        here = strip if over is None else over.ink_on_paper
-        rungs.append(Rung(step.parts, step.number, "paper", here.lab_d50))
-        samples.append(here.lab_samples)
+        strip = _strip_of(step, seen, found)
+        over = _over_bar(step, strip, seen)
+        colours = [("paper", strip if over is None else over.ink_on_paper)]
         if over is not None:
-            rungs.append(Rung(step.parts, step.number, "bar", over.ink_on_bar.lab_d50))
-            samples.append(over.ink_on_bar.lab_samples)
-            blacks.append(over.bar.lab_d50)
-            papers.append(over.paper.lab_d50)
-    if papers:
-        paper = np.median(papers, axis=0)
-    elif seen.correction.paper_lab_d50 is not None:
-        paper = seen.correction.paper_lab_d50
-    else:
+            colours.append(("bar", over.ink_on_bar))
+            pairs.append(over)
+        far = max([LESS_SURE.get(f.code, 1.0) for f in strip.flags], default=1.0)
+        for ground, colour in colours:
+            rungs.append(Rung(step.parts, step.number, ground, colour.lab_d50))
+            samples.append(colour.lab_samples)
+            less_sure.append(far)
+    labs = np.array([r.lab_d50 for r in rungs])
+    nominal = seen.correction.nominal
+    covariance = np.cov(np.hstack(samples), rowvar=False)
+    covariance += READING_FLOOR**2 * np.eye(len(covariance))
+    covariance += card_covariance(labs, card_sd(labs, nominal=nominal), np.array(less_sure))
+    bar = np.median([over.bar.lab_d50 for over in pairs], axis=0) if pairs else None
+    return Readings(steps, tuple(rungs), covariance, _bare_paper(seen, pairs), bar, nominal)
+
+
+def _strip_of(step: Step, seen: Judgement, found: int) -> StripReading:
+    """The reading of a step's strip; ``found`` strips were seen without being placed by hand."""
+    strip = next((s for s in seen.strips if s.strip.number == step.number), None)
+    if strip is None:
+        raise WrongUsage(
+            f"there is no strip {step.number}: {found} were found in the photo",
+            "strips are numbered from left to right with the card upright, row by row; a "
+            "strip of bare base may be too pale to be found",
+            f"see which is which with: drawdown read {seen.photo.path}; a strip's place "
+            "can stand for its number: `steps` X,Y,W,H=bare-base, in mm from the card's "
+            "upper left corner",
+        )
+    hard = next((flag for flag in strip.flags if flag.hard), None)
+    if hard is not None:
+        raise PhotoUnfit(f"strip {step.number}: {hard.seen}", hard.kind.why, hard.kind.todo)
+    return strip
+
+
+def _over_bar(step: Step, strip: StripReading, seen: Judgement) -> OverBar | None:
+    from drawdown.pipeline.opacity import pair_of
+
+    over = pair_of(seen, strip)
+    if over is None and step.what == "bar":
+        raise WrongUsage(
+            f"strip {step.number} is said to cross the black bar, and no bar is seen under it",
+            "how an ink covers is read where it lies on black, with some bare black beside it",
+            f"pull it right across the bar of the test sheet (drawdown sheet), or write "
+            f"`steps` {step.number}=alone",
+        )
+    return over
+
+
+def _bare_paper(seen: Judgement, pairs: Sequence[OverBar]) -> np.ndarray:
+    import numpy as np
+
+    if pairs:
+        return np.asarray(np.median([over.paper.lab_d50 for over in pairs], axis=0))
+    if seen.correction.paper_lab_d50 is None:
         raise PhotoUnfit(
             "no bare paper shows beside the strips",
             "an ink is known by how it changes the paper",
             "leave bare paper around the strips, and shoot again",
         )
-    labs = np.array([r.lab_d50 for r in rungs])
-    nominal = seen.correction.nominal
-    covariance = np.cov(np.hstack(samples), rowvar=False)
-    covariance += READING_FLOOR**2 * np.eye(len(covariance))
-    covariance += card_covariance(labs, card_sd(labs, nominal=nominal), np.array(beyond))
-    bar = np.median(blacks, axis=0) if blacks else None
-    return Readings(
-        tuple(steps),
-        tuple(rungs),
-        covariance,
-        paper,
-        bar,
-        nominal,
-    )
+    return seen.correction.paper_lab_d50
 
 
 def card_covariance(labs: np.ndarray, sds: np.ndarray, less_sure: np.ndarray) -> np.ndarray:
@@ -233,28 +241,19 @@ def card_covariance(labs: np.ndarray, sds: np.ndarray, less_sure: np.ndarray) ->
     return out.reshape(3 * len(labs), 3 * len(labs))
 
 
-def _placed(seen: Judgement, steps: Sequence[Step], by_number: dict) -> list[Step]:
+def _placed(seen: Judgement, steps: Sequence[Step]) -> tuple[Judgement, tuple[Step, ...]]:
     """The steps with a number each; strips placed by hand are measured and join the others."""
-    from dataclasses import replace
-
     from drawdown.reading.strip import measure
     from drawdown.strips.find import strips_by_hand
 
-    out = []
+    out, strips = [], list(seen.strips)
     for step in steps:
         if step.place:
-            number = max(by_number, default=0) + 1
+            step = replace(step, number=max((s.strip.number for s in strips), default=0) + 1)
             (strip,) = strips_by_hand(seen.sheet, seen.view, [step.place], parameter="steps")
-            by_number[number] = measure(
-                replace(strip, number=number), seen.sheet, seen.correction, seen.view.card,
+            strips.append(measure(
+                replace(strip, number=step.number), seen.sheet, seen.correction, seen.view.card,
                 jpeg_quality=seen.photo.jpeg_quality,
-            )  # fmt: skip
-            step = replace(step, number=number)
+            ))  # fmt: skip
         out.append(step)
-    return out
-
-
-def _refuse(step: Step, flags) -> None:
-    hard = next((flag for flag in flags if flag.hard), None)
-    if hard is not None:
-        raise PhotoUnfit(f"strip {step.number}: {hard.seen}", hard.kind.why, hard.kind.todo)
+    return replace(seen, strips=tuple(strips)), tuple(out)

@@ -86,16 +86,8 @@ def plan_of(
 
     Raises ``WrongUsage`` for a strip that is not there or is as light already, for a mix that
     cannot be this strip's, and for a shelf without white and base."""
-    by_number = {s.strip.number: s for s in seen.strips}
-    for option, wanted in (("`strip_number`", number), ("`over`", over)):
-        if wanted is not None and wanted not in by_number:
-            raise WrongUsage(
-                f"{option} is {wanted}, and {len(by_number)} "
-                f"{'strip was' if len(by_number) == 1 else 'strips were'} found",
-                "strips are numbered from left to right with the card upright",
-                f"choose a number between 1 and {len(by_number)}",
-            )
-    strip = by_number[number]
+    strip = _strip_of(seen, number, "strip_number")
+    other = None if over is None else _strip_of(seen, over, "over")
     value = strip_value(strip)
     if to < value.value + LEAST_STEP:
         raise WrongUsage(
@@ -120,12 +112,7 @@ def plan_of(
             "what lightens an ink is worked out from its mix",
             "check `mix` and `strip_number`, or leave `mix` out to have it guessed",
         )
-    if over is not None:
-        layer, layer_lab = f"strip {over}", by_number[over].lab_d50
-    elif pair is not None:
-        layer, layer_lab = "the black bar", pair.lab_d50[3]
-    else:
-        layer, layer_lab = "a printed black", np.array([PRINTED_BLACK_L, 0.0, 0.0])
+    layer, layer_lab = _other_layer(other, pair)
     ground = bare_ground(layer_lab)
     ways = tuple(lighten(states, ink, to, ground) for ink in adding if ink is not None)
     grams = None
@@ -141,6 +128,27 @@ def plan_of(
         states.misfit, (fl.STAND_IN_INKS(),) if stand_in else (),
         tuple(f"{i.name}: {i.caution}." for i in shelf if i.caution and i.name in concerned),
     )  # fmt: skip
+
+
+def _strip_of(seen: Judgement, number: int, parameter: str) -> StripReading:
+    by_number = {s.strip.number: s for s in seen.strips}
+    if number not in by_number:
+        raise WrongUsage(
+            f"`{parameter}` is {number}, and {len(by_number)} "
+            f"{'strip was' if len(by_number) == 1 else 'strips were'} found",
+            "strips are numbered from left to right with the card upright",
+            f"choose a number between 1 and {len(by_number)}",
+        )
+    return by_number[number]
+
+
+def _other_layer(other: StripReading | None, pair: OverBar | None) -> tuple[str, np.ndarray]:
+    """What the ink may be printed on, and its Lab (3,)."""
+    if other is not None:
+        return f"strip {other.strip.number}", other.lab_d50
+    if pair is not None:
+        return "the black bar", pair.lab_d50[3]
+    return "a printed black", np.array([PRINTED_BLACK_L, 0.0, 0.0])
 
 
 def _times(n: Number, factor: float) -> Number:
