@@ -25,6 +25,8 @@ def _tanh_over_g(k: np.ndarray, s: np.ndarray, x: np.ndarray) -> tuple[np.ndarra
     g = np.sqrt(k * (k + 2 * s))
     gx = g * x
     small = gx < 1e-4
+    if not small.any():
+        return np.tanh(gx) / g, gx
     # Below 1e-4 the next term of the series, 2(gX)^4/15, is under the rounding error.
     series = x * (1 - gx * gx / 3)
     return np.where(small, series, np.tanh(gx) / np.where(small, 1.0, g)), gx

@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -186,19 +187,35 @@ class Knowledge:
         return covariance
 
 
+class InkCurves(NamedTuple):
+    """ln K and ln S (..., 31) of inks, and what a unit of each unknown does to them
+    (..., ROWS, 31)."""
+
+    log_k: np.ndarray
+    log_s: np.ndarray
+    rows_k: np.ndarray
+    rows_s: np.ndarray
+
+    def spectra(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """K and S (..., 31) for the inks' unknowns z (..., ROWS)."""
+        dk, ds = ((z[..., None, :] @ rows)[..., 0, :] for rows in (self.rows_k, self.rows_s))
+        return np.exp(self.log_k + dk), np.exp(self.log_s + ds)
+
+
 class ShelfFigures:
     """The shelf as the fit needs it: ln K, ln S and their doubts, with what was learnt."""
 
     def __init__(self, shelf: Shelf, knowledge: Knowledge | None = None) -> None:
         logs, rows = [logs_of(ink) for ink in shelf], [learnt_rows(ink) for ink in shelf]
-        self.log_k, self.log_s = (np.array([one[i] for one in logs]) for i in (0, 1))
-        self.rows_k, self.rows_s = (np.array([one[i] for one in rows]) for i in (0, 1))
+        self.curves = InkCurves(
+            *map(np.array, (*zip(*logs, strict=True), *zip(*rows, strict=True)))
+        )
         self.knowledge = knowledge
         self.covariance = None if knowledge is None else knowledge.covariance
 
     @property
     def size(self) -> int:
-        return len(self.log_k)
+        return len(self.curves.log_k)
 
     @property
     def mean(self) -> np.ndarray:
@@ -213,8 +230,6 @@ class ShelfFigures:
             normal = normal @ self.knowledge.root.T
         return normal.reshape(len(normal), self.size, ROWS)
 
-    def spectra(self, z: np.ndarray, inks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """K and S (..., 31) of ``inks`` (...) for their unknowns z (..., ROWS)."""
-        dk = (z[..., None, :] @ self.rows_k[inks])[..., 0, :]
-        ds = (z[..., None, :] @ self.rows_s[inks])[..., 0, :]
-        return np.exp(self.log_k[inks] + dk), np.exp(self.log_s[inks] + ds)
+    def of(self, inks: np.ndarray) -> InkCurves:
+        """Those of some ``inks`` (...)."""
+        return InkCurves(*(curve[inks] for curve in self.curves))

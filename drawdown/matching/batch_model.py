@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.uncertainty.gauss_newton import most_probable, whitened
+from calibration.uncertainty.gauss_newton import State, most_probable, whitened
 from drawdown.ink.forward import film_slopes, lab_of_film
-from drawdown.ink.prior import ROWS, Knowledge, ShelfFigures
+from drawdown.ink.prior import ROWS, InkCurves, Knowledge, ShelfFigures
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.batch_history import Step, added_in_all
 
+Sloped = tuple[np.ndarray, np.ndarray]  # values and slopes, or residuals and Jacobian
 BATCH_SD = 0.25  # how far a batch strays from its recipe
 FREEDOM = 3.0  # of Student's t for that
 ADDED_SD = 0.03  # weighing error of an addition
@@ -80,21 +81,18 @@ class Recipes:
         return z, strips, np.stack(films, axis=-1)
 
 
-def strips_and_slopes(figures: ShelfFigures, recipes: Recipes, theta: np.ndarray):
+def strips_and_slopes(curves: InkCurves, recipes: Recipes, theta: np.ndarray) -> Sloped:
     """Lab of all strips as they are read (g, photos * 6: original, batch; original, batch ..)
     and their slopes (g, size, photos * 6) by the unknowns."""
     g, m = recipes.inks.shape
     photos = recipes.photos
     z, share, log_film = recipes.unpack(theta)
-    k, s = figures.spectra(z, recipes.inks)  # (g, m, 31)
+    k, s = curves.spectra(z)  # (g, m, 31)
     film = np.exp(log_film)
     k_mix, s_mix = share @ k, share @ s  # (g, 1 + photos, 31)
     lab, by_k, by_s, by_x = film_slopes(k_mix, s_mix, film[..., None], recipes.ground)
     # By the inks' unknowns: what each ink contributes at each wavelength.
-    k_of, s_of = (
-        k[:, :, None] * figures.rows_k[recipes.inks],
-        s[:, :, None] * figures.rows_s[recipes.inks],
-    )  # (g, m, ROWS, 31)
+    k_of, s_of = k[:, :, None] * curves.rows_k, s[:, :, None] * curves.rows_s  # (g, m, ROWS, 31)
     by_z = k_of.reshape(g, 1, m * ROWS, -1) @ by_k + s_of.reshape(g, 1, m * ROWS, -1) @ by_s
     by_z = by_z.reshape(g, 1 + photos, m, ROWS, 3) * share[..., None, None]
     # By shares: (g, strips, m, 3), before the strip's own normalisation.
@@ -262,9 +260,15 @@ class _Found:
 
 
 def _solve(figures, recipes, prior, measured, noise) -> _Found:
-    def most_probable_state(recipes: Recipes, start: np.ndarray):
-        def model(normal: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-            values, slope = strips_and_slopes(figures, recipes, prior.at(normal))
+    curves = figures.of(recipes.inks)
+
+    def most_probable_state(recipes: Recipes, start: np.ndarray, *known: Sloped) -> State:
+        told = iter(known)  # what there is at the start, where it was worked out before
+
+        def model(normal: np.ndarray) -> Sloped:
+            for first in told:
+                return first
+            values, slope = strips_and_slopes(curves, recipes, prior.at(normal))
             across = prior.across(slope).swapaxes(-1, -2)
             return whitened(values - measured, across, noise)
 
@@ -274,10 +278,13 @@ def _solve(figures, recipes, prior, measured, noise) -> _Found:
 
     state = most_probable_state(recipes, np.zeros((len(recipes.parts), recipes.size)))
     for _ in range(LOOSENED):
+        before, at = recipes.batch_sd, recipes.at_batch
         recipes, start = _loosened(recipes, state.mode)
-        state = most_probable_state(recipes, start)
+        slope = state.jacobian.copy()
+        slope[..., at] *= (recipes.batch_sd / before)[:, None]
+        state = most_probable_state(recipes, start, (state.residual, slope))
     theta = prior.at(state.mode)
-    values, slope = strips_and_slopes(figures, recipes, theta)
+    values, slope = strips_and_slopes(curves, recipes, theta)
     spread = prior.spread(slope)
     total = slope.transpose(0, 2, 1) @ spread + noise
     misfit = measured - values + ((theta - prior.mean)[:, None] @ slope)[:, 0]
@@ -402,7 +409,7 @@ def _sampled(figures, steps, order, found: _Found, noise, odds) -> Fit:
         return np.concatenate([v[:1] for v in values] + [v[1:] for v in values])
 
     parts, films = rows(parts), rows(films)
-    k, s = figures.spectra(rows(zs), np.arange(n))
+    k, s = figures.curves.spectra(rows(zs))
     lab = lab_of_film(parts @ k, parts @ s, films[..., None], recipes.ground)  # (r, 2, 3)
     odds = odds[order] / odds[order].sum()
     shift = [_unexplained(steps, one[0] - one[1], count, rng) for one in lab[:heads]]

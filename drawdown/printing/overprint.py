@@ -131,7 +131,7 @@ def layers_from_mixes(
     rng = stream("layers")
     figures = ShelfFigures(shelf)
     unknowns = figures.draws(rng.standard_normal((SAMPLES, len(shelf) * ROWS)))
-    k, s = figures.spectra(unknowns, np.arange(len(shelf)))
+    k, s = figures.curves.spectra(unknowns)
     k0, s0 = (np.array([getattr(ink, q) for ink in shelf]) for q in "ks")
     common = FILM_COMMON_SD * rng.standard_normal((SAMPLES, 1))
     layers = []

@@ -87,14 +87,12 @@ def test_slopes_of_the_fit_are_its_differences(film_ratios):
         sd=0.05, film_ratios=film_ratios, ratio_sd=(0.04,) * photos, ground=GROUND,
         batch_sd=np.full((2, 4), 0.3), added=added,
     )  # fmt: skip
-    figures = ShelfFigures(SHELF)
+    curves = ShelfFigures(SHELF).of(recipes.inks)
     theta = 0.5 * rng.normal(size=(2, recipes.size))
-    _, slope = strips_and_slopes(figures, recipes, theta)
+    _, slope = strips_and_slopes(curves, recipes, theta)
     for i in range(recipes.size):
         step = 1e-5 * (np.arange(recipes.size) == i)
-        high, low = (
-            strips_and_slopes(figures, recipes, theta + sign * step)[0] for sign in (1, -1)
-        )
+        high, low = (strips_and_slopes(curves, recipes, theta + sign * step)[0] for sign in (1, -1))
         assert slope[:, i] == pytest.approx((high - low) / 2e-5, abs=1e-6)
 
 

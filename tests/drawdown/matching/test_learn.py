@@ -82,11 +82,12 @@ def test_posterior_is_bayes_rule_in_its_other_form(taught):
     prior = prior_of(figures, recipes)
     found = _solve(figures, recipes, prior, measured, noise)
     theta, recipes = found.theta, found.recipes
+    curves = figures.of(recipes.inks)
     size = theta.shape[1]
     h = np.empty((size, measured.size))
     for i in range(size):
         step = 1e-5 * (np.arange(size) == i)
-        high, low = (strips_and_slopes(figures, recipes, theta + s * step)[0] for s in (1, -1))
+        high, low = (strips_and_slopes(curves, recipes, theta + s * step)[0] for s in (1, -1))
         h[i] = (high - low)[0] / 2e-5
     p = np.eye(size) if prior.root is None else prior.root[0] @ prior.root[0].T
     expected = np.linalg.inv(h @ np.linalg.solve(noise, h.T) + np.linalg.inv(p))
