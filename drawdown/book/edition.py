@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.errors import WrongUsage
+from calibration.uncertainty.intervals import K95
 from drawdown.book.columns import PULL, Pull
 from drawdown.book.shapes import name_key
 from drawdown.book.store import Book, Change
@@ -194,7 +195,7 @@ def _measure(pull: Pull, good: Pull, tolerance: float) -> Point:
         shaded_card=pull.reading.shaded or other.shaded,
         across_photos=across,
     )
-    u95 = 1.96 * float(np.sqrt(c.d_lab_cov[0, 0]))
+    u95 = K95 * float(np.sqrt(c.d_lab_cov[0, 0]))
     signs = {"no match": ("tolerance",), "too close to call": ("unsure",)}.get(c.verdict or "", ())
     return Point(pull, c, c.de00, c.de00_low95, c.de00_high95, level + float(c.d_lab[0]), u95,
                  across, signs)  # fmt: skip

@@ -12,6 +12,7 @@ import numpy as np
 
 from calibration.colour.difference import delta_e_2000, lch_difference, local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
+from calibration.uncertainty.intervals import is_shown, without_noise
 from drawdown import flags as fl
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_or_ink import SURE_SAME, FilmApart, Pulls, film_apart
@@ -44,9 +45,6 @@ DIFFERENT_LIGHT_SD = 0.05
 DIFFERENT_RIM = 0.06
 # The same in the photo as it is: more than a lamp's fall-off makes between two strips.
 DIFFERENT_SEEN = 0.12
-# Mahalanobis distance below which no difference is shown: the 95 % point of chi-square with
-# three degrees of freedom.
-SHOWN_CHI2 = 7.815
 
 # What nobody noted of a colour is taken at its worst that is still compared without a word: light
 # known no better than ``DIFFERENT_LIGHT_SD``; and a reading of any one spot of a strip as uneven
@@ -259,7 +257,7 @@ def _distance(
     zero = normal @ _root(cov).T
     everything = delta_e_2000(lab, lab + np.concatenate([held, d + zero, zero]))
     de_held, de, de_zero = np.split(everything, 3)
-    best = float(np.sqrt(max(0.0, np.mean(de**2) - np.mean(de_zero**2))))
+    best = without_noise(de, de_zero)
     low, high = _interval(d, cov, best, de, de_held)
     return best, low, high, float(np.mean(de_held <= tolerance))
 
@@ -273,7 +271,7 @@ def _interval(
     those samples that the probability of conformance counts, so that the two agree; zero when
     no difference at all is plausible."""
     high = float(np.quantile(de, 0.975))
-    if float(d @ np.linalg.solve(cov, d)) < SHOWN_CHI2:
+    if not is_shown(d, cov):
         return 0.0, high
     return min(best, float(np.quantile(de_held, 0.025))), max(high, best)
 

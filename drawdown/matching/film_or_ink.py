@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000, local_metric
+from calibration.uncertainty.intervals import interval, without_noise
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.shelf import InkMix
@@ -150,8 +151,8 @@ def _opaque(labs: np.ndarray, cov: np.ndarray, effect: float, tolerance: float) 
     noise += rng.standard_normal((DRAWS, 3)) @ (0.3 * effect * np.linalg.inv(local_metric(lab_o))).T
     everything = np.concatenate([lab_b + noise, lab_o + noise])
     de, zero = np.split(delta_e_2000(lab_o, everything), 2)
-    best = float(np.sqrt(max(0.0, np.mean(de**2) - np.mean(zero**2))))
-    low, high = np.quantile(de, (0.025, 0.975))
+    best = without_noise(de, zero)
+    low, high = interval(de)
     shown = best > float(np.quantile(zero, 0.95))
     return FilmApart(
         "opaque",

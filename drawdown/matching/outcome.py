@@ -10,6 +10,7 @@ import numpy as np
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.illuminants import UnderLamp, under_lamps
+from calibration.uncertainty.intervals import K95, half_width, quantiles, shortest_interval
 from drawdown.ink.forward import spectrum_of_film
 from drawdown.matching.batch_history import Reading
 from drawdown.matching.batch_model import Fit
@@ -40,14 +41,11 @@ def predict(model: Fit, data: Reading, added: np.ndarray) -> Outcome:
     everything = np.vstack([lab, equal_film[0], after[others]])
     de00 = delta_e_2000(np.broadcast_to(data.lab_original, everything.shape), everything)
     if not added.any():  # no model is needed for what was measured
-        u95 = 1.96 * np.sqrt(np.diag(data.covariance)[3:])
+        u95 = K95 * np.sqrt(np.diag(data.covariance)[3:])
         return Outcome(lab, u95, float(de00[0]), high_now(data), float(de00[1]))
-    spread = [
-        quantile(after[others, i], weight, 0.975) - quantile(after[others, i], weight, 0.025)
-        for i in range(3)
-    ]
-    high = max(quantile(de00[2:], weight, 0.95), float(de00[0]))
-    return Outcome(lab, np.array(spread) / 2, float(de00[0]), high, float(de00[1]))
+    u95 = np.array([half_width(after[others, i], weight) for i in range(3)])
+    high = max(float(quantiles(de00[2:], 0.95, weight)), float(de00[0]))
+    return Outcome(lab, u95, float(de00[0]), high, float(de00[1]))
 
 
 def interval(model: Fit, data: Reading, added: np.ndarray) -> tuple[float, float]:
@@ -56,14 +54,7 @@ def interval(model: Fit, data: Reading, added: np.ndarray) -> tuple[float, float
     left = (model.target - model.lab_with(added[None])[:, 0])[model.heads :]
     de00 = delta_e_2000(np.broadcast_to(data.lab_original, left.shape), data.lab_original - left)
     weight = model.weight[model.heads :]
-    order = np.argsort(de00)
-    de00, total = de00[order], np.cumsum(weight[order]) / weight.sum()
-    starts = np.concatenate([[0.0], total[:-1]])
-    ends = np.searchsorted(total, starts + 0.95 - 1e-9)
-    fits = ends < len(de00)
-    width = np.where(fits, de00[np.minimum(ends, len(de00) - 1)] - de00, np.inf)
-    first = int(width.argmin())
-    return float(de00[first]), float(de00[ends[first]])
+    return shortest_interval(de00, weight)
 
 
 def other_lamps(
@@ -90,10 +81,3 @@ def high_now(data: Reading) -> float:
     return float(
         np.quantile(delta_e_2000(np.broadcast_to(data.lab_original, (400, 3)), draws), 0.95)
     )
-
-
-def quantile(values: np.ndarray, weight: np.ndarray, q: float) -> float:
-    """Quantile of weighted samples, between neighbours."""
-    order = np.argsort(values)
-    middle = np.cumsum(weight[order]) - weight[order] / 2
-    return float(np.interp(q, middle / weight.sum(), values[order]))

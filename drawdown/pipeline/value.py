@@ -10,6 +10,7 @@ import numpy as np
 
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.errors import WrongUsage
+from calibration.uncertainty.intervals import common_sd
 from drawdown import flags as fl
 from drawdown.ink.forward import bare_ground, paper_ground
 from drawdown.ink.prior import mix_prior
@@ -170,8 +171,7 @@ def _reading(strip: StripReading, pair: OverBar | None, paper_lab) -> Seen:
     count = min(len(s) for s in samples)
     together = np.hstack([s[:count] for s in samples])
     covariance = np.cov(together, rowvar=False)
-    own = np.asarray(strip.lab_samples).std(axis=0)
-    card = np.sqrt(np.maximum((strip.lab_u95 / 1.96) ** 2 - own**2, 0.0))
+    card = common_sd(strip.widest_u95, strip.members())
     common = np.kron(np.ones((len(lab), len(lab))), np.diag(card**2))
     return Seen(np.array(lab), covariance + common, np.array(grounds))
 

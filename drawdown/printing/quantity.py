@@ -22,6 +22,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.uncertainty.intervals import K95
+
 FILM_G_M2 = {"relief": (2.0, 12.0), "litho": (0.7, 1.3)}
 STAYS_G = (5.0, 20.0)  # on slab, knife and roller: common practice, no source
 OWN_FIGURE = 1.15  # a figure of one's own holds within 15 %
@@ -49,7 +51,7 @@ class Range:
         if self.middle <= 0:
             return np.zeros(_SAMPLES)
         up, down = math.log(self.high / self.middle), math.log(self.middle / max(self.low, 1e-12))
-        return self.middle * np.exp(z / 1.96 * np.where(z > 0, up, down))
+        return self.middle * np.exp(z / K95 * np.where(z > 0, up, down))
 
 
 def between(low: float, high: float) -> Range:

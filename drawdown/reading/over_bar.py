@@ -11,7 +11,7 @@ from calibration.card.definition import CardDefinition
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.correct import Correction
 from calibration.locate.sheet import Sheet
-from calibration.uncertainty.intervals import K95, u95_of
+from calibration.uncertainty.intervals import K95, MAD_TO_SD, u95_of
 from calibration.uncertainty.streams import stream
 from drawdown import flags as fl
 from drawdown.reading.area import LEAST_XYZ, Area, Window, read_areas, window_of
@@ -238,7 +238,7 @@ def _without_glare(w: Window, part: np.ndarray) -> tuple[np.ndarray, float]:
         return part, 0.0
     y = w.xyz[part, 1]
     middle = float(np.median(y))
-    scatter = max(1.4826 * float(np.median(middle - y[y <= middle])), 0.02 * middle, 5e-4)
+    scatter = max(MAD_TO_SD * float(np.median(middle - y[y <= middle])), 0.02 * middle, 5e-4)
     shine = np.zeros_like(part)
     shine[part] = y > middle + 5 * scatter
     return part & ~shine, float(shine.sum() / part.sum())
@@ -380,5 +380,5 @@ def _mean_of(slices: _Slices) -> tuple[np.ndarray, np.ndarray]:
 def _even(xyz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Median XYZ of one bare surface, and its error's covariance."""
     middle = np.median(xyz, axis=0)
-    spread = 1.4826 * np.median(np.abs(xyz - middle), axis=0)
+    spread = MAD_TO_SD * np.median(np.abs(xyz - middle), axis=0)
     return middle, np.diag(spread**2) / max(1.0, len(xyz) / PIXELS_AS_ONE)

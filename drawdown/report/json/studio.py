@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from calibration.uncertainty.intervals import K95
 from drawdown.matching.drying import READING_SD, learn
 from drawdown.report.json.document import document, document_as_typed, numbers, rounded
 
@@ -35,7 +36,7 @@ def _pair(k: KeptPair) -> dict[str, Any]:
         "lab_dry_d50": numbers(k.pair.lab_dry),
         "lab_dry_u95": numbers(k.u95_dry),
         "de00": rounded(k.pair.de00, 2),
-        "de00_u95": rounded(1.96 * READING_SD, 2),
+        "de00_u95": rounded(K95 * READING_SD, 2),
         "counts": not k.aside,
     }
 
@@ -48,9 +49,9 @@ def _drying(kept: Sequence[KeptPair]) -> dict[str, Any] | None:
     return {
         "pairs": known.count,
         "absorbs_more_log": rounded(known.mean[0], 4),
-        "absorbs_more_log_u95": rounded(1.96 * known.sd[0], 4),
+        "absorbs_more_log_u95": rounded(K95 * known.sd[0], 4),
         "surface_white": rounded(known.mean[1], 5),
-        "surface_white_u95": rounded(1.96 * known.sd[1], 5),
+        "surface_white_u95": rounded(K95 * known.sd[1], 5),
     }
 
 

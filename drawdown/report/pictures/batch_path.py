@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw
 
 from calibration.colour.difference import local_metric
 from calibration.files import write_atomically
-from drawdown.reading.colour import K95
+from calibration.uncertainty.intervals import K95
 from drawdown.report.pictures.answer import png_bytes
 from drawdown.report.pictures.canvas import fitting, font, plain, round_values
 from drawdown.report.text.terminal import swatch_rgb
@@ -172,7 +172,7 @@ def _arrow(draw: ImageDraw.ImageDraw, start, end) -> None:
 
 def _lightness(draw: ImageDraw.ImageDraw, way, target, reads) -> None:
     """L* of each stop from left to right, the original's as a line."""
-    bars = [1.96 * float(_spread(entry)[0]) for entry in reads]
+    bars = [K95 * float(_spread(entry)[0]) for entry in reads]
     values = [
         *(way[:, 0] - bars),
         *(way[:, 0] + bars),

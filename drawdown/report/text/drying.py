@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from calibration.naming import named
+from calibration.uncertainty.intervals import K95
 from drawdown.matching.drying import READING_SD, learn
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
@@ -34,7 +35,7 @@ def drying_screen(kept: Sequence[KeptPair], path: Path, screen: Screen) -> str:
         lines.add(head + ("   (set aside)" if k.aside else ""))
         lines.say(f"wet {_lab(k.pair.lab_wet, k.u95_wet)}", "   ")
         lines.say(f"dry {_lab(k.pair.lab_dry, k.u95_dry)}", "   ")
-        lines.say(f"Delta E {k.pair.de00:.1f} ± {1.96 * READING_SD:.1f}", "   ")
+        lines.say(f"Delta E {k.pair.de00:.1f} ± {K95 * READING_SD:.1f}", "   ")
     lines.add()
     counted = [k.pair for k in kept if not k.aside]
     if not counted:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration.naming import named
+from calibration.uncertainty.intervals import K95
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 from drawdown.wording.figures import count
@@ -52,7 +53,7 @@ def undone(slab: Slab, photo: SlabPhoto) -> str:
 
 def factor(value: float, log_sd: float) -> str:
     """A factor with the interval that holds it with 95 % probability."""
-    low, high = (value * math.exp(sign * 1.96 * log_sd) for sign in (-1, 1))
+    low, high = (value * math.exp(sign * K95 * log_sd) for sign in (-1, 1))
     return f"{value:.2f} ({low:.2f} to {high:.2f})"
 
 
