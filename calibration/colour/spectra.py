@@ -15,11 +15,6 @@ WAVELENGTHS_NM = np.arange(400, 701, 10)
 XYZ_D50_WEIGHTS = LAMPS[HERE]
 
 
-def spectrum_to_xyz_d50(reflectance: np.ndarray) -> np.ndarray:
-    """XYZ D50, Y = 1 (..., 3), of reflectances (..., 31)."""
-    return np.asarray(np.asarray(reflectance, dtype=float) @ XYZ_D50_WEIGHTS)
-
-
 def smooth_spectrum(lab_d50: np.ndarray) -> np.ndarray:
     """(31,) a smooth reflectance that has this Lab D50 (3,), or comes as near as it can.
 

@@ -10,6 +10,7 @@ import tomllib
 
 import numpy as np
 import pytest
+from film_formulas import reflectance_opaque
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -86,7 +87,7 @@ def hue_of_tint(name: str) -> float:
     shelf = starter_shelf()
     white, ink = shelf.find("white"), shelf.find(name)
     k, s = film.mix([9, 1], [white.k, ink.k]), film.mix([9, 1], [white.s, ink.s])
-    lab = xyz_to_lab(film.measured_from_internal(film.reflectance_opaque(k, s)) @ XYZ_D50_WEIGHTS)
+    lab = xyz_to_lab(film.measured_from_internal(reflectance_opaque(k, s)) @ XYZ_D50_WEIGHTS)
     return float(np.degrees(np.arctan2(lab[2], lab[1])) % 360)
 
 

@@ -15,13 +15,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from film_formulas import transmittance
 
 from calibration.card.toml import builtin_cards, card_from_dict, write_card
 from calibration.colour.spaces import WHITE_D50, xyz_to_lab
 from calibration.errors import PhotoUnfit, WrongUsage
 from calibration.locate.sheet import Sheet
 from drawdown.commands import main as cli
-from drawdown.ink.film import measured_from_internal, reflectance, transmittance
+from drawdown.ink.film import measured_from_internal, reflectance
 from drawdown.pipeline.opacity import read_opacities
 from drawdown.printing.opacity import absorption_scattering, film_of, film_over, grade_of, opacity
 from drawdown.reading.over_bar import other_ink, read_over_bar
