@@ -313,10 +313,10 @@ def _film_beside(w: Window, part: np.ndarray, away: np.ndarray, paper_y: float) 
         if abs(near[-1] - near[1]) > max(MOST_CHANGE * thick, 0.05):
             return None  # not one film
         both = (even[-1], even[1])
-        joined = _Slices(
-            np.concatenate([s.at for s in both]), np.concatenate([s.xyz for s in both])
+        at, xyz = (
+            np.concatenate(values) for values in ([s.at for s in both], [s.xyz for s in both])
         )
-        return _Film(joined, 0, 0.0)
+        return _Film(_Slices(at, xyz), 0, 0.0)
     side = next(iter(even))
     step = abs(near[-1] - near[1]) if len(near) == 2 else thick
     return _Film(even[side], side, float(min(step, thick)))

@@ -16,15 +16,13 @@ from drawdown.strips.working_picture import Picture, disc, stretches
 
 @dataclass(frozen=True)
 class Bar:
-    """A printed bar that strips may cross: its rectangle (4, 2) in mm, clockwise, the long
-    side first."""
+    """A printed bar: its rectangle (4, 2) in mm, clockwise, the long side first."""
 
     corners_mm: np.ndarray
 
 
 def grown_px(picture: Picture, bar: Bar, margin_mm: float, offset=(0, 0)) -> np.ndarray:
-    """A bar grown on all sides, in pixels of the part of the
-    picture that begins at ``offset`` (row, column)."""
+    """A bar grown on all sides, in pixels of the part that begins at ``offset`` (row, column)."""
     c = bar.corners_mm
     along, down = c[1] - c[0], c[3] - c[0]
     along = margin_mm * along / np.linalg.norm(along)
@@ -79,9 +77,7 @@ def _bars_on(ground: Ground) -> list[tuple[float, np.ndarray]]:
     pieces = []
     for k in np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:80] + 1:
         x, y, w, h, area = stats[k]
-        if area > 25 * ppm**2:
-            if not _on_paper(ground, label, k, stats[k]):
-                continue
+        if area > 25 * ppm**2 and _on_paper(ground, label, k, stats[k]):
             blob = (label[y : y + h, x : x + w] == k).view(np.uint8)
             # Pencil and faded ink on a bar leave holes.
             blob = _closed(blob, 1.6 * ppm)
@@ -215,10 +211,10 @@ def _bar_through(ground: Ground, a, b, pieces) -> tuple[float, np.ndarray] | Non
         return None  # paper between two dark strips in line
     if not _between_papers(ground, corners):
         return None
+    touched = _touched(ground, corners)
     if length > 110 * ppm and length > 8 * height:
         # No strip is as long and narrow as that.
-        return 3.0 + _touched(ground, corners), corners
-    touched = _touched(ground, corners)
+        return 3.0 + touched, corners
     if not touched:
         return None
     # Of two that lie crosswise, the narrower is the bar.
@@ -293,8 +289,7 @@ def _lengthened(ground: Ground, corners: np.ndarray) -> np.ndarray:
         black = (lab[..., 0] < 40) & (np.abs(lab[..., 1:]).max(axis=2) < 14)
         found = np.flatnonzero(black.mean(axis=1) > 0.7)
         if len(found):
-            for k in far:
-                out[k] = out[k] + way * t[found[-1]]
+            out[list(far)] += way * t[found[-1]]
     return out
 
 

@@ -98,9 +98,8 @@ def _runs(ground: Ground, corners: np.ndarray, side: int) -> list[_Run]:
     """The ink along one long side of a bar."""
     picture = ground.picture
     ppm = picture.px_per_mm
-    places = [
-        beside(ground.contrast.shape, corners, depth * ppm)[side] for depth in limits.BESIDE_BAR_MM
-    ]
+    shape = ground.contrast.shape
+    places = [beside(shape, corners, depth * ppm)[side] for depth in limits.BESIDE_BAR_MM]
     if not len(places[0][0]):
         return []
     contrast = np.array([ground.contrast[y, x] for y, x in places])
@@ -118,9 +117,8 @@ def _runs(ground: Ground, corners: np.ndarray, side: int) -> list[_Run]:
     for a, b in _parted(depth[0], on, int(limits.LEAST_RUN_MM * ppm)):
         inner = slice(a + (b - a) // 5, b - (b - a) // 5)
         run = np.median(contrast[:, inner], axis=1)
-        gap = faded(run)
         ink = np.median(lab[:, inner].reshape(-1, 3), axis=0) - paper
-        runs.append(_Run(float(a), float(b), ink, bool(gap)))
+        runs.append(_Run(float(a), float(b), ink, faded(run)))
     return runs
 
 

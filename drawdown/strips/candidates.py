@@ -16,7 +16,7 @@ from drawdown.strips.bridge import bridge_bars
 from drawdown.strips.paper import Ground
 from drawdown.strips.rectangle import middle_colour
 from drawdown.strips.shapes import Shape, View, bounding_rect, measure_shape, size_alone
-from drawdown.strips.working_picture import Picture, disc, fill, square
+from drawdown.strips.working_picture import Picture, disc, fill, part_at, square
 
 
 @dataclass(frozen=True)
@@ -34,11 +34,7 @@ class Candidate:
 
     @property
     def part(self) -> tuple[slice, slice]:
-        rows, columns = self.on.shape
-        return (
-            slice(self.offset[0], self.offset[0] + rows),
-            slice(self.offset[1], self.offset[1] + columns),
-        )
+        return part_at(self.offset, self.on)
 
     def rejected(self, reason: str) -> Candidate:
         """The same candidate, rejected."""
@@ -131,7 +127,9 @@ class _Work:
                 paste(near, self.neutral, at)
         # Beyond the ground's part all is taken to be something else than this paper.
         contrast = np.full(size, 60.0, np.float32)
-        put(contrast, ground.contrast, at)
+        shared = shared_part(contrast, ground.contrast, at)
+        if shared is not None:
+            contrast[shared[0]] = ground.contrast[shared[1]]
         dx, dy = self.start[1] + piece.corner[1] - offset[1], top - offset[0]
         rect = ((rect[0][0] + dx, rect[0][1] + dy), *rect[1:])
         shape = measure_shape(picture, on, contrast, ground.low, offset, near, self.view, rect)
@@ -197,8 +195,7 @@ class _Work:
         parts = self.by_colour(piece)
         if len(parts) > 1 or (parts and parts[0].area < 0.9 * area):
             yield parts
-        parts = [] if large else self.by_bridges(piece, 4.5)
-        if parts:
+        if not large and (parts := self.by_bridges(piece, 4.5)):
             yield parts
 
     def one_colour(self, piece: Piece, whole: Candidate) -> bool:
@@ -375,11 +372,7 @@ class Piece:
 
     @property
     def part(self) -> tuple[slice, slice]:
-        rows, columns = self.mask.shape
-        return (
-            slice(self.corner[0], self.corner[0] + rows),
-            slice(self.corner[1], self.corner[1] + columns),
-        )
+        return part_at(self.corner, self.mask)
 
 
 def filled(blob: np.ndarray, limit_px: float) -> np.ndarray:
@@ -417,10 +410,3 @@ def paste(target: np.ndarray, source: np.ndarray, at: tuple[int, int]) -> None:
     shared = shared_part(target, source, at)
     if shared is not None:
         target[shared[0]] |= source[shared[1]]
-
-
-def put(target: np.ndarray, source: np.ndarray, at: tuple[int, int]) -> None:
-    """Copy ``source`` into ``target`` with its corner at (row, column), clipped."""
-    shared = shared_part(target, source, at)
-    if shared is not None:
-        target[shared[0]] = source[shared[1]]

@@ -240,7 +240,10 @@ def _zone_alone(
     shape = on = None
     for room in (None, _longer(solid, rect, 6 * ppm), cv2.dilate(solid, disc(1.5 * ppm))):
         blob = _around(ink if room is None else ink & (room > 0), zone, ppm)
-        if blob is None or (room is None and (_touches_rim(blob) or blob.sum() > 2 * solid.sum())):
+        if blob is None or (
+            room is None
+            and (blob[[0, -1]].any() or blob[:, [0, -1]].any() or blob.sum() > 2 * solid.sum())
+        ):
             continue
         tried = measure_shape(picture, blob, contrast, low, offset, None, view)
         if tried is not None:
@@ -300,10 +303,6 @@ def _around(ink: np.ndarray, zone: np.ndarray, px_per_mm: float) -> np.ndarray |
     return filled(label == counts.argmax(), 15 * px_per_mm**2)
 
 
-def _touches_rim(mask: np.ndarray) -> bool:
-    return bool(mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any())
-
-
 DOUBTFUL = ("ragged", "open", "soft", "textured", "goes on", "faint", "small")
 
 
@@ -320,11 +319,9 @@ def uncounted(counted: Sequence[Candidate], rejected: Sequence[Candidate]) -> li
             or m["split"] > 1
         ):
             continue
-        if not any(_in_a_row(c, o) for o in counted):
-            continue
-        if any(overlap(c, o) > 0.1 for o in (*counted, *found)):
-            continue
-        found.append(c)
+        beside = any(_in_a_row(c, o) for o in counted)
+        if beside and not any(overlap(c, o) > 0.1 for o in (*counted, *found)):
+            found.append(c)
     return found
 
 

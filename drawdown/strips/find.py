@@ -127,10 +127,9 @@ def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
         # A frame is laid over the strips: with two of them in its window, no other counts.
         there = in_window(good, how.window_mm)
         if sum(there) >= 2:
-            bad += [
-                c.rejected("beside") for c, inside in zip(good, there, strict=True) if not inside
-            ]
-            good = [c for c, inside in zip(good, there, strict=True) if inside]
+            marked = list(zip(good, there, strict=True))
+            bad += [c.rejected("beside") for c, inside in marked if not inside]
+            good = [c for c, inside in marked if inside]
     return good[: limits.MOST_STRIPS], bad, grounds
 
 
@@ -138,8 +137,7 @@ def reading_order(boxes: list[np.ndarray]) -> list[int]:
     """Indices of rectangles (4, 2) as one reads them with the card upright.
 
     Strips that share most of their height stand in one row and count left to right; rows
-    count from top to bottom. So strips side by side count left to right, strips stacked
-    above each other top to bottom, and a grid row by row."""
+    count from top to bottom."""
     left = sorted(range(len(boxes)), key=lambda k: boxes[k][:, 1].mean())
     rows: list[list[int]] = []
     for k in left:
@@ -153,10 +151,7 @@ def reading_order(boxes: list[np.ndarray]) -> list[int]:
                 break
         else:
             rows.append([k])
-    out = []
-    for row in rows:
-        out += sorted(row, key=lambda k: boxes[k][:, 0].mean())
-    return out
+    return [k for row in rows for k in sorted(row, key=lambda k: boxes[k][:, 0].mean())]
 
 
 def strips_by_hand(
@@ -302,7 +297,7 @@ def nothing_found(grounds: list[Ground], rejected: list[Candidate]) -> PhotoUnfi
     counts = Counter(
         c.shape.reason
         for c in rejected
-        if c.shape.reason in _REASONS and (c.shape.strip_sized or c.shape.reason in ("small",))
+        if c.shape.reason in _REASONS and (c.shape.strip_sized or c.shape.reason == "small")
     )
     if not counts:
         seen = "no strip was found: the paper was seen, but nothing of a strip's shape on it"

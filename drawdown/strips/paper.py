@@ -120,9 +120,7 @@ def _without_leaks(coarse: _Coarse, member: np.ndarray) -> np.ndarray:
     off[rows, columns] = np.einsum("ij,ij->i", values, values) > limit**2
     _, label, stats, _ = cv2.connectedComponentsWithStats(off, connectivity=4)
     out = member.copy()
-    for k in np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > 60 / coarse.cell_mm**2):
-        if k == 0:
-            continue
+    for k in np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] > 60 / coarse.cell_mm**2) + 1:
         blob = (label == k).astype(np.uint8)
         wide = cv2.dilate(blob, np.ones((3, 3), np.uint8)) > 0
         ring = wide & (blob == 0)
@@ -146,9 +144,7 @@ def _grounds_among(
     picture: Picture, zones: Zones, coarse: _Coarse, allowed: np.ndarray, first: int
 ) -> list[Ground]:
     order = np.argsort(-zones.area_mm2)
-    order = [k for k in order if allowed[k] and zones.area_mm2[k] >= limits.LEAST_PAPER_PART_MM2][
-        :80
-    ]
+    order = order[allowed[order] & (zones.area_mm2[order] >= limits.LEAST_PAPER_PART_MM2)][:80]
     left = set(order)
     grounds: list[Ground] = []
     for seed in order:

@@ -25,7 +25,7 @@ from drawdown.strips.rectangle import (
     turn_upright,
     without_fringe,
 )
-from drawdown.strips.working_picture import Picture
+from drawdown.strips.working_picture import Picture, part_at
 
 
 @dataclass(frozen=True)
@@ -95,27 +95,23 @@ def measure_shape(
     rect = bounding_rect(on) if rect is None else rect
     if rect is None:
         return None
-    (cx, cy), (w, h), degrees = rect
+    centre, (w, h), degrees = rect
     turn = np.radians(degrees)
     axes = [np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])]
     sizes = [w, h]
     long = int(h > w)
-    part = (slice(offset[0], offset[0] + len(on)), slice(offset[1], offset[1] + on.shape[1]))
+    part = part_at(offset, on)
     flags = picture.places[part] | on.view(np.uint8)
     if neighbours is not None:
         flags |= neighbours.view(np.uint8) * np.uint8(BESIDE)
     layers = {"flags": flags, "contrast": contrast, "lab": picture.lab[part]}
     tries = [long] if max(w, h) > 1.35 * min(w, h) else [long, 1 - long]
-    found = []
-    for k in tries:
-        shape = _measure_along(
-            picture, layers, offset, (cx, cy), axes[k], sizes[k], sizes[1 - k], low, view
-        )
-        if shape is not None:
-            found.append(shape)
-    if not found:
-        return None
-    return max(found, key=lambda s: (not s.reason, s.quality))
+    found = (
+        _measure_along(picture, layers, offset, centre, axes[k], sizes[k], sizes[1 - k], low, view)
+        for k in tries
+    )
+    seen = [shape for shape in found if shape is not None]
+    return max(seen, key=lambda s: (not s.reason, s.quality), default=None)
 
 
 def bounding_rect(mask: np.ndarray):

@@ -106,7 +106,7 @@ def strip_of(sheet, corners, body: Body, *, cut: bool, extra: tuple[fl.Flag, ...
         flags.append(fl.STRIP_SMALL(f"{area:.0f} mm²"))
     return Strip(
         number=0,
-        corners_mm=_from_upper_left(corners),
+        corners_mm=np.roll(corners, -int(np.argmin(corners.sum(axis=1))), axis=0),
         mask=mask,
         body=inner,
         axis=axis,
@@ -116,12 +116,6 @@ def strip_of(sheet, corners, body: Body, *, cut: bool, extra: tuple[fl.Flag, ...
         streak_share=body.streak_share,
         flags=tuple(flags),
     )
-
-
-def _from_upper_left(corners: np.ndarray) -> np.ndarray:
-    """The same rectangle, clockwise, beginning with the corner nearest the upper left."""
-    first = int(np.argmin(corners.sum(axis=1)))
-    return np.roll(corners, -first, axis=0)
 
 
 def even_stretch(profile: np.ndarray, tolerance: float, min_share: float) -> tuple[int, int]:
@@ -376,12 +370,12 @@ def find_shine(
 def _is_glare(found: GlareField, reach_de: float) -> bool:
     """Could it not be film, nor light that falls off?"""
     sure = found.span / found.sd
-    strong = (
+    if (
         reach_de >= limits.STRONG_SHINE_DE
         and sure >= limits.STRONG_SHINE_SD
         and found.smoothness >= limits.STRONG_SHINE_SMOOTH
-    )
-    if strong and found.beyond_taper >= limits.STRONG_SHINE_TAPER_SD:
+        and found.beyond_taper >= limits.STRONG_SHINE_TAPER_SD
+    ):
         return True
     if (
         reach_de < limits.SHINE_DE

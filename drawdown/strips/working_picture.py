@@ -174,17 +174,21 @@ def light_part(sheet, view, white: np.ndarray) -> tuple[slice, slice] | None:
     return slice(int(y0), int(y1)), slice(int(x0), int(x1))
 
 
+def part_at(corner: tuple[int, int], mask: np.ndarray) -> tuple[slice, slice]:
+    """Rows and columns of a mask (h, w) that begins at ``corner`` (row, column)."""
+    rows, columns = mask.shape
+    return slice(corner[0], corner[0] + rows), slice(corner[1], corner[1] + columns)
+
+
+def _cut(whole, part: tuple[slice, slice], layers: tuple[str, ...]):
+    x, y = part[1].start / whole.px_per_mm, part[0].start / whole.px_per_mm
+    origin = (whole.origin_mm[0] + x, whole.origin_mm[1] + y)
+    return replace(whole, origin_mm=origin, **{k: getattr(whole, k)[part] for k in layers})
+
+
 def cut_sheet(sheet, part: tuple[slice, slice]):
     """Some rows and columns of a sheet."""
-    x, y = part[1].start / sheet.px_per_mm, part[0].start / sheet.px_per_mm
-    return replace(
-        sheet,
-        rgb_linear=sheet.rgb_linear[part],
-        inside=sheet.inside[part],
-        clipped=sheet.clipped[part],
-        crushed=sheet.crushed[part],
-        origin_mm=(sheet.origin_mm[0] + x, sheet.origin_mm[1] + y),
-    )
+    return _cut(sheet, part, ("rgb_linear", "inside", "clipped", "crushed"))
 
 
 def _blank_card(usable: np.ndarray, view, origin_mm, px_per_mm: float) -> None:
@@ -250,17 +254,7 @@ def _calm(light: np.ndarray, slope: np.ndarray, usable: np.ndarray) -> float:
 
 def crop(picture: Picture, part: tuple[slice, slice]) -> Picture:
     """The working picture cut to some rows and columns."""
-    x, y = part[1].start / picture.px_per_mm, part[0].start / picture.px_per_mm
-    return replace(
-        picture,
-        lab=picture.lab[part],
-        usable=picture.usable[part],
-        inside=picture.inside[part],
-        printed=picture.printed[part],
-        places=picture.places[part],
-        slope=picture.slope[part],
-        origin_mm=(picture.origin_mm[0] + x, picture.origin_mm[1] + y),
-    )
+    return _cut(picture, part, ("lab", "usable", "inside", "printed", "places", "slope"))
 
 
 @dataclass(frozen=True)
