@@ -1,9 +1,4 @@
-"""The one reader of even areas: from a photo's pixels to colours that share what they share.
-
-Areas under one light are read in one call. Member i of all of them rests on member i of the
-correction and on the same draw of the light, so their differences carry no more than what
-parts them.
-"""
+"""The one reader of even areas: from a photo's pixels to colours that share what they share."""
 
 from __future__ import annotations
 
@@ -106,13 +101,8 @@ def window_of(
     own = (corners - centre) @ np.stack([along, across], axis=1)
     half_length, half_width = np.abs(own).mean(axis=0)
     reach = limits.BESIDE_STRIP_MM[1] + 1.0
-    box = [
-        centre
-        + a * (half_length + limits.BAR_BEYOND_MM) * along
-        + b * (half_width + reach) * across
-        for a in (-1, 1)
-        for b in (-1, 1)
-    ]
+    up, aside = (half_length + limits.BAR_BEYOND_MM) * along, (half_width + reach) * across
+    box = [centre + a * up + b * aside for a in (-1, 1) for b in (-1, 1)]
     low, high = np.min(box, axis=0), np.max(box, axis=0)
     part = sheet.window((*low, *(high - low)))
     rows, columns = np.mgrid[part]

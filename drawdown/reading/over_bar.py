@@ -113,18 +113,12 @@ def read_over_bar(
         return None
     best = max(found, key=lambda f: f.slices)
     samples = read_areas(best.areas, correction, strip.number, jpeg_quality)
-    colours = [
-        Colour(
-            lab_d50=area.lab_d50,
-            lab_samples=samples[:, k],
-            lab_u95=K95
-            * np.hypot(
-                samples[:, k].std(axis=0), card_sd(area.lab_d50, nominal=correction.nominal)
-            ),
-            light_sd=float(correction.field.scatter_at(area.xy_mm)),
-        )
-        for k, area in enumerate(best.areas)
-    ]
+    colours = []
+    for k, area in enumerate(best.areas):
+        lab, members = area.lab_d50, samples[:, k]
+        u95 = K95 * np.hypot(members.std(axis=0), card_sd(lab, nominal=correction.nominal))
+        light = float(correction.field.scatter_at(area.xy_mm))
+        colours.append(Colour(lab_d50=lab, lab_samples=members, lab_u95=u95, light_sd=light))
     flags = []
     if best.bar_mm2 < SMALL_MM2:
         flags.append(fl.BAR_SMALL(f"{best.bar_mm2:.0f} mm²"))
@@ -312,11 +306,9 @@ def _film_beside(w: Window, part: np.ndarray, away: np.ndarray, paper_y: float) 
     if len(even) == 2:
         if abs(near[-1] - near[1]) > max(MOST_CHANGE * thick, 0.05):
             return None  # not one film
-        both = (even[-1], even[1])
-        at, xyz = (
-            np.concatenate(values) for values in ([s.at for s in both], [s.xyz for s in both])
-        )
-        return _Film(_Slices(at, xyz), 0, 0.0)
+        a, b = even[-1], even[1]
+        joined = _Slices(np.concatenate([a.at, b.at]), np.concatenate([a.xyz, b.xyz]))
+        return _Film(joined, 0, 0.0)
     side = next(iter(even))
     step = abs(near[-1] - near[1]) if len(near) == 2 else thick
     return _Film(even[side], side, float(min(step, thick)))

@@ -195,9 +195,8 @@ def _bar_through(ground: Ground, a, b, pieces) -> tuple[float, np.ndarray] | Non
     if length < 2.5 * height or length < 35 * ppm:
         return None
     origin = along * t.min() + down * low
-    corners = origin + np.array(
-        [[0, 0], along * length, along * length + down * height, down * height]
-    )
+    right, below = along * length, down * height
+    corners = origin + np.array([[0, 0], right, right + below, below])
     # What lies on the middle line and beside the bar: ink where it is covered or crossed.
     contrast = ground.contrast
     s = np.arange(int(length)) + 0.5
@@ -383,10 +382,8 @@ def _dark_runs(profile: np.ndarray, u: np.ndarray, paper: float) -> list[tuple[f
     for a, b in stretches(dark):
         if a == 0 or b == len(u):
             continue  # no bar that is crossed, or the end of the paper
-        if (
-            not limits.LEAST_BAR_MM - 1 < u[b - 1] - u[a] < limits.MOST_BAR_MM
-            or good[a:b].mean() < 0.5
-        ):
+        sized = limits.LEAST_BAR_MM - 1 < u[b - 1] - u[a] < limits.MOST_BAR_MM
+        if not sized or good[a:b].mean() < 0.5:
             continue
         middle = (float(np.median(filled[a:b])) + paper) / 2
         begin = _crossing(filled, u, a, -1, middle)

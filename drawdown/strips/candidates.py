@@ -185,8 +185,7 @@ class _Work:
         """Ways to cut a piece, out of haze and then the gentler first; fewer for a table or
         the like."""
         area = piece.area
-        parts = self.by_level(piece)
-        if len(parts) > 1:
+        if len(parts := self.by_level(piece)) > 1:
             yield parts
         for radius_mm in (3.0,) if large else (1.5, 3.0):
             parts = self.by_bridges(piece, radius_mm)
@@ -216,9 +215,8 @@ class _Work:
 
     def over_bar(self, piece: Piece) -> bool:
         """Does most of a piece lie on a printed bar?"""
-        if self.neutral is None:
-            return False
-        return bool(self.neutral[piece.part][piece.mask].mean() > 0.5)
+        neutral = self.neutral
+        return neutral is not None and bool(neutral[piece.part][piece.mask].mean() > 0.5)
 
     def colour(self, piece: Piece) -> np.ndarray:
         """(3,) median Lab."""

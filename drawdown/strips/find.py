@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from calibration.errors import PhotoUnfit, WrongUsage
+from calibration.locate.geometry import apply_homography
 from drawdown import flags as fl
 from drawdown.strips import limits
 from drawdown.strips.bars import Bar, find_bars
@@ -198,9 +199,7 @@ def _corners_from_text(spec: str, view, parameter: str) -> np.ndarray:
         )
     corners = np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], dtype=float)
     if in_px:
-        turned = np.linalg.inv(view.mm_to_px)
-        p = np.c_[corners, np.ones(4)] @ turned.T
-        corners = p[:, :2] / p[:, 2:]
+        corners = apply_homography(np.linalg.inv(view.mm_to_px), corners)
     return corners
 
 

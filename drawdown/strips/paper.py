@@ -209,10 +209,8 @@ def ground_around(picture: Picture, rims: list[tuple[tuple[int, int], np.ndarray
 def _fitted(wide: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     """A picture cut, or continued by a pixel or two, to a shape (rows, columns)."""
     wide = wide[: shape[0], : shape[1]]
-    more = (shape[0] - wide.shape[0], shape[1] - wide.shape[1])
-    if more == (0, 0):
-        return wide
-    return cv2.copyMakeBorder(wide, 0, more[0], 0, more[1], cv2.BORDER_REPLICATE)
+    down, right = shape[0] - wide.shape[0], shape[1] - wide.shape[1]
+    return cv2.copyMakeBorder(wide, 0, down, 0, right, cv2.BORDER_REPLICATE)
 
 
 def _ground(picture: Picture, coarse: _Coarse, member, background, number: int) -> Ground:

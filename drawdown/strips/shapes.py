@@ -136,11 +136,8 @@ def size_alone(
     # The rectangle goes round the pixels' centres: give it a pixel, and a sample more.
     more = 1 / ppm + STEP_MM
     least_px = limits.LEAST_FILL * limits.WIDTH_MM[0] * limits.LENGTH_MM[0] * ppm**2
-    if (
-        width + more < limits.WIDTH_MM[0]
-        or length + more < limits.LENGTH_MM[0]
-        or area_px < least_px
-    ):
+    narrow = width + more < limits.WIDTH_MM[0] or length + more < limits.LENGTH_MM[0]
+    if narrow or area_px < least_px:
         reason = "small"
     elif width > 1.25 * limits.WIDTH_MM[1] or length > 1.25 * limits.LENGTH_MM[1]:
         reason = "large"
@@ -283,19 +280,12 @@ def _form(m: dict, width: float, length: float, low: float) -> str:
         return "long"
     if m["level"] < max(2.0, 1.3 * low):
         return "faint"
-    if (
-        m["fill"] < limits.LEAST_FILL
-        or m["straight"] < 0.66
-        or m["taper"] > 0.2
-        or m["split"] >= limits.SPLIT_MM
-    ):
-        return "ragged"
-    doubtful = m["straight"] < 0.8 or m["fill"] < 0.84
-    if _slight(width, length) and (doubtful or m["level"] < limits.PALE_DE):
-        return "ragged"
-    if m["level"] < limits.PALE_DE and doubtful:
-        return "ragged"  # the edge of a shadow, more likely than of ink
-    return ""
+    rough = m["fill"] < limits.LEAST_FILL or m["straight"] < 0.66
+    rough |= m["taper"] > 0.2 or m["split"] >= limits.SPLIT_MM
+    # Of what is slight, pale or of doubtful form, two together are too much: a pale shape with
+    # poor edges is a shadow, more likely than ink.
+    doubtful, pale = m["straight"] < 0.8 or m["fill"] < 0.84, m["level"] < limits.PALE_DE
+    return "ragged" if rough or _slight(width, length) + doubtful + pale >= 2 else ""
 
 
 def _surroundings(m: dict, up: Upright, e: Edges, low: float, view: View) -> str:

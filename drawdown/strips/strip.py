@@ -19,10 +19,9 @@ from drawdown.strips.working_picture import disc, from_lab, lengths, to_lab, win
 
 @dataclass(frozen=True)
 class Body:
-    """``mask`` and ``body`` (h, w) bool on the part of the sheet ``part``; shares of the even
-    stretch that were taken out as glare and as streaks; ``forward`` False when the thick
-    start lies at the far end of the given axis; ``shine_share`` the part of the strip that
-    lies under soft glare when too little is left to trust, else 0."""
+    """As in ``Strip``, on the ``part`` of the sheet; ``forward`` False when the thick start lies
+    at the far end of the given axis; ``shine_share`` the part of the strip that lies under soft
+    glare when too little is left to trust, else 0."""
 
     part: tuple[slice, slice]
     mask: np.ndarray
@@ -88,8 +87,7 @@ def strip_of(sheet, corners, body: Body, *, cut: bool, extra: tuple[fl.Flag, ...
     axis = axis / length
     if not body.forward:
         axis = -axis
-    mask = np.zeros(sheet.inside.shape, bool)
-    inner = np.zeros(sheet.inside.shape, bool)
+    mask, inner = (np.zeros(sheet.inside.shape, bool) for _ in range(2))
     mask[body.part] = body.mask
     inner[body.part] = body.body
     area = np.count_nonzero(body.body) / sheet.px_per_mm**2
@@ -377,11 +375,8 @@ def _is_glare(found: GlareField, reach_de: float) -> bool:
         and found.beyond_taper >= limits.STRONG_SHINE_TAPER_SD
     ):
         return True
-    if (
-        reach_de < limits.SHINE_DE
-        or sure < limits.SHINE_SD
-        or found.smoothness < limits.SHINE_SMOOTH
-    ):
+    weak = reach_de < limits.SHINE_DE or sure < limits.SHINE_SD
+    if weak or found.smoothness < limits.SHINE_SMOOTH:
         return False
     return found.bump >= limits.SHINE_BUMP or found.beyond_taper >= limits.SHINE_SD
 

@@ -1,11 +1,5 @@
-"""The test sheet: a printed page for pulling draw-downs, and where its printing is.
-
-Six lanes to pull strips down, a black bar across them to judge opacity, a place for the
-reference slip, lines to write on, and four markers of its own, so that the program can
-tell printing from ink. Pure geometry; the page is drawn by calibration/card/render.py.
-
-Coordinates are millimetres from the sheet's upper left corner, x to the right, y down.
-"""
+"""The test sheet, a printed page for pulling draw-downs, and where its printing lies in a photo.
+Millimetres from the sheet's upper left corner, x to the right, y down."""
 
 from __future__ import annotations
 
@@ -32,6 +26,7 @@ from calibration.card.artwork import (
     text_width_mm,
 )
 from calibration.card.definition import Marker
+from calibration.locate.geometry import apply_homography
 from drawdown.strips import limits
 from drawdown.strips.bars import Bar
 from drawdown.strips.working_picture import fill
@@ -59,10 +54,8 @@ CAUTION = (
 
 @dataclass(frozen=True)
 class TestSheet:
-    """A test sheet, all rectangles (x, y, width, height) in sheet mm.
-
-    ``printing_rects_mm`` holds every piece of printing (bar, text, lines, ticks, the
-    markers' black squares), so that none of it is taken for ink."""
+    """A test sheet, all rectangles (x, y, width, height) in sheet mm; ``printing_rects_mm``
+    are all pieces of printing, the markers among them."""
 
     __test__ = False  # pytest: not a test class
 
@@ -78,10 +71,8 @@ class TestSheet:
 
 @dataclass(frozen=True)
 class SheetPlace:
-    """Where a test sheet lies in another plane in mm (usually the card's).
-
-    ``to_plane_mm`` is the (3, 3) rigid motion from sheet mm; ``residual_mm`` the root mean
-    square distance between the markers' corners as seen and as printed."""
+    """Where a test sheet lies in another plane: ``to_plane_mm`` (3, 3) rigid motion from sheet
+    mm, ``residual_mm`` root mean square distance of the markers' corners from it."""
 
     sheet: TestSheet
     to_plane_mm: np.ndarray
@@ -102,12 +93,8 @@ def _built(paper: str) -> TestSheet:
     lanes = tuple(
         (left + i * (LANE_MM[0] + LANE_GAP_MM), LANE_TOP_MM, *LANE_MM) for i in range(LANES)
     )
-    bar = (
-        left - BAR_BEYOND_MM,
-        LANE_TOP_MM + BAR_BELOW_MM,
-        span + 2 * BAR_BEYOND_MM,
-        BAR_HEIGHT_MM,
-    )
+    bar_left, bar_width = left - BAR_BEYOND_MM, span + 2 * BAR_BEYOND_MM
+    bar = (bar_left, LANE_TOP_MM + BAR_BELOW_MM, bar_width, BAR_HEIGHT_MM)
     place = ((width - CARD_MM[0]) / 2, CARD_TOP_MM, *CARD_MM)
     items = _items(paper, lanes, bar, place)
     printing = tuple(m.rect_mm for m in markers) + tuple(bounds_mm(item) for item in items)
@@ -131,10 +118,8 @@ def sheet_page(sheet: TestSheet) -> Page:
 def find_sheet(corners_mm: dict[int, np.ndarray]) -> SheetPlace | None:
     """Which of our sheets the markers belong to, and how it lies.
 
-    ``corners_mm`` maps marker ids to (4, 2) corners in a plane in mm, in OpenCV's order.
-    At least two of the sheet's markers are needed to tell the papers apart; None when there
-    are fewer or when they fit no sheet within ``limits.SHEET_FIT_MM``.
-    """
+    ``corners_mm`` maps marker ids to (4, 2) corners in a plane in mm, in OpenCV's order. None
+    when there are fewer than two, or they fit no sheet within ``limits.SHEET_FIT_MM``."""
     best = None
     for sheet in builtin_sheets().values():
         seen = [marker for marker in sheet.markers if marker.id in corners_mm]
@@ -218,11 +203,8 @@ def _lines_to_write(lane: Rect4, height: float) -> list[Item]:
 
 def _marker_corners_mm(view) -> dict[int, np.ndarray]:
     inverse = np.linalg.inv(view.mm_to_px)
-    out = {}
-    for number, corners in getattr(view, "other_markers", {}).items():
-        p = np.c_[np.asarray(corners, dtype=float), np.ones(4)] @ inverse.T
-        out[int(number)] = p[:, :2] / p[:, 2:]
-    return out
+    markers = getattr(view, "other_markers", {})
+    return {int(number): apply_homography(inverse, c) for number, c in markers.items()}
 
 
 def _grown(corners: np.ndarray, margin_mm: float) -> np.ndarray:
