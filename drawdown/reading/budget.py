@@ -82,10 +82,8 @@ TERMS = dict(zip([n for n in globals() if n not in _before and n.isupper()], _ro
 
 def jpeg_sd_de(quality: int | None) -> float:
     """Standard uncertainty, Delta E 2000 per axis, of an even area's colour in a JPEG of this
-    quality (1..100, scaled as the free reference encoder does); 0 for None, no JPEG. An even
-    area has the same rounding in every block, so it does not average out: the mean of a block
-    is kept in steps of DC / 8 levels (ISO/IEC 10918-1, A.3), and decoders round Y, Cb and Cr to
-    whole levels. Two areas are independent: their difference has the square root of two of it."""
+    quality (1..100, scaled as the free reference encoder does); 0 for None, no JPEG. The mean of
+    a block is kept in steps of DC / 8 levels (ISO/IEC 10918-1, A.3); Y, Cb, Cr in whole ones."""
     if quality is None:
         return 0.0
     q = min(max(int(quality), 1), 100)

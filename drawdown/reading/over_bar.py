@@ -207,12 +207,8 @@ def _crossing(w: Window, span: Span) -> _Crossing | None:
     like_bare = abs(np.log(max(over_bar[0][1], 1e-5) / max(bar[0][1], 1e-5))) < LIKE_BARE
     if film.one_side and film.step > GONE * thick and like_bare:
         return None  # no film after the bar, and none that shows on it: it may end before
-    areas = (
-        _area(w, beside, over_paper, error),
-        _area(w, ink_bar, *over_bar),
-        _area(w, bare_paper, *paper),
-        _area(w, bare_bar, *bar),
-    )
+    inks = _area(w, beside, over_paper, error), _area(w, ink_bar, *over_bar)
+    areas = (*inks, _area(w, bare_paper, *paper), _area(w, bare_bar, *bar))
     corners = span.corners(w.half_width) @ w.to_mm.T
     size = float(ink_bar.sum()) / w.px_per_mm**2
     slices = len(bar_slices.at) + len(film.slices.at)

@@ -50,15 +50,9 @@ def bridge_bars(ground: Ground, mask: np.ndarray, bars: list[Bar], margin_mm: fl
             wide = [last - first for first, last in ends]
             if min(wide) < 0.8 * max(wide):  # ragged: between the edges of the other side
                 ends = [ends[int(np.argmax(wide))]] * 2
-            quad = corners[0] + np.array(
-                [
-                    along * ends[0][0] + down * top,
-                    along * ends[0][1] + down * top,
-                    along * ends[1][1] + down * bottom,
-                    along * ends[1][0] + down * bottom,
-                ]
-            )
-            fill(mask, quad)
+            places = [*ends[0], *ends[1][::-1]]
+            quad = np.outer(places, along) + np.outer([top, top, bottom, bottom], down)
+            fill(mask, corners[0] + quad)
     return mask
 
 
@@ -144,10 +138,7 @@ def _parted(depth: np.ndarray, on: np.ndarray, least: int) -> list[tuple[int, in
 def _covered(picture: Picture, corners: np.ndarray) -> np.ndarray:
     """(n,) True where something lighter or coloured lies on a bar, pixel by pixel along it."""
     height = float(np.linalg.norm(corners[3] - corners[0]))
-    colours = []
-    for share in (0.3, 0.5, 0.7):
-        y, x = beside(picture.usable.shape, corners, -share * height)[0]
-        colours.append(picture.lab[y, x])
-    colour = np.median(colours, axis=0)
+    places = [beside(picture.usable.shape, corners, -k * height)[0] for k in (0.3, 0.5, 0.7)]
+    colour = np.median([picture.lab[y, x] for y, x in places], axis=0)
     bare = np.median(colour[colour[:, 0] <= np.quantile(colour[:, 0], 0.3)], axis=0)
     return np.linalg.norm(colour - bare, axis=1) > 8.0

@@ -108,12 +108,9 @@ class _Work:
             return Candidate(refused, piece.mask, (top, left), ground.lab, 0.0, ground.number)
         m = round(9 * self.ppm)
         rows, columns = picture.usable.shape
-        part = (
-            slice(max(0, top - m), min(rows, top + piece.mask.shape[0] + m)),
-            slice(max(0, left - m), min(columns, left + piece.mask.shape[1] + m)),
-        )
-        offset = (part[0].start, part[1].start)
-        size = (part[0].stop - offset[0], part[1].stop - offset[1])
+        offset = (max(0, top - m), max(0, left - m))
+        end = (top + piece.mask.shape[0] + m, left + piece.mask.shape[1] + m)
+        size = (min(rows, end[0]) - offset[0], min(columns, end[1]) - offset[1])
         on = np.zeros(size, bool)
         at = (self.start[0] - offset[0], self.start[1] - offset[1])
         paste(on, piece.mask, (at[0] + piece.corner[0], at[1] + piece.corner[1]))

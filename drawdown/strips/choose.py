@@ -84,20 +84,15 @@ def _fits(c: Candidate, whole: list[Candidate]) -> bool:
     """What is not seen whole must look like a strip all the more: clean, and lying as the
     whole strips lie."""
     m = c.shape.measured
-    if (
-        c.shape.level < 3.5
-        or m["straight"] < 0.85
-        or m["fill"] < 0.88
-        or m["texture"] > 1.2 + 0.04 * c.shape.level
-    ):
+    if c.shape.level < 3.5 or m["straight"] < 0.85 or m["fill"] < 0.88:
+        return False
+    if m["texture"] > 1.2 + 0.04 * c.shape.level:
         return False
     # A knife or a pencil is round, bulges, or casts a shadow on one side.
     rises = [s[3] for s in m["sides"]]
     shadow = min(rises) == 0 or abs(rises[0] - rises[1]) > limits.ONE_SIDED_MM
-    if (
-        "round" in m
-        and sum((m["round"] > limits.ROUND_L, m["bulge"] > limits.BULGE_MM, shadow)) >= 2
-    ):
+    signs = (m["round"] > limits.ROUND_L, m["bulge"] > limits.BULGE_MM) if "round" in m else ()
+    if signs and sum(signs) + shadow >= 2:
         return False
     if not whole:
         return "card" not in c.shape.ends
@@ -204,10 +199,8 @@ def _zone_alone(
     margin_mm, reach_mm, share = look
     x, y, w, h = zones.box[k]
     m = round(margin_mm * ppm)
-    part = (
-        slice(max(0, y - m), min(picture.usable.shape[0], y + h + m)),
-        slice(max(0, x - m), min(picture.usable.shape[1], x + w + m)),
-    )
+    rows, columns = picture.usable.shape
+    part = np.s_[max(0, y - m) : min(rows, y + h + m), max(0, x - m) : min(columns, x + w + m)]
     # Without light paper anywhere near it is no strip.
     if picture.lab[part][::3, ::3, 0].max() < lightest - limits.PAPER_SPAN_L:
         return False, None
@@ -228,8 +221,7 @@ def _zone_alone(
     paper = middle_colour(light)
     if paper[0] < max(inside[0] + 0.5, lightest - limits.PAPER_SPAN_L):
         return True, None
-    off = lab - paper.astype(np.float32)
-    contrast = lengths(off)
+    contrast = lengths(lab - paper.astype(np.float32))
     level = float(np.median(contrast[zone]))
     noise = float(np.quantile(np.linalg.norm(light - paper, axis=1), 0.7))
     low = float(np.clip(1.3 * noise, 1.3, 4.0))
@@ -313,11 +305,8 @@ def uncounted(counted: Sequence[Candidate], rejected: Sequence[Candidate]) -> li
         m = c.shape.measured
         if c.shape.reason not in DOUBTFUL or c.shape.level < limits.UNCOUNTED_DE:
             continue
-        if (
-            m["fill"] < limits.UNCOUNTED_FILL
-            or m["straight"] < limits.UNCOUNTED_STRAIGHT
-            or m["split"] > 1
-        ):
+        rough = m["fill"] < limits.UNCOUNTED_FILL or m["straight"] < limits.UNCOUNTED_STRAIGHT
+        if rough or m["split"] > 1:
             continue
         beside = any(_in_a_row(c, o) for o in counted)
         if beside and not any(overlap(c, o) > 0.1 for o in (*counted, *found)):

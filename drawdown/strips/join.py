@@ -138,15 +138,13 @@ def _joined(picture: Picture, a: Candidate, b: Candidate, view: View) -> Candida
     paste(on, a.on, (a.offset[0] - y0, a.offset[1] - x0))
     paste(on, b.on, (b.offset[0] - y0, b.offset[1] - x0))
     between = np.zeros(on.shape, np.uint8)
-    quad = picture.to_px(box(low, high, 0.8 * half_w)) - (x0, y0)
-    fill(between, quad)
+    fill(between, picture.to_px(box(low, high, 0.8 * half_w)) - (x0, y0))
     seen = contrast[between > 0]
     limit = max(1.5 * a.shape.low, 0.5 * min(a.shape.level, b.shape.level or a.shape.level))
     if len(seen) and (seen > limit).mean() < 0.7:
         return None
-    quad = picture.to_px(box(low - 2, high + 2, half_w)) - (x0, y0)
     joined = on.astype(np.uint8)
-    fill(joined, quad)
+    fill(joined, picture.to_px(box(low - 2, high + 2, half_w)) - (x0, y0))
     shape = measure_shape(picture, joined > 0, contrast, a.shape.low, (y0, x0), None, view)
     if shape is None:
         return None
