@@ -43,7 +43,9 @@ class Option:
     first_share: float  # how much of it is safe to add first
 
 
-def _refine(model: Fit, inks: np.ndarray, start: np.ndarray, root: np.ndarray):
+def _refine(
+    model: Fit, inks: np.ndarray, start: np.ndarray, root: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Gauss-Newton for many combinations at once in each most probable state (h): ``inks``
     (h, c, 2) places on the shelf, ``start`` (h, c, 2) shares, ``root`` (3, 3) with
     root.T @ root the metric. Gives the shares (h, c, 2) and the square distance (h, c)."""
@@ -93,7 +95,7 @@ def _step(amount: np.ndarray, a: np.ndarray, b: np.ndarray, gap: np.ndarray) -> 
     return np.clip(np.where(aim < 1e-5, aim, near), 0, MAX_SHARE)
 
 
-def _candidates(model: Fit, in_mix, dear: np.ndarray, root: np.ndarray) -> np.ndarray:
+def _candidates(model: Fit, in_mix: np.ndarray, dear: np.ndarray, root: np.ndarray) -> np.ndarray:
     """Additions (c, n) of one or two inks that suit the most probable states."""
     h, n = model.heads, model.k.shape[1]
     # One ink each, over a ladder of amounts; the best rung is the start for the rest.
@@ -126,16 +128,16 @@ def _candidates(model: Fit, in_mix, dear: np.ndarray, root: np.ndarray) -> np.nd
 
 def _price(added: np.ndarray, dear: np.ndarray) -> np.ndarray:
     used = added > 0
-    return (
+    return np.asarray(
         DEAREST * (1 - np.exp(-PRICE_PER_SHARE / DEAREST * added.sum(axis=-1)))
         + PRICE_SECOND_INK * np.maximum(used.sum(axis=-1) - 1, 0)
         + (used * dear).sum(axis=-1)
     )
 
 
-def _gaps(model: Fit, added: np.ndarray, root: np.ndarray, rows=slice(None)) -> np.ndarray:
+def _gaps(model: Fit, added: np.ndarray, root: np.ndarray, rows: slice = slice(None)) -> np.ndarray:
     """(r, c, 3) what is left between the original and the batch with ``added``, in Delta E."""
-    return (model.target[rows][:, None] - model.lab_with(added, rows)) @ root.T
+    return np.asarray((model.target[rows][:, None] - model.lab_with(added, rows)) @ root.T)
 
 
 def search(

@@ -47,7 +47,7 @@ class Recipes:
 
     @property
     def size(self) -> int:
-        return self.inks.shape[1] * (ROWS + 1 + self.photos) + 2 + self.photos
+        return int(self.inks.shape[1] * (ROWS + 1 + self.photos) + 2 + self.photos)
 
     @property
     def at_batch(self) -> slice:
@@ -55,7 +55,9 @@ class Recipes:
         m = self.inks.shape[1]
         return slice(m * (ROWS + 1), m * (ROWS + 2))
 
-    def unpack(self, theta: np.ndarray, row=slice(None)):
+    def unpack(
+        self, theta: np.ndarray, row: int | slice = slice(None)
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Unknowns (g, size) of all recipes, or (..., size) of one ``row`` -> inks' unknowns
         (..., m, ROWS), parts of the strips (..., 1 + photos, m), log films (..., 1 + photos)."""
         m, photos = self.inks.shape[1], self.photos
@@ -68,8 +70,8 @@ class Recipes:
         for photo in range(1, photos):
             more = self.added[photo][row] * np.exp(ADDED_SD * rest[..., 1 + photo, :])
             strips.append(strips[-1] + more)
-        strips = np.stack(strips, axis=-2)
-        strips = strips / strips.sum(-1, keepdims=True)
+        share = np.stack(strips, axis=-2)
+        share = share / share.sum(-1, keepdims=True)
         film = theta[..., -2 - photos :]
         films = [FILM_COMMON_SD * film[..., 0] + FILM_SD * film[..., 1]]
         for photo, ratio in enumerate(self.film_ratios):
@@ -78,7 +80,7 @@ class Recipes:
             else:
                 own = self.ratio_sd[photo] * film[..., 2 + photo]
                 films.append(films[0] + np.log(ratio) + own)
-        return z, strips, np.stack(films, axis=-1)
+        return z, share, np.stack(films, axis=-1)
 
 
 def strips_and_slopes(curves: InkCurves, recipes: Recipes, theta: np.ndarray) -> Sloped:
@@ -189,7 +191,7 @@ class Fit:
     surprise: float  # of the best recipe: squared size of the misfit
     freedom: int  # how many numbers were read
 
-    def lab_with(self, added: np.ndarray, rows=slice(None)) -> np.ndarray:
+    def lab_with(self, added: np.ndarray, rows: slice = slice(None)) -> np.ndarray:
         """Model Lab (r, c, 3) of the batch with ``added`` (c, n) shares of its weight, pulled
         as thick as the original's strip."""
         parts = self.batch_parts[rows][:, None, :] + added
@@ -200,7 +202,7 @@ class Fit:
     @property
     def target(self) -> np.ndarray:
         """(r, 3) the model Lab that would be the measured original."""
-        return self.lab_original + self.shift
+        return np.asarray(self.lab_original + self.shift)
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,8 +216,8 @@ class _Prior:
     def at(self, normal: np.ndarray) -> np.ndarray:
         """The unknowns (g, size) of standard normal ones."""
         if self.root is None:
-            return self.mean + normal
-        return self.mean + (self.root @ normal[..., None])[..., 0]
+            return np.asarray(self.mean + normal)
+        return np.asarray(self.mean + (self.root @ normal[..., None])[..., 0])
 
     def across(self, slope: np.ndarray) -> np.ndarray:
         """Slopes (g, size, d) by the standard normal unknowns."""
@@ -229,7 +231,7 @@ class _Prior:
 def _prior(figures: ShelfFigures, recipes: Recipes) -> _Prior:
     g, m = recipes.inks.shape
     mean = np.zeros((g, recipes.size))
-    if figures.knowledge is None:
+    if figures.covariance is None:
         return _Prior(mean, None)
     mean[:, : m * ROWS] = figures.mean[recipes.inks].reshape(g, -1)
     root = np.broadcast_to(np.eye(recipes.size), (g, recipes.size, recipes.size)).copy()
@@ -259,7 +261,9 @@ class _Found:
     log_evidence: np.ndarray  # (g,)
 
 
-def _solve(figures, recipes, prior, measured, noise) -> _Found:
+def _solve(
+    figures: ShelfFigures, recipes: Recipes, prior: _Prior, measured: np.ndarray, noise: np.ndarray
+) -> _Found:
     curves = figures.of(recipes.inks)
 
     def most_probable_state(recipes: Recipes, start: np.ndarray, *known: Sloped) -> State:
@@ -292,7 +296,7 @@ def _solve(figures, recipes, prior, measured, noise) -> _Found:
 
 
 def _within_reach(unknowns: np.ndarray) -> np.ndarray:
-    return np.clip(unknowns, -FARTHEST, FARTHEST)
+    return np.asarray(np.clip(unknowns, -FARTHEST, FARTHEST))
 
 
 def _loosened(recipes: Recipes, normal: np.ndarray) -> tuple[Recipes, np.ndarray]:
@@ -327,7 +331,7 @@ def fit(
     found = _solve(figures, recipes, prior, measured, noise)
     log_odds = found.log_evidence + np.array(log_prior)
     odds = np.exp((log_odds - log_odds.max()) * (TEMPER if len(mixes) > 1 else 1))
-    order = [i for i in np.argsort(-odds)[:most_heads] if odds[i] > LEAST_ODDS]
+    order = [int(i) for i in np.argsort(-odds)[:most_heads] if odds[i] > LEAST_ODDS]
     return _sampled(figures, steps, order, found, noise, odds)
 
 
@@ -365,7 +369,10 @@ def _read(steps: tuple[Step, ...]) -> tuple[np.ndarray, np.ndarray]:
     return np.array(rows, dtype=float).ravel(), noise
 
 
-def _sampled(figures, steps, order, found: _Found, noise, odds) -> Fit:
+def _sampled(
+    figures: ShelfFigures, steps: tuple[Step, ...], order: list[int], found: _Found,
+    noise: np.ndarray, odds: np.ndarray,
+) -> Fit:  # fmt: skip
     """The kept recipes' most probable states and samples of their uncertainty: prior draws
     corrected by what they say of the readings (Matheron's rule). The generator is seeded, so
     that the same photo gets the same advice."""
@@ -404,25 +411,27 @@ def _sampled(figures, steps, order, found: _Found, noise, odds) -> Fit:
         parts.append(strips)
         films.append(np.exp(log_film[:, [0, -1]]))
 
-    def rows(values) -> np.ndarray:
+    def rows(values: list[np.ndarray]) -> np.ndarray:
         """Heads first, then all samples."""
         return np.concatenate([v[:1] for v in values] + [v[1:] for v in values])
 
-    parts, films = rows(parts), rows(films)
+    share, film = rows(parts), rows(films)
     k, s = figures.curves.spectra(rows(zs))
-    lab = lab_of_film(parts @ k, parts @ s, films[..., None], recipes.ground)  # (r, 2, 3)
+    lab = lab_of_film(share @ k, share @ s, film[..., None], recipes.ground)  # (r, 2, 3)
     odds = odds[order] / odds[order].sum()
     shift = [_unexplained(steps, one[0] - one[1], count, rng) for one in lab[:heads]]
     return Fit(
-        k, s, parts[:, 0], parts[:, 1], films[:, 0], films[:, 1], lab[:, 0], lab[:, 1],
+        k, s, share[:, 0], share[:, 1], film[:, 0], film[:, 1], lab[:, 0], lab[:, 1],
         shift=rows(shift),
         weight=np.concatenate([np.zeros(heads), np.repeat(odds / count, count)]),
-        ground=recipes.ground, heads=heads, recipe=int(order[0]),
+        ground=recipes.ground, heads=heads, recipe=order[0],
         surprise=float(found.surprise[order[0]]), freedom=d,
     )  # fmt: skip
 
 
-def _unexplained(steps: tuple[Step, ...], modelled: np.ndarray, count: int, rng) -> np.ndarray:
+def _unexplained(
+    steps: tuple[Step, ...], modelled: np.ndarray, count: int, rng: np.random.Generator
+) -> np.ndarray:
     """(1 + count, 3): what the newest step batch -> original has beyond ``modelled`` (3,) that
     is not the reading's own error, most probable first and then samples."""
     last = steps[-1].reading
@@ -433,4 +442,4 @@ def _unexplained(steps: tuple[Step, ...], modelled: np.ndarray, count: int, rng)
     spread = usual - share @ usual
     half = rng.standard_normal((count // 2, 3))
     draws = np.vstack([half, -half]) @ np.linalg.cholesky(spread + 1e-9 * np.eye(3)).T
-    return share @ left + np.vstack([np.zeros((1, 3)), draws])
+    return np.asarray(share @ left + np.vstack([np.zeros((1, 3)), draws]))

@@ -90,7 +90,8 @@ def family(labs: np.ndarray, ground: np.ndarray, mix: InkMix | None) -> Family:
     target = labs[:, None]  # (2, 1, 3)
 
     def k_of(z: np.ndarray) -> np.ndarray:
-        return np.exp(np.clip(spectra.log_k + (start + z) @ spectra.rows, *LOG_K_LIMITS))
+        log_k = spectra.log_k + (start + z) @ spectra.rows
+        return np.asarray(np.exp(np.clip(log_k, *LOG_K_LIMITS)))
 
     def model(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         k = k_of(z)
@@ -112,7 +113,9 @@ def family(labs: np.ndarray, ground: np.ndarray, mix: InkMix | None) -> Family:
     return Family(curve + off[:, :, None], names, by_amount, log_prior)
 
 
-def _by_amount(k, s, ground, mix: InkMix | None) -> tuple[tuple[str, ...], np.ndarray]:
+def _by_amount(
+    k: np.ndarray, s: np.ndarray, ground: np.ndarray, mix: InkMix | None
+) -> tuple[tuple[str, ...], np.ndarray]:
     """The names of what may have been changed, and how Lab (n, c, 3) of films with K and S
     (c, 31) moves with the log amount of each."""
     if mix is None:
@@ -140,7 +143,9 @@ class TrailFit:
     seen: np.ndarray
 
 
-def trail_fit(trail, lab, paper, curves: np.ndarray) -> TrailFit:
+def trail_fit(
+    trail: np.ndarray, lab: np.ndarray, paper: np.ndarray, curves: np.ndarray
+) -> TrailFit:
     """How near a trail's colours lie to the curves (c, films, 3), whatever their film is.
     Slices of like colour count once. A colour map that is a little wrong turns and stretches
     the whole run: such errors grow from the strip's colour on and are alike in all slices."""

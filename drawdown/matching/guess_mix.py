@@ -29,7 +29,9 @@ THIN = 0.7
 NEIGHBOURS = 5  # colours tried on either side of the hue
 
 
-def _combinations(shelf: Shelf, lab: np.ndarray, let_down: list[int], ground: np.ndarray):
+def _combinations(
+    shelf: Shelf, lab: np.ndarray, let_down: list[int], ground: np.ndarray
+) -> list[list[int]]:
     """Sets of inks worth trying, as lists of indices: let-down, one or two colours, black."""
     colours = [i for i, ink in enumerate(shelf) if ink.kind == "colour"]
     blacks = [i for i, ink in enumerate(shelf) if ink.kind == "black"][:2]
@@ -58,7 +60,9 @@ def _combinations(shelf: Shelf, lab: np.ndarray, let_down: list[int], ground: np
     return sorted((one for one in sets if len(one) <= MOST_INKS), key=lambda one: (len(one), one))
 
 
-def _fit_sets(shelf: Shelf, sets: list[list[int]], lab: np.ndarray, ground, root):
+def _fit_sets(
+    shelf: Shelf, sets: list[list[int]], lab: np.ndarray, ground: np.ndarray, root: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Parts (c, 4) per set and the misfit (c,) in Delta E of the best ones found."""
     c, width = len(sets), MOST_INKS
     inks = np.array([one + [one[0]] * (width - len(one)) for one in sets])
@@ -102,14 +106,17 @@ def _fit_sets(shelf: Shelf, sets: list[list[int]], lab: np.ndarray, ground, root
     return inks, parts / parts.sum(axis=1, keepdims=True), np.sqrt(best)
 
 
-def _effect_price(shelf: Shelf, inks, parts, film_effect: float, ground, root) -> np.ndarray:
+def _effect_price(
+    shelf: Shelf, inks: np.ndarray, parts: np.ndarray, film_effect: float, ground: np.ndarray,
+    root: np.ndarray,
+) -> np.ndarray:  # fmt: skip
     """(c,) how badly the recipes answer to a thinner film as the strips do."""
     k = np.array([ink.k for ink in shelf])[inks]
     s = np.array([ink.s for ink in shelf])[inks]
     full, thin = (lab_of_mix(k, s, parts, film, ground) for film in (1.0, THIN))
     effect = np.linalg.norm((thin - full) @ root.T, axis=1)
     off = np.log(np.maximum(effect, 0.05) / max(film_effect, 0.05)) / EFFECT_LOG_SD
-    return np.minimum(off**2 / 2, MOST_EFFECT)
+    return np.asarray(np.minimum(off**2 / 2, MOST_EFFECT))
 
 
 @dataclass(frozen=True)
@@ -141,16 +148,16 @@ def guess_mixes(
             (white, 0.0),
         )
     }
-    sets, price, way = [], [], []
+    sets, prices, ways_of = [], [], []
     for number, (let_down, price_way) in enumerate(ways.items()):
         for one in _combinations(shelf, lab, list(let_down), ground):
             colours = max(len(one) - len(let_down) - 1, 0)
             black = any(kinds[i] == "black" for i in one)
             sets.append(one)
-            price.append(PRICE_INK * colours + PRICE_BLACK * black + price_way)
-            way.append(number)
+            prices.append(PRICE_INK * colours + PRICE_BLACK * black + price_way)
+            ways_of.append(number)
     inks, parts, misfit = _fit_sets(shelf, sets, lab, ground, root)
-    price, way = np.array(price), np.array(way)
+    price, way = np.array(prices), np.array(ways_of)
     if film_effect is not None:
         price = price + _effect_price(shelf, inks, parts, film_effect, ground, root)
     order = (misfit + price).argsort()

@@ -28,7 +28,7 @@ SURPRISING = 5.7
 def contradicts(surprise: float, freedom: int) -> bool:
     """Whether readings of a batch are not what its noted mix can give: the squared misfit of so
     many numbers, ``freedom``."""
-    return surprise > freedom + SURPRISING * freedom**0.5
+    return bool(surprise > freedom + SURPRISING * freedom**0.5)
 
 
 @dataclass(frozen=True, eq=False)
