@@ -1,8 +1,7 @@
-"""What a ladder told of an ink and what it left open, in numbers and in plain words. Pure."""
+"""What a ladder told of an ink and what it left open. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,18 +65,29 @@ class StripFit:
     de00_bar: float | None
     strain: float
 
+    @property
+    def worst_de00(self) -> float:
+        return max(self.de00_paper, self.de00_bar or 0.0)
+
 
 @dataclass(frozen=True, eq=False)
 class LadderReport:
-    """``open`` are sentences on what the ladder left open, each with what would settle it;
-    ``doubtful`` are sentences on what does not fit."""
+    """What the strips left open, None or empty where nothing: ``covering`` the factor (95 %)
+    that S is known to and what would settle it ("tint told", "tint", "bar", "thinner over the
+    bar"); ``strength`` the factor of K and the strips that would ("white", "base");
+    ``least_sure`` the uses whose colour is open, the worst first; ``missing`` the kinds of strip
+    that the ladder lacks ("bar", "white", "base", "bare-base", "alone"). And what does not fit:
+    whether the strips are ``not_one_ink``, and the ``misfits`` among them."""
 
     bands: tuple[Band, ...]
     uses: tuple[Use, ...]
     strips: tuple[StripFit, ...]
-    surprise_per_reading: float
-    open: tuple[str, ...]
-    doubtful: tuple[str, ...]
+    covering: tuple[float, str] | None
+    strength: tuple[float, tuple[str, ...]] | None
+    least_sure: tuple[Use, ...]
+    missing: tuple[str, ...]
+    not_one_ink: bool
+    misfits: tuple[StripFit, ...]
 
 
 def ink_bands(k, s, root: np.ndarray, before: np.ndarray | None = None) -> tuple[Band, ...]:
@@ -141,15 +151,46 @@ def ladder_report(
                 max(v for r, v in zip(rungs, strain, strict=True) if r.strip == step.number),
             )
         )  # fmt: skip
-    per_reading = fit.surprise / fit.readings
+    mixed = {s.what for s in steps}
+    over_bar = any(r.ground == "bar" and r.parts[0] > 0.5 for r in rungs)
+    alone = [r.lab_d50 for r in rungs if r.parts[0] == 1 and r.ground == "paper"]
+    dark = bool(alone) and float(np.min(lab_to_xyz(np.array(alone))[:, 1])) < DARK_Y
+    there = {
+        "bar": over_bar,
+        "white": "white" in mixed or ink.kind == "white",
+        "base": "base" in mixed or ink.kind == "base",
+        "bare-base": "bare-base" in mixed or ink.kind != "colour",
+        "alone": bool(alone),
+    }
+    k_sd, _ = strength_sds(fit.k, fit.s, fit.root)
+    k_factor = float(np.exp(1.96 * k_sd))
+    need = tuple(w for w in ("white", "base") if not there[w])
     return LadderReport(
         bands,
         use,
         tuple(strips),
-        per_reading,
-        _open(fit, bands, use, rungs, steps, ink),
-        _doubtful(per_reading, strips),
+        _covering(fit, dark, over_bar, "white" in mixed),
+        (k_factor, need) if k_factor > OPEN_FACTOR else None,
+        tuple(sorted((u for u in use if u.de00_within95 > OPEN_DE), key=_far)[:3]),
+        tuple(kind for kind, seen in there.items() if not seen),
+        fit.surprise / fit.readings > SURPRISE,
+        tuple(s for s in strips if s.worst_de00 > MISFIT_DE and s.strain > MISFIT_SDS),
     )
+
+
+def _far(use: Use) -> float:
+    return -use.de00_within95
+
+
+def _covering(fit: LadderFit, dark: bool, over_bar: bool, tinted: bool) -> tuple[float, str] | None:
+    _, s_sd = strength_sds(fit.k, fit.s, fit.root)
+    _, s_before = strength_sds(fit.k, fit.s, fit.prior_root)
+    factor = float(np.exp(min(1.96 * s_sd, 9.2)))
+    if s_sd <= LIKE_BEFORE * s_before and factor <= OPEN_FACTOR:
+        return None
+    if dark:
+        return factor, "tint told" if tinted else "tint"
+    return factor, "thinner over the bar" if over_bar else "bar"
 
 
 def _strain(miss: np.ndarray, covariance: np.ndarray) -> list[float]:
@@ -159,69 +200,3 @@ def _strain(miss: np.ndarray, covariance: np.ndarray) -> list[float]:
         at = slice(3 * i, 3 * i + 3)
         out.append(float(np.sqrt(row @ np.linalg.solve(covariance[at, at], row) / 3)))
     return out
-
-
-def _open(fit: LadderFit, bands, use, rungs, steps, ink: Ink) -> tuple[str, ...]:
-    out = []
-    mixed = {s.what for s in steps}
-    over_bar = any(r.ground == "bar" and r.parts[0] > 0.5 for r in rungs)
-    k_sd, s_sd = strength_sds(fit.k, fit.s, fit.root)
-    _, s_before = strength_sds(fit.k, fit.s, fit.prior_root)
-    alone = [r.lab_d50 for r in rungs if r.parts[0] == 1 and r.ground == "paper"]
-    dark = bool(alone) and float(np.min(lab_to_xyz(np.array(alone))[:, 1])) < DARK_Y
-    factor = np.exp(min(1.96 * s_sd, 9.2))
-    if s_sd > LIKE_BEFORE * s_before or factor > OPEN_FACTOR:
-        text = f"How it covers (S) is known only to a factor of {factor:.2g} either way."
-        if dark and "white" in mixed:
-            text += " The ink is too dark to tell more: S was taken from its tint."
-        elif dark:
-            text += " The ink alone is too dark to show it: add a tint, about 10 % in white."
-        elif not over_bar:
-            text += " Add a strip pulled alone across the black bar."
-        else:
-            text += " Add a strip across the bar that lets some light through: 20 % in base."
-        out.append(text)
-    if np.exp(1.96 * k_sd) > OPEN_FACTOR:
-        need = [w for w, there in (("10 % in white", "white"), ("20 % in base", "base"))
-                if there not in mixed and ink.kind != there]  # fmt: skip
-        text = f"Its strength (K) is known only to a factor of {np.exp(1.96 * k_sd):.2g}."
-        out.append(text + (f" Add a strip with {' and one with '.join(need)}." if need else ""))
-    wide = [u for u in use if u.de00_within95 > OPEN_DE]
-    if wide:
-        worst = sorted(wide, key=lambda u: -u.de00_within95)[:3]
-        named = ", ".join(f"{u.name} (Delta E up to {u.de00_within95:.0f})" for u in worst)
-        out.append(f"Least sure is its colour {named}.")
-    missing = [
-        text
-        for there, text in (
-            (over_bar, "alone across the black bar (how it covers)"),
-            ("white" in mixed or ink.kind == "white", "about 10 % in white (its tints)"),
-            ("base" in mixed or ink.kind == "base", "about 20 % in base (its let-downs)"),
-            ("bare-base" in mixed or ink.kind != "colour", "bare base (the paper under ink)"),
-            (bool(alone), "alone on paper"),
-        )
-        if not there
-    ]
-    if missing:
-        out.append(
-            f"The ladder has no strip of this kind: {'; '.join(missing)}. What it would tell "
-            "was taken from the pigment, or left open."
-        )
-    return tuple(out)
-
-
-def _doubtful(per_reading: float, strips: Sequence[StripFit]) -> tuple[str, ...]:
-    out = []
-    if per_reading > SURPRISE:
-        out.append(
-            "The strips and the pigment named do not go together as one ink: check the number "
-            "and the parts of each step, and the pigment."
-        )
-    for strip in strips:
-        worst = max(strip.de00_paper, strip.de00_bar or 0.0)
-        if worst > MISFIT_DE and strip.strain > MISFIT_SDS:
-            out.append(
-                f"Strip {strip.step.number} ({strip.step.text}) is {worst:.1f} Delta E from what "
-                "the other strips say: it may hold other parts, be wet, or be another strip."
-            )
-    return tuple(out)

@@ -61,7 +61,7 @@ class Lightened:
     """One way to the value.
 
     ``parts`` of ``ink`` (``kind`` "white" or "base") to 100 parts of the mix, None when the
-    value cannot be reached (``why`` says so). ``lab_d50``, ``lab_u95`` (3,) are over the
+    value cannot be reached. ``lab_d50``, ``lab_u95`` (3,) are over the
     paper, ``ratio`` the reduced contrast ratio, ``lab_over_layer`` and its ``_u95`` (3,) over
     the other layer, ``layer_change`` CIEDE2000 from that layer bare, ``short_of_paper``
     CIEDE2000 from its own colour on paper. ``flooded``: let down a portion instead."""
@@ -76,8 +76,10 @@ class Lightened:
     lab_over_layer_u95: np.ndarray | None
     layer_change: Number | None
     short_of_paper: Number | None
-    flooded: bool
-    why: str
+
+    @property
+    def flooded(self) -> bool:
+        return self.parts is not None and self.parts.value > FLOODED
 
 
 def fit_ink(mix: InkPrior, seen: Seen, guessed: bool) -> InkStates:
@@ -169,11 +171,7 @@ def lighten(states: InkStates, ink: Ink, to_value: float, layer: np.ndarray) -> 
     low, high = np.full(count, np.log(1e-3)), np.full(count, np.log(MOST_PARTS))
     reached = y_of(np.exp(high)) >= target
     if not reached[0]:
-        limit = "white itself" if ink.kind == "white" else "the bare paper"
-        nothing = (None,) * 8
-        return Lightened(
-            ink.name, ink.kind, *nothing, False, f"even {limit} is no lighter than that"
-        )
+        return Lightened(ink.name, ink.kind, *(None,) * 8)
     for _ in range(44):
         middle = (low + high) / 2
         light = y_of(np.exp(middle)) >= target
@@ -211,8 +209,6 @@ def _outcome(states: InkStates, k, s, layer, names, parts: Number) -> Lightened:
         lab_over_layer_u95=half_width(on_layer[1:]),
         layer_change=interval_of(delta_e_2000(on_layer, layer_lab)),
         short_of_paper=interval_of(delta_e_2000(on_layer, lab)),
-        flooded=parts.value > FLOODED,
-        why="",
     )
 
 

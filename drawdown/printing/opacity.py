@@ -27,14 +27,12 @@ WHITE_Y = 0.80  # the standard white ground
 # Our own limits of the contrast ratio, and the words for what lies from each up. 0.98 is
 # what ISO 6504-1 and ASTM D2805 take as complete hiding (from memory).
 GRADES = ((0.98, "opaque"), (0.90, "semi-opaque"), (0.60, "semi-transparent"), (0.0, "transparent"))
-SURE, LIKELY = 0.95, 0.70  # probability of a grade to say it, and to say "probably"
 # What one band for many wavelengths, ink that wets the paper and the surface constants leave
 # open in the reduced ratio, as a share of the step from the ratio as measured, and at least;
 # from 600 computed films (tests/benchmarks/opacity.py --reduction).
 BAND_SHARE, BAND_SD = 0.12, 0.005
 # Over white, ink darker than this hides what is below by being dark.
 DARK_L = 35.0
-LITTLE_LIGHT = 6.0  # L* added over black: less hardly shows
 LEAST_T2 = 1e-6  # of light crossing the film twice: less cannot be told from none
 
 
@@ -59,8 +57,8 @@ class Opacity:
     (``against_base`` False); ``lightness_over_black`` is L* over a black of Y = 0.
     ``kx`` and ``sx`` are of the Y band; ``kx_bands`` and ``sx_bands`` (3,) of X, Y and Z.
     ``lab_over_black`` and ``lab_over_white`` (3,) are the reduced colours. ``grade`` is the
-    most probable of GRADES' words, ``grade_p`` the probability of each; ``said`` is what may
-    be said of it. ``dark`` tells that it hides by being dark, and that the ratio misleads."""
+    most probable of GRADES' words, ``grade_p`` the probability of each, thinnest first.
+    ``dark`` tells that it hides by being dark, and that the ratio misleads."""
 
     ratio_measured: Number
     ratio: Number
@@ -77,7 +75,6 @@ class Opacity:
     lab_over_white: np.ndarray
     grade: str
     grade_p: dict[str, float]
-    said: str
     dark: bool
 
 
@@ -170,7 +167,6 @@ def opacity(
         lab_over_white=lab_white[0],
         grade=grade,
         grade_p=p,
-        said=_said(p),
         dark=bool(lab_white[0, 0] < DARK_L and lab_black[0, 0] < DARK_L / 2),
     )
 
@@ -200,14 +196,3 @@ def _probabilities(ratio: np.ndarray) -> dict[str, float]:
         out[word] = float(np.mean((ratio >= limit) & (ratio < upper)))
         upper = limit
     return dict(reversed(out.items()))
-
-
-def _said(p: dict[str, float]) -> str:
-    order = sorted(p, key=lambda word: -p[word])
-    if p[order[0]] >= SURE:
-        return order[0]
-    if p[order[0]] >= LIKELY:
-        return f"probably {order[0]}"
-    words = [word for word in p if p[word] >= 0.05]  # from transparent to opaque
-    between = f"{words[0]} or {words[-1]}" if len(words) == 2 else f"{words[0]} to {words[-1]}"
-    return f"cannot tell: {between}"

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from drawdown.printing.opacity import Number, Opacity
     from drawdown.printing.value import Value
 
+SURE, LIKELY = 0.95, 0.70  # probability of a grade to say it, and to say "probably"
 _LIMITS = (
     ", ".join(f"{word} from {limit:.2f}" for limit, word in GRADES[:-1]).capitalize()
     + f", below that {GRADES[-1][1]}: our own limits; no standard gives such words."
@@ -24,6 +25,17 @@ MEANING = (
     "hold the true value with 95 % probability: card, correction, stray light, film and noise "
     f"together. {_LIMITS}"
 )
+
+
+def grade(o: Opacity) -> str:
+    """What may be said of how it covers: a grade where it is sure of one."""
+    likely = o.grade_p[o.grade]
+    if likely >= SURE:
+        return o.grade
+    if likely >= LIKELY:
+        return f"probably {o.grade}"
+    some = [word for word, p in o.grade_p.items() if p >= 0.05]  # from transparent to opaque
+    return f"cannot tell: {some[0]} {'or' if len(some) == 2 else 'to'} {some[-1]}"
 
 
 def remarks_on(seen: Judgement, rows: tuple[StripOpacity, ...]) -> list[tuple[Flag, str]]:

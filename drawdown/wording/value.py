@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from calibration.flags import Flag
     from drawdown.pipeline.read import Judgement
     from drawdown.pipeline.value import Plan
+    from drawdown.printing.lighten import Lightened
     from drawdown.printing.opacity import Number
 
 MEANING = (
@@ -64,6 +65,14 @@ def _parts(value: float) -> str:
     return words.parts(value if value < 100 else float(f"{value:.2g}"))
 
 
+def why_not(way: Lightened) -> str:
+    """Why a way does not lead to the value, "" where it does."""
+    if way.parts is not None:
+        return ""
+    limit = "white itself" if way.kind == "white" else "the bare paper"
+    return f"even {limit} is no lighter than that"
+
+
 def names(plan: Plan) -> list[str]:
     return ["as it is", *(f"with {way.kind}" for way in plan.ways)]
 
@@ -79,7 +88,7 @@ def layer_text(plan: Plan) -> str:
 def sentences(plan: Plan) -> list[str]:
     """What the table says, in words."""
     said = [
-        f"With {way.ink} value {plan.to:g} cannot be reached: {way.why}."
+        f"With {way.ink} value {plan.to:g} cannot be reached: {why_not(way)}."
         for way in plan.ways
         if way.parts is None
     ]

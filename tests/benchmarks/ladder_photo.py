@@ -32,6 +32,7 @@ from drawdown.pipeline.ladder import read_ladder, read_steps
 from drawdown.pipeline.ladder_findings import ink_uses
 from drawdown.pipeline.options import Options
 from drawdown.pipeline.read import read_strips
+from drawdown.wording.ladder import misfits
 from fixtures.demo import STUDIO, _on_our_sheet
 from fixtures.inkfilm import ink_reflectance, mix
 from fixtures.layout import plan
@@ -151,7 +152,7 @@ def main() -> None:
             f"{name:8s} load {load:.2f}  fit {np.round(off, 1)}"
             f"  of stated {np.round(off / stated, 1)}"
             f"  stand-in {np.median(stand_in):.1f}  k ±{100 * ink.k_sd:.0f} %"
-            f"  {'; '.join(told.doubtful)}",
+            f"  {'; '.join(misfits(told))}",
             flush=True,
         )
     off, stand_in, share = (np.concatenate(v) for v in zip(*every, strict=True))

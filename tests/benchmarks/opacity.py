@@ -114,6 +114,7 @@ def run(seed: int, folder: Path) -> list[dict]:
     from drawdown.pipeline.read import read_strips
     from drawdown.printing.opacity import grade_of, opacity
     from drawdown.reading.over_bar import read_over_bar
+    from drawdown.wording.opacity import grade
     from fixtures.layout import plan
     from fixtures.render import render
     from fixtures.sheet import Sheets
@@ -168,7 +169,7 @@ def run(seed: int, folder: Path) -> list[dict]:
         row |= {
             "seconds": time.perf_counter() - began, "read": o.ratio.value, "low": o.ratio.low95,
             "high": o.ratio.high95, "as_measured": o.ratio_measured.value, "dark": o.dark,
-            "said": o.said, "grade": o.grade, "true_grade": grade_of(ratio),
+            "said": grade(o), "grade": o.grade, "true_grade": grade_of(ratio),
             "change": found.film_change, "y": found.xyz_d50[:, 1].tolist(),
             "l_over_black": o.lightness_over_black.value,
             "l_low": o.lightness_over_black.low95, "l_high": o.lightness_over_black.high95,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from calibration.flags import codes
 from drawdown.report.json.document import document
 from drawdown.wording.flags import once
+from drawdown.wording.ladder import left_open, misfits
 
 if TYPE_CHECKING:
     from calibration.errors import PhotoUnfit
@@ -65,8 +66,8 @@ def fit_json(photo: Path, ink: Ink, told: LadderReport, seen: Judgement, saved: 
         ],
         "bands": _bands(told.bands),
         "uses": _uses(told.uses),
-        "open": list(told.open),
-        "doubtful": list(told.doubtful),
+        "open": left_open(told),
+        "doubtful": misfits(told),
         "flags": codes(tuple(once(flags))),
         "saved_to": None if saved is None else str(saved),
     }

@@ -8,7 +8,7 @@ from calibration.flags import codes
 from drawdown.printing.opacity import GRADES, WHITE_Y
 from drawdown.report.json.document import document, number, numbers, rounded
 from drawdown.report.json.match import read_data
-from drawdown.wording.opacity import MEANING, remarks_on
+from drawdown.wording.opacity import MEANING, grade, remarks_on
 
 if TYPE_CHECKING:
     from drawdown.pipeline.opacity import StripOpacity
@@ -41,8 +41,8 @@ def _opacity(row: StripOpacity) -> dict[str, Any] | None:
         return None
     places = ("over_paper", "over_bar", "paper", "bar")
     return {
-        "grade": o.grade if o.said == o.grade else None,
-        "said": o.said,
+        "grade": o.grade if grade(o) == o.grade else None,
+        "said": grade(o),
         "grade_probabilities": {word: rounded(p, 3) for word, p in o.grade_p.items()},
         "contrast_ratio": number(o.ratio),
         "contrast_ratio_measured": number(o.ratio_measured),

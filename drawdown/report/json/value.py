@@ -12,7 +12,7 @@ from drawdown.printing.value import hex_of
 from drawdown.report.json.document import document, mix_data, number, numbers, rounded
 from drawdown.report.json.match import read_data
 from drawdown.wording.cautions import CAUTIONS
-from drawdown.wording.value import MEANING, PLAN_MEANING, remarks_on, sentences
+from drawdown.wording.value import MEANING, PLAN_MEANING, remarks_on, sentences, why_not
 
 if TYPE_CHECKING:
     from calibration.colour.notation import Notation
@@ -84,7 +84,7 @@ def _plan(plan: Plan) -> dict[str, Any]:
 def _way(way: Lightened) -> dict[str, Any]:
     return {
         "ink": way.ink,
-        "why_not": way.why or None,
+        "why_not": why_not(way) or None,
         "parts_per_100": number(way.parts, 3),
         "contrast_ratio": number(way.ratio, 3),
         "changes_layer_de00": number(way.layer_change, 3),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from drawdown.printing.opacity import GRADES, WHITE_Y
 from drawdown.report.pictures.canvas import INK, QUIET, Page
-from drawdown.wording.opacity import added, interval
+from drawdown.wording.opacity import added, grade, interval
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -94,7 +94,7 @@ def _rung(page: Page, number: int, o: Opacity, top: float) -> None:
         [(x, middle - size), (x + size, middle), (x, middle + size), (x - size, middle)], 0.35
     )
     left, room = _FROM - 1.0, _RIGHT - _FROM + 1.0
-    page.put(f"{number}  {o.said}", 3.7, left, top + 8.4, bold=0.09, room=room * 0.97)
+    page.put(f"{number}  {grade(o)}", 3.7, left, top + 8.4, bold=0.09, room=room * 0.97)
     base = "base alone" if o.against_base else "the bare bar"
     for n, line in enumerate(
         (

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from calibration.naming import named
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
+from drawdown.wording.ladder import left_open, misfits
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
@@ -100,12 +101,13 @@ def fit_screen(
     lines.add()
     _strips(lines, told)
     _figures(lines, told.bands, told.uses)
-    if not told.open:
+    still_open = left_open(told)
+    if not still_open:
         lines.add()
         lines.add("The strips left nothing large open.")
     for heading, remarks in (
-        ("WHAT THE STRIPS LEFT OPEN", told.open),
-        ("WHAT DOES NOT FIT", told.doubtful),
+        ("WHAT THE STRIPS LEFT OPEN", still_open),
+        ("WHAT DOES NOT FIT", misfits(told)),
         ("WORTH KNOWING", _remarks(seen, told)),
     ):
         if remarks:

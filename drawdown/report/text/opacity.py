@@ -39,7 +39,7 @@ def _strip(lines: Lines, row: StripOpacity) -> None:
             "the strip: nothing can be said."
         )
         return
-    lines.heading(f"{title}: {row.opacity.said}")
+    lines.heading(f"{title}: {told.grade(row.opacity)}")
     for label, value in told.facts(row.opacity):
         if lines.screen.columns >= _TWO_COLUMNS:
             lines.add(f"   {label:<36}{value}")

@@ -153,9 +153,11 @@ def test_grades_are_our_stated_limits():
 
 
 def test_a_wide_interval_is_no_grade():
+    from drawdown.wording.opacity import grade
+
     sure, unsure = read(four(0.3, 1.5), 0.005), read(four(0.3, 1.5), 0.5)
-    assert sure.said == sure.grade
-    assert unsure.said.startswith("cannot tell: ")
+    assert grade(sure) == sure.grade
+    assert grade(unsure).startswith("cannot tell: ")
     assert sum(unsure.grade_p.values()) == pytest.approx(1)
     assert unsure.ratio.high95 - unsure.ratio.low95 > 5 * (sure.ratio.high95 - sure.ratio.low95)
 

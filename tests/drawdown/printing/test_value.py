@@ -32,6 +32,7 @@ from drawdown.printing.lighten import (
     lighten,
 )
 from drawdown.printing.value import grey_hex, hex_of, l_of_value, value_of
+from drawdown.wording.value import why_not
 
 ROOT = Path(__file__).resolve().parents[3]
 PHOTO = ROOT / "fixtures" / "photos" / "no-match.jpg"
@@ -151,7 +152,7 @@ def test_what_cannot_be_reached_is_said():
     states = fit_ink(ink_of(k, s), seen(k, s), guessed=False)
     way = lighten(states, shelf.find("base"), 9.8, BAR)
     assert way.parts is None
-    assert "paper" in way.why
+    assert "paper" in why_not(way)
 
 
 def test_a_bar_under_the_strip_narrows_what_is_known_of_its_cover():
