@@ -14,7 +14,7 @@ import numpy as np
 
 from calibration.uncertainty.gauss_newton import State, most_probable, whitened
 from drawdown.ink.forward import film_slopes, lab_of_film
-from drawdown.ink.prior import ROWS, InkCurves, Knowledge, ShelfFigures
+from drawdown.ink.prior import FILM_COMMON_SD, FILM_SD, ROWS, InkCurves, Knowledge, ShelfFigures
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.batch_history import Step, added_in_all
 
@@ -22,8 +22,6 @@ Sloped = tuple[np.ndarray, np.ndarray]  # values and slopes, or residuals and Ja
 BATCH_SD = 0.25  # how far a batch strays from its recipe
 FREEDOM = 3.0  # of Student's t for that
 ADDED_SD = 0.03  # weighing error of an addition
-FILM_COMMON_SD = 0.25  # what "an ordinary film" is for this printmaker
-FILM_SD = 0.10  # one strip against the next
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,9 +8,15 @@ from typing import TYPE_CHECKING
 
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
 from drawdown import flags as fl
-from drawdown.pipeline.options import Options, Progress
+from drawdown.pipeline.options import (
+    Options,
+    Progress,
+    WhichStrips,
+    refuse_assumed,
+    refuse_itself,
+    same_photo,
+)
 from drawdown.pipeline.read import Judgement, read_strips
-from drawdown.pipeline.roles import WhichStrips, refuse_assumed, refuse_itself, same_photo
 
 if TYPE_CHECKING:
     import numpy as np

@@ -1,11 +1,6 @@
-"""Control chart of single values (Shewhart): limits from the moving range, and what counts as
-a signal. Pure.
+"""Control chart of single values: limits from the moving range, and what is a signal. Pure.
 
-Limits: mean of the values plus and minus 3 standard deviations, the standard deviation taken
-as the mean moving range of two divided by 1.128 (d2 for two; NIST/SEMATECH e-Handbook of
-Statistical Methods, 6.3.2.2; ISO 7870-2:2013 has the same chart). Signals: a value beyond a
-limit; eight values in a row on one side of the mean (Western Electric Company, Statistical
-Quality Control Handbook, 1956, as in 6.3.2 of the e-Handbook).
+Sources: README.md.
 """
 
 from __future__ import annotations

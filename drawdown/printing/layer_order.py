@@ -1,20 +1,4 @@
-"""In which order to print the layers of a print, and what each order gives.
-
-Every overlap of some layers, printed in some order, has a predicted colour (overprint.py).
-Two things can go wrong where a layer lies on others:
-
-* it is *lost*: printing it hardly changes what is there (Delta E 2000 under ``LOST_DE``);
-* what lies below *shows through*: the layer does not look as it does on bare paper (Delta E
-  2000 above ``SHOWS_DE``). With transparent inks this may be the very thing that is wanted;
-  it is said, never forbidden.
-
-An order's score adds, over every overlap of two or more layers, how far the top layer is
-lost (1 when nothing changes, 0 from ``LOST_DE`` on) and how far the rest shows through
-(Delta E / 50, at most 1). Overlaps of k layers count together as much as half of those of
-k - 1, because they are rarer in a print. Lower is better. Up to ``MOST_EXACT`` layers every
-order is scored; the lowest wins, and among those within ``TIE`` of it the one that keeps
-common practice best (light to dark, transparent before opaque; no source). The thresholds
-and the form of the score are our own judgement.
+"""In which order to print the layers of a print, and what each order gives (README.md).
 
 Pure: arrays in, frozen records out. Lab are D50, 2 degree.
 """
@@ -133,8 +117,7 @@ def plan(layers: Sequence[Layer], on: Sheet, wanted: tuple[int, ...] | None = No
     n = len(layers)
     if not 2 <= n <= MOST_LAYERS:
         raise ValueError(f"a plan needs 2 to {MOST_LAYERS} layers")
-    traits = tuple(_traits(layer, on) for layer in layers)
-    pairs = tuple(pair(layers, on, a, b) for a in range(n) for b in range(n) if a != b)
+    traits, pairs = _looked_at(layers, on)
     practice = tuple(
         sorted(range(n), key=lambda i: (-round(traits[i].lightness / 3), traits[i].opacity))
     )
@@ -145,11 +128,18 @@ def plan(layers: Sequence[Layer], on: Sheet, wanted: tuple[int, ...] | None = No
 
 def pairs_only(layers: Sequence[Layer], on: Sheet) -> Plan:
     """Traits and pairs alone, in the order given; no order is judged."""
-    n = len(layers)
-    traits = tuple(_traits(layer, on) for layer in layers)
-    pairs = tuple(pair(layers, on, a, b) for a in range(n) for b in range(n) if a != b)
-    given = Order(tuple(range(n)), math.nan, breaks(range(n), traits))
+    traits, pairs = _looked_at(layers, on)
+    places = tuple(range(len(layers)))
+    given = Order(places, math.nan, breaks(places, traits))
     return Plan(traits, (given,), given, None, None, pairs, False, 0)
+
+
+def _looked_at(layers: Sequence[Layer], on: Sheet) -> tuple[tuple[Traits, ...], tuple[Pair, ...]]:
+    both_ways = itertools.permutations(range(len(layers)), 2)
+    return (
+        tuple(_traits(layer, on) for layer in layers),
+        tuple(pair(layers, on, lower, upper) for lower, upper in both_ways),
+    )
 
 
 def _traits(layer: Layer, on: Sheet) -> Traits:
@@ -195,14 +185,21 @@ def breaks(order: Sequence[int], traits: Sequence[Traits]) -> int:
 
 def overlaps(layers: Sequence[Layer], on: Sheet, order: Sequence[int]) -> dict[tuple, np.ndarray]:
     """{layers of the overlap as printed: Lab (3,)} of all 2^n overlaps, () the bare paper."""
-    found = {(): on.ground}
-    for place in order:
-        k, s = layers[place].kx, layers[place].sx
-        for below, inside in list(found.items()):
-            film = on.take if below else 1.0
-            found[*below, place] = reflectance(k, s, film, inside)
+    found = _printed(order, [(layer.kx, layer.sx) for layer in layers], on, on.ground)
     labs = lab_of_internal(np.array(list(found.values())), on.surface)
     return dict(zip(found, labs, strict=True))
+
+
+def _printed(
+    order: Sequence[int], films: Sequence[tuple[np.ndarray, np.ndarray]], on: Sheet, bare
+) -> dict[tuple, np.ndarray]:
+    """{layers of the overlap: internal reflectance} of all overlaps of ``films`` (K and S)."""
+    inside = {(): bare}
+    for place in order:
+        for below, ground in list(inside.items()):
+            film = on.take if below else 1.0
+            inside[*below, place] = reflectance(*films[place], film, ground)
+    return inside
 
 
 def _faults(stack, below, alone, depth: int, n: int) -> np.ndarray:
@@ -280,11 +277,8 @@ def _with_odds(orders: list[Order], layers, on: Sheet) -> list[Order]:
 def _sampled_score(order, layers, on: Sheet, some: slice) -> np.ndarray:
     """(m,) the score of one order for some of the samples."""
     n = len(order)
-    inside = {(): np.broadcast_to(on.ground, layers[0].kx_samples[some].shape)}
-    for place in order:
-        k, s = layers[place].kx_samples[some], layers[place].sx_samples[some]
-        for below, ground in list(inside.items()):
-            inside[*below, place] = reflectance(k, s, on.take if below else 1.0, ground)
+    films = [(layer.kx_samples[some], layer.sx_samples[some]) for layer in layers]
+    inside = _printed(order, films, on, np.broadcast_to(on.ground, films[0][0].shape))
     lab = {places: lab_of_internal(r, on.surface) for places, r in inside.items()}
     total = 0.0
     for depth in range(2, n + 1):

@@ -1,14 +1,4 @@
-"""How see-through a film is, from its colour over paper and over a black bar.
-
-The contrast ratio is Y of the film over black divided by Y of the same film over white
-(ISO 6504-3; ASTM D2805; both read as excerpts, the figures from memory: black no lighter
-than Y = 0.01, white near Y = 0.80). Our grounds are a printmaker's paper and a printed bar,
-so the reading is also reduced to a black of Y = 0 and a white of Y = 0.80.
-
-The reduction is exact for one wavelength: a film that reflects R1 and lets T^2 through both
-ways shows R1 + T^2 Rg / (1 - R1 Rg) over a ground Rg (Kubelka 1954), so two grounds give R1
-and T^2, and with them the film over any other. X, Y and Z each stand for one wavelength.
-What that leaves open is part of the uncertainty (``BAND_SD``).
+"""How see-through a film is, from its colour over paper and over a black bar (README.md).
 
 Pure: XYZ D50, 2 degree observer, Y = 1 for the perfect diffuser, in; a record out.
 """

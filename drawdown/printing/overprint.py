@@ -1,20 +1,5 @@
-"""One layer printed over another: its colour, from K, S and film, with uncertainty.
+"""One layer printed over another: its colour, from K, S and film, with uncertainty (README.md).
 
-A layer is a film of ink that touches what lies below it, so the films' own formula serves
-(Kubelka 1948 over any ground; 1954 for layers) with the paper's or the lower layer's
-internal reflectance as the ground and one surface on top (Saunderson 1942). Two things
-come on top of that:
-
-* a layer over ink may take up less ink than over bare paper (its *take*): printed wet on
-  wet 0.90, wet on dry 1.00, each with a standard uncertainty of 0.10. The first is in line
-  with the trapping of offset presses (usual figures from memory: 0.7 to 0.9); the second
-  is common practice, no source.
-* light that the surface scatters back before it reaches the ink (``surface``, a measured
-  reflectance 0..1): none on a smooth sheet, several per cent on rough paper. The darkest
-  solid on the sheet bounds it (``surface_from_darkest``).
-
-Where K and S are not known but the colour of the layer alone on paper is
-(``layer_from_colour``), the likeliest absorption is sought among the pigments of a shelf.
 All Lab are D50, 2 degree; spectra are 31 numbers, 400 to 700 nm.
 """
 

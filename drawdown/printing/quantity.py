@@ -1,17 +1,7 @@
-"""How much ink an edition takes: printed area, film weight, prints, waste.
+"""How much ink an edition takes: printed area, film weight, prints, waste (README.md).
 
-    grams = area x film weight x prints x (1 + waste) + what stays on slab, knife and roller
-
-Each of these is a range, so the answer is one too. Ranges are read as 95 % intervals of
-lognormal quantities (amounts are never below nothing), and combined by sampling.
-
-Film weights (wet ink on the sheet, g/m2):
-
-* ``litho``: 0.7 to 1.3, the test films of ISO 2846-1 for offset ink.
-* ``relief``: 2 to 12, hand-inked lino and wood: common practice, no source. Two grams are a
-  thin film on smooth paper, twelve a heavy one on soft paper. Weigh your own (``film_from_use``).
-
-Pure: arrays and numbers in, frozen records out.
+Pure: arrays and numbers in, frozen records out. Ranges are 95 % intervals of lognormal
+quantities, combined by sampling.
 """
 
 from __future__ import annotations

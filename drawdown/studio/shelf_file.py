@@ -59,19 +59,14 @@ def shelf_to_change(given: Path | None = None) -> Path:
     return own_shelf() if given is None else given
 
 
-def put_ink(path: Path, ink: Ink, *, over: bool = False, old_name: str = "") -> Shelf:
-    """Add an ink, or with ``over`` put it in the place of the one of its name (or of
+def put_inks(path: Path, inks: Sequence[Ink], *, over: bool = False, old_name: str = "") -> Shelf:
+    """Add inks, or with ``over`` put each in the place of the one of its name (or of
     ``old_name``); returns the shelf as it then is. A shelf that is not there yet begins with
     stand-ins for white and base, as no mix gets far without them.
 
-    Raises ``WrongUsage`` when the name is taken and ``over`` is False, and ``BadFile``.
+    Raises ``WrongUsage`` when a name is taken and ``over`` is False, and ``BadFile``.
     """
-    return edit_shelf(path, lambda shelf: _with(shelf, [ink], over, old_name))
-
-
-def put_inks(path: Path, inks: Sequence[Ink], *, over: bool = False) -> Shelf:
-    """Add several inks in one change; see ``put_ink``."""
-    return edit_shelf(path, lambda shelf: _with(shelf, inks, over, ""))
+    return edit_shelf(path, lambda shelf: _with(shelf, inks, over, old_name))
 
 
 def _with(shelf: Shelf | None, new: Sequence[Ink], over: bool, old_name: str) -> Shelf:

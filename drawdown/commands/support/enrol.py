@@ -90,7 +90,7 @@ def _check_sources(sources: list[Path]) -> None:
 
 def _once(sources: list[Path]) -> list[Path]:
     """Each file once: a reading counted twice would seem surer than it is."""
-    from drawdown.pipeline.roles import same_photo
+    from drawdown.pipeline.options import same_photo
 
     kept: list[Path] = []
     for source in sources:

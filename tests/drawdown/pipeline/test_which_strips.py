@@ -14,7 +14,7 @@ import pytest
 
 from calibration.errors import WrongUsage
 from drawdown.commands import main as cli
-from drawdown.pipeline.roles import WhichStrips, refuse_assumed, which_strips
+from drawdown.pipeline.options import WhichStrips, refuse_assumed, which_strips
 
 MATCH = Path(__file__).resolve().parents[3] / "fixtures" / "photos" / "no-match.jpg"
 

@@ -16,7 +16,7 @@ from drawdown.studio.locations import own_shelf
 from drawdown.studio.shelf_file import (
     before_path,
     edit_shelf,
-    put_ink,
+    put_inks,
     remove_ink,
     shelf_in_use,
     shelf_to_change,
@@ -37,7 +37,7 @@ def test_given_then_own_then_starter(tmp_path):
     assert shelf_in_use().origin == "starter"
     assert shelf_in_use().shelf is starter_shelf()
     assert shelf_to_change() == own_shelf()
-    put_ink(own_shelf(), an_ink("river"))
+    put_inks(own_shelf(), [an_ink("river")])
     assert (shelf_in_use().origin, shelf_in_use().path) == ("own", own_shelf())
     other = tmp_path / "other.toml"
     write_shelf(starter_shelf(), other)
@@ -54,18 +54,18 @@ def test_an_own_shelf_that_cannot_be_read_is_told_not_passed_over():
 
 
 def test_first_ink_brings_white_and_base(path):
-    shelf = put_ink(path, an_ink("river"))
+    shelf = put_inks(path, [an_ink("river")])
     assert shelf.names == ("titanium-white", "transparent-base", "river")
     again = read_shelf(path)
     assert again.names == shelf.names
     assert [ink.known_from for ink in again] == ["starter", "starter", "own figures"]
-    white = put_ink(path.with_name("w.toml"), replace(starter_shelf().find("white"), name="w"))
+    white = put_inks(path.with_name("w.toml"), [replace(starter_shelf().find("white"), name="w")])
     assert white.names == ("transparent-base", "w")
 
 
 def test_a_fitted_ink_comes_back_with_its_doubt(path):
     doubt = np.random.default_rng(1).normal(0, 0.3, (5, 62))
-    put_ink(path, replace(an_ink('night "No. 7"'), doubt=doubt, k_sd=0.07, colour_index="PBk9"))
+    put_inks(path, [replace(an_ink('night "No. 7"'), doubt=doubt, k_sd=0.07, colour_index="PBk9")])
     ink = read_shelf(path).find("PBk9")
     assert ink.known_from == "fitted"
     assert ink.name == 'night "No. 7"'
@@ -88,19 +88,19 @@ def test_a_bad_doubt_is_explained(path, doubt):
 
 
 def test_names_are_not_taken_twice(path):
-    put_ink(path, an_ink("river"))
+    put_inks(path, [an_ink("river")])
     with pytest.raises(WrongUsage, match="already"):
-        put_ink(path, an_ink("River", 2.0))
-    put_ink(path, an_ink("River", 2.0), over=True)
+        put_inks(path, [an_ink("River", 2.0)])
+    put_inks(path, [an_ink("River", 2.0)], over=True)
     assert read_shelf(path).find("river").k[0] == 2.0
-    put_ink(path, an_ink("Night"), over=True, old_name="river")
+    put_inks(path, [an_ink("Night")], over=True, old_name="river")
     assert read_shelf(path).names[-1] == "Night"
     with pytest.raises(WrongUsage, match="already"):
-        put_ink(path, an_ink("titanium-white"), over=True, old_name="night")
+        put_inks(path, [an_ink("titanium-white")], over=True, old_name="night")
 
 
 def test_remove_and_undo_and_undo_that(path):
-    put_ink(path, an_ink("river"))
+    put_inks(path, [an_ink("river")])
     before = path.read_bytes()
     assert remove_ink(path, "RIVER").name == "river"
     assert "river" not in read_shelf(path).names
@@ -117,7 +117,7 @@ def test_remove_and_undo_and_undo_that(path):
 def test_undo_of_the_first_change_takes_the_file_away(path):
     with pytest.raises(WrongUsage, match="no change"):
         undo_shelf(path)
-    put_ink(path, an_ink("river"))
+    put_inks(path, [an_ink("river")])
     assert undo_shelf(path) is None
     assert not path.exists()
     assert undo_shelf(path).names[-1] == "river"
@@ -150,7 +150,7 @@ starter = "PY74"
 def test_what_a_person_wrote_stays_word_for_word(path):
     path.parent.mkdir()
     path.write_text(HAND_WRITTEN, encoding="utf-8")
-    put_ink(path, an_ink("new"))
+    put_inks(path, [an_ink("new")])
     assert path.read_text(encoding="utf-8").startswith(HAND_WRITTEN.rstrip())
     remove_ink(path, "spring blue")
     text = path.read_text(encoding="utf-8")
@@ -167,7 +167,7 @@ def test_a_shelf_written_another_way_still_takes_a_change(path):
         'format = "drawdown.shelf/1"\ntitle = "a \\"b\\""\n'
         'inks = [{name = "x", starter = "white"}, {starter = "PB15:3", strength = 2}]\n'
     )
-    put_ink(path, an_ink("new"))
+    put_inks(path, [an_ink("new")])
     shelf = read_shelf(path)
     assert shelf.names == ("x", "phthalo-blue", "new")
     assert shelf.title == 'a "b"'
@@ -177,7 +177,7 @@ def test_a_shelf_written_another_way_still_takes_a_change(path):
 
 
 def test_a_change_that_fails_leaves_everything_alone(path):
-    put_ink(path, an_ink("river"))
+    put_inks(path, [an_ink("river")])
     kept = path.read_bytes(), before_path(path).read_bytes()
 
     def fail(shelf):
@@ -187,7 +187,7 @@ def test_a_change_that_fails_leaves_everything_alone(path):
         edit_shelf(path, fail)
     path.write_text("format = 3", encoding="utf-8")
     with pytest.raises(BadFile):
-        put_ink(path, an_ink("night"))
+        put_inks(path, [an_ink("night")])
     assert path.read_text() == "format = 3"
     assert before_path(path).read_bytes() == kept[1]
 
@@ -195,24 +195,24 @@ def test_a_change_that_fails_leaves_everything_alone(path):
 def test_impossible_places_are_explained(tmp_path):
     for place in (tmp_path, tmp_path / "a\0b"):
         with pytest.raises(BadFile):
-            put_ink(place, an_ink("river"))
+            put_inks(place, [an_ink("river")])
     (tmp_path / "file").write_text("x")
     with pytest.raises(BadFile):
-        put_ink(tmp_path / "file" / "shelf.toml", an_ink("river"))
+        put_inks(tmp_path / "file" / "shelf.toml", [an_ink("river")])
 
 
 def test_a_link_is_followed(tmp_path, path):
-    put_ink(path, an_ink("river"))
+    put_inks(path, [an_ink("river")])
     link = tmp_path / "link.toml"
     link.symlink_to(path)
-    put_ink(link, an_ink("night"))
+    put_inks(link, [an_ink("night")])
     assert link.is_symlink()
     assert "night" in read_shelf(path).names
 
 
 def _add_some(path, start: int) -> None:
     for i in range(4):
-        put_ink(path, an_ink(f"ink {start + i}"))
+        put_inks(path, [an_ink(f"ink {start + i}")])
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="starts processes by forking")
@@ -230,11 +230,11 @@ def test_processes_at_once_lose_no_ink(path):
 def test_a_lock_that_is_held_is_waited_for_not_broken(path, monkeypatch):
     from calibration import files as file_lock
 
-    put_ink(path, an_ink("river"))
+    put_inks(path, [an_ink("river")])
     monkeypatch.setattr(file_lock, "LONGEST_WAIT_S", 0.05)
     held = os.open(path.with_name(f".{path.name}.lock"), os.O_RDWR)
     assert file_lock._grab(held)
     with pytest.raises(BadFile, match="another program"):
-        put_ink(path, an_ink("night"))
+        put_inks(path, [an_ink("night")])
     os.close(held)
-    put_ink(path, an_ink("night"))
+    put_inks(path, [an_ink("night")])
