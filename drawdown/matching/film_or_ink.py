@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000, local_metric
-from calibration.uncertainty.intervals import interval, without_noise
+from calibration.uncertainty.intervals import interval_with, without_noise
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.shelf import InkMix
@@ -152,13 +152,13 @@ def _opaque(labs: np.ndarray, cov: np.ndarray, effect: float, tolerance: float) 
     everything = np.concatenate([lab_b + noise, lab_o + noise])
     de, zero = np.split(delta_e_2000(lab_o, everything), 2)
     best = without_noise(de, zero)
-    low, high = interval(de)
+    low, high = interval_with(best, de)
     shown = best > float(np.quantile(zero, 0.95))
     return FilmApart(
         "opaque",
         de00_equal_film=best,
-        de00_equal_film_low95=float(min(low, best)) if shown else 0.0,
-        de00_equal_film_high95=float(max(high, best)),
+        de00_equal_film_low95=low if shown else 0.0,
+        de00_equal_film_high95=high,
         p_same=0.0,
         p_within=float(np.mean(de <= tolerance)),
         effect_de00=effect,
