@@ -53,18 +53,7 @@ ORDER = (
 )
 MOST_MODULES, MOST_LINES, MOST_PARAMETERS = 13, 60, 10
 MOST_GUIDE_BYTES = 12_000
-STILL_LONG = {
-    "drawdown.pipeline.ladder.read_ladder",
-    "drawdown.pipeline.value.plan_of",
-    "drawdown.ink.shelf._ink",
-}
 OPTION = re.compile(r"(?<![\w-])--[a-z]")
-# Still to be turned round; nothing may be added here.
-UPWARDS: set[tuple[str, str]] = set()
-# Still naming options of the command line; nothing may be added here.
-STILL_NAMING: set[str] = set()
-# Circles still to be cut, by one of their imports.
-CIRCLES: set[tuple[str, str]] = set()
 
 
 def modules() -> dict[str, Path]:
@@ -113,8 +102,7 @@ def test_imports_go_downwards_only():
         for other in sorted(others)
         if floor(other) > floor(module) and MODULES[other].read_text(encoding="utf-8").strip()
     }
-    assert upwards - UPWARDS == set()
-    assert UPWARDS - upwards == set(), "turned round: take it off the list"
+    assert upwards == set()
 
 
 def test_no_imports_in_a_circle():
@@ -128,8 +116,7 @@ def test_no_imports_in_a_circle():
             return
         path.append(module)
         for other in sorted(IMPORTS[module]):
-            if (module, other) not in CIRCLES:
-                visit(other)
+            visit(other)
         path.pop()
         done.add(module)
 
@@ -162,8 +149,7 @@ def options_named(path: Path) -> list[str]:
 def test_only_commands_name_options():
     """Below them a parameter stands in backticks: calibration/naming.py."""
     named = {m for m, p in MODULES.items() if ".commands" not in m and options_named(p)}
-    assert named - STILL_NAMING == set()
-    assert STILL_NAMING - named == set(), "cured: take it off the list"
+    assert named == set()
 
 
 def test_what_sentences_call_a_parameter_can_be_given():
@@ -240,7 +226,7 @@ def test_long_and_wide_functions_say_why():
             reason = lines[first - 2].lstrip().startswith("#") or "  # " in lines[node.lineno - 1]
             if (wide or long) and not reason:
                 unexplained.append(f"{module}.{node.name}")
-    assert set(unexplained) <= STILL_LONG
+    assert unexplained == []
 
 
 def test_each_folder_says_what_lives_there():
