@@ -6,8 +6,7 @@ a spectrum is simply the last axis. K and S are absorption and scattering per un
 reflectances are 0..1. "Internal" reflectance is inside the film, "measured" is outside.
 
 Sources: P. Kubelka, J. Opt. Soc. Am. 38 (1948) 448 (films) and 44 (1954) 330 (layers);
-J. L. Saunderson, J. Opt. Soc. Am. 32 (1942) 727 (surface); D. R. Duncan, Proc. Phys. Soc.
-52 (1940) 390 (mixing; page from memory).
+J. L. Saunderson, J. Opt. Soc. Am. 32 (1942) 727 (surface).
 """
 
 from __future__ import annotations
@@ -135,14 +134,6 @@ def over_ideal_black(
     return np.asarray((r2 * g1 - r1 * g2) / (g1 * (1 + r2 * g2) - g2 * (1 + r1 * g1)))
 
 
-def over(r_upper: ArrayLike, t_upper: ArrayLike, r_lower: ArrayLike) -> np.ndarray:
-    """Internal reflectance of one layer on another; Kubelka 1954:
-    R12 = R1 + T1^2 R2 / (1 - R1 R2). The upper layer must be even (same R from below)."""
-    r1, t1, r2 = (np.asarray(v, dtype=float) for v in (r_upper, t_upper, r_lower))
-    both: np.ndarray = r1 + t1 * t1 * r2 / (1 - r1 * r2)
-    return both
-
-
 def measured_from_internal(
     internal: ArrayLike,
     k1: float = STARTER_K1,
@@ -176,12 +167,3 @@ def internal_from_measured(
     (below k1 with the mirror reflection included, or above 1) comes back outside 0..1."""
     rm = np.asarray(measured, dtype=float) - (k1 if specular_included else 0.0)
     return rm / ((1 - k1) * (1 - k2) + k2 * rm)
-
-
-def mix(parts: ArrayLike, spectra: ArrayLike) -> np.ndarray:
-    """K or S (..., w) of a mixture: sum of parts times K or S, the parts made to sum to 1
-    (Duncan 1940). ``parts`` (..., n), ``spectra`` (n, w) or (..., n, w)."""
-    parts = np.asarray(parts, dtype=float)
-    share = parts / parts.sum(axis=-1, keepdims=True)
-    mixed: np.ndarray = np.einsum("...n,...nw->...w", share, np.asarray(spectra, dtype=float))
-    return mixed

@@ -54,7 +54,7 @@ def bare_ground(lab_d50: ArrayLike, surface: float | np.ndarray = 0.0) -> np.nda
 
 def mix_of(parts: np.ndarray, k: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """K and S (..., 31) of mixtures: ``parts`` (..., n) of any sum, ``k``, ``s`` (..., n, 31)
-    (Duncan 1940)."""
+    (D. R. Duncan, Proc. Phys. Soc. 52 (1940) 390; page from memory)."""
     share = parts / parts.sum(axis=-1, keepdims=True)
     return (share[..., None, :] @ k)[..., 0, :], (share[..., None, :] @ s)[..., 0, :]
 

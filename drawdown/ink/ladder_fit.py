@@ -16,7 +16,7 @@ import numpy as np
 from calibration.colour.difference import cie94_metric
 from calibration.uncertainty.gauss_newton import State, most_probable, whitened
 from calibration.uncertainty.kernels import rows_of, waves
-from drawdown.ink.forward import bare_ground, film_slopes, lab_by_ground, lab_of_film, paper_ground
+from drawdown.ink.forward import bare_ground, film_slopes, lab_by_ground, paper_ground
 from drawdown.ink.ladder_use import K_L, InUse, ordered_doubt
 from drawdown.ink.prior import HALF, LOWEST, InkPrior, ink_rows, logs_of
 from drawdown.ink.shelf import Ink
@@ -133,12 +133,6 @@ class _Ladder:
         under: np.ndarray = np.clip(np.where(self.on_bar[:, None], bar, paper), 1e-5, 0.99)
         return under
 
-    def labs(self, z: np.ndarray) -> np.ndarray:
-        k, s = np.split(np.exp(self.spectra(z)), 2, axis=1)
-        share = self.shares(z)
-        film = self.films(z)[self.of_strip][:, None]
-        return lab_of_film(share @ k, share @ s, film, self.grounds(z))
-
     def labs_and_slopes(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """(n, 3) and the Jacobian (n, 3, size)."""
         k, s = np.split(np.exp(self.spectra(z)), 2, axis=1)
@@ -242,7 +236,7 @@ def _finish(
         s=s,
         root=rows_of(own.T @ own, 1e-10),
         prior_root=ladder.rows[0],
-        lab_model=ladder.labs(z),
+        lab_model=ladder.labs_and_slopes(z)[0],
         strips=ladder.strips,
         film=ladder.films(z),
         film_log_sd=ladder.film_sd * np.linalg.norm(films, axis=0),

@@ -87,9 +87,7 @@ def _base(pairs: dict[int, OverBar | None], base: int) -> np.ndarray:
 
 
 def _of(strip: StripReading, pair: OverBar | None, base: np.ndarray | None) -> StripOpacity:
-    if pair is None:
-        return StripOpacity(strip, None, None, ())
-    if not pair.xyz_d50[3, 1] < 0.5 * pair.xyz_d50[2, 1]:
+    if pair is None or not pair.xyz_d50[3, 1] < 0.5 * pair.xyz_d50[2, 1]:
         return StripOpacity(strip, None, None, ())
     found = opacity(pair.xyz_d50, pair.xyz_samples, base, seed=pair.number)
     flags = []

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000
+from calibration.uncertainty.intervals import interval_with
 from drawdown.ink.film import reflectance
 from drawdown.ink.forward import lab_of_internal, xyz_of_film
 from drawdown.printing.opacity import grade_of
@@ -155,22 +156,18 @@ def pair(layers: Sequence[Layer], on: Sheet, lower: int, upper: int) -> Pair:
     below, alone = over([layers[lower]], on), over([layers[upper]], on)
     change = delta_e_2000(both.lab_samples, below.lab_samples)
     shows = delta_e_2000(both.lab_samples, alone.lab_samples)
+    de_change, de_shows = (float(delta_e_2000(both.lab_d50, o.lab_d50)) for o in (below, alone))
     return Pair(
         lower,
         upper,
         both,
-        *_with_interval(float(delta_e_2000(both.lab_d50, below.lab_d50)), change),
-        *_with_interval(float(delta_e_2000(both.lab_d50, alone.lab_d50)), shows),
+        de_change,
+        interval_with(de_change, change),
+        de_shows,
+        interval_with(de_shows, shows),
         float((change < LOST_DE).mean()),
         float((shows > SHOWS_DE).mean()),
     )
-
-
-def _with_interval(best: float, samples: np.ndarray) -> tuple[float, tuple[float, float]]:
-    """A Delta E and its 95 % interval. Near zero all samples lie above the best estimate, as
-    a distance cannot be negative: the interval then begins there."""
-    low, high = np.percentile(samples, [2.5, 97.5])
-    return best, (min(float(low), best), max(float(high), best))
 
 
 def breaks(order: Sequence[int], traits: Sequence[Traits]) -> int:

@@ -138,11 +138,6 @@ def fit_guesses(guesses: list[tuple[InkPrior, float]], seen: Seen) -> tuple[InkS
     return replace(head, k=pooled("k"), s=pooled("s"), film=pooled("film")), best
 
 
-def _xyz(k, s, film, ground) -> np.ndarray:
-    """XYZ D50 (..., 3) of films (...) with K, S (..., 31) over an internal ground (31,)."""
-    return xyz_of_film(k, s, np.asarray(film)[..., None], ground)
-
-
 def ink_samples(ink: Ink, count: int) -> tuple[np.ndarray, np.ndarray]:
     """K and S (1 + count, 31) of white or base as they may be, the shelf's figures first."""
     rows = ink_rows(ink)
@@ -162,10 +157,12 @@ def lighten(states: InkStates, ink: Ink, to_value: float, layer: np.ndarray) -> 
         share = 100 / (100 + parts)[:, None]
         return share * states.k + (1 - share) * add_k, share * states.s + (1 - share) * add_s
 
+    film = states.film[:, None]
+
     def y_of(parts):
         k, s = mixed(parts)
         gain = states.gain[1] ** (100 / (100 + parts))
-        return _xyz(k, s, states.film, states.paper)[:, 1] * gain
+        return xyz_of_film(k, s, film, states.paper)[:, 1] * gain
 
     count = len(states.film)
     low, high = np.full(count, np.log(1e-3)), np.full(count, np.log(MOST_PARTS))
@@ -191,12 +188,13 @@ def as_it_is(states: InkStates, layer: np.ndarray) -> Lightened:
 
 
 def _outcome(states: InkStates, k, s, layer, names, parts: Number) -> Lightened:
+    film = states.film[:, None]
     # The mix's own misfit fades as it is let down, over every ground alike.
     gain = states.gain ** (100 / (100 + parts.value))
-    lab = xyz_to_lab(_xyz(k, s, states.film, states.paper) * gain)
+    lab = xyz_to_lab(xyz_of_film(k, s, film, states.paper) * gain)
     black, white = (np.full(HALF, float(internal_from_measured(y))) for y in (0.0, WHITE_Y))
-    ratio = _xyz(k, s, states.film, black)[:, 1] / _xyz(k, s, states.film, white)[:, 1]
-    on_layer = xyz_to_lab(_xyz(k, s, states.film, layer) * gain)
+    ratio = xyz_of_film(k, s, film, black)[:, 1] / xyz_of_film(k, s, film, white)[:, 1]
+    on_layer = xyz_to_lab(xyz_of_film(k, s, film, layer) * gain)
     layer_lab = lab_of_internal(layer)
     return Lightened(
         ink=names[0],

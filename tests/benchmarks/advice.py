@@ -30,6 +30,7 @@ from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS, smooth_spectrum
 from drawdown.ink import film
+from drawdown.ink.forward import mix_of
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.advise import advise
 from drawdown.matching.batch_history import Step, reading
@@ -60,7 +61,7 @@ class World:
     film: float
 
     def lab(self, parts: np.ndarray, film_factor: float = 1.0) -> np.ndarray:
-        k, s = film.mix(parts, self.k), film.mix(parts, self.s)
+        k, s = mix_of(parts, self.k, self.s)
         ground = film.internal_from_measured(self.paper, self.k1, self.k2)
         inside = film.reflectance(k, s, self.film * film_factor, ground)
         return xyz_to_lab(film.measured_from_internal(inside, self.k1, self.k2) @ XYZ_D50_WEIGHTS)
@@ -239,7 +240,7 @@ def by_three_bands(case, shelf, photo, past):
     noted = noted / noted.sum()
 
     def labs(parts):
-        inside = film.reflectance(film.mix(parts, k), film.mix(parts, s), 1.0, ground)
+        inside = film.reflectance(*mix_of(parts, k, s), 1.0, ground)
         return xyz_to_lab(film.measured_from_internal(inside) @ XYZ_D50_WEIGHTS)
 
     n = len(shelf)

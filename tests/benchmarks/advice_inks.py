@@ -20,6 +20,7 @@ from calibration.colour.difference import local_metric
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS, smooth_spectrum
 from drawdown.ink import film
+from drawdown.ink.forward import mix_of
 from drawdown.ink.ladder_fit import Rung, fit_ladder, fitted_ink
 from drawdown.ink.prior import blank_prior, pigment_prior
 from drawdown.ink.shelf import Ink, Shelf, starter_shelf
@@ -50,7 +51,7 @@ class Studio:
         """Lab of a strip on paper, or on another ground (31,), measured from outside."""
         outside = smooth_spectrum(self.paper_lab) if ground is None else ground
         inner = film.internal_from_measured(outside, self.k1, self.k2)
-        k, s = film.mix(parts, self.k), film.mix(parts, self.s)
+        k, s = mix_of(parts, self.k, self.s)
         inside = film.reflectance(k, s, self.film * film_factor, inner)
         return xyz_to_lab(film.measured_from_internal(inside, self.k1, self.k2) @ XYZ_D50_WEIGHTS)
 

@@ -46,3 +46,11 @@ def surface_constants(index: float) -> tuple[float, float]:
         + 8 * n2 * n2 * (n2 * n2 + 1) / ((n2 + 1) * (n2 * n2 - 1) ** 2) * np.log(n)
     )
     return k1, float(1 - (1 - outside) / n2)
+
+
+def over(r_upper: ArrayLike, t_upper: ArrayLike, r_lower: ArrayLike) -> np.ndarray:
+    """Internal reflectance of one layer on another; Kubelka 1954:
+    R12 = R1 + T1^2 R2 / (1 - R1 R2). The upper layer must be even (same R from below)."""
+    r1, t1, r2 = (np.asarray(v, dtype=float) for v in (r_upper, t_upper, r_lower))
+    both: np.ndarray = r1 + t1 * t1 * r2 / (1 - r1 * r2)
+    return both

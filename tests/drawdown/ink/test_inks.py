@@ -19,6 +19,7 @@ from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands.shelf import shelf
 from drawdown.ink import film
+from drawdown.ink.forward import mix_of
 from drawdown.ink.hazards import pigment_caution
 from drawdown.ink.shelf import KINDS, Shelf, read_shelf, starter_shelf, write_shelf
 from drawdown.report.text.ink import catalogue_screen
@@ -86,7 +87,7 @@ def test_a_strip_of_white_nearly_hides():
 def hue_of_tint(name: str) -> float:
     shelf = starter_shelf()
     white, ink = shelf.find("white"), shelf.find(name)
-    k, s = film.mix([9, 1], [white.k, ink.k]), film.mix([9, 1], [white.s, ink.s])
+    k, s = mix_of(np.array([9, 1]), np.array([white.k, ink.k]), np.array([white.s, ink.s]))
     lab = xyz_to_lab(film.measured_from_internal(reflectance_opaque(k, s)) @ XYZ_D50_WEIGHTS)
     return float(np.degrees(np.arctan2(lab[2], lab[1])) % 360)
 

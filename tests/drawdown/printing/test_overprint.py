@@ -10,12 +10,12 @@ from __future__ import annotations
 import numpy as np
 import overprint_tables as tables
 import pytest
-from film_formulas import transmittance
+from film_formulas import over, transmittance
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
-from drawdown.ink.film import measured_from_internal, over, reflectance
+from drawdown.ink.film import measured_from_internal, reflectance
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.printing import overprint
 
