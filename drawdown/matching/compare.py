@@ -12,7 +12,7 @@ import numpy as np
 
 from calibration.colour.difference import delta_e_2000, lch_difference, local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
-from calibration.uncertainty.intervals import is_shown, without_noise
+from calibration.uncertainty.intervals import is_shown, probability_within, without_noise
 from drawdown import flags as fl
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_or_ink import SURE_SAME, FilmApart, Pulls, film_apart
@@ -259,7 +259,7 @@ def _distance(
     de_held, de, de_zero = np.split(everything, 3)
     best = without_noise(de, de_zero)
     low, high = _interval(d, cov, best, de, de_held)
-    return best, low, high, float(np.mean(de_held <= tolerance))
+    return best, low, high, probability_within(de_held, tolerance)
 
 
 def _interval(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000, local_metric
-from calibration.uncertainty.intervals import interval_with, without_noise
+from calibration.uncertainty.intervals import interval_with, probability_within, without_noise
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.shelf import InkMix
@@ -160,7 +160,7 @@ def _opaque(labs: np.ndarray, cov: np.ndarray, effect: float, tolerance: float) 
         de00_equal_film_low95=low if shown else 0.0,
         de00_equal_film_high95=high,
         p_same=0.0,
-        p_within=float(np.mean(de <= tolerance)),
+        p_within=probability_within(de, tolerance),
         effect_de00=effect,
     )
 
@@ -283,7 +283,7 @@ def _equal_film(
     )
     de = delta_e_2000(lab_o, lab_o + draws)
     low, middle, high = np.quantile(de, (0.025, 0.5, 0.975))
-    return float(low), float(middle), float(high), float(np.mean(de <= tolerance))
+    return float(low), float(middle), float(high), probability_within(de, tolerance)
 
 
 def _quantiles(

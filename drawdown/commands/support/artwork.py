@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from calibration.errors import WrongUsage
 from drawdown.commands.support.parse import read_choice
-
-if TYPE_CHECKING:
-    pass
 
 PAPERS = ("a4", "letter")
 _FORMATS = (".pdf", ".svg", ".png")

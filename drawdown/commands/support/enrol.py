@@ -4,15 +4,11 @@ beside a known one or from an instrument's readings."""
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import typer
 
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
 from drawdown.commands.support.parse import read_day
-
-if TYPE_CHECKING:
-    pass
 
 
 def enrol_print(
