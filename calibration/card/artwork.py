@@ -10,7 +10,6 @@ from calibration.card.definition import CardDefinition, Marker, Patch
 from calibration.card.toml import FORMAT
 
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1
-MARGIN_MM = 6.0  # home printers leave about this much unprinted; common practice, no source
 
 Rgb = tuple[int, int, int]
 Rect4 = tuple[float, float, float, float]

@@ -9,12 +9,11 @@ from calibration.card.artwork import Line, Page, Polygon, Rect, Rgb, Text
 
 POINTS_PER_MM = 72.0 / 25.4
 DPI_DEFAULT, DPI_LEAST, DPI_MOST = 600, 72, 2400
-SUFFIXES = (".pdf", ".svg", ".png")
 
 
 def render(page: Page, suffix: str, dpi: int = DPI_DEFAULT) -> bytes:
-    """The page in the format of a suffix in ``SUFFIXES``; ``dpi`` matters to PNG only.
-    Raises ``ValueError`` for another suffix or a dpi outside 72..2400."""
+    """The page as ".pdf", ".svg" or ".png"; ``dpi`` matters to PNG only. Raises ``ValueError``
+    for another suffix or a dpi outside 72..2400."""
     if suffix == ".pdf":
         return pdf_bytes(page)
     if suffix == ".svg":

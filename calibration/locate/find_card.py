@@ -45,18 +45,16 @@ CORNER_SD_PX = 0.7
 class CardView:
     """Where the card is. ``mm_to_px`` (3, 3) takes card millimetres to photo pixels (pixel
     centres at whole numbers); ``blur_mm`` is the 10-90 % rise of the markers' edges;
-    ``reprojection_px`` the root mean square miss of their corners; ``other_markers`` the
-    corners (4, 2) in pixels of markers of the same dictionary that are not the card's;
-    ``place_error_mm`` the standard uncertainty of a patch's place where that matters, else 0."""
+    ``other_markers`` the corners (4, 2) in pixels of markers of the same dictionary that are not
+    the card's; ``place_error_mm`` the standard uncertainty of a patch's place where that
+    matters, else 0."""
 
     card: CardDefinition
     mm_to_px: np.ndarray
     markers_found: tuple[int, ...]
-    markers_missing: tuple[int, ...]
     pixels_per_mm: float
     tilt_deg: float
     blur_mm: float
-    reprojection_px: float
     other_markers: dict[int, np.ndarray]
     flags: tuple[fl.Flag, ...]
     place_error_mm: float = 0.0
@@ -199,7 +197,6 @@ def make_view(
     ppm = float(np.sqrt(large * little))
     chosen = fit.chosen if fit is not None else {}
     blur_mm = _blur_mm(grey, card, matrix, set(chosen))
-    missing = tuple(m.id for m in card.markers if m.id not in chosen) if fit is not None else ()
     # Limits are for patches of the usual size; larger ones need less, smaller ones more.
     size = card.side_mm / USUAL_SIDE_MM
     if ppm * size < MIN_PIXELS_PER_MM:
@@ -217,7 +214,7 @@ def make_view(
     flags: list[fl.Flag] = []
     if ppm * size < LOW_PIXELS_PER_MM:
         flags.append(fl.LOW_RESOLUTION(f"{ppm:.1f}"))
-    if missing:
+    if fit is not None and len(chosen) < len(card.markers):
         from calibration.locate.not_found import markers_sentence
 
         flags.append(fl.MARKER_MISSING(markers_sentence(card, set(chosen))))
@@ -234,11 +231,9 @@ def make_view(
         card=card,
         mm_to_px=matrix / matrix[2, 2],
         markers_found=tuple(chosen),
-        markers_missing=missing,
         pixels_per_mm=ppm,
         tilt_deg=tilt,
         blur_mm=blur_mm,
-        reprojection_px=fit.miss_px if fit is not None else 0.0,
         other_markers={i: places[0] for i, places in seen.items() if i not in own},
         flags=tuple(flags),
     )

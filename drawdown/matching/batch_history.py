@@ -5,13 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from calibration.uncertainty.intervals import K95
 from drawdown.reading.colour import Colour
 
-# Without an ensemble: per strip and axis, and common to both. Usual for a phone and a card.
-ALONE_SD, COMMON_SD = 0.4, 1.0
 # What no ensemble knows of: the physics is not perfect.
 MODEL_SD = 0.15
 RATIO_SD = 0.04  # of the logarithm of a film ratio that was measured, when nothing is said
@@ -32,42 +29,13 @@ class Reading:
         return np.asarray(step @ self.covariance @ step.T)
 
 
-def reading(
-    lab_original: ArrayLike,
-    lab_batch: ArrayLike,
-    samples_original: np.ndarray | None = None,
-    samples_batch: np.ndarray | None = None,
-    difference_cov: ArrayLike | None = None,
-    common_sd: ArrayLike | None = None,
-) -> Reading:
-    """A reading from the colours (3,) and what is known of their uncertainty: either
-    ``difference_cov`` (3, 3) of the difference with ``common_sd`` (3,) of either colour, or
-    the ensembles (m, 3), of which row i of one belongs to row i of the other, or neither."""
-    lab_original = np.asarray(lab_original, dtype=float)
-    lab_batch = np.asarray(lab_batch, dtype=float)
-    eye = np.eye(3)
-    if difference_cov is not None and common_sd is not None:
-        common = np.diag(np.asarray(common_sd, dtype=float) ** 2)
-        own = np.asarray(difference_cov, dtype=float) / 2
-        covariance = np.block([[common + own, common], [common, common + own]])
-    elif samples_original is not None and samples_batch is not None and len(samples_batch) > 6:
-        m = min(len(samples_original), len(samples_batch))
-        both = np.hstack([np.asarray(samples_original)[:m], np.asarray(samples_batch)[:m]])
-        covariance = np.cov(both, rowvar=False)
-    else:
-        common = COMMON_SD**2 * eye
-        own = ALONE_SD**2 * eye
-        covariance = np.block([[common + own, common], [common, common + own]])
-    return Reading(lab_original, lab_batch, covariance + MODEL_SD**2 * np.eye(6))
-
-
 def reading_of(original: Colour, batch: Colour, difference_cov: np.ndarray) -> Reading:
-    """Two colours as they were compared; the mean of what each is uncertain by counts as common to
-    both."""
-    common_sd = (original.widest_u95 + batch.widest_u95) / (2 * K95)
-    return reading(
-        original.lab_d50, batch.lab_d50, difference_cov=difference_cov, common_sd=common_sd
-    )
+    """Two colours as they were compared, with the covariance (3, 3) of their difference; the mean
+    of what each is uncertain by counts as common to both."""
+    common = np.diag(((original.widest_u95 + batch.widest_u95) / (2 * K95)) ** 2)
+    own = np.asarray(difference_cov, dtype=float) / 2
+    covariance = np.block([[common + own, common], [common, common + own]])
+    return Reading(original.lab_d50, batch.lab_d50, covariance + MODEL_SD**2 * np.eye(6))
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,6 +9,7 @@ import numpy as np
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import lab_to_xyz
 from calibration.colour.spectra import WAVELENGTHS_NM
+from calibration.uncertainty.intervals import K95, factor_u95
 from calibration.uncertainty.streams import stream
 from drawdown.ink.ladder_fit import LadderFit, strength_sds
 from drawdown.ink.ladder_use import USES, InUse
@@ -98,15 +99,16 @@ def ink_bands(k, s, root: np.ndarray, before: np.ndarray | None = None) -> tuple
             on = (low <= WAVELENGTHS_NM) & (high >= WAVELENGTHS_NM)
             at = start + np.flatnonzero(on)
             value = float(np.exp(np.mean(np.log(np.maximum(values[on], 1e-7)))))
-            out.append(
-                Band(quantity, name, value, _factor(root, at),
-                     None if before is None else _factor(before, at))
-            )  # fmt: skip
+            now, then = (
+                None if rows is None else _factor(np.linalg.norm(rows[:, at].mean(axis=1)))
+                for rows in (root, before)
+            )
+            out.append(Band(quantity, name, value, now, then))
     return tuple(out)
 
 
-def _factor(root: np.ndarray, at: np.ndarray) -> float:
-    return float(np.exp(min(1.96 * np.linalg.norm(root[:, at].mean(axis=1)), 9.2)))
+def _factor(log_sd: float) -> float:
+    return float(factor_u95(log_sd))
 
 
 def ink_uses(ink: Ink, white: Ink, base: Ink, paper_lab, bar_lab=None, root=None):
@@ -118,7 +120,7 @@ def ink_uses(ink: Ink, white: Ink, base: Ink, paper_lab, bar_lab=None, root=None
     draws = lab + np.einsum("ucw,dw->duc", slopes, moves)
     draws[..., 0] = np.clip(draws[..., 0], 0, 100)
     far = np.quantile(delta_e_2000(np.broadcast_to(lab, draws.shape), draws), 0.95, axis=0)
-    u95 = 1.96 * np.linalg.norm(np.einsum("ucw,rw->ucr", slopes, root), axis=-1)
+    u95 = K95 * np.linalg.norm(np.einsum("ucw,rw->ucr", slopes, root), axis=-1)
     return tuple(Use(name, lab[i], u95[i], float(far[i])) for i, (name, *_) in enumerate(USES))
 
 
@@ -140,7 +142,7 @@ def ladder_report(
     strips = []
     for step in steps:
         at = fit.strips.index(step.number)
-        spread = np.exp(1.96 * fit.film_log_sd[at])
+        spread = _factor(fit.film_log_sd[at])
         by_ground = {
             r.ground: float(d) for r, d in zip(rungs, off, strict=True) if r.strip == step.number
         }
@@ -163,7 +165,7 @@ def ladder_report(
         "alone": bool(alone),
     }
     k_sd, _ = strength_sds(fit.k, fit.s, fit.root)
-    k_factor = float(np.exp(1.96 * k_sd))
+    k_factor = _factor(k_sd)
     need = tuple(w for w in ("white", "base") if not there[w])
     return LadderReport(
         bands,
@@ -185,7 +187,7 @@ def _far(use: Use) -> float:
 def _covering(fit: LadderFit, dark: bool, over_bar: bool, tinted: bool) -> tuple[float, str] | None:
     _, s_sd = strength_sds(fit.k, fit.s, fit.root)
     _, s_before = strength_sds(fit.k, fit.s, fit.prior_root)
-    factor = float(np.exp(min(1.96 * s_sd, 9.2)))
+    factor = _factor(s_sd)
     if s_sd <= LIKE_BEFORE * s_before and factor <= OPEN_FACTOR:
         return None
     if dark:

@@ -30,9 +30,6 @@ from drawdown.ink.shelf import Ink, Shelf, starter_shelf
 
 SAMPLES = 64
 TAKE_DRY, TAKE_WET, TAKE_SD = 1.0, 0.9, 0.1
-# What a black solid itself returns, the rest of its light being the surface's: 0.01 and a
-# tenth of what it reads, and the standard uncertainty of its logarithm. Our own judgement.
-BLACK_OWN_Y, BLACK_OWN_SHARE, BLACK_OWN_SD = 0.010, 0.1, 0.9
 # What the formula itself may miss where ink lies on ink, in Lab on each axis. Set so that the
 # predictions for nine printed tables hold what they promise (tests/benchmarks/overprint.py).
 PHYSICS_SD = 1.5
@@ -96,13 +93,6 @@ def sheet(paper_lab_d50=None, surface=0.0, surface_samples=None, wet=False) -> S
         paper_ground(paper_lab_d50, possible),
         possible,
     )
-
-
-def surface_from_darkest(y: float) -> tuple[float, np.ndarray]:
-    """The surface, and possible values (m,), from the luminous reflectance of a black solid."""
-    own = BLACK_OWN_Y + BLACK_OWN_SHARE * y
-    factor = np.exp(BLACK_OWN_SD * stream("black's own light").standard_normal(SAMPLES))
-    return max(0.0, y - own), np.maximum(y - own * factor, 0.0)
 
 
 def layers_from_mixes(

@@ -33,9 +33,10 @@ from drawdown.ink import film
 from drawdown.ink.forward import mix_of
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.advise import advise
-from drawdown.matching.batch_history import Step, reading
+from drawdown.matching.batch_history import Step
 from tests.benchmarks.advice_inks import Studio
 from tests.benchmarks.advice_inks import studio as hidden_studio
+from tests.kits.advice_kit import reading
 
 TOLERANCE = 2.0
 FILM_SPREAD = 0.20  # strips differ by up to this

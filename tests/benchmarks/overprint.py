@@ -66,7 +66,7 @@ def leave_one_out() -> None:
     everything = tables.read_tables()
     result = {}
     for own, share in itertools.product((0.004, 0.007, 0.010, 0.013), (0.0, 0.1, 0.2)):
-        overprint.BLACK_OWN_Y, overprint.BLACK_OWN_SHARE = own, share
+        tables.BLACK_OWN_Y, tables.BLACK_OWN_SHARE = own, share
         found = {name: tables.solids(table) for name, table in everything.items()}
         for take in (0.8, 0.85, 0.9, 0.95, 1.0):
             result[own, share, take] = {

@@ -11,6 +11,7 @@ import numpy as np
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
+from calibration.uncertainty.streams import stream
 from drawdown.ink.film import measured_from_internal, reflectance
 from drawdown.ink.shelf import starter_shelf
 from drawdown.printing import overprint
@@ -21,6 +22,9 @@ WITH_BLACK = ("CK", "MK", "YK", "CMK", "CYK", "MYK", "CMYK")
 OVERPRINTS = CHROMATIC + WITH_BLACK
 # Usual in offset: black, cyan, magenta, yellow (ISO 12647-2 as remembered).
 ORDER = "KCMY"
+# What a black solid itself returns, the rest of its light being the surface's: 0.01 and a
+# tenth of what it reads, and the standard uncertainty of its logarithm. Our own judgement.
+BLACK_OWN_Y, BLACK_OWN_SHARE, BLACK_OWN_SD = 0.010, 0.1, 0.9
 
 
 def read_tables() -> dict[str, dict[str, np.ndarray]]:
@@ -44,9 +48,16 @@ class Solids:
     layers: dict[str, overprint.Layer]
 
 
+def surface_from_darkest(y: float) -> tuple[float, np.ndarray]:
+    """The surface, and possible values (m,), from the luminous reflectance of a black solid."""
+    own = BLACK_OWN_Y + BLACK_OWN_SHARE * y
+    normal = stream("black's own light").standard_normal(overprint.SAMPLES)
+    return max(0.0, y - own), np.maximum(y - own * np.exp(BLACK_OWN_SD * normal), 0.0)
+
+
 def solids(table: dict[str, np.ndarray]) -> Solids:
     """Layers from paper, C, M, Y and K. Nothing of an overprint is looked at."""
-    surface, possible = overprint.surface_from_darkest(float(table["K"][1]))
+    surface, possible = surface_from_darkest(float(table["K"][1]))
     on = overprint.sheet(xyz_to_lab(table["paper"]), surface, possible, wet=True)
     shelf = starter_shelf()
     layers = {

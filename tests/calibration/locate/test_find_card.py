@@ -103,7 +103,7 @@ def test_one_marker_hidden(tmp_path, hidden):
     matrix = pinhole(share=0.5, tilt_deg=12)
     view = locate(shot(tmp_path, matrix, change=cover), builtin_cards())
     assert len(view.markers_found) == 3
-    assert view.markers_missing == (SLIP.markers[hidden].id,)
+    assert set(view.markers_found) == {m.id for m in SLIP.markers} - {SLIP.markers[hidden].id}
     assert worst_px(view, matrix) < 1.0
     flag = next(f for f in view.flags if f.code == "marker-missing")
     assert flag.detail.startswith("three of four card markers found; the ")

@@ -7,14 +7,14 @@ import re
 
 import numpy as np
 import pytest
-from advice_kit import SHELF, ask, some, strip
+from advice_kit import SHELF, ask, reading, some, strip
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import WAVELENGTHS_NM, smooth_spectrum
 from calibration.errors import WrongUsage
 from drawdown.ink.shelf import Shelf
-from drawdown.matching.batch_history import Step, reading
+from drawdown.matching.batch_history import Step
 from drawdown.wording.advice import note
 from drawdown.wording.cautions import CAUTIONS, cautions
 

@@ -8,14 +8,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from advice_kit import ask
+from advice_kit import ask, reading
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands import main as cli
 from drawdown.ink.forward import lab_of_mix, paper_ground
 from drawdown.ink.prior import ROWS, Knowledge, ShelfFigures
 from drawdown.ink.shelf import Shelf, starter_shelf
-from drawdown.matching.batch_history import Step, added_in_all, pulls, reading
+from drawdown.matching.batch_history import Step, added_in_all, pulls
 from drawdown.matching.batch_model import _prior as prior_of
 from drawdown.matching.batch_model import (
     _read,

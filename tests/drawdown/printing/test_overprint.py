@@ -164,7 +164,7 @@ def test_a_colour_alone_cannot_tell_tint_from_glaze_and_says_so(mix):
 
 def test_surface_is_bounded_by_the_darkest_solid():
     for y in (0.004, 0.02, 0.07, 0.2):
-        surface, possible = overprint.surface_from_darkest(y)
+        surface, possible = tables.surface_from_darkest(y)
         assert 0 <= surface < y
         assert np.all((possible >= 0) & (possible < y))
 

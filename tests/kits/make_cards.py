@@ -1,17 +1,20 @@
-"""Write slip.toml and frame.toml, our own cards (design: README.md). Run ``python -m
-calibration.card.make`` after a change; a test compares the files with what this writes.
+"""Writes slip.toml and frame.toml, our own cards (design: calibration/card/README.md). Run
+``python tests/kits/make_cards.py`` after a change; a test compares the files with what it writes.
 """
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
 from calibration.card.definition import CardDefinition, Marker, Patch
 from calibration.card.toml import card_text
 from calibration.colour.spaces import lab_to_xyz, srgb_to_xyz_d50, xyz_d50_to_srgb, xyz_to_lab
 
+CARDS = Path(__file__).parents[2] / "calibration" / "card" / "cards"
 GREYS_L = (88, 78, 68, 58, 49, 41, 34, 27, 21, 14)
 GREY_ORDER = (0, 7, 3, 9, 1, 5, 8, 2, 6, 4)
 # Lightness, largest chroma and hue offset of the three rings. The vivid ring has for each
@@ -151,5 +154,5 @@ def frame() -> CardDefinition:
 
 if __name__ == "__main__":
     for definition in (slip(), frame()):
-        target = Path(__file__).with_name("cards") / f"{definition.name}.toml"
+        target = CARDS / f"{definition.name}.toml"
         target.write_text(card_text(definition), encoding="utf-8")
