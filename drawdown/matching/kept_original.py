@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from drawdown.flags import Flag
-    from drawdown.reading.colour import Colour, StripReading
+from drawdown import flags as fl
+from drawdown.flags import Flag
+from drawdown.matching.compare import NO_MATCH, compare
+from drawdown.reading.colour import Colour, StripReading
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,9 +37,6 @@ class Kept:
 def kept_differs(kept: Kept, strip: StripReading, *, nominal: bool, shaded: bool) -> list[Flag]:
     """A remark when the strip that is taken for the kept original plainly reads otherwise
     than it did when it was kept."""
-    from drawdown import flags as fl
-    from drawdown.matching.compare import NO_MATCH, compare
-
     apart = compare(
         kept.colour,
         strip,

@@ -6,17 +6,18 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from calibration.errors import PhotoUnfit, WrongUsage
-
-if TYPE_CHECKING:
-    import numpy as np
-
-    from drawdown.ink.ladder_fit import Rung
-    from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import StripReading
-    from drawdown.reading.over_bar import OverBar
+from drawdown.ink.ladder_fit import Rung
+from drawdown.pipeline.opacity import pair_of
+from drawdown.pipeline.read import Judgement
+from drawdown.reading.budget import card_sd
+from drawdown.reading.colour import StripReading
+from drawdown.reading.over_bar import OverBar
+from drawdown.reading.strip import measure
+from drawdown.strips.find import strips_by_hand
 
 _FORM = re.compile(
     r"\s*(\d+|[^=]*,[^=]*)\s*=\s*([A-Za-z-]+)\s*(?::\s*([0-9.]+)\s*(?:\+\s*([0-9.]+)\s*)?)?"
@@ -151,11 +152,6 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
     Raises ``WrongUsage`` for a strip that is not there or crosses no bar, and ``PhotoUnfit``
     for one that cannot be used.
     """
-    import numpy as np
-
-    from drawdown.ink.ladder_fit import Rung
-    from drawdown.reading.budget import card_sd
-
     found = len(seen.strips)
     seen, steps = _placed(seen, steps)
     rungs, samples, less_sure, pairs = [], [], [], []
@@ -199,8 +195,6 @@ def _strip_of(step: Step, seen: Judgement, found: int) -> StripReading:
 
 
 def _over_bar(step: Step, strip: StripReading, seen: Judgement) -> OverBar | None:
-    from drawdown.pipeline.opacity import pair_of
-
     over = pair_of(seen, strip)
     if over is None and step.what == "bar":
         raise WrongUsage(
@@ -213,8 +207,6 @@ def _over_bar(step: Step, strip: StripReading, seen: Judgement) -> OverBar | Non
 
 
 def _bare_paper(seen: Judgement, pairs: Sequence[OverBar]) -> np.ndarray:
-    import numpy as np
-
     if pairs:
         return np.asarray(np.median([over.paper.lab_d50 for over in pairs], axis=0))
     if seen.correction.paper_lab_d50 is None:
@@ -229,8 +221,6 @@ def _bare_paper(seen: Judgement, pairs: Sequence[OverBar]) -> np.ndarray:
 def card_covariance(labs: np.ndarray, sds: np.ndarray, less_sure: np.ndarray) -> np.ndarray:
     """(3n, 3n) what card and camera leave open in colours (n, 3): their standard
     uncertainties (n, 3), times ``less_sure`` (n,). Like colours share the error."""
-    import numpy as np
-
     sd = less_sure[:, None] * sds
     apart = np.linalg.norm(labs[:, None] - labs[None], axis=-1)
     alike = np.exp(-0.5 * (apart / ALIKE_LAB) ** 2)
@@ -243,9 +233,6 @@ def card_covariance(labs: np.ndarray, sds: np.ndarray, less_sure: np.ndarray) ->
 
 def _placed(seen: Judgement, steps: Sequence[Step]) -> tuple[Judgement, tuple[Step, ...]]:
     """The steps with a number each; strips placed by hand are measured and join the others."""
-    from drawdown.reading.strip import measure
-    from drawdown.strips.find import strips_by_hand
-
     out, strips = [], list(seen.strips)
     for step in steps:
         if step.place:

@@ -4,10 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
+from calibration.photo.open import Photo
 from drawdown import flags as fl
+from drawdown.ink.shelf import Shelf
+from drawdown.matching.advise import Advice, advise
+from drawdown.matching.amounts import Weighing
+from drawdown.matching.batch_history import Step, reading_of
+from drawdown.matching.compare import Comparison, compare
+from drawdown.matching.drying import settle
+from drawdown.matching.film_or_ink import ALIKE_SD, Pulls
+from drawdown.matching.kept_original import Kept, kept_differs
 from drawdown.pipeline.options import (
     Options,
     Progress,
@@ -17,19 +27,11 @@ from drawdown.pipeline.options import (
     same_photo,
 )
 from drawdown.pipeline.read import Judgement, read_strips
-
-if TYPE_CHECKING:
-    import numpy as np
-
-    from calibration.photo.open import Photo
-    from drawdown.ink.shelf import Shelf
-    from drawdown.matching.advise import Advice
-    from drawdown.matching.batch_history import Step
-    from drawdown.matching.compare import Comparison
-    from drawdown.matching.kept_original import Kept
-    from drawdown.reading.colour import Colour, StripReading
-    from drawdown.studio.batch_memory import Memory, Opened
-    from drawdown.studio.shelf_file import ShelfInUse
+from drawdown.reading.colour import Colour, StripReading
+from drawdown.studio import batch_memory
+from drawdown.studio.batch_memory import Memory, Opened, knowledge_for, read_memory
+from drawdown.studio.drying_file import learned
+from drawdown.studio.shelf_file import ShelfInUse, shelf_in_use
 
 
 def match_photo(photo: Path | Photo, options: Options, progress: Progress) -> Judgement:
@@ -86,10 +88,6 @@ class _Bench:
 
 
 def _bench(photo: Path | Photo, options: Options) -> _Bench:
-    from drawdown.ink.shelf import Shelf
-    from drawdown.studio import batch_memory
-    from drawdown.studio.shelf_file import shelf_in_use
-
     used = shelf_in_use(options.shelf)
     shelf = used.shelf
     mix = shelf.named_mix(options.mix) if options.mix else None
@@ -117,8 +115,6 @@ def _bench(photo: Path | Photo, options: Options) -> _Bench:
 def _memory(path: Path, slab: str | None) -> tuple[Memory, tuple[fl.Flag, ...]]:
     """What earlier batches taught. Where no batch is followed, a spoiled file costs no more
     than what it held, and a flag says so. Raises ``BadFile``."""
-    from drawdown.studio.batch_memory import Memory, read_memory
-
     try:
         return read_memory(path), ()
     except BadFile:
@@ -171,8 +167,6 @@ def _pair(
     batch = _pick(seen, which.batch, "batch", other=earlier is not None)
     flags: list[fl.Flag] = []
     if kept is not None:
-        from drawdown.matching.kept_original import kept_differs
-
         flags = kept_differs(kept, original, nominal=nominal, shaded=shaded)
     return _Pair(seen, earlier, original, batch, kept, nominal, shaded, tuple(flags))
 
@@ -188,9 +182,6 @@ def _dried(pair: _Pair, options: Options) -> _Pair:
     pair = replace(pair, seen=seen, earlier=earlier, original=original, batch=batch)
     if not wet:
         return pair
-    from drawdown.matching.drying import settle
-    from drawdown.studio.drying_file import learned
-
     settled = settle(pair.original, pair.batch, learned())
     return replace(
         pair,
@@ -202,9 +193,6 @@ def _dried(pair: _Pair, options: Options) -> _Pair:
 
 
 def _compare(pair: _Pair, options: Options, bench: _Bench) -> Comparison:
-    from drawdown.matching.compare import compare
-    from drawdown.matching.film_or_ink import Pulls
-
     paper = pair.seen.correction.paper_lab_d50
     mix = None if bench.mix is None else bench.used.shelf.mix(bench.mix)
     pulls = None if paper is None else Pulls(paper, mix, options.pulled_alike)
@@ -227,12 +215,6 @@ def _advise(
 ) -> tuple[Advice | None, Step | None]:
     """What to add, and both strips as the advice took them; None where no verdict was given or
     one strip is still wet. Where a thinner film alone explains it, no ink is advised."""
-    from drawdown.matching.advise import advise
-    from drawdown.matching.amounts import Weighing
-    from drawdown.matching.batch_history import Step, reading_of
-    from drawdown.matching.film_or_ink import ALIKE_SD
-    from drawdown.studio.batch_memory import knowledge_for
-
     if comparison.verdict is None or pair.guessed_dry:
         return None, None
     opened = bench.opened

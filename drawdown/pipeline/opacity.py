@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import flags as fl
+from drawdown.pipeline.read import Judgement
 from drawdown.printing.opacity import Opacity, opacity
+from drawdown.reading.colour import StripReading
 from drawdown.reading.over_bar import OverBar, other_ink, read_over_bar
-
-if TYPE_CHECKING:
-    from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import StripReading
 
 MISLEADS = 0.60  # a dark ink with a higher ratio seems to cover
 CHANGING = 0.08  # relative change of Y over paper along the bar that is told

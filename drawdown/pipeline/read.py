@@ -4,27 +4,30 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+import numpy as np
+
+from calibration.card.definition import CardDefinition
+from calibration.card.toml import builtin_cards, read_card
+from calibration.correction.correct import Correction, correct
+from calibration.correction.lamp_field import LightSamples, fit_field, flatten, sample_light
+from calibration.correction.patches import PatchReadings, read_patches
 from calibration.errors import PhotoUnfit
 from calibration.flags import OVEREXPOSED, UNDEREXPOSED
+from calibration.locate.by_hand import locate_by_hand
+from calibration.locate.find_card import CardView, locate
+from calibration.locate.sheet import Sheet, rectify
+from calibration.photo.open import Photo, open_photo
 from drawdown import flags as fl
+from drawdown.matching.advise import Advice
+from drawdown.matching.batch_history import Step
+from drawdown.matching.compare import Comparison
+from drawdown.matching.kept_original import Kept
 from drawdown.pipeline.options import Options, Progress
-
-if TYPE_CHECKING:
-    from calibration.card.definition import CardDefinition
-    from calibration.correction.correct import Correction
-    from calibration.correction.lamp_field import LightSamples
-    from calibration.correction.patches import PatchReadings
-    from calibration.locate.find_card import CardView
-    from calibration.locate.sheet import Sheet
-    from calibration.photo.open import Photo
-    from drawdown.matching.advise import Advice
-    from drawdown.matching.batch_history import Step
-    from drawdown.matching.compare import Comparison
-    from drawdown.matching.kept_original import Kept
-    from drawdown.reading.colour import StripReading
-    from drawdown.studio.batch_memory import Opened
+from drawdown.reading.colour import StripReading
+from drawdown.reading.strip import measure
+from drawdown.strips.find import find_strips, strips_by_hand
+from drawdown.studio.batch_memory import Opened
 
 UNEVEN_LIGHT_SHARE = 0.35
 DARK_PAPER_SHARE = 0.55
@@ -65,9 +68,6 @@ def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Ju
     progress("opening the photo", 0.05)
     # A bad definition is told before anything else starts.
     card = _read_card(options.card)
-    from calibration.card.toml import builtin_cards
-    from calibration.photo.open import Photo, open_photo
-
     opened = photo if isinstance(photo, Photo) else open_photo(photo)
     cards = builtin_cards() if card is None else (card,)
     return _read(opened, cards, options, progress)
@@ -76,8 +76,6 @@ def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Ju
 def _read_card(card: Path | CardDefinition | None) -> CardDefinition | None:
     if not isinstance(card, Path):
         return card
-    from calibration.card.toml import read_card
-
     return read_card(card)
 
 
@@ -88,20 +86,8 @@ def _read(
     progress: Progress,
 ) -> Judgement:
     """The chain from the opened photo on."""
-    import numpy as np
-
-    from calibration.correction.correct import correct
-    from calibration.correction.lamp_field import fit_field, flatten, sample_light
-    from calibration.correction.patches import read_patches
-    from calibration.locate.find_card import locate
-    from calibration.locate.sheet import rectify
-    from drawdown.reading.strip import measure
-    from drawdown.strips.find import find_strips, strips_by_hand
-
     progress("looking for the card", 0.25)
     if options.card_corners:
-        from calibration.locate.by_hand import locate_by_hand
-
         view = locate_by_hand(photo, cards, options.card_corners[0])
     else:
         view = locate(photo, cards)
@@ -140,8 +126,6 @@ def _refuse_bad_exposure(readings: PatchReadings, view: CardView) -> None:
     if (clipped > 0.5).mean() > 0.5:
         kind = OVEREXPOSED(f"{int((clipped > 0.5).sum())} of {len(clipped)} white fields")
         raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
-    import numpy as np
-
     level = float(np.nanmedian(readings.rgb[white]))
     if level < 0.02:
         kind = UNDEREXPOSED(f"white paper reaches {100 * level:.1f} % of the range")
@@ -152,8 +136,6 @@ def _light_flags(
     correction: Correction, strips: tuple[StripReading, ...], samples: LightSamples
 ) -> tuple[fl.Flag, ...]:
     """Light that falls off over the strips, and paper much darker than the card's white."""
-    import numpy as np
-
     if not strips:
         return ()
     found = []

@@ -4,7 +4,6 @@ ink with white or with base. Pure: records in, records out."""
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from drawdown.ink.prior import mix_prior
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.guess_mix import guess_mixes
 from drawdown.pipeline.opacity import pair_of
+from drawdown.pipeline.read import Judgement
 from drawdown.printing.lighten import (
     GUESSES,
     InkStates,
@@ -29,11 +29,8 @@ from drawdown.printing.lighten import (
 )
 from drawdown.printing.opacity import Number
 from drawdown.printing.value import Value, l_of_value, value_of
+from drawdown.reading.colour import StripReading
 from drawdown.reading.over_bar import OverBar
-
-if TYPE_CHECKING:
-    from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import StripReading
 
 PRINTED_BLACK_L = 20.0  # a home printer's black, where the photo shows no bar
 LEAST_STEP = 0.05  # of value: nearer is there already

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from pathlib import Path
 
+from drawdown.pipeline.folder import FolderReading
 from drawdown.report.json.document import document
 from drawdown.report.json.match import read_data
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from drawdown.pipeline.folder import FolderReading
 
 
 def folder_json(folder: Path, readings: Sequence[FolderReading]) -> str:

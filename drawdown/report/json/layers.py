@@ -3,19 +3,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from calibration.colour.difference import delta_e_2000
 from calibration.flags import codes
+from drawdown.pipeline.crossing import Order as Predicted
+from drawdown.printing.layer_order import Order, Pair, overlaps
+from drawdown.printing.overprint import over
+from drawdown.reading.colour import StripReading
+from drawdown.reading.crossing import Readings
 from drawdown.report.json.document import document, mix_data, numbers, rounded
-from drawdown.wording.layers import faults
-
-if TYPE_CHECKING:
-    from drawdown.pipeline.crossing import Order as Predicted
-    from drawdown.printing.layer_order import Order, Pair
-    from drawdown.reading.colour import StripReading
-    from drawdown.reading.crossing import Readings
-    from drawdown.wording.layers import CrossingAnswer, LayersAnswer
+from drawdown.wording.layers import CrossingAnswer, LayersAnswer, faults
 
 
 def layers_json(answer: LayersAnswer) -> str:
@@ -76,9 +74,6 @@ def crossing_json(answer: CrossingAnswer) -> str:
 
 def _overlaps(answer: LayersAnswer) -> list[dict[str, Any]]:
     """What shows wherever layers meet, with 95 % half widths; the bare paper too."""
-    from drawdown.printing.layer_order import overlaps
-    from drawdown.printing.overprint import over
-
     found = overlaps(answer.films, answer.on, answer.plan.shown.places)
     return [
         {

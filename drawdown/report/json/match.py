@@ -5,9 +5,14 @@ Schemas "drawdown.match/1" and "drawdown.read/1" are described in DEVELOPERS.md.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from calibration.flags import codes
+from drawdown.matching.advise import Advice
+from drawdown.matching.compare import Comparison
+from drawdown.matching.film_or_ink import FilmApart
+from drawdown.pipeline.read import Judgement
+from drawdown.reading.colour import Colour, StripReading
 from drawdown.report.json.document import amounts, dump, numbers, rounded
 from drawdown.wording.advice import note, wait_for
 from drawdown.wording.cautions import cautions
@@ -15,13 +20,6 @@ from drawdown.wording.figures import UNCERTAINTY
 from drawdown.wording.film import film_sentences
 from drawdown.wording.flags import general_flags, remarks_on, strip_flags
 from drawdown.wording.verdict import differs, to_settle
-
-if TYPE_CHECKING:
-    from drawdown.matching.advise import Advice
-    from drawdown.matching.compare import Comparison
-    from drawdown.matching.film_or_ink import FilmApart
-    from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import Colour, StripReading
 
 
 def match_json(judgement: Judgement) -> str:

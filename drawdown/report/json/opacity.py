@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from calibration.flags import codes
+from drawdown.pipeline.opacity import StripOpacity
+from drawdown.pipeline.read import Judgement
 from drawdown.printing.opacity import GRADES, WHITE_Y
 from drawdown.report.json.document import document, number, numbers, rounded
 from drawdown.report.json.match import read_data
 from drawdown.wording.opacity import MEANING, grade, remarks_on
-
-if TYPE_CHECKING:
-    from drawdown.pipeline.opacity import StripOpacity
-    from drawdown.pipeline.read import Judgement
 
 
 def opacity_json(seen: Judgement, rows: tuple[StripOpacity, ...]) -> str:

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from calibration.flags import codes
-from drawdown.printing.quantity import ink_grams
+from drawdown.printing.quantity import Left, Range, ink_grams
 from drawdown.report.json.document import document, numbers, rounded
-
-if TYPE_CHECKING:
-    from drawdown.printing.quantity import Left, Range
-    from drawdown.wording.quantity import QuantityAnswer
+from drawdown.wording.quantity import QuantityAnswer
 
 
 def quantity_json(answer: QuantityAnswer) -> str:

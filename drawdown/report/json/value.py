@@ -3,23 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from calibration.colour.notation import hue_name
+from calibration.colour.notation import Notation, hue_name
 from calibration.flags import codes
-from drawdown.pipeline.value import strip_value
+from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.value import Plan, strip_value
+from drawdown.printing.lighten import Lightened
 from drawdown.printing.value import hex_of
+from drawdown.reading.colour import StripReading
 from drawdown.report.json.document import document, mix_data, number, numbers, rounded
 from drawdown.report.json.match import read_data
 from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.value import MEANING, PLAN_MEANING, remarks_on, sentences, why_not
-
-if TYPE_CHECKING:
-    from calibration.colour.notation import Notation
-    from drawdown.pipeline.read import Judgement
-    from drawdown.pipeline.value import Plan
-    from drawdown.printing.lighten import Lightened
-    from drawdown.reading.colour import StripReading
 
 
 def value_json(seen: Judgement, plan: Plan | None, notations: Mapping[int, Notation]) -> str:

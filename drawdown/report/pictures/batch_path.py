@@ -4,7 +4,6 @@ beside it. Each stop has its 95 % region; the ring round the original is the tol
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from PIL import Image, ImageDraw
@@ -12,12 +11,10 @@ from PIL import Image, ImageDraw
 from calibration.colour.difference import local_metric
 from calibration.files import write_atomically
 from calibration.uncertainty.intervals import K95
+from drawdown.book.columns import Batch, Entry, Original, Reading
 from drawdown.report.pictures.answer import png_bytes
 from drawdown.report.pictures.canvas import fitting, font, plain, round_values
 from drawdown.report.text.terminal import swatch_rgb
-
-if TYPE_CHECKING:
-    from drawdown.book.columns import Batch, Entry, Original, Reading
 
 WIDTH, HEIGHT = 1280, 900
 LEFT, TOP, SIDE = 110, 130, 620  # the a*, b* plane

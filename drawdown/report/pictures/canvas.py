@@ -7,23 +7,18 @@ import functools
 import math
 import unicodedata
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+
+from PIL import Image, ImageDraw, ImageFont
 
 from drawdown.report.text.terminal import bound, swatch_rgb
 
-if TYPE_CHECKING:
-    from PIL import Image, ImageFont
-    from PIL.ImageDraw import ImageDraw
-
-
+Draw = ImageDraw.ImageDraw
 _ALSO = "±°·"  # signs beyond ASCII that the font has
 
 
 @functools.cache
 def font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     """The font at a size in pixels."""
-    from PIL import ImageFont
-
     return ImageFont.load_default(size=max(8.0, round(size, 1)))
 
 
@@ -37,13 +32,15 @@ def plain(text: str) -> str:
     return "".join(letters)
 
 
-def fitting(draw: ImageDraw, text: str, size: float, room: float, bold: float = 0) -> float:
+def fitting(
+    draw: ImageDraw.ImageDraw, text: str, size: float, room: float, bold: float = 0
+) -> float:
     """The size, or the smaller one, at which the text is no wider than ``room`` pixels."""
     width = draw.textlength(plain(text), font=font(size)) + 2 * bold
     return size if width <= room else size * room / width * 0.995
 
 
-def broken(draw: ImageDraw, text: str, size: float, room: float) -> list[str]:
+def broken(draw: Draw, text: str, size: float, room: float) -> list[str]:
     """The text in lines no wider than ``room`` pixels."""
     lines: list[str] = []
     for word in bound(" ".join(text.split())).split(" "):
@@ -84,8 +81,6 @@ class Page:
     def __init__(
         self, width_px: int, tallest: float = 400, paper=PAPER, unit_px: float | None = None
     ) -> None:
-        from PIL import Image, ImageDraw  # heavy, and most answers have no picture
-
         self.width = width_px
         self.unit = width_px / 100 if unit_px is None else unit_px
         self.sheet = Image.new("RGB", (width_px, round(tallest * self.unit)), paper)

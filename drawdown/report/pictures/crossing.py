@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from PIL import Image
 
 from drawdown.report.pictures.canvas import Page, on_top
 from drawdown.wording import figures as words
-from drawdown.wording.layers import covers, fits, spread, title
-
-if TYPE_CHECKING:
-    from PIL import Image
-
-    from drawdown.wording.layers import CrossingAnswer
+from drawdown.wording.layers import CrossingAnswer, covers, fits, spread, title
 
 WIDTH_PX = 1280
 

@@ -3,24 +3,20 @@ a phone. What is out is a square with its number, never a colour alone."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from PIL import Image, ImageDraw
 
 from calibration.files import write_atomically
 from drawdown.book.edition import SOON, STOP, Point, Run
+from drawdown.printing.control_chart import Limits
 from drawdown.report.pictures.answer import png_bytes
 from drawdown.report.pictures.canvas import PAPER, broken, font, plain, round_values
 from drawdown.report.text.book import count_words
 from drawdown.report.text.edition import SIGNS
 from drawdown.report.text.terminal import swatch_rgb
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from drawdown.printing.control_chart import Limits
 
 WIDTH, PANEL, LEFT, RIGHT = 1080, 520, 110, 60
 INK, FAINT, MARK = (20, 20, 20), (150, 150, 150), (190, 30, 30)

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from PIL import Image
 
 from drawdown.ink.forward import PAPER_LAB, lab_of_film, paper_ground
+from drawdown.ink.shelf import Ink
 from drawdown.report.pictures.canvas import Page
 from drawdown.report.text.terminal import swatch_rgb
-
-if TYPE_CHECKING:
-    from PIL import Image
-
-    from drawdown.ink.shelf import Ink
 
 SHARES = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02)
 BLACK_LAB = (15.0, 0.0, 0.0)

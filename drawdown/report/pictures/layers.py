@@ -9,19 +9,14 @@ crossed out, what shows through is hatched: colour is never the only sign.
 from __future__ import annotations
 
 import itertools
-from typing import TYPE_CHECKING
+
+from PIL import Image
 
 from calibration.colour.difference import delta_e_2000
-from drawdown.printing.layer_order import LOST_DE, MOST_EXACT, SHOWS_DE
+from drawdown.printing.layer_order import LOST_DE, MOST_EXACT, SHOWS_DE, Order, overlaps
 from drawdown.report.pictures.canvas import INK, QUIET, Box, Page, on_top
 from drawdown.report.pictures.overprint import draw_grid
-from drawdown.wording.layers import better, how_found, kind, tags
-
-if TYPE_CHECKING:
-    from PIL import Image
-
-    from drawdown.printing.layer_order import Order
-    from drawdown.wording.layers import LayersAnswer
+from drawdown.wording.layers import LayersAnswer, better, how_found, kind, tags
 
 WIDTH_PX, WIDER_PX = 1280, 2400
 _OTHERS = 5
@@ -88,8 +83,6 @@ def _chart(
 ) -> None:
     """Every overlap of ``order`` as fields, ``wide`` units from x; ``axes`` says which layers run
     which way and gives them their numbers, so that charts can be compared."""
-    from drawdown.printing.layer_order import overlaps
-
     numbers = {place: step for step, place in enumerate(axes.places, start=1)}
     across = axes.places[: -(-len(axes.places) // 2)]
     down = axes.places[len(across) :]

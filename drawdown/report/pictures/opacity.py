@@ -8,18 +8,14 @@ from __future__ import annotations
 
 import itertools
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from drawdown.printing.opacity import GRADES, WHITE_Y
+from PIL import Image
+
+from drawdown.pipeline.opacity import StripOpacity
+from drawdown.pipeline.read import Judgement
+from drawdown.printing.opacity import GRADES, WHITE_Y, Opacity
 from drawdown.report.pictures.canvas import INK, QUIET, Page
 from drawdown.wording.opacity import added, grade, interval
-
-if TYPE_CHECKING:
-    from PIL import Image
-
-    from drawdown.pipeline.opacity import StripOpacity
-    from drawdown.pipeline.read import Judgement
-    from drawdown.printing.opacity import Opacity
 
 WIDTH_PX = 1200
 PAPER, FAINT = (250, 250, 250), (205, 205, 205)

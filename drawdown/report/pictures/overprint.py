@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+
+from PIL import Image
 
 from drawdown.report.pictures.canvas import QUIET, Page, on_top
 from drawdown.wording import figures as words
-from drawdown.wording.layers import faults
-
-if TYPE_CHECKING:
-    from PIL import Image
-
-    from drawdown.wording.layers import LayersAnswer
+from drawdown.wording.layers import LayersAnswer, faults
 
 WIDTH_PX, WIDER_PX = 1280, 2400
 

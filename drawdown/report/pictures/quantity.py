@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from PIL import Image
 
+from drawdown.printing.quantity import PrintedArea
 from drawdown.report.pictures.canvas import INK, PAPER, QUIET, Page
 from drawdown.wording import figures as words
-from drawdown.wording.quantity import amount, span, verdict
-
-if TYPE_CHECKING:
-    from PIL import Image
-
-    from drawdown.printing.quantity import PrintedArea
-    from drawdown.wording.quantity import QuantityAnswer
+from drawdown.wording.quantity import QuantityAnswer, amount, span, verdict
 
 WIDTH_PX = 1280
 
@@ -34,8 +28,6 @@ def draw_quantity(answer: QuantityAnswer) -> Image.Image:
 
 def _block(page: Page, area: PrintedArea, size_cm2: str) -> None:
     """The block with what was counted as printed, and how much of it that is."""
-    from PIL import Image
-
     low, middle, high = (
         words.number(100 * share) for share in (area.share.low, area.share.middle, area.share.high)
     )

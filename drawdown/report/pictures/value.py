@@ -7,25 +7,20 @@ without colour.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from drawdown.pipeline.value import strip_value
+from PIL import Image
+
+from calibration.colour.notation import Notation
+from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.value import Plan, strip_value
+from drawdown.printing.lighten import Lightened
 from drawdown.printing.value import l_of_value
+from drawdown.reading.colour import StripReading
 from drawdown.report.pictures.canvas import QUIET, Page
 from drawdown.wording.opacity import interval
 from drawdown.wording.value import grams_around, layer_text, names, parts_around, sentences
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from PIL import Image
-
-    from calibration.colour.notation import Notation
-    from drawdown.pipeline.read import Judgement
-    from drawdown.pipeline.value import Plan
-    from drawdown.printing.lighten import Lightened
-    from drawdown.reading.colour import StripReading
 
 WIDTH_PX = 1200
 PAPER = (250, 250, 250)

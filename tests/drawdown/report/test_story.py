@@ -264,7 +264,7 @@ def test_a_light_beginning_within_tolerance_does_not_thin_the_recipe(
     def narrow(*args, **more):
         return dataclasses.replace(real(*args, **more), de00_low95=low95)
 
-    monkeypatch.setattr(compare, "compare", narrow)
+    monkeypatch.setattr("drawdown.pipeline.match.compare", narrow)
     code, _, err = run(capsys, "match", SECOND, "--log", "June")
     assert code == 0, err
     told = json_of(capsys, "book", "show", "rain")["recipe"]["mix"]
