@@ -7,10 +7,9 @@ book. Nothing heavy is loaded before one of them is used.
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
-
 __version__ = "0.1.0"
+
+TYPE_CHECKING = False  # typing takes longer to load than all of this
 
 if TYPE_CHECKING:
     from calibration.card.definition import CardDefinition as Card
@@ -55,7 +54,9 @@ __all__ = [
 ]  # fmt: skip
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
+    import importlib
+
     home = _HOMES.get(name)
     if home is None:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
+from calibration.signs import visible
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
@@ -96,7 +97,7 @@ class Match(Reading):
         )
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(repr(self)[7:-1])}</p>{super()._repr_html_()}"
+        return f"<p>{html.escape(visible(repr(self)[7:-1]))}</p>{super()._repr_html_()}"
 
 
 def reading_of(judgement: Judgement) -> Reading:
@@ -137,6 +138,6 @@ def _swatches(strips: Iterable[tuple[str, StripReading]]) -> str:
         lab = ", ".join(f"{value:.1f}" for value in strip.lab_d50)
         cells.append(
             f'<td style="padding:0 1em 1em 0"><div style="width:6em;height:4em;background:'
-            f'rgb({red},{green},{blue})"></div>{html.escape(name)}<br>L*a*b* {lab}</td>'
+            f'rgb({red},{green},{blue})"></div>{html.escape(visible(name))}<br>L*a*b* {lab}</td>'
         )
     return f'<table style="background:#777;color:#fff"><tr>{"".join(cells)}</tr></table>'

@@ -106,14 +106,14 @@ class Photo:
 
 def open_photo(path: str | os.PathLike[str]) -> Photo:
     """Read a photo file. Raises ``BadFile`` that says what is wrong and what to do."""
-    return _opened(_read_bytes(Path(path), _printable(path)), os.fspath(path))
+    return _opened(_read_bytes(Path(path), os.fspath(path)), os.fspath(path))
 
 
 def photo_from_bytes(data: bytes | bytearray | memoryview, name: str = "(in memory)") -> Photo:
     """Read the bytes of a photo file, which messages call ``name``. Raises ``BadFile`` as
     ``open_photo`` does."""
     if not data:
-        raise BadFile(f"the file {_printable(name)} is empty", "it holds no photo", COPY_AGAIN)
+        raise BadFile(f"the file {name} is empty", "it holds no photo", COPY_AGAIN)
     return _opened(bytearray(data), name)  # a copy: decoding writes into it
 
 
@@ -167,13 +167,9 @@ def _encoded(rgb: np.ndarray) -> np.ndarray:
     return np.rint(np.asarray(rgb, dtype=np.float64) * 65535).astype(np.uint16)
 
 
-def _printable(path: str | os.PathLike[str]) -> str:
-    return "".join(c if c.isprintable() else "?" for c in os.fspath(path))
-
-
 def _opened(data: bytearray, path: str) -> Photo:
     """The photo in these bytes, which may be written to."""
-    name = _printable(path)
+    name = os.fspath(path)
     kind = kind_of(data, name)
     if kind == "RAW":
         return _open_raw(data, name, path)

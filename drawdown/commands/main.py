@@ -16,12 +16,12 @@ from calibration.errors import BadFile, DrawdownError, WrongUsage
 from calibration.naming import speak
 from drawdown import __version__
 from drawdown.commands.completion import prepare
-from drawdown.commands.support.exit_codes import ExitCode
+from drawdown.commands.support import interrupts
+from drawdown.commands.support.exit_codes import INTERRUPTED, ExitCode
 from drawdown.commands.support.groups import late_group
 from drawdown.commands.support.option_names import option_name
 from drawdown.report.text import terminal
 
-INTERRUPTED = 130
 FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG)
 UNWRITABLE = (*FULL, errno.EIO, errno.EBADF, errno.EINVAL)
 HEADLINES = {
@@ -82,22 +82,23 @@ def main(argv: list[str] | None = None) -> int:
     """Run the program and return its exit code; ``argv`` is without the program's name."""
     if sys.stdout is None:  # closed by the caller: the exit code still tells
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115  (it lives as long as the process)
-    try:
-        code = _run(sys.argv[1:] if argv is None else list(argv))
+    with terminal.gated():
         try:
-            sys.stdout.flush()
-        except BrokenPipeError:  # the reader has gone: the exit code still tells
-            terminal.hush(sys.stdout)
-        return code
-    except KeyboardInterrupt:
-        terminal.write_aside("\nStopped.")
-        return INTERRUPTED
-    except Exception as error:
-        if os.environ.get("DRAWDOWN_DEBUG") == "1":
-            import traceback
+            code = _run(sys.argv[1:] if argv is None else list(argv))
+            try:
+                sys.stdout.flush()
+            except BrokenPipeError:  # the reader has gone: the exit code still tells
+                terminal.hush(sys.stdout)
+            return code
+        except (Exception, KeyboardInterrupt) as error:
+            if isinstance(error, KeyboardInterrupt) or interrupts.seen():
+                terminal.write_aside("\nStopped.")
+                return INTERRUPTED
+            if os.environ.get("DRAWDOWN_DEBUG") == "1":
+                import traceback
 
-            terminal.write_aside(traceback.format_exc())
-        return _tell(_explained(error))
+                terminal.write_aside(traceback.format_exc())
+            return _tell(_explained(error))
 
 
 def _run(argv: list[str]) -> int:
@@ -120,7 +121,8 @@ def _run(argv: list[str]) -> int:
     except typer.Abort:
         raise KeyboardInterrupt from None
     except SystemExit as stop:  # the parser's way out when its reader has gone away
-        code = stop.code if isinstance(stop.code, int) else 1
+        terminal.hush(sys.stdout)
+        code = 0 if stop.code == 1 else stop.code
     if code == INTERRUPTED:
         raise KeyboardInterrupt
     if not code and not isinstance(code, ExitCode) and _judges(argv):

@@ -1,8 +1,10 @@
-"""Read every photo of a folder, on all cores; one bad photo never stops the rest."""
+"""Read every photo of a folder, on as many cores as there is memory for; one bad photo never
+stops the rest."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +20,7 @@ RAW_ENDINGS = {
     ".kdc", ".mef", ".mos", ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2",
     ".rwl", ".sr2", ".srf", ".srw", ".x3f",
 }  # fmt: skip
+MOST_BYTES = 1_200_000_000  # memory that one photo may need, whatever its file holds
 ENDINGS = RAW_ENDINGS | {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"}
 _DIED = DrawdownError(
     "the process that read this photo died",
@@ -123,8 +126,6 @@ def read_folder(
     Where a process dies over a photo (memory used up, a fault deep in a decoder), the photos
     that were in work are tried again one by one; the one that kills its process again is told
     of, and the rest are read."""
-    import os
-
     if card_path is not None:
         from calibration.card.toml import read_card
 
@@ -138,7 +139,7 @@ def read_folder(
 
     progress(f"reading {photos[0].name}", 0.0)
     while left := [path for path in photos if path not in readings]:
-        workers = min(len(left), os.cpu_count() or 1)
+        workers = min(len(left), _most_workers())
         before = len(readings)
         suspects = _read_together(left, card_path, workers, read, done)
         if suspects is None:
@@ -149,6 +150,33 @@ def read_folder(
             if _read_together([path], card_path, 1, read, done) is not None:
                 done(path, FolderReading(path, problem=_DIED))
     yield from (readings[path] for path in photos)
+
+
+def _most_workers() -> int:
+    """As many as there are cores, and no more than there is memory for photos of any size."""
+    import os
+
+    free = 4 * MOST_BYTES  # where the system does not tell
+    with suppress(OSError, ValueError, AttributeError):
+        free = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") // 2
+    with suppress(OSError, ValueError, StopIteration):
+        lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
+        free = 1024 * next(int(s.split()[1]) for s in lines if s.startswith("MemAvailable"))
+    return max(1, min(os.cpu_count() or 1, free // MOST_BYTES))
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    import signal
+
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _read_together(
@@ -173,7 +201,8 @@ def _read_together(
             while True:
                 # No more at once than there are processes, so that suspicion falls on few.
                 while len(running) < workers and (path := next(waiting, None)) is not None:
-                    running[pool.submit(read, path, card_path)] = path
+                    with _interrupts_held():  # a new process begins, and keeps them held
+                        running[pool.submit(read, path, card_path)] = path
                 if not running:
                     return None
                 for job in wait(running, return_when=FIRST_COMPLETED).done:

@@ -61,7 +61,7 @@ def _places(folder: Path) -> list[BadInput]:
     places = {
         "missing": (folder / "nowhere.jpg", "there is no file"),
         "missing folder": (folder / "none" / "photo.jpg", "there is no file"),
-        "name with a terminal code": (folder / "\x1b[31mred.jpg", "?[31mred"),
+        "name with a terminal code": (folder / "\x1b[31mred.jpg", "<u+001b>[31mred"),
         "folder": (folder, "is a folder"),
         "file as folder": (folder / "empty.jpg" / "photo.jpg", "cannot be read"),
         "name too long": (folder / ("n" * 300 + ".jpg"), "cannot be read"),

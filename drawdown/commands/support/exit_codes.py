@@ -1,4 +1,6 @@
-"""How ``match`` ends."""
+"""How ``match`` ends, and what was interrupted."""
+
+INTERRUPTED = 130  # 128 and the signal's number, as shells count
 
 
 class ExitCode(int):

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import TextIO
 
-from drawdown.report.text.terminal import encodable, is_tty, width
+from drawdown.report.text.terminal import is_tty, rewritten, width
 
 PATIENCE_S = 1.0
 _EVERY_S = 0.1
@@ -40,12 +40,12 @@ class ProgressLine:
         self._last, self._shown = now, True
         percent = round(100 * min(1.0, max(0.0, share)))
         line = f"{percent:3d} %  {doing}"[: width(self._stream) - 1]
-        self._put(f"\r{line}\x1b[K")
+        self._put(line)
 
     def wipe(self) -> None:
         """Take the line away again."""
         if self._shown:
-            self._put("\r\x1b[K")
+            self._put("")
             self._shown = False
 
     def __enter__(self) -> ProgressLine:
@@ -59,9 +59,9 @@ class ProgressLine:
     ) -> None:
         self.wipe()
 
-    def _put(self, text: str) -> None:
+    def _put(self, line: str) -> None:
         try:
-            self._stream.write(encodable(text, self._stream))
+            self._stream.write(rewritten(line))
             self._stream.flush()
         except OSError:  # a terminal that went away must not stop the measuring
             self._live = False

@@ -30,20 +30,20 @@ def wrong_usage(error: Any) -> WrongUsage:
         option = getattr(error, "option_name", None) or _found(_OPTION, said) or "an option"
         near = _near(option, _options(context))
         return WrongUsage(
-            f"{command} has no option {_safe(option)}",
+            f"{command} has no option {option}",
             f"did you mean {near}?" if near else "nothing was read or written",
             todo,
         )
     if (name := _found(_COMMAND, said)) is not None:
         near = _near(name, list(getattr(getattr(context, "command", None), "commands", ())))
         return WrongUsage(
-            f'drawdown has no command "{_safe(name)}"',
+            f'drawdown has no command "{name}"',
             f"did you mean {near}?" if near else "the first word says what to do",
             todo,
         )
     if (extra := _found(_EXTRA, said)) is not None:
         return WrongUsage(
-            f'"{_safe(extra)}" is unexpected: {command} cannot tell what it is for',
+            f'"{extra}" is unexpected: {command} cannot tell what it is for',
             "perhaps a space in a file's name lacks quotes, or an option's name was left out",
             f'write names with spaces in quotes ("my photo.jpg"); {todo}',
         )
@@ -71,7 +71,7 @@ def _bad_value(error: Any, said: str, todo: str) -> WrongUsage:
     cause = getattr(error, "__cause__", None)
     if value is None and callable(getattr(cause, "errors", None)):
         value = str(cause.errors()[0].get("input", ""))
-    given = f' is "{_safe(value)}"' if value is not None else "'s value cannot be used"
+    given = f' is "{value}"' if value is not None else "'s value cannot be used"
     if wanted is None:
         return WrongUsage(name + given, "that is not what it can be", todo)
     return WrongUsage(
@@ -104,8 +104,3 @@ def _options(context: Any) -> list[str]:
 
 def _near(word: str, known: list[str]) -> str | None:
     return next(iter(difflib.get_close_matches(word, known, n=1, cutoff=0.7)), None)
-
-
-def _safe(text: str) -> str:
-    """Without signs that would steer the terminal."""
-    return "".join(sign if sign.isprintable() else "?" for sign in text)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+from calibration.signs import escaped
 from drawdown.wording.verdict import differs
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 def dump_book(schema: str, data: dict[str, Any]) -> str:
     """JSON text of one answer; letters are kept as they are."""
     whole = {"schema": f"drawdown.{schema}/1", **data}
-    return json.dumps(whole, indent=2, ensure_ascii=False, allow_nan=False)
+    return escaped(json.dumps(whole, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def _plain(record: Any, *keys: str) -> dict[str, Any]:

@@ -9,6 +9,8 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from calibration.signs import escaped
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -50,7 +52,7 @@ def dump(data: Mapping[str, Any]) -> str:
 def document_as_typed(schema: str, data: Mapping[str, Any]) -> str:
     """The same for what holds names that people gave: their letters are kept as they are."""
     whole = {"schema": f"drawdown.{schema}/1", **data}
-    return json.dumps(whole, indent=2, ensure_ascii=False, allow_nan=False)
+    return escaped(json.dumps(whole, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def rounded(value: float | None, decimals: int) -> float | None:

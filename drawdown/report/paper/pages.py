@@ -8,6 +8,8 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from calibration.signs import visible
+
 POINTS_PER_MM = 72.0 / 25.4
 BLACK, GREY, LIGHT = (0, 0, 0), (90, 90, 90), (170, 170, 170)
 Rgb = tuple[int, int, int]
@@ -68,7 +70,7 @@ def _letter(letter: str, bold: bool) -> tuple[str, str]:
 @functools.lru_cache(maxsize=4096)
 def _runs(text: str, bold: bool) -> tuple[tuple[str, str], ...]:
     runs: list[tuple[str, str]] = []
-    for letter in text.replace("\u00a0", " "):
+    for letter in visible(text).replace("\u00a0", " "):
         font, drawn = _letter(letter, bold)
         font = font or ("Helvetica-Bold" if bold else "Helvetica")
         if runs and runs[-1][0] == font:

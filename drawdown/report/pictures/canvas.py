@@ -10,6 +10,7 @@ from collections.abc import Iterable
 
 from PIL import Image, ImageDraw, ImageFont
 
+from calibration.signs import visible
 from drawdown.report.text.terminal import bound, swatch_rgb
 
 Draw = ImageDraw.ImageDraw
@@ -25,7 +26,7 @@ def font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 def plain(text: str) -> str:
     """The text in signs that the font has: accents dropped, other signs as a dot."""
     letters = []
-    for sign in text:
+    for sign in visible(text):
         bare = sign if sign in _ALSO else unicodedata.normalize("NFKD", sign)
         bare = "".join(c for c in bare if not unicodedata.combining(c))
         letters.append(bare if bare.isascii() or bare in _ALSO else "·")

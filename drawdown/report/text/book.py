@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from calibration.naming import named
+from drawdown.report.text import terminal
 from drawdown.report.text.terminal import Screen, paint, wrap
 from drawdown.wording import figures as words
 from drawdown.wording.weights import noted_grams
@@ -122,10 +123,7 @@ def swatch(lab_d50: Sequence[float], screen: Screen, cells: int = 8) -> list[str
     """A line of the colour itself, where the terminal can show it."""
     if not screen.truecolour:
         return []
-    from drawdown.report.text.terminal import swatch_rgb
-
-    r, g, b = swatch_rgb(lab_d50)
-    return [f" \x1b[48;2;{r};{g};{b}m{' ' * cells}\x1b[0m"]
+    return [" " + terminal.swatch(terminal.swatch_rgb(lab_d50), cells)]
 
 
 def count_words(count: int, one: str, many: str | None = None) -> str:

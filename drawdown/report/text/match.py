@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drawdown.report.text.terminal import Screen, banner, paint, swatch_rgb, wrap
+from drawdown.report.text.terminal import Screen, banner, paint, swatch, swatch_rgb, wrap
 from drawdown.wording import advice as advising
 from drawdown.wording import verdict as wording
 from drawdown.wording.cautions import CAUTIONS, pigment_cautions
@@ -226,5 +226,4 @@ def _title(text: str, screen: Screen) -> str:
 
 def _block(strip: Colour, cells: int, indent: str = " ") -> str:
     """A bar of the strip's colour (24-bit background)."""
-    red, green, blue = swatch_rgb(strip.lab_d50)
-    return f"{indent}\x1b[48;2;{red};{green};{blue}m{' ' * cells}\x1b[0m"
+    return indent + swatch(swatch_rgb(strip.lab_d50), cells)

@@ -15,10 +15,16 @@ import re
 import shutil
 import sys
 import textwrap
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TextIO
+from typing import Any, TextIO
+
+from calibration.signs import visible
 
 NARROWEST, WIDEST = 40, 100
+# Begins each code of ours within a text; nobody who wrote a file or a name can have known it.
+OURS = "\ufdd0" + os.urandom(8).hex()
 # Signs that an old or plain terminal may not have, and what stands in for them.
 _STAND_INS = {
     "±": "+/-", "Δ": "Delta ", "≠": "!=", "·": "-", "–": "-", "—": "-", "…": "...", "×": "x",
@@ -67,7 +73,17 @@ def width(stream: TextIO) -> int:
 
 def paint(text: str, code: str, colour: bool) -> str:
     """Text in an ANSI style (``code`` such as "1" for bold), or as it is."""
-    return f"\x1b[{code}m{text}\x1b[0m" if colour and text else text
+    return f"{OURS}[{code}m{text}{OURS}[0m" if colour and text else text
+
+
+def swatch(rgb: tuple[int, int, int], cells: int) -> str:
+    """A field of colour on a terminal with 24-bit colour."""
+    return paint(" " * cells, "48;2;{};{};{}".format(*rgb), True)
+
+
+def rewritten(line: str) -> str:
+    """A line in the place of the one that stands there."""
+    return f"{OURS}[G{line}{OURS}[K"
 
 
 def swatch_rgb(lab_d50) -> tuple[int, int, int]:  # (3,) floats
@@ -116,10 +132,40 @@ def encodable(text: str, stream: TextIO) -> str:
     return text
 
 
+class Gate:
+    """A stream whose text shows what would steer the terminal, but for our own codes, and stands
+    in for what it cannot show; everything else is the stream's own affair."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        shown = "\x1b".join(visible(part) for part in text.split(OURS))
+        return self._stream.write(encodable(shown, self._stream))
+
+    def writelines(self, lines: Iterable[str]) -> None:
+        for line in lines:
+            self.write(line)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+@contextmanager
+def gated() -> Iterator[None]:
+    """Whatever is written to stdout and stderr in this block goes through a ``Gate``."""
+    before = sys.stdout, sys.stderr
+    sys.stdout, sys.stderr = (s if s is None else Gate(s) for s in before)
+    try:
+        yield
+    finally:
+        sys.stdout, sys.stderr = before
+
+
 def write(text: str, stream: TextIO) -> None:
     """Write and flush. A reader that went away (``| head``) is not an error."""
     try:
-        stream.write(encodable(text, stream))
+        stream.write(text)
         stream.flush()
     except BrokenPipeError:
         hush(stream)

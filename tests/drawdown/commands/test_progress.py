@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 
 from drawdown.commands.support.progress import PATIENCE_S, ProgressLine
+from drawdown.report.text.terminal import Gate
 
 
 class Terminal(io.StringIO):
@@ -17,7 +18,7 @@ class Terminal(io.StringIO):
 def test_progress_shows_only_to_people_and_only_when_it_lasts():
     now = [0.0]
     screen = Terminal()
-    with ProgressLine(screen, lambda: now[0]) as progress:
+    with ProgressLine(Gate(screen), lambda: now[0]) as progress:
         progress("opening the photo", 0.1)
         now[0] = PATIENCE_S - 0.01
         progress("looking for the card", 0.4)
@@ -25,7 +26,7 @@ def test_progress_shows_only_to_people_and_only_when_it_lasts():
         now[0] = PATIENCE_S + 0.01
         progress("measuring", 0.8)
         assert "80 %  measuring" in screen.getvalue()
-    assert screen.getvalue().endswith("\r\x1b[K")
+    assert screen.getvalue().endswith("\x1b[G\x1b[K")
     silent = io.StringIO()
     with ProgressLine(silent, lambda: now[0]) as progress:
         now[0] += 10

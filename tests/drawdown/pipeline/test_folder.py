@@ -16,6 +16,7 @@ from deadly_reader import read_or_die
 from calibration.errors import BadFile
 from calibration.flags import CARD_UNUSABLE, NOMINAL_CARD
 from drawdown.flags import STRIP_EMPTY, STRIP_GLARE, STRIP_UNEVEN
+from drawdown.pipeline import folder
 from drawdown.pipeline.folder import FolderReading, photos_in, read_folder, without_pixels
 from drawdown.pipeline.options import Options
 from drawdown.pipeline.read import read_strips
@@ -50,6 +51,15 @@ def test_a_photo_that_kills_its_reader_costs_no_other(tmp_path):
             assert (reading.seen.name, reading.exit_code) == (reading.path.name, 0)
     assert told == sorted(told)
     assert told[-1] == 1.0
+
+
+def test_there_are_no_more_processes_than_memory_for_them(monkeypatch):
+    monkeypatch.setattr("os.cpu_count", lambda: 64)
+    told = "MemTotal: 99999999 kB\nMemFree: 1 kB\nMemAvailable: {} kB\n"
+    for gigabytes, most in ((0.5, 1), (4, 3), (12, 10), (500, 64)):
+        text = told.format(round(gigabytes * 1e6 / 1.024))
+        monkeypatch.setattr(Path, "read_text", lambda *_, text=text, **__: text)
+        assert folder._most_workers() == most
 
 
 def test_raw_photos_by_any_usual_ending_are_taken_in(tmp_path):

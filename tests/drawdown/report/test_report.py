@@ -39,7 +39,7 @@ from drawdown.wording.figures import signed
 from drawdown.wording.verdict import HEADLINES
 
 VERDICTS = ("match", "no match", "too close to call", None)
-ANSI = re.compile(r"\x1b\[[0-9;]*m")
+ANSI = re.compile(terminal.OURS + r"\[[0-9;]*m")
 
 
 def flat(text: str) -> str:
@@ -62,6 +62,7 @@ def test_piped_text_is_plain_and_starts_with_the_verdict():
     for verdict in VERDICTS:
         text = match_screen(fake.judgement(verdict), Screen())
         assert "\x1b" not in text
+        assert terminal.OURS not in text
         words_said = " ".join(HEADLINES[verdict].lines)
         first = "".join(text.splitlines()[1].split())
         assert words_said.replace(" ", "") in first
