@@ -194,7 +194,7 @@ def test_no_folder_is_crowded():
 def test_what_is_declared_is_imported_and_what_is_imported_is_declared():
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     extras = project["optional-dependencies"]
-    wanted = [*project["dependencies"], *extras["heic"], *extras["raw"]]
+    wanted = [*project["dependencies"], *extras["raw"]]
     declared = {re.split(r"[<>=!~\[ ]", text)[0] for text in wanted}
     loaded: set[str] = set()
     for path in MODULES.values():

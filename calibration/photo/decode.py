@@ -147,16 +147,8 @@ def read_heif(data: bytearray, name: str) -> tuple[Header, np.ndarray]:
     """The main picture of a HEIC file. The container's own turn has been applied by the
     decoder; the Exif orientation repeats it (ISO/IEC 23008-12) and is ignored."""
     import cv2
+    import pillow_heif
 
-    try:
-        import pillow_heif
-    except (ImportError, OSError):
-        raise BadFile(
-            f"the file {name} is a HEIC photo, whose decoder is not installed",
-            "it is an optional part of this program",
-            'install it with: pip install "drawdown[heic]", or let the phone save JPEG '
-            '("most compatible")',
-        ) from None
     try:
         with overheard():
             heif = pillow_heif.open_heif(bytes(data), convert_hdr_to_8bit=False)

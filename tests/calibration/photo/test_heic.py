@@ -4,9 +4,9 @@ and a JPEG with a gain map beside it."""
 from __future__ import annotations
 
 import io
-import sys
 
 import numpy as np
+import pillow_heif
 import pytest
 from heif_kit import heic_bytes, with_auxiliary
 from photo_kit import (
@@ -19,15 +19,12 @@ from photo_kit import (
 )
 from PIL import Image, ImageOps
 
-from calibration.errors import BadFile
-
 
 # HEIC -------------------------------------------------------------------------------------
 @pytest.mark.parametrize("value", range(1, 9))
 def test_heic_is_upright(tmp_path, value):
     """The writer stores turn and mirror in the container (irot, imir) and in Exif; they must
     be applied once."""
-    pillow_heif = pytest.importorskip("pillow_heif")
     buffer = io.BytesIO()
     image = pillow_heif.from_pillow(Image.fromarray(PICTURE))
     image.save(buffer, quality=95, exif=orientation(value).tobytes())
@@ -44,7 +41,6 @@ def test_heic_is_upright(tmp_path, value):
 
 
 def test_heic_of_10_bits_reaches_full_white(tmp_path):
-    pytest.importorskip("pillow_heif")
     white = np.full((320, 320, 3), 65535, np.uint16)
     photo = opened(tmp_path, heic_bytes(white, quality=-1))
     assert photo.rgb_encoded.dtype == np.uint16
@@ -53,7 +49,6 @@ def test_heic_of_10_bits_reaches_full_white(tmp_path):
 
 def test_heic_of_10_bits_keeps_them(tmp_path):
     """A ramp of all 1024 levels: no step of four is lost on the way."""
-    pytest.importorskip("pillow_heif")
     levels = np.repeat(np.arange(1024), 4).reshape(4, 1024)
     ramp = np.repeat(np.tile(levels.reshape(1, -1)[:, ::4], (320, 1))[..., None], 3, axis=2)
     encoded = ((ramp << 6) | (ramp >> 4)).astype(np.uint16)
@@ -76,7 +71,6 @@ def test_heic_of_10_bits_keeps_them(tmp_path):
 )
 def test_heic_colour_codes(tmp_path, primaries, transfer, name, flag):
     """ITU-T H.273: primaries 1 BT.709, 9 BT.2020, 12 P3; transfer 13 sRGB, 16 PQ, 18 HLG."""
-    pytest.importorskip("pillow_heif")
     data = heic_bytes(PICTURE, color_primaries=primaries, transfer_characteristics=transfer)
     photo = opened(tmp_path, data)
     assert photo.profile.name == name
@@ -94,7 +88,6 @@ def test_heic_colour_codes(tmp_path, primaries, transfer, name, flag):
 )
 def test_heic_with_an_image_that_hangs_on_the_main_one(tmp_path, urn, flagged):
     """The main picture is read as if alone; a gain map is told, depth and masks are not."""
-    pytest.importorskip("pillow_heif")
     small = np.ascontiguousarray(PICTURE[:100, :120, 0])
     two = heic_bytes(PICTURE, second=small)
     photo = opened(tmp_path, with_auxiliary(two, urn))
@@ -121,16 +114,8 @@ def test_jpeg_with_a_gain_map(tmp_path):
 
 
 def test_heic_profile(tmp_path):
-    pillow_heif = pytest.importorskip("pillow_heif")
     buffer = io.BytesIO()
     image = Image.fromarray(PICTURE)
     image.info["icc_profile"] = DISPLAY_P3
     pillow_heif.from_pillow(image).save(buffer)
     assert opened(tmp_path, buffer.getvalue()).profile.name == "Display P3"
-
-
-def test_heic_without_its_decoder_says_how_to_get_it(tmp_path, monkeypatch):
-    monkeypatch.setitem(sys.modules, "pillow_heif", None)
-    with pytest.raises(BadFile) as caught:
-        opened(tmp_path, b"\0\0\0\x18ftypheic" + bytes(500))
-    assert 'pip install "drawdown[heic]"' in caught.value.paragraph()
