@@ -71,7 +71,7 @@ def _read_folder(folder: Path, card: Path | None, json: bool) -> int:
     """One line for each strip, or JSON; 0 when every photo could be read."""
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.pipeline.folder import read_folder
-    from drawdown.report.json.folder import folder_json
+    from drawdown.report.json.match import folder_json
     from drawdown.report.text.folder import folder_screen
 
     with ProgressLine() as progress:

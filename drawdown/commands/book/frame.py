@@ -19,12 +19,12 @@ from drawdown.commands.support import options as shared
 from drawdown.commands.support.output import deliver, photo_options, read_photo
 from drawdown.commands.support.parse import read_mix
 from drawdown.report.json.book import (
-    dump_book,
     original_data,
     original_names,
     packet_data,
     photo_path,
 )
+from drawdown.report.json.document import document_as_typed
 from drawdown.report.text.book import original_screen
 from drawdown.report.text.terminal import Screen, write_aside
 
@@ -50,7 +50,7 @@ def tell(
 ) -> int:
     """Print the answer as JSON, or for the terminal with what is worth a remark on stderr;
     returns the exit code."""
-    deliver(json, (schema, data), dump_book, lambda *shown: screen(shown[-1]))
+    deliver(json, (schema, data), document_as_typed, lambda *shown: screen(shown[-1]))
     for aside in () if json else asides:
         if text := aside if isinstance(aside, str) else aside():
             write_aside(text)

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from calibration.errors import PhotoUnfit
-    from drawdown.printing.opacity import Number
 
 # An innermost list of numbers. Inside a string a line break is always escaped, so no text
 # can look like this.
@@ -67,12 +66,23 @@ def numbers(values: Iterable[float] | None, decimals: int = 2) -> list[float | N
     return None if values is None else [rounded(value, decimals) for value in values]
 
 
-def number(n: Number | None, decimals: int = 4) -> dict[str, float | None] | None:
-    """A value and the ends of its interval; ``high95`` null where nothing bounds it."""
-    if n is None:
-        return None
-    ends = {"value": n.value, "low95": n.low95, "high95": n.high95}
-    return {key: rounded(end, decimals) for key, end in ends.items()}
+def fields(record: object, decimals: int | None, *names: str, **renamed: str) -> dict[str, Any]:
+    """What a record says, by its names and then by others (key="name"): numbers rounded (None: as
+    they stand), rows of numbers too, a value with the ends of its interval; what is unknown or
+    empty is null."""
+    keys = {**dict(zip(names, names, strict=True)), **renamed}
+    return {key: plain(getattr(record, name), decimals) for key, name in keys.items()}
+
+
+def plain(value: Any, decimals: int | None) -> Any:
+    """A number, a row of them, a value with its interval or a word, as it may stand here."""
+    if value is None or decimals is None or isinstance(value, str | int):
+        return None if value == "" else value
+    if isinstance(value, float):
+        return rounded(value, decimals)
+    if hasattr(value, "high95"):
+        return fields(value, decimals, "value", "low95", "high95")
+    return numbers(value, decimals)
 
 
 def mix_data(mix: Mapping[str, float]) -> list[dict[str, Any]]:

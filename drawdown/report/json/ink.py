@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.flags import codes
-from drawdown.report.json.document import document
+from drawdown.report.json.document import document, fields
 from drawdown.wording.flags import once
 from drawdown.wording.ladder import left_open, misfits
 
@@ -56,11 +56,8 @@ def fit_json(photo: Path, ink: Ink, told: LadderReport, seen: Judgement, saved: 
                     name: round(share, 5)
                     for name, share in zip(("ink", "white", "base"), s.step.parts, strict=True)
                 },
-                "film": round(s.film, 4),
-                "film_low95": round(s.film_low95, 4),
-                "film_high95": round(s.film_high95, 4),
-                "misfit_de00_paper": round(s.de00_paper, 3),
-                "misfit_de00_bar": None if s.de00_bar is None else round(s.de00_bar, 3),
+                **fields(s, 4, "film", "film_low95", "film_high95"),
+                **fields(s, 3, misfit_de00_paper="de00_paper", misfit_de00_bar="de00_bar"),
             }
             for s in told.strips
         ],
@@ -86,13 +83,8 @@ def unfit_ink_json(photo: Path, error: PhotoUnfit) -> str:
 def _ink(ink: Ink) -> dict[str, Any]:
     """What identifies an ink and what its figures rest on."""
     return {
-        "name": ink.name,
-        "colour_index": ink.colour_index or None,
-        "generic_name": ink.generic_name or None,
-        "kind": ink.kind,
-        "figures": ink.known_from,
-        "k_sd": round(ink.k_sd, 4),
-        "s_sd": round(ink.s_sd, 4),
+        **fields(ink, 4, "name", "colour_index", "generic_name", "kind", figures="known_from"),
+        **fields(ink, 4, "k_sd", "s_sd"),
         "source": ink.source,
         "caution": ink.caution or None,
     }
@@ -111,24 +103,11 @@ def _spectra(ink: Ink) -> dict[str, Any]:
 
 def _bands(bands: Sequence[Band]) -> list[dict[str, Any]]:
     return [
-        {
-            "quantity": b.quantity,
-            "band": b.name,
-            "value": float(f"{b.value:.4g}"),
-            "factor95": round(b.factor95, 3),
-            "factor95_before": None if b.factor95_before is None else round(b.factor95_before, 3),
-        }
+        {"quantity": b.quantity, "band": b.name, "value": float(f"{b.value:.4g}")}
+        | fields(b, 3, "factor95", "factor95_before")
         for b in bands
     ]
 
 
 def _uses(uses: Sequence[Use]) -> list[dict[str, Any]]:
-    return [
-        {
-            "use": u.name,
-            "lab_d50": [round(float(v), 2) for v in u.lab_d50],
-            "lab_u95": [round(float(v), 2) for v in u.lab_u95],
-            "de00_within95": round(u.de00_within95, 2),
-        }
-        for u in uses
-    ]
+    return [{"use": u.name} | fields(u, 2, "lab_d50", "lab_u95", "de00_within95") for u in uses]

@@ -12,7 +12,7 @@ from drawdown.printing.layer_order import Order, Pair, overlaps
 from drawdown.printing.overprint import over
 from drawdown.reading.colour import StripReading
 from drawdown.reading.crossing import Readings
-from drawdown.report.json.document import document, mix_data, numbers, rounded
+from drawdown.report.json.document import document, fields, mix_data, numbers, rounded
 from drawdown.wording.layers import CrossingAnswer, LayersAnswer, faults
 
 
@@ -58,9 +58,7 @@ def crossing_json(answer: CrossingAnswer) -> str:
         "wet": None,
         "pairs": None,
         "photo": {
-            "path": photo.path,
-            "width_px": photo.width_px,
-            "height_px": photo.height_px,
+            **fields(photo, 0, "path", "width_px", "height_px"),
             "flags": codes(tuple(answer.seen.flags)),
             "strips": [_colour(name, c, read) for name, c in read.alone.items()],
             "crossing": _colour("crossing", read.crossing, read),
@@ -91,8 +89,7 @@ def _layer(answer: LayersAnswer, place: int) -> dict[str, Any]:
         "name": spec.name,
         "mix": mix_data(spec.mix),
         "film": spec.film,
-        "lab_d50": numbers(traits.colour.lab_d50),
-        "lab_u95": numbers(traits.colour.lab_u95),
+        **fields(traits.colour, 2, "lab_d50", "lab_u95"),
         "contrast_ratio": rounded(traits.opacity, 3),
         "kind": traits.kind,
     }
@@ -102,25 +99,19 @@ def _order(answer: LayersAnswer, order: Order) -> dict[str, Any]:
     return {
         "layers": [answer.name(place) for place in order.places],
         "score": rounded(order.score, 4),
-        "against_practice": order.breaks,
-        "p_as_good": rounded(order.p_good, 3),
+        **fields(order, 3, against_practice="breaks", p_as_good="p_good"),
     }
 
 
 def _pair(answer: LayersAnswer, pair: Pair) -> dict[str, Any]:
-    lost, shows = faults(pair)
     return {
         "upper": answer.name(pair.upper),
         "lower": answer.name(pair.lower),
-        "lab_d50": numbers(pair.colour.lab_d50),
-        "lab_u95": numbers(pair.colour.lab_u95),
-        "de00_change": rounded(pair.de_change, 2),
-        "de00_change_95": numbers(pair.de_change_95),
-        "de00_shows": rounded(pair.de_shows, 2),
-        "de00_shows_95": numbers(pair.de_shows_95),
-        "p_lost": rounded(pair.p_lost, 3),
-        "p_shows": rounded(pair.p_shows, 3),
-        "remarks": [word for word in (lost, shows) if word],
+        **fields(pair.colour, 2, "lab_d50", "lab_u95"),
+        **fields(pair, 2, de00_change="de_change", de00_change_95="de_change_95"),
+        **fields(pair, 2, de00_shows="de_shows", de00_shows_95="de_shows_95"),
+        **fields(pair, 3, "p_lost", "p_shows"),
+        "remarks": [word for word in faults(pair) if word],
     }
 
 
@@ -128,25 +119,18 @@ def _colour(name: str, colour: StripReading, read: Readings) -> dict[str, Any]:
     return {
         "name": name,
         "corners_mm": [numbers(corner, 1) for corner in colour.strip.corners_mm],
-        "lab_d50": numbers(colour.lab_d50),
-        "lab_u95": numbers(colour.lab_u95),
+        **fields(colour, 2, "lab_d50", "lab_u95"),
         "de00_to_crossing": rounded(float(delta_e_2000(colour.lab_d50, read.crossing.lab_d50)), 2),
         "flags": codes(tuple(colour.flags)),
     }
 
 
 def _prediction(order: Predicted) -> dict[str, Any]:
+    kinds = None if order.kinds is None else order.kinds.items()
     return {
-        "lower": order.lower,
-        "upper": order.upper,
-        "lab_d50": numbers(order.predicted.lab_d50),
-        "lab_u95": numbers(order.predicted.lab_u95),
-        "de00": rounded(order.de00, 2),
-        "de00_95": numbers(order.de00_95),
-        "agrees": order.agrees,
-        "covers": order.covers,
-        "upper_as": None
-        if order.kinds is None
-        else {kind: {"de00": rounded(de, 2)} for kind, (de, _, _) in order.kinds.items()},
+        **fields(order, 2, "lower", "upper"),
+        **fields(order.predicted, 2, "lab_d50", "lab_u95"),
+        **fields(order, 2, "de00", "de00_95", "agrees", "covers"),
+        "upper_as": kinds and {kind: {"de00": rounded(de, 2)} for kind, (de, _, _) in kinds},
         "upper_is": order.kind,
     }

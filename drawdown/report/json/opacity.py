@@ -8,7 +8,7 @@ from calibration.flags import codes
 from drawdown.pipeline.opacity import StripOpacity
 from drawdown.pipeline.read import Judgement
 from drawdown.printing.opacity import GRADES, WHITE_Y
-from drawdown.report.json.document import document, number, numbers, rounded
+from drawdown.report.json.document import document, fields, numbers, rounded
 from drawdown.report.json.match import read_data
 from drawdown.wording.opacity import MEANING, grade, remarks_on
 
@@ -42,19 +42,12 @@ def _opacity(row: StripOpacity) -> dict[str, Any] | None:
         "grade": o.grade if grade(o) == o.grade else None,
         "said": grade(o),
         "grade_probabilities": {word: rounded(p, 3) for word, p in o.grade_p.items()},
-        "contrast_ratio": number(o.ratio),
-        "contrast_ratio_measured": number(o.ratio_measured),
-        "ground_de00": number(o.ground_de00, 2),
-        "ground_de00_measured": number(o.ground_de00_measured, 2),
-        "lightness_added": number(o.lightness_added, 2),
+        **fields(o, 4, contrast_ratio="ratio", contrast_ratio_measured="ratio_measured"),
+        **fields(o, 2, "ground_de00", "ground_de00_measured", "lightness_added"),
         "lightness_added_against": "base" if o.against_base else "bare bar",
-        "lightness_over_black": number(o.lightness_over_black, 2),
-        "kx": number(o.kx),
-        "sx": number(o.sx),
-        "kx_xyz": numbers(o.kx_bands, 4),
-        "sx_xyz": numbers(o.sx_bands, 4),
-        "lab_over_black_d50": numbers(o.lab_over_black),
-        "lab_over_white_d50": numbers(o.lab_over_white),
+        **fields(o, 2, "lightness_over_black"),
+        **fields(o, 4, "kx", "sx", kx_xyz="kx_bands", sx_xyz="sx_bands"),
+        **fields(o, 2, lab_over_black_d50="lab_over_black", lab_over_white_d50="lab_over_white"),
         "seen": {
             place: {"lab_d50": numbers(lab), "lab_u95": numbers(u95)}
             for place, lab, u95 in zip(places, pair.lab_d50, pair.lab_u95, strict=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from calibration.uncertainty.intervals import K95
 from drawdown.matching.drying import READING_SD, learn
-from drawdown.report.json.document import document, document_as_typed, numbers, rounded
+from drawdown.report.json.document import document, document_as_typed, fields, numbers, rounded
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,11 +26,8 @@ def drying_json(kept: Sequence[KeptPair], path: Path) -> str:
 
 def _pair(k: KeptPair) -> dict[str, Any]:
     return {
-        "number": k.number,
-        "name": k.name or None,
-        "day": k.day or None,
-        "photo_wet": k.photos[0] or None,
-        "photo_dry": k.photos[1] or None,
+        **fields(k, 2, "number", "name", "day"),
+        **dict(zip(("photo_wet", "photo_dry"), (photo or None for photo in k.photos), strict=True)),
         "lab_wet_d50": numbers(k.pair.lab_wet),
         "lab_wet_u95": numbers(k.u95_wet),
         "lab_dry_d50": numbers(k.pair.lab_dry),

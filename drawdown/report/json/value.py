@@ -12,7 +12,7 @@ from drawdown.pipeline.value import Plan, strip_value
 from drawdown.printing.lighten import Lightened
 from drawdown.printing.value import hex_of
 from drawdown.reading.colour import StripReading
-from drawdown.report.json.document import document, mix_data, number, numbers, rounded
+from drawdown.report.json.document import document, fields, mix_data, numbers, plain, rounded
 from drawdown.report.json.match import read_data
 from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.value import MEANING, PLAN_MEANING, remarks_on, sentences, why_not
@@ -38,28 +38,24 @@ def value_json(seen: Judgement, plan: Plan | None, notations: Mapping[int, Notat
 
 def _value(strip: StripReading) -> dict[str, Any]:
     v = strip_value(strip)
-    data = {key: rounded(getattr(v, key), 2) for key in ("value", "low95", "high95", "grey_l")}
-    return data | {"grey_srgb": v.grey_hex}
+    return {**fields(v, 2, "value", "low95", "high95", "grey_l"), "grey_srgb": v.grey_hex}
 
 
 def _notation(n: Notation | None) -> dict[str, Any]:
     """The notation, as an extra key where it was asked for."""
     if n is None:
         return {}
-    return {
-        "notation": {
-            "text": n.text,
-            "hue": None if n.hue is None else hue_name(n.hue),
-            "hue_95": None if n.hue_95 is None else [hue_name(end) for end in n.hue_95],
-            "value": rounded(n.value, 2),
-            "chroma": rounded(n.chroma, 2),
-            "chroma_95": None if n.chroma_95 is None else numbers(n.chroma_95),
-            "why_no_hue": n.why or None,
-        }
+    said = {
+        "text": n.text,
+        "hue": None if n.hue is None else hue_name(n.hue),
+        "hue_95": None if n.hue_95 is None else [hue_name(end) for end in n.hue_95],
+        **fields(n, 2, "value", "chroma", "chroma_95", why_no_hue="why"),
     }
+    return {"notation": said}
 
 
 def _plan(plan: Plan) -> dict[str, Any]:
+    grams = plan.grams or {}
     return {
         "strip": plan.number,
         "to": plan.to,
@@ -70,9 +66,7 @@ def _plan(plan: Plan) -> dict[str, Any]:
         "mix_misfit_de00": rounded(plan.misfit, 2),
         "read_over_bar": plan.across_bar,
         "as_it_is": _way(plan.now) | {"ink": None},
-        "ways": [
-            _way(way) | {"grams": number((plan.grams or {}).get(way.ink), 2)} for way in plan.ways
-        ],
+        "ways": [_way(way) | {"grams": plain(grams.get(way.ink), 2)} for way in plan.ways],
         "flags": codes(plan.flags),
     }
 
@@ -81,14 +75,10 @@ def _way(way: Lightened) -> dict[str, Any]:
     return {
         "ink": way.ink,
         "why_not": why_not(way) or None,
-        "parts_per_100": number(way.parts, 3),
-        "contrast_ratio": number(way.ratio, 3),
-        "changes_layer_de00": number(way.layer_change, 3),
-        "short_of_paper_de00": number(way.short_of_paper, 3),
-        "lab_d50": numbers(way.lab_d50),
-        "lab_u95": numbers(way.lab_u95),
-        "lab_over_layer_d50": numbers(way.lab_over_layer),
-        "lab_over_layer_u95": numbers(way.lab_over_layer_u95),
+        **fields(way, 3, parts_per_100="parts", contrast_ratio="ratio"),
+        **fields(way, 3, changes_layer_de00="layer_change", short_of_paper_de00="short_of_paper"),
+        **fields(way, 2, "lab_d50", "lab_u95", lab_over_layer_d50="lab_over_layer"),
+        **fields(way, 2, "lab_over_layer_u95"),
         "srgb": None if way.lab_d50 is None else hex_of(way.lab_d50),
         "flooded": way.flooded,
     }
