@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from calibration.errors import sentence
+from calibration.naming import named
 
 KINDS: dict[str, FlagKind] = {}
 
@@ -60,6 +61,11 @@ class Flag:
     @property
     def seen(self) -> str:
         return " ".join(self.kind.seen.format(detail=self.detail).split())
+
+    @property
+    def brief(self) -> str:
+        """Seen, and what to do."""
+        return f"{named(self.seen)}. {sentence(self.kind.todo)}"
 
     @property
     def text(self) -> str:

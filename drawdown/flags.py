@@ -56,9 +56,9 @@ STRIP_CLIPPED = FlagKind(
 )  # fmt: skip
 STRIP_TOO_VIVID = FlagKind(
     "too-vivid", False, "strip",
-    "in {detail} % of the strip one of red, green or blue is at the end of the photo's range",
-    "a colour this strong or dark is only half recorded, so its uncertainty is larger",
-    "save photos with a wide colour range (Display P3) if the phone can, and give more light",
+    "{detail} % of the strip is too strong or too dark for the photo's colour range",
+    "the photo records such a colour only in part, so its uncertainty is larger",
+    "save photos in Display P3 if the phone can, and give more light",
 )  # fmt: skip
 STRIP_GLARE = FlagKind(
     "glare", False, "strip",
@@ -92,9 +92,9 @@ STRIP_SMALL = FlagKind(
 )  # fmt: skip
 STRIP_OUTSIDE = FlagKind(
     "beyond-card", False, "strip",
-    "the strip's colour lies {detail} Delta E beyond the colours on the card",
+    "the strip's colour is {detail} Delta E beyond any on the card",
     "the correction has to guess there, so its uncertainty grows",
-    "use a card with a patch nearer this colour when you can",
+    "use a card with a patch nearer this colour if you can",
 )  # fmt: skip
 STRIP_BY_HAND = FlagKind(
     "placed-by-hand", False, "strip",
@@ -203,9 +203,9 @@ LAMP_UNTOLD = FlagKind(
 )  # fmt: skip
 STAND_IN_INKS = FlagKind(
     "stand-in-inks", False, "comparison",
-    "the advice rests on stand-in figures, measured on acrylic paint, not on your own inks",
+    "the amounts rest on generic paint data, not on your inks",
     "your inks may be stronger or weaker, so the amounts are a guide",
-    "add in steps, and list your own inks in a shelf when you have figures for them",
+    "add in steps, and fit your own inks (`fit_ink`)",
 )  # fmt: skip
 LEARNT_UNREADABLE = FlagKind(
     "learnt-unreadable", False, "comparison",

@@ -38,6 +38,7 @@ def layers(
     picture: Annotated[
         Path | None, typer.Option(metavar="OUT.png", help="Also save every overlap as a picture.")
     ] = None,
+    full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
     """Propose the order of printing; show every overlap, what is lost and what shows through."""

@@ -129,6 +129,7 @@ def match(
         ),
     ] = None,
     book: book_opt.BookFolder = None,
+    full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> ExitCode:
     """Does the batch match the kept original? If not, what to add."""

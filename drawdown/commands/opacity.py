@@ -30,6 +30,7 @@ def opacity(
         Path | None,
         typer.Option(metavar="OUT.png", help="Also save the strips as a ladder of opacity."),
     ] = None,
+    full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
     """How far does each ink cover? Strips must cross a black bar."""

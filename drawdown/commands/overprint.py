@@ -64,6 +64,7 @@ def overprint(  # long: one parameter a line
     picture: Annotated[
         Path | None, typer.Option(metavar="OUT.png", help="Also save the grid as a picture.")
     ] = None,
+    full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
     """Predict the colour of any layer printed over any other."""

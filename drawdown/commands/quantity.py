@@ -69,6 +69,7 @@ def quantity(  # long: one parameter a line
         Path | None,
         typer.Option(metavar="OUT.png", help="Also save a picture of what was counted as printed."),
     ] = None,
+    full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
     """How much ink an edition needs; does what is left suffice?"""

@@ -30,6 +30,7 @@ def read(
         Path | None,
         typer.Option(metavar="OUT.png", help="Also save a picture that names the strips."),
     ] = None,
+    full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
     """Measure every strip in the photo, without a verdict."""

@@ -51,6 +51,7 @@ def value(  # long: one parameter a line
     card_corners: opt.CardCorners = None,
     strip: opt.StripPlaces = None,
     picture: opt.AnswerPicture = None,
+    full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
     """How light is each ink, and what lightens it: white or base?"""

@@ -11,6 +11,8 @@ from calibration.naming import named
 from drawdown.matching.amounts import Rows, round_grams
 from drawdown.wording.difference import missing_direction
 from drawdown.wording.figures import number, parts
+from drawdown.wording.film import film_headline
+from drawdown.wording.verdict import to_settle
 from drawdown.wording.weights import grams, noted_grams
 
 if TYPE_CHECKING:
@@ -24,9 +26,9 @@ FAR_DE00 = 10.0  # further away than this it is the amount of ink that is in the
 LAMP_WORSE = 0.5
 FILM_SHARE = 0.6  # of the distance at equal film: less than this leaves some to the film
 
-LOOK_AGAIN = "Then pull a strip, let it dry and take a new photo: nothing can be taken out again."
 WAIT = "Only if the next photo says no match:"
-WAIT_FOR_FILM = "Only if the difference stays when both strips are pulled equally thick:"
+WAIT_FOR_FILM = "If the difference stays when both are pulled alike:"
+STOP_AT_MATCH = "ink can't come out, so stop at match"
 
 
 def wait_for(judgement: Judgement) -> str:
@@ -39,22 +41,56 @@ def wait_for(judgement: Judgement) -> str:
     return WAIT if c.verdict == "too close to call" else ""
 
 
-# Amounts ---------------------------------------------------------------------------------
+# The one action --------------------------------------------------------------------------
+
+
+def action(judgement: Judgement) -> list[str]:
+    """What to do now, one sentence or two a line, what comes first before the rest."""
+    c, advice = judgement.comparison, judgement.advice
+    if c is None or c.verdict is None:
+        return []
+    said = [to_settle(c)]
+    if c.film_first and c.film is not None:
+        said.append(film_headline(c.film))
+    if advice is not None and not advice.additions:
+        said.append(named(_nothing(advice)))
+    elif advice is not None:
+        said.append(take_out(advice) if advice.portion < 1 else "")
+        if wait := wait_for(judgement):
+            listed = _listed(advice, advice.add_first, advice.grams_first)
+            said.append(f"{wait} {_first(advice).lower()} {listed}.")
+        else:
+            said += [first_step(advice), in_all(advice)]
+    return [text for text in said if text]
 
 
 def first_step(advice: Advice) -> str:
-    """What to stir in before looking again."""
-    of_it = "" if advice.grams_first else " per 100 of the batch"
-    steps = _listed(advice, advice.add_first, advice.grams_first, " parts of")
-    return f"First stir in {steps}{of_it}{_expected(advice)}."
+    """What to work in before looking again, and what should come of it."""
+    expected = ""
+    if advice.first_de00_95 is not None:
+        low, high = advice.first_de00_95
+        expected = f": expect Delta E {number(low)} to {number(high)} (95 %)"
+    return (
+        f"{_first(advice)} {_listed(advice, advice.add_first, advice.grams_first)}; pull a strip, "
+        f"let it dry and photograph it{expected}."
+    )
 
 
-def _listed(advice: Advice, rows: Rows, weights: Rows | None, of: str = "") -> str:
-    """Parts of each ink, and what that weighs."""
+def _first(advice: Advice) -> str:
+    return "First work in" if advice.add_first != advice.additions else "Work in"
+
+
+def _listed(advice: Advice, rows: Rows, weights: Rows | None, *, both: bool = True) -> str:
+    """Grams of each ink and (``both``) the parts that they are; parts alone where no weight is
+    known."""
     known = dict(weights or ())
+    if not known:
+        return f"{' and '.join(f'{parts(amount)} parts of {ink}' for ink, amount in rows)} per 100"
     return " and ".join(
-        f"{parts(amount)}{of} {ink}"
-        + (f" ({weight(advice, ink, known[ink])})" if ink in known else "")
+        f"{weight(advice, ink, known[ink])} of {ink}"
+        + (f" ({parts(amount)} per 100)" if both else "")
+        if ink in known
+        else f"{parts(amount)} parts of {ink} per 100"
         for ink, amount in rows
     )
 
@@ -66,25 +102,25 @@ def weight(advice: Advice, ink: str, value: float) -> str:
     return f"a knife tip, {shown}" if ink in advice.knife_tips else shown
 
 
-def _expected(advice: Advice) -> str:
-    """The interval for the distance after the first part."""
-    if advice.first_de00_95 is None:
-        return ""
-    low, high = (number(v) for v in advice.first_de00_95)
-    return f"; Delta E should then lie between {low} and {high} (95 %)"
-
-
 def take_out(advice: Advice) -> str:
     """That only a portion is to be corrected; the same words as in the note."""
     stays = round(100 * advice.portion)
     return (
-        f"Take out {100 - stays} % of the batch and put it by; add only to the {stays} % that "
-        "stay, or the whole would grow beyond use."
+        f"Take out {100 - stays} % of the batch first and store it; add only to the {stays} % "
+        "that stay, or the whole grows beyond use."
     )
 
 
+def in_all(advice: Advice) -> str:
+    """The whole addition, and that no ink comes out again."""
+    if advice.add_first == advice.additions:
+        return f"{STOP_AT_MATCH[0].upper()}{STOP_AT_MATCH[1:]}."
+    listed = _listed(advice, advice.additions, advice.grams, both=False)
+    return f"In all {listed}; {STOP_AT_MATCH}."
+
+
 def all_of_it(advice: Advice) -> str:
-    """What the whole addition should come to."""
+    """The colour that the whole addition should come to."""
     return (
         f"All of it should bring the batch to {lab_text(advice.predicted_lab_d50)}, Delta E "
         f"{number(advice.predicted_de00)} from the original (95 % below "
@@ -92,24 +128,9 @@ def all_of_it(advice: Advice) -> str:
     )
 
 
-def in_all(advice: Advice) -> str:
-    """The same with its amounts, in one line."""
-    amounts = _listed(advice, advice.additions, advice.grams)
-    return (
-        f"In all, per 100 parts: {amounts}. Delta E should then be about "
-        f"{number(advice.predicted_de00)} (95 % below {number(advice.predicted_de00_high95)})."
-    )
-
-
-GUESSED = "The batch's mix was guessed from its colour."
-
-
 def guessed_mix(advice: Advice) -> str:
     ratio = ", ".join(f"{ink} {parts(x)}" for ink, x in advice.mix_used.items())
-    return (
-        f"The batch's own mix was guessed from its colour: {ratio} (parts per 100). Give it with "
-        f"{named('`mix`')} for better advice."
-    )
+    return named(f"the mix is a guess from the colour ({ratio}): give yours with `mix`.")
 
 
 def lab_text(lab_d50: Iterable[float]) -> str:
@@ -132,8 +153,8 @@ def note(advice: Advice) -> str:
         said += _guess(advice) if not b.foreign and (advice.additions or far) else []
     elif b.surprising and far:
         said.append(
-            "The difference is not one that other amounts of the noted inks would make: check "
-            "that the right inks went in, and that the noted mix is this one."
+            "Other amounts of these inks would not make this difference: check that the right "
+            "inks went in, and that this is the mix."
         )
     return named(" ".join(said))
 
@@ -143,13 +164,13 @@ def _since_last(advice: Advice) -> list[str]:
     before, now = advice.basis.de00_before, advice.basis.de00_now
     if before is None or not advice.basis.newest_added:
         return []
-    read = f"Delta E read {before:.1f} before the last addition and reads {now:.1f} now."
+    read = f"Delta E was {before:.1f} before the last addition and is {now:.1f} now."
     if now < before - 0.2:
         return [f"It came nearer: {read}"]
     if now > before + 0.2:
         return [
-            f"It reads further away: {read} Film or another ink than "
-            "noted may be the reason; what follows takes it into account."
+            f"It went further away: {read} The film, or an ink that was not noted, may be why; "
+            "the advice allows for it."
         ]
     return [f"It came no nearer: {read}"]
 
@@ -161,18 +182,18 @@ def _of_additions(advice: Advice) -> list[str]:
     if advice.predicted_de00 > b.tolerance:
         still = missing_direction(b.lab_original, advice.predicted_lab_d50)
         said.append(
-            f"This brings it nearer, but hardly within tolerance: it will still want to be "
+            f"This brings it nearer, but hardly within tolerance: it will still have to become "
             f"{still}. Look again after it."
         )
     elif advice.add_first != advice.additions:
-        said.append("Stop as soon as a photo says match, even if some of it has not gone in yet.")
+        said.append("Stop as soon as a photo says match, even if you have not used it all.")
     if b.de00_equal_film < FILM_SHARE * b.de00_now:
         said.append(
-            "Part of the difference looks like a film of another thickness: pull both strips "
-            "again with the same pressure before you add ink."
+            "Part of the difference looks like film: pull both strips again with the same "
+            "pressure before you add ink."
         )
     if b.learnt:
-        said.append("What earlier batches taught of these inks is counted in.")
+        said.append("This allows for what earlier batches taught about these inks.")
     return said
 
 
@@ -183,20 +204,20 @@ def _nothing(advice: Advice) -> str:
         return _within(advice)
     if b.foreign:
         return (
-            "What to add cannot be told: no mixture of the inks on this shelf looks like the "
-            f"original (the nearest is Delta E {b.foreign:.0f} off). Put the inks it was "
-            "mixed from on the shelf with `add_ink`, or give another with `shelf`."
+            "Can't say what to add: no mixture of the inks on this shelf looks like the original "
+            f"(the nearest is Delta E {b.foreign:.0f} off). Put the inks it was mixed from on the "
+            "shelf with `add_ink`, or give another with `shelf`."
         )
     if b.de00_equal_film < min(b.tolerance, 0.7 * b.de00_now):
         going_by = "going by what went in, " if story else ""
         return (
             f"Add nothing yet: {going_by}most of the difference looks like film, not ink. Pull "
-            "both strips again with the same pressure and take another photo."
+            "both strips again with the same pressure and photograph them."
         )
     if b.reachable and again:
         return (
-            "Add nothing yet: it may well be within tolerance at the same film. Pull another "
-            "strip and take a new photo."
+            "Add nothing yet: at equal film it may well be within tolerance. Pull another strip "
+            "and photograph it."
         )
     if b.reachable:
         return (
@@ -204,8 +225,8 @@ def _nothing(advice: Advice) -> str:
             f"nearer than Delta E {b.de00_now:.1f}; {_lacking(advice)}."
         )
     start = (
-        "The batch cannot be brought to the original by adding these inks: the nearest is Delta "
-        f"E {b.de00_nearest:.1f}"
+        "Adding these inks can't bring the batch to the original: the nearest is Delta E "
+        f"{b.de00_nearest:.1f}"
     )
     afresh = "Mixing afresh is likely to waste less."
     if b.hue_on_shelf and b.de00_now > FAR_DE00:
@@ -217,13 +238,13 @@ def _nothing(advice: Advice) -> str:
 
 def _within(advice: Advice) -> str:
     if not advice.basis.settled:
-        return "Add nothing yet: it may well be within tolerance, and this photo cannot settle it."
+        return "Add nothing yet: it may well be within tolerance, and this photo can't settle it."
     if advice.look_again:
         return (
-            "The batch reads within tolerance: leave it as it is. A film of another thickness "
-            "could hide a difference; one more strip with the same pressure would tell."
+            "Within tolerance: leave the batch as it is. A thinner or thicker film could hide a "
+            "difference; one more strip with the same pressure would show it."
         )
-    return "The batch is within tolerance: leave it as it is."
+    return "Within tolerance: leave the batch as it is."
 
 
 def _lacking(advice: Advice) -> str:
@@ -273,9 +294,9 @@ def _let_down(advice: Advice) -> str:
     else:
         by, rest = noted_grams((1 - portion) * whole), noted_grams(portion * whole)
     return (
-        f"So much {thinner} would flood the batch. Instead take out {by} and put it by as a "
-        f"packet; the amounts above go into the {rest} that stay, and you end with about as much "
-        "ink as you have now."
+        f"So much {thinner} would flood the batch. Instead take out {by} and store it as a "
+        f"packet; work the amounts above into the {rest} that stay, and you end with about as "
+        "much ink as you have now."
     )
 
 
@@ -284,10 +305,10 @@ def _small_amounts(advice: Advice) -> list[str]:
     tips, weights = advice.knife_tips, dict(advice.grams or ())
     for name in tips:
         if name not in weights:
-            said.append(f"Of {name} that is no more than a knife tip, less than most scales show.")
+            said.append(f"{name}: no more than a knife tip, less than most scales show.")
             continue
         said.append(
-            f"Of {name} that is a knife tip, less than your scale shows "
+            f"{name}: a knife tip, less than your scale shows "
             f"({advice.basis.weighing.step_g:g} g). {_premix(advice, name, weights[name])}"
         )
     strong = [
@@ -298,8 +319,7 @@ def _small_amounts(advice: Advice) -> list[str]:
     if any(name not in weights or name not in tips for name in strong):
         # Common practice, no source.
         said.append(
-            "Work so small an amount into a spoonful of the batch first, then stir that into "
-            "the rest."
+            "Work so small an amount into a spoonful of the batch first, then that into the rest."
         )
     return said
 
@@ -313,7 +333,7 @@ def _premix(advice: Advice, name: str, amount_g: float) -> str:
     times, more = (100, ", and 1 part of that into 9 more") if 10 * amount_g < step else (10, "")
     weighed = round_grams(times * amount_g, step)
     return (
-        f"To weigh it, stir 1 part of it into 9 parts of {into}{more}, and put in {weighed:g} g of "
+        f"To weigh it, work 1 part of it into 9 parts of {into}{more}, and use {weighed:g} g of "
         "that."
     )
 
@@ -334,8 +354,7 @@ def _guess(advice: Advice) -> list[str]:
     else:
         which = "without white or base"
     said = [
-        f"No mix was noted, so one was guessed from the colour, {which}: one photo cannot tell "
-        "them apart."
+        f"You gave no mix, so it is guessed from the colour, {which}: one photo can't tell which."
     ]
     thins = _thins(advice, (name for name, _ in advice.additions))
     if thins:

@@ -6,6 +6,7 @@ hand, local rules and qualified people come first.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -19,6 +20,16 @@ CAUTIONS: tuple[str, ...] = (
     "The safety data sheet of your ink and solvent and your local rules come first; ask a "
     "qualified person when in doubt.",
 )
+
+BRIEF = "gloves, fresh air, oily rags into water"
+WHOLE = "more: drawdown guide safety"
+
+
+def brief(of_pigments: Iterable[str]) -> str:
+    """One line of caution: the hazard of each pigment that has one, the habits, where the whole
+    is."""
+    hazards = [text.partition(";")[0] for text in of_pigments]
+    return f"Caution: {'; '.join([*hazards, BRIEF, WHOLE])}."
 
 
 def cautions(advice: Advice) -> tuple[str, ...]:

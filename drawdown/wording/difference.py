@@ -66,7 +66,7 @@ def difference_words(lab_o: np.ndarray, lab_b: np.ndarray, cov: np.ndarray | Non
         if abs(amount) >= max(LEAST, unsure):
             grade = "a little " if abs(amount) < LITTLE else "much " if abs(amount) > MUCH else ""
             parts.append(grade + word)
-    return ", ".join(parts) if parts else "no difference that can be told"
+    return ", ".join(parts) if parts else "no measurable difference"
 
 
 def missing_direction(lab_original: np.ndarray, lab_after: np.ndarray) -> str:

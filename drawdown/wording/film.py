@@ -22,8 +22,11 @@ def film_headline(film: FilmApart) -> str:
     if (film.p_within or 0.0) >= SURE_SAME:
         return f"Same ink, {thinner} film: pull it again."
     others = _instead(film)
-    instead = f"or {others}" if others else "though that is not certain"
-    return f"A {thinner} film, {instead}: pull both strips again, equally thick, before adding ink."
+    instead = f" or {others}" if others else ""
+    return (
+        f"Probably a {thinner} film{instead}: pull both strips again, equally thick, before you "
+        "add ink."
+    )
 
 
 def film_sentences(c: Comparison) -> tuple[str, ...]:
@@ -33,22 +36,22 @@ def film_sentences(c: Comparison) -> tuple[str, ...]:
         return ()
     if film.kind == "short":
         return (
-            "Film: the strips do not show how this colour changes with film, so film cannot be "
-            "told from ink. Pull strips that start thick and run out thin.",
+            "Can't tell film from ink: these strips don't show how the colour changes with film. "
+            "Pull strips that start thick and run out thin.",
         )
     if film.kind == "opaque":
         return (
-            "Film does not explain this: the ink covers. A film 30 % thinner would change it by "
-            f"less than {number(film.effect_de00)} Delta E.",
+            "Not the film: this ink covers. A film 30 % thinner would change it by less than "
+            f"{number(film.effect_de00)} Delta E.",
         )
     if film.ratio is None:
         return (
-            "Film: how thick the batch lies beside the original cannot be told. A film 30 % "
-            f"thinner would change this colour by about {number(film.effect_de00)} Delta E. At "
-            f"equal film Delta E would probably be {_equal_film(film)}.",
+            "Can't tell whether both strips are equally thick. A film 30 % thinner would change "
+            f"this colour by about {number(film.effect_de00)} Delta E; at equal film Delta E "
+            f"would probably be {_equal_film(film)}.",
         )
     said = [
-        f"Film: the batch probably lies {film.ratio:.2f} times as thick as the original (95 %: "
+        f"The batch's film is probably {film.ratio:.2f} times as thick as the original's (95 %: "
         f"{film.ratio_low95:.2f} to {film.ratio_high95:.2f}).",
         _shares(c, film),
     ]
@@ -56,8 +59,8 @@ def film_sentences(c: Comparison) -> tuple[str, ...]:
         return tuple(said)
     if (film.p_within or 0.0) < SURE_SAME:
         said.append(
-            "In colour the two cannot be told apart. If the difference stays when both are "
-            f"pulled alike, it is the ink: then say {named('`pulled_alike`')}."
+            "By colour alone the two look the same. If the difference stays when both are pulled "
+            f"alike, it is the ink: add {named('`pulled_alike`')}."
         )
     return (film_headline(film), *said)
 

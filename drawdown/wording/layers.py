@@ -56,13 +56,13 @@ class LayersAnswer:
         return text if spec.film == 1 else f"{text}; film {spec.film:g}"
 
     @property
+    def doubts(self) -> list[str]:
+        return [_STAND_INS] if self.stand_ins else []
+
+    @property
     def notes(self) -> list[str]:
-        found = [_MEANING, _UNCERTAINTY]
-        if self.stand_ins:
-            found.append(_STAND_INS)
-        if self.wet:
-            found.append("Printed wet on wet: a layer is taken to leave a tenth less ink on ink.")
-        return found
+        wet = "Wet on wet: each layer is taken to leave a tenth less ink on ink than on paper."
+        return [_MEANING, _UNCERTAINTY, *([wet] if self.wet else ())]
 
     @property
     def cautions(self) -> list[str]:
@@ -161,12 +161,13 @@ class CrossingAnswer:
         return list(dict.fromkeys([*self.seen.flags, *own]))
 
     @property
-    def notes(self) -> list[str]:
+    def doubts(self) -> list[str]:
         found = [] if self.mixes_known else [_UNKNOWN]
-        if len(self.orders) > 1:
-            found.append(_EITHER)
-        found = [named(text) for text in (*found, _CROSSING_UNCERTAINTY)]
-        return [*found, *(flag.text for flag in self.flags)]
+        return [named(text) for text in (*found, *([_EITHER] if len(self.orders) > 1 else ()))]
+
+    @property
+    def notes(self) -> list[str]:
+        return [_CROSSING_UNCERTAINTY, *(flag.text for flag in self.flags)]
 
     @property
     def cautions(self) -> list[str]:

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from drawdown.printing.quantity import Left, Need, PrintedArea, Range
 
 _RANGES = (
-    "The ranges of area, film, waste and what stays are 95 % intervals. The amount to mix "
-    "suffices with 95 % probability; in 5 % of cases less ink than its lower end is needed."
+    "Ranges hold the true value with 95 % probability. The amount to mix is enough with 95 % "
+    "probability; in 5 % of cases less than its lower end will do."
 )
 _LASTS = "The range of prints holds the true number with 90 % probability."
 _UNCLEAR = (
@@ -43,11 +43,13 @@ class QuantityAnswer:
         return (PRINT_AT_EDGE("{cm2:.2g}", cm2=at_edge),) if at_edge else ()
 
     @property
-    def notes(self) -> list[str]:
+    def doubts(self) -> list[str]:
         found = [] if self.area is None or self.area.clear else [_UNCLEAR]
-        found += [flag.text for flag in self.flags]
-        ranges = _RANGES if self.left is None else f"{_RANGES} {_LASTS}"
-        return [named(text) for text in (*found, ranges, self.film_source)]
+        return [named(text) for text in (*found, *(f.text for f in self.flags), self.film_source)]
+
+    @property
+    def notes(self) -> list[str]:
+        return [_RANGES if self.left is None else f"{_RANGES} {_LASTS}"]
 
     @property
     def cautions(self) -> list[str]:
@@ -66,9 +68,9 @@ def film_source(way: str, own: bool, used: str | None) -> str:
     if way == "litho":
         return "Film weight: 0.7 to 1.3 g/m2, as the test films of ISO 2846-1."
     return (
-        "Film weight: 2 to 12 g/m2, common practice for relief by hand, no source. It is the "
-        "most uncertain part: weigh slab and tin before and after ten prints, and give that "
-        "with `used`."
+        "The film weight (2 to 12 g/m2, common practice for relief by hand, no source) is the "
+        "least certain part: weigh slab and tin before and after ten prints, and give that with "
+        "`used`."
     )
 
 

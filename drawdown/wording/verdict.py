@@ -26,19 +26,19 @@ class Headline:
 
 HEADLINES: dict[str | None, Headline] = {
     "match": Headline(
-        "=", ("MATCH",), "The batch matches the kept original.", "1;97;42", (22, 105, 70)
+        "=", ("MATCH",), "The batch matches the kept original", "1;97;42", (22, 105, 70)
     ),
     "no match": Headline(
-        "≠", ("NO MATCH",), "The batch does not match the kept original.", "1;97;41", (158, 42, 32)
+        "≠", ("NO MATCH",), "The batch does not match the kept original", "1;97;41", (158, 42, 32)
     ),
     "too close to call": Headline(
         "?",
         ("TOO CLOSE", "TO CALL"),
-        "This photo cannot settle whether the batch matches.",
+        "This photo can't settle whether the batch matches",
         "1;97;44",
         (38, 70, 130),
     ),
-    None: Headline("×", ("NO VERDICT",), "This photo cannot be judged.", "1;97;100", (70, 70, 70)),
+    None: Headline("×", ("NO VERDICT",), "This photo can't be judged", "1;97;100", (70, 70, 70)),
 }
 
 _SETTLE = {
@@ -57,12 +57,20 @@ _SETTLE = {
 }
 _SETTLE["measure-card"] = _SETTLE["nearer"] + ", and have your printed card measured"
 
-NOT_TO_BE_USED = "The numbers rest on what cannot be judged: do not use them."
+NOT_TO_BE_USED = "Don't use these numbers: the photo behind them can't be judged."
 
 
 def headline(judgement: Judgement) -> Headline:
     """The headline of a judgement; no comparison means no verdict."""
     return HEADLINES[judgement.comparison.verdict if judgement.comparison else None]
+
+
+def in_a_sentence(judgement: Judgement) -> str:
+    """The verdict, and how the batch differs where that may be said."""
+    c, said = judgement.comparison, headline(judgement).sentence
+    if c is None or c.verdict is None:
+        return f"{said}."
+    return f"{said}: {differs(c)}."
 
 
 def to_settle(c: Comparison | None) -> str:
@@ -95,4 +103,4 @@ def along_lch(c: Comparison) -> str:
     u95 = c.lch_u95
     parts = zip(("Lightness", "chroma", "hue"), c.lch, (u95.dL, u95.dC, u95.dH), strict=True)
     said = [f"{name} {signed(value)} ± {number(half)}" for name, value, half in parts]
-    return f"{', '.join(said)} (batch less original)."
+    return f"{', '.join(said)} (batch minus original)."

@@ -18,6 +18,7 @@ from drawdown.pipeline.options import (
     check_strips,
     check_tolerance,
 )
+from drawdown.report.text import terminal
 
 __all__ = ["check_batch_grams", "check_strip_numbers", "check_strips", "check_tolerance"]
 
@@ -42,6 +43,9 @@ def plain_inks(ctx: typer.Context, incomplete: str) -> list[str]:
 
 # Options ---------------------------------------------------------------------------------
 
+Full = Annotated[
+    bool, typer.Option("--full", callback=terminal.ask_full, help="All the figures and remarks.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
 StripNumber = Annotated[
     int, typer.Option("--strip-number", metavar="K", help="Which strip, counted from the left.")

@@ -31,7 +31,7 @@ def layers_json(answer: LayersAnswer) -> str:
         "orders": [_order(answer, order) for order in plan.orders],
         "pairs": [_pair(answer, pair) for pair in plan.pairs_of(plan.shown)],
         "overlaps": _overlaps(answer) if plan.exact else None,
-        "notes": answer.notes,
+        "notes": [*answer.doubts, *answer.notes],
         "cautions": answer.cautions,
     }
     return document("layers", data)
@@ -44,7 +44,7 @@ def overprint_json(answer: LayersAnswer) -> str:
         "wet": answer.wet,
         "pairs": [_pair(answer, pair) for pair in answer.plan.pairs],
         "photo": None,
-        "notes": answer.notes,
+        "notes": [*answer.doubts, *answer.notes],
         "cautions": answer.cautions,
     }
     return document("overprint", data)
@@ -64,7 +64,7 @@ def crossing_json(answer: CrossingAnswer) -> str:
             "crossing": _colour("crossing", read.crossing, read),
             "predictions": [_prediction(order) for order in answer.orders],
         },
-        "notes": answer.notes,
+        "notes": [*answer.doubts, *answer.notes],
         "cautions": answer.cautions,
     }
     return document("overprint", data)

@@ -28,7 +28,7 @@ def quantity_json(answer: QuantityAnswer) -> str:
         "inks": _inks(answer.mix, need.mix_g) if answer.mix else None,
         "left": None if answer.left is None else _left(answer.left),
         "flags": codes(answer.flags),
-        "notes": answer.notes,
+        "notes": [*answer.doubts, *answer.notes],
         "cautions": answer.cautions,
     }
     return document("quantity", data)

@@ -30,7 +30,7 @@ def draw_crossing(answer: CrossingAnswer) -> Image.Image:
         page.y = top + 19
         page.line(f"Delta E {spread(order)}: the reading {fits(order)}. {covers(order)}", 3.2)
         page.y += 1.5
-    return page.end(answer.notes)
+    return page.end([*answer.doubts, *answer.notes])
 
 
 def _swatch(page: Page, box, colour, text: str) -> None:

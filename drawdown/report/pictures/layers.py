@@ -50,7 +50,7 @@ def draw_layers(answer: LayersAnswer) -> Image.Image:
         _chart(page, answer, plan.shown, plan.shown, 3, 94, labels=True)
         _others(page, answer)
     page.y += 1
-    return page.end(answer.notes, 2.4)
+    return page.end([*answer.doubts, *answer.notes], 2.4)
 
 
 def _legend(page: Page, answer: LayersAnswer, order: Order) -> None:

@@ -25,7 +25,7 @@ def draw_overprint(answer: LayersAnswer) -> Image.Image:
     )
     page.y += 1.5
     draw_grid(page, answer, tuple(range(len(answer.specs))))
-    return page.end(answer.notes)
+    return page.end([*answer.doubts, *answer.notes])
 
 
 def draw_grid(page: Page, answer: LayersAnswer, places: Sequence[int]) -> None:

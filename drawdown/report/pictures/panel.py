@@ -186,7 +186,7 @@ def _readings(pen: _Pen, pairs: Sequence[tuple[str, Colour]]) -> None:
             pen.put(reading, small, x + 1.8 * small, pen.y)
             pen.y += small * 1.3 * pen.unit
         text, room = (
-            f"Munsell value {munsell(strip)}",
+            f"value {munsell(strip)}",
             (column - min(4, column / 10) - 1) * pen.unit,
         )
         size = fitting(pen.draw, text, small * pen.unit, room) / pen.unit
@@ -217,10 +217,9 @@ def _add(pen: _Pen, advice: Advice, wait: str) -> None:
     pen.line(wait, 4.0, x=7, room=89, bold=0.08)
     pen.line(advising.first_step(advice), 4.6, x=7, room=89, bold=0.08)
     pen.skip(0.5)
-    pen.line(advising.LOOK_AGAIN, 3.6, x=7, room=89)
     pen.line(advising.in_all(advice), 3.6, x=7, room=89)
     if advice.mix_inferred:
-        pen.line(advising.GUESSED, 3.2, x=7, room=89)
+        pen.line(advising.guessed_mix(advice), 3.2, x=7, room=89)
     for caution in (GLOVES, *pigment_cautions(advice)):
         pen.line(caution, 3.2, x=7, room=89)
     pen.skip(1)

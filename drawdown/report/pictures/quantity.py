@@ -23,7 +23,7 @@ def draw_quantity(answer: QuantityAnswer) -> Image.Image:
         page.line(verdict(answer.left), 3.6, bold=0.08)
     if answer.area is not None:
         _block(page, answer.area, span(need.area_cm2, "cm2"))
-    return page.end(answer.notes, 2.6)
+    return page.end([*answer.doubts, *answer.notes], 2.6)
 
 
 def _block(page: Page, area: PrintedArea, size_cm2: str) -> None:

@@ -39,7 +39,7 @@ def layers_screen(answer: LayersAnswer, screen: Screen) -> str:
     lines.add()
     _orders(lines, answer)
     lines.add()
-    lines.notes(answer.notes, answer.cautions)
+    lines.notes(answer.doubts, answer.notes, answer.pigment_cautions)
     return str(lines)
 
 
@@ -51,7 +51,7 @@ def overprint_screen(answer: LayersAnswer, screen: Screen) -> str:
     lines.add()
     _pairs(lines, answer, list(answer.plan.pairs))
     lines.add()
-    lines.notes(answer.notes, answer.cautions)
+    lines.notes(answer.doubts, answer.notes, answer.pigment_cautions)
     return str(lines)
 
 
@@ -133,7 +133,7 @@ def crossing_screen(answer: CrossingAnswer, screen: Screen) -> str:
             "   ",
         )
     lines.add()
-    lines.notes(answer.notes, answer.cautions)
+    lines.notes(answer.doubts, answer.notes, answer.pigment_cautions)
     return str(lines)
 
 

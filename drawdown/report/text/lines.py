@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from calibration.flags import NOMINAL_CARD
+from calibration.naming import named
 from drawdown.report.text.terminal import Screen, paint, wrap
+from drawdown.wording.cautions import CAUTIONS, brief
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
@@ -30,7 +33,10 @@ class Lines(list[str]):
     def say(
         self, text: str, first: str | None = None, later: str | None = None, style: str = ""
     ) -> None:
-        """A paragraph, broken to fit; ``later`` lines are indented like the ``first``."""
+        """A paragraph, broken to fit; ``later`` lines are indented like the ``first``. Nothing for
+        no text."""
+        if not text:
+            return
         for line in wrap(text, self.columns, self.indent if first is None else first, later):
             self.add(line, style)
 
@@ -57,23 +63,49 @@ class Lines(list[str]):
                 self.add(row[0])
                 self.say(", ".join(row[1:]), "   ")
 
-    def remarks(self, found: Iterable[tuple[Flag, str]]) -> None:
-        """Flags, each with where it belongs: first those that forbid a conclusion."""
-        found = list(found)
-        for hard, title in ((True, "Why it cannot be relied on"), (False, "Worth knowing")):
-            told = [where + flag.text for flag, where in found if flag.hard is hard]
-            if told:
-                self.add()
-                self.heading(title)
-            self.points(told)
+    def section(self, title: str, points: Sequence[str], style: str = "") -> None:
+        """A heading and its points; nothing without any."""
+        if points:
+            self.add()
+            self.heading(title)
+            self.points(points, style)
 
-    def points(self, texts: Iterable[str]) -> None:
+    def points(self, texts: Iterable[str], style: str = "") -> None:
         for text in texts:
-            self.say(text, " · ", "   ")
+            self.say(text, " · ", "   ", style)
 
-    def notes(self, notes: Iterable[str], cautions: Iterable[str]) -> None:
-        """What the words mean; then, apart, the cautions."""
-        for note in notes:
+    def remarks(self, found: Iterable[tuple[Flag, str]]) -> None:
+        """Flags, each with where it belongs: those that forbid a conclusion, then the others; of
+        these the short answer gives the first that says most."""
+        found = list(found)
+        self.section("Don't rely on this", [where + f.text for f, where in found if f.hard], "1")
+        soft = [(f, where) for f, where in found if not f.hard]
+        if self.screen.full:
+            self.section("Worth knowing", [where + f.text for f, where in soft])
+        elif soft:
+            flag, where = min(soft, key=lambda row: row[0].kind is NOMINAL_CARD)
+            self.say(f"Doubt: {where}{flag.brief}")
+
+    def notes(
+        self,
+        doubts: Iterable[str],
+        notes: Iterable[str],
+        of_pigments: Sequence[str] | None = None,
+    ) -> None:
+        """What speaks against the answer, what its words mean, and the cautions where there is
+        ink to handle (``of_pigments``: those of the very pigments). The short answer has no
+        meanings, and of the cautions one line."""
+        for note in (*doubts, *(notes if self.screen.full else ())):
             self.say(note)
-        self.add()
-        self.say(f"Caution: {' '.join(cautions)}")
+        if of_pigments is not None:
+            self.say(
+                f"Caution: {' '.join((*of_pigments, *CAUTIONS))}"
+                if self.screen.full
+                else brief(of_pigments)
+            )
+        self.hint()
+
+    def hint(self, text: str = "") -> None:
+        """A text, and where the rest of the answer is; nothing when this is all."""
+        if not self.screen.full:
+            self.say(f"{text} {named('All the figures: `full`')}", style="2")

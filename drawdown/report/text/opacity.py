@@ -26,7 +26,7 @@ def opacity_screen(seen: Judgement, rows: tuple[StripOpacity, ...], screen: Scre
         _strip(lines, row)
     lines.remarks(told.remarks_on(seen, rows))
     lines.add()
-    lines.say(told.MEANING)
+    lines.notes((), (told.MEANING,))
     return str(lines)
 
 

@@ -49,7 +49,7 @@ def quantity_screen(answer: QuantityAnswer, screen: Screen) -> str:
     for label, text in rows:
         lines.add(f"   {label:<15}{text}")
     lines.add()
-    lines.notes(answer.notes, answer.cautions)
+    lines.notes(answer.doubts, answer.notes, answer.pigment_cautions)
     return str(lines)
 
 

@@ -17,6 +17,7 @@ import sys
 import textwrap
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any, TextIO
 
@@ -35,12 +36,23 @@ _STAND_INS = {
 
 @dataclass(frozen=True)
 class Screen:
-    """What text is laid out for: ``large`` allows block letters, ``truecolour`` swatches."""
+    """What text is laid out for: ``large`` allows block letters, ``truecolour`` swatches; ``full``
+    wants all the figures."""
 
     columns: int = 80
     colour: bool = False
     truecolour: bool = False
     large: bool = False
+    full: bool = False
+
+
+_full: ContextVar[bool] = ContextVar("full", default=False)
+
+
+def ask_full(full: bool) -> bool:
+    """From here on, in this context, answers are whole (or short again)."""
+    _full.set(full)
+    return full
 
 
 def screen(stream: TextIO) -> Screen:
@@ -48,7 +60,7 @@ def screen(stream: TextIO) -> Screen:
     colour = takes_colour(stream)
     # A terminal that does not announce 24-bit colour would show a wrong swatch: show none.
     exact = os.environ.get("COLORTERM", "").lower() in ("truecolor", "24bit")
-    return Screen(width(stream), colour, colour and exact, is_tty(stream))
+    return Screen(width(stream), colour, colour and exact, is_tty(stream), _full.get())
 
 
 def is_tty(stream: TextIO) -> bool:
@@ -192,6 +204,7 @@ def hush(stream: TextIO) -> None:
 
 
 _ROWS = 5
+_TALLEST = 3  # lines of letters: more would push the answer off a small screen
 # Five rows of a sign, from top to bottom.
 _SIGNS = {
     "A": (" ### ", "#   #", "#####", "#   #", "#   #"),
@@ -240,10 +253,9 @@ def banner(symbol: str, lines: tuple[str, ...], style: str, screen: Screen) -> l
     for number, line in enumerate(lines):
         left = letters(f"{symbol} " if number == 0 else "    ")
         right = letters(line)
-        drawn.append("")
         drawn += [f"{a:9}{b}".rstrip() for a, b in zip(left, right, strict=True)]
-    if screen.large and max(map(len, drawn)) <= room:
-        rows = [*(f" {row}" for row in drawn), ""]
+    if screen.large and max(map(len, drawn)) <= room and len(drawn) <= _TALLEST:
+        rows = [f" {row}" for row in drawn]
     else:
         words = " ".join(lines)
         spaced = "   ".join(" ".join(word) for word in words.split())

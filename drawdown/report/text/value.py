@@ -9,7 +9,6 @@ from drawdown.pipeline.value import strip_value
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 from drawdown.wording import value as told
-from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.figures import count
 from drawdown.wording.opacity import interval
 
@@ -43,12 +42,11 @@ def value_screen(
         _plan(lines, plan)
     lines.remarks(told.remarks_on(seen, plan))
     lines.add()
-    if notations:
-        lines.say(told.NOTATION_MEANING)
+    meanings = (*([told.NOTATION_MEANING] if notations else ()), told.MEANING)
     if plan is None:
-        lines.say(told.MEANING)
+        lines.notes((), meanings)
     else:
-        lines.notes((told.MEANING, told.PLAN_MEANING), (*plan.cautions, *CAUTIONS))
+        lines.notes((), (*meanings, told.PLAN_MEANING), plan.cautions)
     return str(lines)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import fake_judgement as fake
@@ -52,7 +53,8 @@ def flat(text: str) -> str:
 @pytest.mark.parametrize("columns", [40, 60, 80, 100])
 @pytest.mark.parametrize("verdict", VERDICTS)
 def test_no_line_is_wider_than_the_screen(columns, verdict):
-    for screen in (Screen(columns), Screen(columns, True, True, True)):
+    plain_one, coloured = Screen(columns), Screen(columns, True, True, True)
+    for screen in (plain_one, replace(plain_one, full=True), coloured):
         judgement = fake.judgement(verdict, with_advice=fake.advice(portion=0.4))
         for text in (match_screen(judgement, screen), read_screen(judgement, screen)):
             assert max(len(ANSI.sub("", line)) for line in text.splitlines()) <= columns
@@ -74,12 +76,13 @@ def test_verdicts_differ_in_word_and_sign_not_only_in_colour():
 
 
 def test_order_verdict_numbers_advice_remarks_caution():
-    text = flat(match_screen(fake.judgement("no match"), Screen()))
+    text = flat(match_screen(fake.judgement("no match"), Screen(full=True)))
     marks = [
         "does not match", "Delta E 2000 4.31", "3.72 to 4.95", "tolerance 2.0", "41.3 ± 0.8",
-        "Munsell value 4.1", "WHAT TO ADD", "1.8 parts per 100 4.6 g", "First stir in",
-        "1.2 parts of green PG7 (3.0 g)", "Delta E 0.4 from the original", "WORTH KNOWING",
-        "Strip 2: 4 % of the strip shines", "± is half the width", "Caution: Wear gloves",
+        "value 4.1", "First work in", "3.0 g of green PG7 (1.2 per 100)", "In all 4.6 g",
+        "(batch minus original)", "WHAT TO ADD", "4.6 g 1.8 parts per 100",
+        "Delta E 0.4 from the original", "WORTH KNOWING", "Strip 2: 4 % of the strip shines",
+        "± is half the width", "Caution: Wear gloves",
     ]  # fmt: skip
     places = [text.find(mark) for mark in marks]
     assert -1 not in places, marks[places.index(-1)]
@@ -88,7 +91,7 @@ def test_order_verdict_numbers_advice_remarks_caution():
 
 def test_without_a_verdict_the_reason_comes_first_and_no_distance_is_told():
     judgement = fake.judgement(None, flags=(OVEREXPOSED("5 of 6 white fields"),))
-    text = flat(match_screen(judgement, Screen()))
+    text = flat(match_screen(judgement, Screen(full=True)))
     assert text.index("5 of 6 white fields") < text.index("original (strip 1)")
     assert "Strip 2: 12 % of the strip is burnt out" in text
     assert "Delta E 2000" not in text
@@ -102,7 +105,7 @@ def test_a_strip_that_was_not_compared_does_not_spoil_the_answer():
     for screen in (Screen(), Screen(60)):
         said = read_screen(read, screen)
         assert "Strip 3: 40 % of the strip is burnt out" in flat(said)
-        assert "do not use them" in flat(said)  # and which: by a sign, not by colour
+        assert "Don't use these numbers" in flat(said)  # and which: by a sign, not by colour
         marked = next(line for line in said.splitlines() if "×" in line)
         assert marked.split()[:2] in (["×", "3"], ["STRIP", "3"])
 
@@ -142,7 +145,7 @@ def test_swatch_of_mid_grey_is_mid_grey():
 def test_each_remark_is_made_once():
     light = UNEVEN_LIGHT("40")
     judgement = fake.judgement("match", flags=(light, light))
-    assert flat(match_screen(judgement, Screen())).count("varies by 40 %") == 1
+    assert flat(match_screen(judgement, Screen(full=True))).count("varies by 40 %") == 1
 
 
 def test_flooded_batch_is_told_to_take_a_portion_out():
@@ -154,7 +157,7 @@ def test_flooded_batch_is_told_to_take_a_portion_out():
 def test_advice_without_additions_is_its_note_alone():
     advice = fake.advice(additions=(), add_first=(), grams=None, basis=fake.basis(de00_now=1.2))
     text = flat(match_screen(fake.judgement("match", with_advice=advice), Screen()))
-    assert "leave it as it is." in text
+    assert "leave the batch as it is." in text
     assert "WHAT TO ADD" not in text
 
 

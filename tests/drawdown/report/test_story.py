@@ -187,7 +187,7 @@ def test_once_drying_is_known_the_original_kept_wet_is_taken_as_it_dries(wet_boo
 
 
 def test_what_nobody_can_weigh_is_not_told_as_a_number(wet_book, capsys):
-    _, out, _ = run(capsys, *wet_book)
+    _, out, _ = run(capsys, *wet_book, "--full")
     assert "evenness not known" in out
 
 

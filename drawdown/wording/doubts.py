@@ -1,0 +1,66 @@
+"""What the short answer says of its own limits: the one doubt that matters most, how well a single
+colour is known, and how to swap original and batch."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from calibration.flags import HDR_GAIN_MAP, NO_PROFILE, NOMINAL_CARD
+from calibration.naming import named
+from drawdown import flags as fl
+from drawdown.wording.advice import guessed_mix
+from drawdown.wording.flags import concerned, general_flags, strip_flags
+
+if TYPE_CHECKING:
+    from drawdown.pipeline.read import Judgement
+    from drawdown.reading.colour import Colour
+
+# Half widths of a single colour (L*, a* or b*, 95 %) beyond which it is no reading: of a card as
+# drawn, and of any card. Ours: a printmaker sees a step of 5 at once.
+KNOWN_U95_NOMINAL, KNOWN_U95 = 5.0, 15.0
+# Remarks that say little of this answer, or that another line already says.
+_QUIET = (NOMINAL_CARD, NO_PROFILE, HDR_GAIN_MAP, fl.STRIP_BY_HAND, fl.FILM_DIFFERS)
+NOT_KNOWN = "L*a*b* not known well enough {why}: drawdown guide own-card"
+
+
+def _nominal(judgement: Judgement) -> bool:
+    return any(flag.kind is NOMINAL_CARD for flag in general_flags(judgement))
+
+
+def well_known(judgement: Judgement, colour: Colour) -> bool:
+    """Whether a single colour may be shown as a reading."""
+    if colour.lab_u95 is None:
+        return False
+    limit = KNOWN_U95_NOMINAL if _nominal(judgement) else KNOWN_U95
+    return float(max(colour.lab_u95)) <= limit
+
+
+def how_known(judgement: Judgement) -> str:
+    """Why no single colour is shown."""
+    card = "with an unmeasured card" if _nominal(judgement) else "from this photo"
+    return NOT_KNOWN.format(why=card)
+
+
+def doubt(judgement: Judgement) -> str:
+    """The one that matters most, and what to do about it; empty where there is none."""
+    advice = judgement.advice
+    found = [*general_flags(judgement), *(f for s in concerned(judgement) for f in strip_flags(s))]
+    soft = [flag for flag in found if not flag.hard and flag.kind not in _QUIET]
+    loud = [flag for flag in soft if flag.kind is not fl.STAND_IN_INKS]
+    if loud:
+        return f"Doubt: {loud[0].brief}"
+    if advice is not None and advice.additions and advice.mix_inferred:
+        return f"Doubt: {guessed_mix(advice)}"
+    return f"Doubt: {soft[0].brief}" if soft else ""
+
+
+def other_way_round(judgement: Judgement) -> str:
+    """Which two were compared where there were more, and how to swap them where they may be the
+    wrong way round: two strips of one photo, in the order in which they lie."""
+    c, seen = judgement.comparison, len(judgement.strips)
+    if c is None or judgement.earlier is not None or judgement.kept is not None:
+        return ""
+    said = f"Compared: strips {c.original} and {c.batch} of {seen}. " if seen > 2 else ""
+    if c.verdict != "match" and c.original == 1:
+        said += f"Swapped? `original`\u00a0{c.batch}\u00a0`batch`\u00a0{c.original}."
+    return named(said)
