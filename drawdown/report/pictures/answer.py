@@ -1,4 +1,5 @@
-"""The answer as a picture: the photo with what was measured, and below it the verdict.
+"""The answer as a picture: the verdict and what to do, and below them the photo with what was
+measured.
 
 Sizes are in hundredths of the picture's width, so that the words stay legible when the
 picture is shown 400 pixels wide on a phone.
@@ -15,15 +16,17 @@ from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
 from calibration.files import write_atomically
+from drawdown.report.pictures.canvas import PAPER
 from drawdown.report.pictures.overlay import mark_photo
-from drawdown.report.pictures.panel import draw_panel
+from drawdown.report.pictures.panel import draw_panel, draw_refusal
 
 if TYPE_CHECKING:
+    from calibration.errors import PhotoUnfit
     from calibration.photo.open import Photo
     from drawdown.pipeline.read import Judgement
 
-LONG_SIDE_PX = 1280
-LEAST_WIDTH_PX = 800
+WIDTH_PX, TALLEST_PX = 1000, 2000
+_LEAST_PHOTO_PX = 400  # so tall it stays whatever is written above it
 
 
 def save_picture(judgement: Judgement, path: Path) -> None:
@@ -31,26 +34,49 @@ def save_picture(judgement: Judgement, path: Path) -> None:
     write_atomically(path, png_bytes(draw_picture(judgement)))
 
 
+def save_refusal(unfit: PhotoUnfit, photo: Photo, path: Path) -> None:
+    """The same for a photo that can't be judged, with what was found in it."""
+    write_atomically(path, png_bytes(draw_refused(unfit, photo)))
+
+
 def draw_picture(judgement: Judgement) -> Image.Image:
-    """The picture: photo above, panel below, at most 1280 px wide."""
-    photo, scale = small_srgb(judgement.photo)
-    above = mark_photo(photo, scale, judgement)
-    below = draw_panel(judgement, above.width)
-    picture = Image.new("RGB", (above.width, above.height + below.height))
+    """The picture: panel above, photo below, 1000 px wide and at most 2000 px tall."""
+    above = draw_panel(judgement, WIDTH_PX)
+    photo, scale = small_srgb(judgement.photo, *_room(above))
+    return _together(above, mark_photo(photo, scale, judgement))
+
+
+def draw_refused(unfit: PhotoUnfit, photo: Photo) -> Image.Image:
+    """The picture of a photo that can't be judged; card and strips are outlined as far as they
+    were found (``unfit.found``)."""
+    above = draw_refusal(unfit, WIDTH_PX)
+    small, scale = small_srgb(photo, *_room(above))
+    found = unfit.found
+    below = Image.fromarray(small) if found is None else mark_photo(small, scale, found)
+    return _together(above, below)
+
+
+def _room(above: Image.Image) -> tuple[int, int]:
+    return WIDTH_PX, max(_LEAST_PHOTO_PX, TALLEST_PX - above.height)
+
+
+def _together(above: Image.Image, below: Image.Image) -> Image.Image:
+    picture = Image.new("RGB", (WIDTH_PX, above.height + below.height), PAPER)
     picture.paste(above, (0, 0))
-    picture.paste(below, (0, above.height))
+    picture.paste(below, ((WIDTH_PX - below.width) // 2, above.height))
+    if picture.height > TALLEST_PX:
+        picture = picture.resize((WIDTH_PX * TALLEST_PX // picture.height, TALLEST_PX))
     return picture
 
 
-def small_srgb(photo: Photo) -> tuple[np.ndarray, float]:
-    """(h, w, 3) uint8 sRGB of the photo, long side at most 1280 px but at least 800 px
-    wide, and its scale."""
+def small_srgb(photo: Photo, wide: int, tall: int) -> tuple[np.ndarray, float]:
+    """(h, w, 3) uint8 sRGB of the photo, as large as fits ``wide`` by ``tall`` pixels, and its
+    scale."""
     import cv2
 
     from calibration.colour.spaces import xyz_d50_to_srgb
 
-    scale = min(1.0, LONG_SIDE_PX / max(photo.width_px, photo.height_px))
-    scale = max(scale, LEAST_WIDTH_PX / photo.width_px)
+    scale = min(wide / photo.width_px, tall / photo.height_px)
     size = (round(photo.width_px * scale), round(photo.height_px * scale))
     way = cv2.INTER_AREA if scale <= 1 else cv2.INTER_LINEAR
     small = cv2.resize(photo.rgb_encoded, size, interpolation=way)

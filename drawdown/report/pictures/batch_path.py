@@ -13,7 +13,8 @@ from calibration.files import write_atomically
 from calibration.uncertainty.intervals import K95
 from drawdown.book.columns import Batch, Entry, Original, Reading
 from drawdown.report.pictures.answer import png_bytes
-from drawdown.report.pictures.canvas import fitting, font, plain, round_values
+from drawdown.report.pictures.canvas import round_values
+from drawdown.report.pictures.letters import fitting, font, plain
 from drawdown.report.text.terminal import swatch_rgb
 
 WIDTH, HEIGHT = 1280, 900
@@ -59,7 +60,7 @@ def draw_path(batch: Batch, original: Original | None, story: tuple[Entry, ...])
     towards = f" on its way to {original.name}" if original else ""
     title = batch.name + towards
     size = fitting(draw, title, 34, WIDTH - 2 * LEFT)
-    draw.text((LEFT, 30), plain(title), INK, font(size))
+    draw.text((LEFT, 30), plain(title), INK, font(size, title))
     if not len(way):
         draw.text((LEFT, 90), "Nothing was read yet.", INK, font(26))
         return picture

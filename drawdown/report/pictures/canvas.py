@@ -1,58 +1,14 @@
-"""What pictures are drawn on: a page that grows downwards, and letters from the one font that
-comes with Pillow (so: the same everywhere)."""
+"""What pictures are drawn on: a page that grows downwards."""
 
 from __future__ import annotations
 
-import functools
 import math
-import unicodedata
 from collections.abc import Iterable
 
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
-from calibration.signs import visible
-from drawdown.report.text.terminal import bound, swatch_rgb
-
-Draw = ImageDraw.ImageDraw
-_ALSO = "±°·"  # signs beyond ASCII that the font has
-
-
-@functools.cache
-def font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
-    """The font at a size in pixels."""
-    return ImageFont.load_default(size=max(8.0, round(size, 1)))
-
-
-def plain(text: str) -> str:
-    """The text in signs that the font has: accents dropped, other signs as a dot."""
-    letters = []
-    for sign in visible(text):
-        bare = sign if sign in _ALSO else unicodedata.normalize("NFKD", sign)
-        bare = "".join(c for c in bare if not unicodedata.combining(c))
-        letters.append(bare if bare.isascii() or bare in _ALSO else "·")
-    return "".join(letters)
-
-
-def fitting(
-    draw: ImageDraw.ImageDraw, text: str, size: float, room: float, bold: float = 0
-) -> float:
-    """The size, or the smaller one, at which the text is no wider than ``room`` pixels."""
-    width = draw.textlength(plain(text), font=font(size)) + 2 * bold
-    return size if width <= room else size * room / width * 0.995
-
-
-def broken(draw: Draw, text: str, size: float, room: float) -> list[str]:
-    """The text in lines no wider than ``room`` pixels."""
-    lines: list[str] = []
-    for word in bound(" ".join(text.split())).split(" "):
-        word = plain(word)  # a no-break space becomes a plain one
-        longer = f"{lines[-1]} {word}" if lines else word
-        if lines and draw.textlength(longer, font=font(size)) <= room:
-            lines[-1] = longer
-        else:
-            lines.append(word)
-    return lines
-
+from drawdown.report.pictures.letters import broken, fitting, font, plain
+from drawdown.report.text.terminal import swatch_rgb
 
 Box = tuple[float, float, float, float]  # x0, y0, x1, y1
 Points = Iterable[tuple[float, float]]
@@ -94,8 +50,8 @@ class Page:
     # Words
 
     def line(self, text: str, size: float, x: float = 3, room: float = 94, fill=INK, bold=0.0):
-        """Text of one size, broken to fit; moves on."""
-        for part in broken(self.draw, text, size * self.unit, room * self.unit):
+        """Text of one size, broken to fit; moves on, not at all without any."""
+        for part in broken(self.draw, text, size * self.unit, room * self.unit) if text else ():
             self.put(part, size, x, self.y, fill, bold)
             self.y += size * 1.3
 
@@ -107,9 +63,9 @@ class Page:
         if room is not None:
             size = self.fitted(text, size, room)
         stroke = round(bold * self.unit)
-        at = round(x * self.unit), round(y * self.unit)
+        at, text = (round(x * self.unit), round(y * self.unit)), plain(text)
         self.draw.text(
-            at, plain(text), fill, font(size * self.unit), anchor=anchor,
+            at, text, fill, font(size * self.unit, text), anchor=anchor,
             stroke_width=stroke, stroke_fill=fill,
         )  # fmt: skip
 

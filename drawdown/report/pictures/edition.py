@@ -13,7 +13,8 @@ from calibration.files import write_atomically
 from drawdown.book.edition import SOON, STOP, Point, Run
 from drawdown.printing.control_chart import Limits
 from drawdown.report.pictures.answer import png_bytes
-from drawdown.report.pictures.canvas import PAPER, broken, font, plain, round_values
+from drawdown.report.pictures.canvas import PAPER, round_values
+from drawdown.report.pictures.letters import broken, font, plain
 from drawdown.report.text.book import count_words
 from drawdown.report.text.edition import SIGNS
 from drawdown.report.text.terminal import swatch_rgb
@@ -77,7 +78,7 @@ def draw_run(run: Run) -> Image.Image:
 
 def _words(draw: ImageDraw.ImageDraw, text: str, y: float, size: int, fill=INK) -> int:
     for line in broken(draw, text, size, WIDTH - 80):
-        draw.text((40, y), line, fill, font(size))
+        draw.text((40, y), line, fill, font(size, line))
         y += 1.25 * size
     return round(y)
 
@@ -92,7 +93,7 @@ def _panel(
     bars: np.ndarray, limits: Limits | None, ours: tuple[str, ...],
     lines: list[tuple[float, str, tuple]], floor: float | None,
 ) -> int:  # fmt: skip
-    draw.text((40, top), plain(title), INK, font(TEXT))
+    draw.text((40, top), plain(title), INK, font(TEXT, title))
     top += 56
     low_, high_ = _reach(values, bars, limits, [v for v, *_ in lines], floor)
     bottom = top + PANEL - 110

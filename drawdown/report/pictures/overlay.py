@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw
 
-from drawdown.report.pictures.canvas import font, plain
+from drawdown.report.pictures.letters import font
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -28,7 +28,8 @@ _SMALLEST_PATCH = 0.004  # share of a strip's even part below which a piece is n
 
 
 def mark_photo(rgb: np.ndarray, scale: float, judgement: Judgement) -> Image.Image:
-    """Draw on a copy of the photo (h, w, 3) uint8; ``scale`` is its size over the original's."""
+    """Draw on a copy of the photo (h, w, 3) uint8; ``scale`` is its size over the original's. The
+    card's patches are outlined too: one that is misplaced shows at once."""
     canvas = np.ascontiguousarray(rgb.copy())
     unit = canvas.shape[1] / 100
     view = judgement.view
@@ -40,6 +41,11 @@ def mark_photo(rgb: np.ndarray, scale: float, judgement: Judgement) -> Image.Ima
     width_mm, height_mm = view.card.size_mm
     card = place([(0, 0), (width_mm, 0), (width_mm, height_mm), (0, height_mm)])
     _outline(canvas, card, unit * 0.35)
+    for patch in view.card.patches:
+        x, y, wide, high = patch.rect_mm
+        corners = place([(x, y), (x + wide, y), (x + wide, y + high), (x, y + high)])
+        _line(canvas, corners, DARK, unit * 0.2)
+        _line(canvas, corners, LIGHT, unit * 0.1)
     outlines = []
     for colour in judgement.strips:
         corners = place(colour.corners_mm)
@@ -156,7 +162,7 @@ def _find_room(
     picture_size: tuple[int, int],
 ) -> _Tag:  # fmt: skip
     """A place for a name near an outline where it covers as little as can be."""
-    left, _, right, _ = draw.textbbox((0, 0), plain(text), font=font(size))
+    left, _, right, _ = draw.textbbox((0, 0), text, font=font(size))
     pad = 0.3 * size
     width, height = right - left + 2 * pad, size * 1.1 + pad
     (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
@@ -194,4 +200,4 @@ def _draw_tag(draw: Draw, tag: _Tag, unit: float) -> None:
         tag.box, radius=0.3 * tag.size, fill=DARK, outline=LIGHT, width=max(1, round(0.2 * unit))
     )
     middle = ((left + right) / 2, (top + bottom) / 2)
-    draw.text(middle, plain(tag.text), LIGHT, font(tag.size), anchor="mm")
+    draw.text(middle, tag.text, LIGHT, font(tag.size), anchor="mm")

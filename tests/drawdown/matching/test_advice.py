@@ -123,7 +123,7 @@ def test_within_tolerance_is_left_alone():
     assert answer.additions == answer.add_first == ()
     assert answer.grams is None
     assert cautions(answer) == ()
-    assert "leave it" in note(answer)
+    assert "leave the batch as it is" in note(answer)
     assert answer.predicted_de00 == pytest.approx(float(delta_e_2000(strip(noted), near)))
 
 
@@ -187,7 +187,7 @@ def test_too_far_away_is_said():
     blue, orange = {"white": 90, "phthalo-blue": 10}, {"white": 70, "cadmium-orange": 30}
     answer = ask(strip(blue), strip(orange), blue)
     assert answer.additions == ()
-    assert "cannot be brought" in note(answer)
+    assert "can't bring the batch" in note(answer)
     assert "right inks" in note(answer)
 
 
@@ -226,7 +226,7 @@ def test_of_a_batch_that_is_left_alone_nobody_is_told_a_guess():
     answer = ask(strip(noted), strip(noted), verdict="match")
     assert answer.mix_inferred
     assert answer.additions == ()
-    assert "leave it as it is" in note(answer)
+    assert "leave the batch as it is" in note(answer)
     assert "guess" not in note(answer)
 
 
@@ -246,7 +246,7 @@ def test_any_ink_floods_a_batch():
     assert [name for name, _ in answer.additions] == ["pyrrole-red"]
     assert answer.additions[0][1] > 30
     assert answer.portion < 0.8
-    assert "put it by" in note(answer)
+    assert "store it" in note(answer)
     assert f"{100 * answer.portion:.0f} g that stay" in note(answer)
 
 
@@ -310,7 +310,7 @@ def test_it_says_whether_the_addition_helped():
     steps = [Step(reading(strip(noted), lab)) for lab in (far, near)]
     put_in = {"phthalo-blue": 0.02}
     better = ask(strip(noted), near, noted, story=(steps[0],), added=put_in)
-    assert note(better).startswith("It came nearer: Delta E read ")
+    assert note(better).startswith("It came nearer: Delta E was ")
     worse = ask(strip(noted), far, noted, story=(steps[1],), added={"titanium-white": 0.3})
     assert note(worse).startswith("It reads further away")
     same = ask(strip(noted), far, noted, story=(steps[0],), added={"titanium-white": 0.001})

@@ -163,7 +163,7 @@ def test_any_two_colours(values):
         ((40, 30, -40), (40, 33, -37), "redder"),
         ((60, 1, 1), (60, -3, 1), "greener"),
         ((60, 1, 1), (60, 1, -3), "bluer"),
-        ((50, 20, 20), (50, 20.1, 20), "no difference that can be told"),
+        ((50, 20, 20), (50, 20.1, 20), "no measurable difference"),
     ],
 )
 def test_words(one, two, expected):

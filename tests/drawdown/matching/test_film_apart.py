@@ -246,7 +246,7 @@ def test_a_photo_of_a_thin_strip(thin_photo, capsys):
     data = json.loads(capsys.readouterr().out)
     c = data["comparison"]
     assert "film-differs" in data["photo"]["flags"]
-    assert "pulled equally thick" in data["advice"]["wait"]
+    assert "both are pulled alike" in data["advice"]["wait"]
     assert c["film_ratio_low95"] <= ratio <= c["film_ratio_high95"]
     assert c["film_ratio"] == pytest.approx(ratio, rel=0.2)
     assert c["de00_equal_film_low95"] <= c["de00_equal_film"] <= c["de00_equal_film_high95"]

@@ -189,7 +189,7 @@ THREE = [*TYPED, "--layer", "orange dot: PO20=10 base=90"]
 
 def test_layers_prints_an_order_and_cautions(capsys, tmp_path):
     picture = tmp_path / "plan.png"
-    assert cli.main(["layers", *THREE, "--picture", str(picture)]) == 0
+    assert cli.main(["layers", *THREE, "--full", "--picture", str(picture)]) == 0
     out = capsys.readouterr().out
     assert "PROPOSED ORDER" in out
     assert "All 6 orders" in out

@@ -355,7 +355,7 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
     from PIL import Image
 
     photo, picture = str(PHOTOS / "no-match.jpg"), tmp_path / "ladder.png"
-    assert cli.main(["opacity", photo, "--picture", str(picture)]) == 0
+    assert cli.main(["opacity", photo, "--full", "--picture", str(picture)]) == 0
     text = capsys.readouterr().out
     assert cli.main(["opacity", photo, "--json"]) == 0
     data = json.loads(capsys.readouterr().out)

@@ -270,7 +270,7 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
 
     picture = tmp_path / "value.png"
     argv = ["value", str(PHOTO), "--to", "8.6", "--strip-number", "2"]
-    assert cli.main([*argv, "--picture", str(picture)]) == 0
+    assert cli.main([*argv, "--full", "--picture", str(picture)]) == 0
     text = capsys.readouterr().out
     assert cli.main([*argv, "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
