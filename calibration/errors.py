@@ -6,6 +6,8 @@ these into terminal text.
 
 from __future__ import annotations
 
+from typing import Any
+
 from calibration.naming import named
 
 # Files, options and the like, which are written as they are: a.jpg, ./x, --mix, PB15:3=2.
@@ -54,9 +56,11 @@ class WrongUsage(DrawdownError):
 
 
 class PhotoUnfit(DrawdownError):
-    """The photo was read but cannot be judged (exit code 5)."""
+    """The photo was read but can't be judged (exit code 5). ``found`` is what was read of it, for
+    a picture; None where nothing was."""
 
     exit_code = 5
+    found: Any = None
 
 
 class BadFile(DrawdownError):

@@ -173,7 +173,7 @@ def match(
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.pipeline.match import match_photo
 
-    with unfit_in_json("match", photo, json), ProgressLine() as progress:
+    with unfit_in_json("match", photo, json, picture=picture), ProgressLine() as progress:
         judgement = match_photo(photo, options, progress)
     code = deliver(judgement, as_json=json, picture=picture)
     if source is not None and log is not None:

@@ -257,6 +257,22 @@ def _with_states(
     return seen, None if earlier is None else noted(earlier, original)
 
 
+def _lost_to_glare(seen: Judgement) -> PhotoUnfit | None:
+    """The refusal where a lamp shines in what was found, and so perhaps in what was not."""
+    shining = (fl.STRIP_SHINES, fl.STRIP_GLARE)
+    for strip in seen.strips:
+        for flag in (*strip.strip.flags, *strip.flags):
+            if flag.kind in shining:
+                return PhotoUnfit(
+                    f"glare: a lamp is mirrored in {flag.detail} % of the strip that was found, "
+                    "and no second strip shows",
+                    "where the lamp is mirrored, the photo shows the lamp and not the ink",
+                    "turn the sheet or move the lamp until nothing shines in the ink, and shoot "
+                    "again",
+                )
+    return None
+
+
 def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReading:
     """The strip of that number; ``other`` says that original and batch are in two photos."""
     by_number = {s.strip.number: s for s in seen.strips}
@@ -267,11 +283,13 @@ def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReadi
     where = f" in {seen.photo.path}" if other else ""
     what = f"strip {number} was asked for as the {role}, but {strips} found{where}"
     if number <= 2 and count < 2 and not other:
-        raise PhotoUnfit(
-            what,
-            "a match needs two strips in one photo",
-            "show the kept original and the batch side by side, or give their places with `strips`",
+        unfit = _lost_to_glare(seen) or PhotoUnfit(
+            f"only {strips} found, and a match needs two",
+            "the kept original and the batch are compared in one photo",
+            "show both side by side, or give their places with `strips`",
         )
+        unfit.found = seen
+        raise unfit
     raise WrongUsage(
         what,
         "strips are numbered from left to right with the card upright",

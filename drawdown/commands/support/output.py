@@ -47,13 +47,22 @@ def read_photo(photo: Path, options: Options) -> Judgement:
 
 @contextmanager
 def unfit_in_json(
-    command: str, photo: Path, as_json: bool, text: Callable[[Path, PhotoUnfit], str] | None = None
+    command: str,
+    photo: Path,
+    as_json: bool,
+    text: Callable[[Path, PhotoUnfit], str] | None = None,
+    picture: Path | None = None,
 ) -> Iterator[None]:
-    """Who asked for JSON gets it of a photo that cannot be judged, too: ``text``, or what is
-    usual for ``command``."""
+    """Who asked for JSON or a picture gets it of a photo that can't be judged, too: ``text``, or
+    what is usual for ``command``."""
     try:
         yield
     except PhotoUnfit as unfit:
+        if picture is not None:
+            from drawdown.report.pictures.answer import save_refusal
+
+            save_refusal(unfit, photo, picture)
+            say_saved(picture)
         if as_json and text is None:
             from drawdown.report.json.document import unfit_json
 

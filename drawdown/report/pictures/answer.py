@@ -34,9 +34,12 @@ def save_picture(judgement: Judgement, path: Path) -> None:
     write_atomically(path, png_bytes(draw_picture(judgement)))
 
 
-def save_refusal(unfit: PhotoUnfit, photo: Photo, path: Path) -> None:
+def save_refusal(unfit: PhotoUnfit, photo: Path, path: Path) -> None:
     """The same for a photo that can't be judged, with what was found in it."""
-    write_atomically(path, png_bytes(draw_refused(unfit, photo)))
+    from calibration.photo.open import open_photo
+
+    shown = open_photo(photo) if unfit.found is None else unfit.found.photo
+    write_atomically(path, png_bytes(draw_refused(unfit, shown)))
 
 
 def draw_picture(judgement: Judgement) -> Image.Image:

@@ -58,9 +58,9 @@ def draw_panel(judgement: Judgement, width: int) -> Image.Image:
             page.y += 1
         _swatches(page, pairs)
     page.y += 1.5
-    if all(well_known(judgement, strip) for _, strip in pairs):
+    if pairs and all(well_known(judgement, strip) for _, strip in pairs):
         _readings(page, pairs)
-    else:
+    elif pairs:
         page.line(how_known(judgement), 3.2, x=4, room=92, fill=QUIET)
     _footer(page, pairs, judged)
     return page.cut()

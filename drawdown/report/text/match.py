@@ -41,7 +41,8 @@ def match_screen(judgement: Judgement, screen: Screen) -> str:
         lines.points(remarks(judgement, hard=True), "1")
     for number_, text in enumerate(advising.action(judgement)):
         lines.say(text, style="1" if number_ == 0 else "")
-    lines.say(doubt(judgement))
+    if not screen.full:  # there all are listed
+        lines.say(doubt(judgement))
     if advice is not None and advice.additions:
         lines.say(brief(pigment_cautions(advice)))
     if screen.full:

@@ -28,15 +28,13 @@ def test_what_the_scale_cannot_show_is_mixed_down_first():
     ((name, grams),) = answer.grams
     assert answer.knife_tips == (name,) == ("phthalo-blue",)
     assert 0.02 < grams < 0.1
-    assert f"9 parts of titanium-white, and put in {round(10 * grams, 1):g} g of that" in note(
-        answer
-    )
+    assert f"9 parts of titanium-white, and use {round(10 * grams, 1):g} g of that" in note(answer)
     fine = ask(strip(noted), seen, noted, batch_grams=50, tolerance=1.0, scale_step=0.01)
     assert fine.knife_tips == ()
     assert fine.grams[0][1] == pytest.approx(grams, abs=0.006)
     assert "knife tip" not in note(fine)
     tiny = ask(strip(noted), seen, noted, batch_grams=4, tolerance=1.0)
-    assert f"1 part of that into 9 more, and put in {round(100 * tiny.grams[0][1], 1):g} g" in note(
+    assert f"1 part of that into 9 more, and use {round(100 * tiny.grams[0][1], 1):g} g" in note(
         tiny
     )
 

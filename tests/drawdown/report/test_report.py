@@ -29,8 +29,16 @@ from drawdown.matching.compare import Settle
 from drawdown.matching.film_or_ink import FilmApart
 from drawdown.report.json.document import numbers, rounded, unfit_json
 from drawdown.report.json.match import match_data, match_json, read_data, read_json
-from drawdown.report.pictures.answer import draw_picture, save_picture, small_srgb
-from drawdown.report.pictures.canvas import plain
+from drawdown.report.pictures.answer import (
+    TALLEST_PX,
+    WIDTH_PX,
+    draw_picture,
+    save_picture,
+    small_srgb,
+)
+from drawdown.report.pictures.canvas import PAPER
+from drawdown.report.pictures.letters import font, plain
+from drawdown.report.pictures.overlay import mark_photo
 from drawdown.report.text import terminal
 from drawdown.report.text import terminal as banner
 from drawdown.report.text.match import match_screen, read_screen, swatch_rgb
@@ -39,6 +47,7 @@ from drawdown.wording import figures as words
 from drawdown.wording.figures import signed
 from drawdown.wording.verdict import HEADLINES
 
+ROOT = Path(__file__).resolve().parents[3]
 VERDICTS = ("match", "no match", "too close to call", None)
 ANSI = re.compile(terminal.OURS + r"\[[0-9;]*m")
 
@@ -116,9 +125,9 @@ def test_readings_of_several_strips_do_not_run_into_each_other(monkeypatch):
     monkeypatch.setattr(panel, "_footer", lambda *_, **__: None)
     strips = fake.strips(((), (), ()))
     read = fake.judgement("match", strips=(*strips, strips[0]), comparison=None)
-    below = np.asarray(panel.draw_panel(read, 600))[27 * 6 :]
+    below = np.asarray(panel.draw_panel(read, 600))[22 * 6 :]
     for edge in (150, 300, 450):
-        assert (below[:, edge - 4 : edge + 13] == panel.PAPER).all()
+        assert (below[:, edge - 4 : edge + 13] == PAPER).all()
 
 
 def test_too_close_to_call_says_what_would_settle_it():
@@ -302,21 +311,54 @@ def test_rounded_is_always_json(value, decimals):
 # Picture ---------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("size", "width"), [((2000, 1500), 1280), ((900, 1200), 900)])
-def test_picture_shows_both_colours_edge_to_edge(size, width):
+@pytest.mark.parametrize("size", [(2000, 1500), (900, 1200), (600, 2400)])
+def test_picture_shows_both_colours_edge_to_edge(size):
     picture = draw_picture(fake.judgement("match", size=size))
-    assert picture.width == width
-    pixels = np.asarray(picture)
-    y = round(size[1] * width / size[0] + 31 * width / 100)  # in the middle of the swatches
+    assert picture.width == WIDTH_PX
+    assert picture.height <= TALLEST_PX
     left, right = fake.rgb8(fake.ORIGINAL_LAB), fake.rgb8(fake.BATCH_LAB)
-    assert (pixels[y, : width // 2] == left).all()
-    assert (pixels[y, width // 2 :] == right).all()
+    rows = np.array(picture)
+    halves = (rows[:, : WIDTH_PX // 2] == left).all(axis=(1, 2)) & (
+        rows[:, WIDTH_PX // 2 :] == right
+    ).all(axis=(1, 2))
+    assert halves.sum() > 100
+    assert np.flatnonzero(halves)[-1] < TALLEST_PX / 3  # above the numbers and the photo
+
+
+@pytest.mark.parametrize("verdict", VERDICTS)
+def test_no_picture_is_taller_than_a_phone_shows(verdict):
+    advice = fake.advice(portion=0.4)
+    for size in ((800, 600), (600, 2400)):
+        picture = draw_picture(fake.judgement(verdict, with_advice=advice, size=size))
+        assert picture.height <= TALLEST_PX
+
+
+def test_the_picture_of_a_refused_photo_shows_what_was_found(tmp_path):
+    """The verdict's bar, and the outline of the one strip that was found."""
+    picture, photo = tmp_path / "no.png", ROOT / "fixtures" / "photos" / "unusable.jpg"
+    assert cli.main(["match", str(photo), "--picture", str(picture)]) == 5
+    with Image.open(picture) as image:
+        pixels = np.asarray(image)
+    assert pixels.shape[1] == WIDTH_PX
+    assert pixels.shape[0] <= TALLEST_PX
+    assert (pixels[4, 4] == HEADLINES[None].ground_rgb).all()
+    blank, nothing = tmp_path / "blank.png", tmp_path / "nothing.png"
+    Image.new("RGB", (1200, 900), (200, 198, 190)).save(blank)
+    assert cli.main(["match", str(blank), "--picture", str(nothing)]) == 5
+    assert nothing.is_file()
+
+
+def test_a_strip_lost_to_glare_is_called_glare(capsys):
+    assert cli.main(["match", str(ROOT / "fixtures" / "photos" / "unusable.jpg")]) == 5
+    said = capsys.readouterr().err
+    assert said.splitlines()[1].startswith("Glare: a lamp is mirrored")
+    assert "asked for" not in said
 
 
 def test_picture_of_a_reading_shows_every_strip_and_no_verdict():
     judgement = fake.judgement("match", size=(800, 600), comparison=None, advice=None)
     pixels = np.asarray(draw_picture(judgement))
-    swatches = pixels[600 + 8 * 10]  # right below the photo, where a verdict would be
+    swatches = pixels[8 * 10]  # at the top, where a verdict would be
     for strip in judgement.strips:
         assert (swatches == fake.rgb8(strip.lab_d50)).all(axis=1).any()
 
@@ -335,7 +377,7 @@ def test_picture_is_srgb_png_and_whole_or_absent(tmp_path):
 def test_outlines_are_light_and_dark_and_follow_the_strips():
     judgement = fake.judgement("match", size=(1280, 960))
     before = judgement.photo.rgb_encoded.astype(int)
-    after = np.asarray(draw_picture(judgement))[:960].astype(int)
+    after = np.asarray(mark_photo(before.astype(np.uint8), 1.0, judgement)).astype(int)
     corners = judgement.view.to_px(judgement.strips[0].strip.corners_mm)
     middle = np.rint((corners[0] + corners[3]) / 2).astype(int)  # on the left edge
     around = after[middle[1], middle[0] - 8 : middle[0] + 9]
@@ -346,7 +388,7 @@ def test_outlines_are_light_and_dark_and_follow_the_strips():
 
 def test_no_name_covers_a_compared_strip_when_there_is_room():
     judgement = fake.judgement("match", size=(1280, 960))
-    after = np.asarray(draw_picture(judgement))[:960]
+    after = np.asarray(mark_photo(judgement.photo.rgb_encoded, 1.0, judgement))
     for strip in judgement.strips[:2]:
         centre = judgement.view.to_px(np.array([(strip.strip.corners_mm.mean(axis=0))]))[0]
         x, y = np.rint(centre).astype(int)
@@ -358,9 +400,9 @@ def test_no_name_covers_a_compared_strip_when_there_is_room():
 @pytest.mark.parametrize("turn", [0, 45, 90, 183])
 def test_any_turn_and_any_verdict_can_be_drawn(turn):
     verdict = VERDICTS[turn % len(VERDICTS)]
-    assert draw_picture(fake.judgement(verdict, size=(640, 480), turn=turn)).width == 800
+    assert draw_picture(fake.judgement(verdict, size=(640, 480), turn=turn)).width == WIDTH_PX
     nothing = fake.judgement(None, size=(640, 480), turn=turn, comparison=None, strips=())
-    assert draw_picture(nothing).width == 800
+    assert draw_picture(nothing).width == WIDTH_PX
 
 
 def test_wide_gamut_and_16_bit_photos_are_shown_as_srgb():
@@ -372,12 +414,18 @@ def test_wide_gamut_and_16_bit_photos_are_shown_as_srgb():
         rgb_encoded=np.full((600, 800, 3), 128 * 257, np.uint16),
         profile=profile_from("Display P3", srgb_decode, P3_TO_XYZ_D50, 65536),
     )
-    shown, scale = small_srgb(deep)
+    shown, scale = small_srgb(deep, 800, 600)
     assert scale == 1.0
     assert np.abs(shown.astype(int) - 128).max() <= 1  # grey is grey in both
     red = replace(deep, rgb_encoded=deep.rgb_encoded * np.array([1, 0, 0], np.uint16))
-    assert small_srgb(red)[0][0, 0, 0] > 130  # the same numbers are a stronger red
+    assert small_srgb(red, 800, 600)[0][0, 0, 0] > 130  # the same numbers are a stronger red
 
 
-def test_letters_the_font_lacks_never_become_boxes():
-    assert plain("ö é ± Δ 95 %") == "o e ± · 95 %"
+def test_every_letter_is_shown_or_said():
+    """Accents always (a font that has them comes with the PDF library); what no font here has
+    becomes its number, never a dot or an empty box."""
+    assert plain("Blå ö é ± Δ 95 %") == "Blå ö é ± Δ 95 %"
+    assert font(20, "é").getmask("é").getbbox() != font(20, "é").getmask("e").getbbox()
+    assert plain("a\U000f1234") == "a<F1234>"
+    for sign, shown in zip("海青", plain("海青").split("<")[1:] or "海青", strict=True):
+        assert shown in (sign, f"{ord(sign):X}>")

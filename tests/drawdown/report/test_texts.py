@@ -15,7 +15,8 @@ from compare_kit import BLUE, along, strip
 from drawdown import flags as fl
 from drawdown.matching import compare as cp
 from drawdown.report.pictures import panel
-from drawdown.report.pictures.canvas import broken
+from drawdown.report.pictures.canvas import Page
+from drawdown.report.pictures.letters import broken
 from drawdown.report.text.match import match_screen
 from drawdown.report.text.terminal import Screen, wrap
 from drawdown.wording.difference import difference_words
@@ -110,9 +111,9 @@ def test_a_strip_under_the_lamp_is_not_sent_to_be_pulled_again():
 @pytest.mark.parametrize(("verdict", "said"), [("match", True), (None, False)])
 def test_numbers_of_a_refused_photo_are_not_called_right(monkeypatch, verdict, said):
     lines = []
-    line = panel._Pen.line
+    line = Page.line
     monkeypatch.setattr(
-        panel._Pen,
+        Page,
         "line",
         lambda pen, text, *a, **k: (lines.append(text), line(pen, text, *a, **k)),
     )
