@@ -81,11 +81,11 @@ def font(size: float, text: str = "") -> Font:
 
 
 def plain(text: str) -> str:
-    """The text as its font can show it: a sign that no font here has as its number, <65E5>."""
+    """The text as its font can show it: a sign that no font here has as its number, <U+65E5>."""
     text = unicodedata.normalize("NFC", visible(text)).replace("\u00a0", " ")
     file = _file_for(_signs(text))
     return "".join(
-        sign if sign.isascii() or sign.isspace() or _has(file, sign) else f"<{ord(sign):X}>"
+        sign if sign.isascii() or sign.isspace() or _has(file, sign) else f"<U+{ord(sign):04X}>"
         for sign in text
     )
 

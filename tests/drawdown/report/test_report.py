@@ -426,6 +426,6 @@ def test_every_letter_is_shown_or_said():
     becomes its number, never a dot or an empty box."""
     assert plain("Blå ö é ± Δ 95 %") == "Blå ö é ± Δ 95 %"
     assert font(20, "é").getmask("é").getbbox() != font(20, "é").getmask("e").getbbox()
-    assert plain("a\U000f1234") == "a<F1234>"
+    assert plain("a\U000f1234") == "a<U+F1234>"
     for sign, shown in zip("海青", plain("海青").split("<")[1:] or "海青", strict=True):
-        assert shown in (sign, f"{ord(sign):X}>")
+        assert shown in (sign, f"U+{ord(sign):04X}>")

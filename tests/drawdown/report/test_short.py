@@ -18,12 +18,12 @@ from drawdown.flags import STAND_IN_INKS, UNEVEN_LIGHT
 from drawdown.pipeline.match import match_photo
 from drawdown.pipeline.options import Options
 from drawdown.report.text.match import match_screen, read_screen
-from drawdown.report.text.terminal import Screen
+from drawdown.report.text.terminal import OURS, Screen
 from drawdown.wording.doubts import doubt
 
 ROOT = Path(__file__).resolve().parents[3]
 PHOTOS = ROOT / "fixtures" / "photos"
-ANSI = re.compile(r"\x1b\[[0-9;]*m")
+ANSI = re.compile(OURS + r"\[[0-9;]*m")
 SCREENS = (Screen(), Screen(80, True, True, True))
 MOST = {"match": (12, 120), "no match": (16, 180), "too close to call": (16, 180)}
 MIX = {"white": 97.0, "PB15:3": 2.0, "PG7": 1.0}
