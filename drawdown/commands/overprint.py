@@ -136,7 +136,7 @@ def _crossing(
 ) -> int:  # fmt: skip
     """Read a crossing, predict it from the two strips alone, and compare."""
     from drawdown.report.json.layers import crossing_json
-    from drawdown.report.pictures.crossing import draw_crossing
+    from drawdown.report.pictures.overprint import draw_crossing
     from drawdown.report.text.layers import crossing_screen
 
     with unfit_in_json("overprint", photo, json):

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 from calibration.colour.illuminants import HERE, LAMPS
 from calibration.naming import named
 from drawdown.matching.amounts import Rows, round_grams
-from drawdown.wording.difference import missing_direction
+from drawdown.wording.difference import film_headline, missing_direction
 from drawdown.wording.figures import number, parts
-from drawdown.wording.film import film_headline
 from drawdown.wording.verdict import to_settle
 from drawdown.wording.weights import grams, noted_grams
 

@@ -17,8 +17,8 @@ from drawdown.reading.colour import Colour, StripReading
 from drawdown.report.json.document import amounts, document, dump, fields, numbers, rounded
 from drawdown.wording.advice import note, wait_for
 from drawdown.wording.cautions import cautions
+from drawdown.wording.difference import film_sentences
 from drawdown.wording.figures import UNCERTAINTY
-from drawdown.wording.film import film_sentences
 from drawdown.wording.flags import general_flags, remarks_on, strip_flags
 from drawdown.wording.verdict import differs, to_settle
 

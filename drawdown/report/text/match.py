@@ -13,9 +13,9 @@ from drawdown.report.text.terminal import Screen, banner, paint, swatch_rgb
 from drawdown.wording import advice as advising
 from drawdown.wording import verdict as wording
 from drawdown.wording.cautions import CAUTIONS, brief, pigment_cautions
+from drawdown.wording.difference import film_sentences
 from drawdown.wording.doubts import doubt, how_known, other_way_round, well_known
 from drawdown.wording.figures import UNCERTAINTY, evenness, lab_parts, munsell, number, parts
-from drawdown.wording.film import film_sentences
 from drawdown.wording.flags import compared, remarks, strip_flags
 
 if TYPE_CHECKING:
