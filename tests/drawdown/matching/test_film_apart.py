@@ -23,7 +23,7 @@ from drawdown.commands import main as cli
 from drawdown.ink.shelf import Ink, InkMix
 from drawdown.matching import compare as cp
 from drawdown.matching.film_or_ink import Pulls, film_apart
-from drawdown.wording import film as film_words
+from drawdown.wording import difference as film_words
 from fixtures.inkfilm import ink_reflectance
 from fixtures.spectra import WAVELENGTHS_NM, lab_d50, pigments
 
