@@ -312,7 +312,7 @@ def test_it_says_whether_the_addition_helped():
     better = ask(strip(noted), near, noted, story=(steps[0],), added=put_in)
     assert note(better).startswith("It came nearer: Delta E was ")
     worse = ask(strip(noted), far, noted, story=(steps[1],), added={"titanium-white": 0.3})
-    assert note(worse).startswith("It reads further away")
+    assert note(worse).startswith("It went further away")
     same = ask(strip(noted), far, noted, story=(steps[0],), added={"titanium-white": 0.001})
     assert note(same).startswith("It came no nearer")
 
