@@ -18,16 +18,19 @@ from typing import BinaryIO
 
 from calibration.errors import BadFile
 
+# What this run has changed for good, in words: to be said should its answer get lost.
+recorded: list[str] = []
 _WHY_WRITE = "nothing was written, and a file of that name, if there was one, is unchanged"
 _WHY_READ = "without it there is nothing to work from"
 _FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG}
 
 
-def write_atomically(path: str | os.PathLike[str], data: bytes) -> None:
+def write_atomically(path: str | os.PathLike[str], data: bytes, mode: int = 0o666) -> None:
     """Write a file so that it is either wholly new or wholly as it was.
 
     The bytes go to a temporary file in the same folder, which then takes the name. A link
-    is followed, so the file it points to is replaced.
+    is followed, so the file it points to is replaced. ``mode`` is its permissions, less the
+    umask.
 
     Raises
     ------
@@ -35,12 +38,12 @@ def write_atomically(path: str | os.PathLike[str], data: bytes) -> None:
         The folder is missing or closed to writing, the disk is full, or the name belongs
         to something that is not an ordinary file.
     """
-    with writing_atomically(path) as stream:
+    with writing_atomically(path, mode) as stream:
         stream.write(data)
 
 
 @contextmanager
-def writing_atomically(path: str | os.PathLike[str]) -> Iterator[BinaryIO]:
+def writing_atomically(path: str | os.PathLike[str], mode: int = 0o666) -> Iterator[BinaryIO]:
     """A stream to write a large file in pieces, in the way of ``write_atomically``: it takes
     its name when the block ends, and leaves nothing behind when the block raises."""
     try:
@@ -57,7 +60,7 @@ def writing_atomically(path: str | os.PathLike[str]) -> Iterator[BinaryIO]:
             )
         # os.open rather than tempfile, so that the reader's usual permissions (umask) hold.
         flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-        with open(os.open(temporary, flags, 0o666), "w+b") as stream:
+        with open(os.open(temporary, flags, mode), "w+b") as stream:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
@@ -67,6 +70,25 @@ def writing_atomically(path: str | os.PathLike[str]) -> Iterator[BinaryIO]:
     finally:
         with suppress(OSError):
             temporary.unlink()
+
+
+def private_folder(folder: Path) -> Path:
+    """Make a folder that nobody else can look into, unless it is there. Raises OSError."""
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(mode=0o700, exist_ok=True)
+    return folder
+
+
+def sync_folder(folder: Path) -> None:
+    """See a new name in a folder on the disk (POSIX; elsewhere nothing is needed)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        with suppress(OSError):  # some file systems cannot
+            os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _cannot_write(path: object, target: Path, error: OSError) -> BadFile:

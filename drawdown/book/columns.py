@@ -1,8 +1,8 @@
 """The book's tables: every column is said here, once, in the record that it belongs to.
 
-A change of the tables is a new version: a column says which with ``since``, and books of
-every earlier one are brought up to date. Colours are CIELAB, D50, 2 degree; u95 is the half
-width of the 95 % interval; times are UTC, ISO 8601; days are YYYY-MM-DD; unknown is NULL.
+A change of the tables is a new version, and books of every earlier one are brought up to date:
+today's tables take over what the older ones hold. Colours are CIELAB, D50, 2 degree; u95 is
+the half width of the 95 % interval; times are UTC, ISO 8601; days are YYYY-MM-DD; unknown is NULL.
 """
 # The annotations are the declaration, so they are read as they stand: no future import.
 
@@ -112,7 +112,7 @@ MIX = Form(mix_of, of_json, as_json)
 GRAMS = Column("REAL", maybe(number(0, 1e12)))
 DISTANCE = Column("REAL", maybe(number(0, 1000)))
 # The colour of originals and packets at hand, so that the nearest is found in one short scan.
-AT_HAND = {f"lab_{axis}": Column("REAL", since=3) for axis in "lab"}
+AT_HAND = {f"lab_{axis}": Column("REAL") for axis in "lab"}
 
 
 # Records ---------------------------------------------------------------------------------
@@ -306,85 +306,80 @@ def _once(table: str, columns: str = "name_key") -> str:
     return f"UNIQUE INDEX {table}_{what} ON {table} ({columns}) WHERE removed IS NULL"
 
 
-SETTING: Table[Any] = Table("setting", more={
-    "id": ID, "name": Column("TEXT NOT NULL UNIQUE"), "value": Column("TEXT NOT NULL"),
-})  # fmt: skip
-PHOTO: Table[Any] = Table("photo", more={
-    "id": ID,
-    "sha256": Column("TEXT NOT NULL UNIQUE CHECK (length({name}) = 64)", sha256),
-    "ending": Column("TEXT NOT NULL", ending),
-    "size_bytes": Column("INTEGER NOT NULL", whole(1, MOST_PHOTO_BYTES)),
-    "added_at": Column("TEXT NOT NULL"),
-})  # fmt: skip
+def _hidden(table: str, indexes: tuple[str, ...] = (), **columns: Column) -> Table[Any]:
+    """A table whose rows are no records."""
+    return Table(table, more={"id": ID, **columns}, indexes=indexes)
+
+
+_TEXT = Column("TEXT NOT NULL")
+SETTING = _hidden("setting", name=Column("TEXT NOT NULL UNIQUE"), value=_TEXT)
+PHOTO = _hidden(
+    "photo",
+    sha256=Column("TEXT NOT NULL UNIQUE CHECK (length({name}) = 64)", sha256),
+    ending=Column("TEXT NOT NULL", ending),
+    size_bytes=Column("INTEGER NOT NULL", whole(1, MOST_PHOTO_BYTES)),
+    added_at=_TEXT,
+)
 READING = Table("reading", Reading)
-RECIPE = Table("recipe", Recipe, indexes=[(1, "INDEX recipe_original ON recipe (original)")])
+RECIPE = Table("recipe", Recipe, indexes=["INDEX recipe_original ON recipe (original)"])
 ORIGINAL = Table(
     "original", Original, AT_HAND, parts={"recipes": (RECIPE, 10_000)},
     indexes=[
-        (1, _once("original")),
-        (3, "INDEX original_lab ON original (removed, lab_l, lab_a, lab_b)"),
+        _once("original"), "INDEX original_lab ON original (removed, lab_l, lab_a, lab_b)",
     ],
 )  # fmt: skip
-ENTRY = Table("entry", Entry, indexes=[(1, "INDEX entry_batch ON entry (batch)")])
-BATCH = Table(
-    "batch", Batch, parts={"entries": (ENTRY, 100_000)},
-    indexes=[(1, _once("batch"))],
-)  # fmt: skip
+ENTRY = Table("entry", Entry, indexes=["INDEX entry_batch ON entry (batch)"])
+BATCH = Table("batch", Batch, parts={"entries": (ENTRY, 100_000)}, indexes=[_once("batch")])
 PACKET = Table(
     "packet", Packet, AT_HAND,
     indexes=[
-        (1, _once("packet")),
-        (3, "INDEX packet_lab ON packet (removed, lab_l, lab_a, lab_b, grams)"),
+        _once("packet"), "INDEX packet_lab ON packet (removed, lab_l, lab_a, lab_b, grams)",
     ],
 )  # fmt: skip
-PULL = Table(
-    "pull", Pull, since=2,
-    indexes=[(2, _once("pull", "edition_key, number, spot"))],
+PULL = Table("pull", Pull, indexes=[_once("pull", "edition_key, number, spot")])
+CHANGE = _hidden(
+    "change", at=_TEXT, what=_TEXT,
+    state=choices("done", "undone", "dropped", "settled", shared=False),
 )  # fmt: skip
-CHANGE: Table[Any] = Table("change", more={
-    "id": ID, "at": Column("TEXT NOT NULL"), "what": Column("TEXT NOT NULL"),
-    "state": choices("done", "undone", "dropped", "settled", shared=False),
-})  # fmt: skip
-CHANGE_ROW: Table[Any] = Table(
-    "change_row",
-    more={
-        "id": ID, "change": refers("change", null=False), "tab": Column("TEXT NOT NULL"),
-        "row": Column("INTEGER NOT NULL"), "was": Column("TEXT"),
-    },
-    indexes=[(1, "INDEX change_row_change ON change_row (change)")],
+CHANGE_ROW = _hidden(
+    "change_row", ("INDEX change_row_change ON change_row (change)",),
+    change=refers("change", null=False), tab=_TEXT, row=Column("INTEGER NOT NULL"),
+    was=Column("TEXT"),
 )  # fmt: skip
+MARK = _hidden("mark", mark=_TEXT)  # of every change, by its number: see the diary
 
 _ALL: tuple[Table[Any], ...] = (
     SETTING, PHOTO, READING, ORIGINAL, RECIPE, BATCH, ENTRY, PACKET, PULL, CHANGE, CHANGE_ROW,
+    MARK,
 )  # fmt: skip
-TABLES = tuple(table.name for table in _ALL)
-VERSION = 4
-MIGRATIONS = tuple(
-    "; ".join(statement for table in _ALL for statement in table.script(version))
-    for version in range(1, VERSION + 1)
-)
+TABLES = {table.name: table for table in _ALL}
+VERSION = 5
 
 
 def version_of(db: sqlite3.Connection) -> int:
     return int(db.execute("PRAGMA user_version").fetchone()[0])
 
 
-def migrate(db: sqlite3.Connection, version: int = VERSION) -> None:
-    """Bring the tables to ``version``; the caller holds the writing lock and commits.
-
-    What was changed before a migration can no longer be undone (rows may have another
-    shape), so it is marked as settled."""
+def bring_up_to_date(db: sqlite3.Connection) -> None:
+    """Make today's tables, with what those of an older version hold; the caller holds the
+    writing lock, without foreign keys, and commits. What was changed before a change of shape
+    (version 4) can no longer be undone, so it is marked as settled."""
     start = version_of(db)
-    for script in MIGRATIONS[start:version]:
-        for statement in script.split(";"):
-            if statement.strip():
-                db.execute(statement)
-    if version >= 3:
-        fill_colours(db)
-    if start:
+    for table in _ALL:
+        known = ", ".join(f'"{name}"' for name in columns(db, table.name) if name in table.names)
+        name = f"new_{table.name}" if known else table.name
+        db.execute(f"CREATE TABLE {name} ({', '.join(table.statements)}) STRICT")
+        if known:
+            db.execute(f"INSERT INTO {name} ({known}) SELECT {known} FROM {table.name}")
+            db.execute(f"DROP TABLE {table.name}")
+            db.execute(f"ALTER TABLE {name} RENAME TO {table.name}")
+        for index in table.indexes:
+            db.execute(f"CREATE {index}")
+    fill_colours(db)
+    if start < 4:
         db.execute("UPDATE change SET state = 'settled' WHERE state IN ('done', 'undone')")
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    db.execute(f"PRAGMA user_version = {int(version)}")
+    db.execute(f"PRAGMA user_version = {VERSION}")
 
 
 def fill_colours(db: sqlite3.Connection) -> None:

@@ -1,31 +1,37 @@
-"""The diary: every change once more, as plain lines in a file beside the database. From it alone
-the book can be made anew; README.md says what a line is."""
+"""The diary: every change once more, in a file beside the database. From it alone the book can be
+made anew; README.md says what is in it."""
 
 from __future__ import annotations
 
 import base64
+import hashlib
 import json
+import mmap
 import os
-import re
+import struct
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
-FORMAT = "drawdown.diary/1"
-_CHUNK = 1 << 16
-_CHANGE = re.compile(rb'[0-9a-f]{8} \{"n":(\d+),')
+from calibration.files import sync_folder
+
+FORMAT = "drawdown.diary/2"
+EARLIER = "diary.jsonl"  # the file of format 1
+# Each block is a member of a gzip file (RFC 1952) and begins so.
+_START = b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\xff"
+_BLOCK_BYTES, _MOST_BYTES, _TAIL_BYTES = 1 << 18, 1 << 28, 1 << 12
+_BEGIN, _END = b'{"n":', b'{"end":'
 
 Row = dict[str, Any]
-Rows = list[tuple[str, int, Row | None]]
+RowTold = tuple[str, int, Row | None]  # table, id, what the row is now; None: taken away
 
 
 def pack(row: Row | None) -> Row | None:
     """A row as JSON takes it: bytes become ``{"b64": text}``."""
-    if row is None:
-        return None
-    return {
+    return row and {
         key: {"b64": base64.b64encode(value).decode("ascii")} if isinstance(value, bytes) else value
         for key, value in row.items()
     }
@@ -33,67 +39,74 @@ def pack(row: Row | None) -> Row | None:
 
 def unpack(row: Row | None) -> Row | None:
     """The inverse of ``pack``."""
-    if row is None:
-        return None
-    return {
+    return row and {
         key: base64.b64decode(value["b64"]) if isinstance(value, dict) else value
         for key, value in row.items()
     }
 
 
-def line_of(data: dict[str, Any]) -> bytes:
-    text = json.dumps(data, ensure_ascii=True, separators=(",", ":"), allow_nan=False).encode()
-    return b"%08x %s\n" % (zlib.crc32(text), text)
+def line_of(data: Any) -> bytes:
+    text = json.dumps(data, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    return text.encode() + b"\n"
 
 
-def change_line(number: int, at: str, what: str, rows: Rows) -> bytes:
-    """One change; its rows are packed here. A short line behind it repeats its number, to be
-    found from the end however long the change is."""
-    packed = [[table, row_id, pack(row)] for table, row_id, row in rows]
-    change = line_of({"n": number, "at": at, "what": what, "rows": packed})
-    return change + line_of({"end": number})
+def block_of(text: bytes) -> bytes:
+    packer = zlib.compressobj(1, zlib.DEFLATED, -zlib.MAX_WBITS)
+    body = packer.compress(text) + packer.flush()
+    return _START + body + struct.pack("<LL", zlib.crc32(text), len(text))
 
 
-def header_line(schema: int, book_id: str) -> bytes:
-    return line_of({"diary": FORMAT, "schema": schema, "book": book_id})
-
-
-def parse(line: bytes) -> dict[str, Any] | None:
-    """A line's data; None for one that is cut off or damaged."""
-    crc, space, text = line.rstrip(b"\n").partition(b" ")
+def _text_of(block: bytes) -> bytes | None:
+    """A block's text; None for one that is cut off or damaged."""
+    unpacker = zlib.decompressobj(zlib.MAX_WBITS + 16)
     try:
-        if not space or not line.endswith(b"\n") or int(crc, 16) != zlib.crc32(text):
-            return None
-        data = json.loads(text)
-    except (ValueError, RecursionError):
+        text = unpacker.decompress(block, _MOST_BYTES)
+    except zlib.error:
         return None
-    return data if isinstance(data, dict) and _is_well_formed(data) else None
+    return text if unpacker.eof and not unpacker.unused_data else None
 
 
-def _is_well_formed(data: dict[str, Any]) -> bool:
-    """True for a line of the kinds that this module writes."""
-
-    def is_row(told: Any) -> bool:
-        return (
-            isinstance(told, list)
-            and len(told) == 3
-            and isinstance(told[0], str)
-            and isinstance(told[1], int)
-            and isinstance(told[2], dict | None)
-        )
-
-    rows = data.get("rows", [])
-    numbers = (data.get("n", 0), data.get("end", 0))
-    return (
-        all(isinstance(number, int) for number in numbers)
-        and isinstance(rows, list)
-        and all(map(is_row, rows))
-        and ("part" not in data or is_row(data["part"]))
-    )
+def _told(data: Any) -> RowTold | None:
+    """What a line says of a row; None when it says nothing of the kind."""
+    try:
+        table, row_id, row = data
+        whole = isinstance(table, str) and isinstance(row_id, int) and isinstance(row, dict | None)
+        return (table, row_id, unpack(row)) if whole else None
+    except (ValueError, TypeError):
+        return None
 
 
-def _number(data: dict[str, Any]) -> int:
-    return int(data.get("n", data.get("end", 0)))
+@dataclass(frozen=True)
+class Told:
+    """One whole change: its number, what was done and when; ``after`` is the mark of the change
+    before it, ``mark`` its own; its blocks lie from ``start`` to ``end`` in the file."""
+
+    number: int
+    at: str
+    what: str
+    after: str
+    mark: str
+    start: int
+    end: int
+
+
+@dataclass
+class Index:
+    """What a diary holds. ``version`` is that of the tables, ``book`` the book's id, None
+    without a header; ``bad_blocks`` those that cannot be read, before the last whole change."""
+
+    version: int = 0
+    book: str | None = None
+    changes: list[Told] = field(default_factory=list)
+    bad_blocks: int = 0
+
+    @property
+    def whole(self) -> bool:
+        """True when every change from the first to the last is there."""
+        follows = zip(self.changes, self.changes[1:], strict=False)
+        return bool(self.changes) and not self.bad_blocks and self.book is not None and all(
+            later.after == earlier.mark for earlier, later in follows
+        )  # fmt: skip
 
 
 class Diary:
@@ -102,122 +115,30 @@ class Diary:
     def __init__(self, path: Path) -> None:
         self.path = path
 
-    def lines(self) -> Iterator[dict[str, Any] | None]:
-        """Every line's data in order, None for one that cannot be read; nothing without a
-        file."""
-        try:
-            with open(self.path, "rb") as stream:
-                for line in stream:
-                    yield parse(line)
-        except FileNotFoundError:
-            return
+    # Writing -----------------------------------------------------------------------------
 
-    def header(self) -> tuple[int, str] | None:
-        """The version of the tables that the diary is written in and the book's id; None
-        without a header."""
-        first = next(self.lines(), None) or {}
-        schema, book_id = first.get("schema"), first.get("book")
-        if first.get("diary") != FORMAT or not isinstance(schema, int):
-            return None
-        return schema, str(book_id)
-
-    def last_number(self) -> int | None:
-        """The number of the last whole change, read from the end; 0 for a diary with none,
-        None without a usable file."""
-        try:
-            with open(self.path, "rb") as stream:
-                place = stream.seek(0, os.SEEK_END)
-                tail = b""
-                while place > 0:
-                    step = min(_CHUNK, place)
-                    place -= step
-                    stream.seek(place)
-                    tail = stream.read(step) + tail
-                    found = self._last_of(tail, place == 0)
-                    if found is not None:
-                        return found
-                    if len(tail) >= 64 * _CHUNK:
-                        break
-        except FileNotFoundError:
-            return None
-        found = None
-        for data in self.lines():  # a very long last line, or none at all
-            if data is not None:
-                found = _number(data)
-        return found
-
-    @staticmethod
-    def _last_of(tail: bytes, whole: bool) -> int | None:
-        lines = tail.splitlines(keepends=True)
-        for line in reversed(lines if whole else lines[1:]):
-            data = parse(line)
-            if data is not None:
-                return _number(data)
-        return None
-
-    def changes_after(self, number: int) -> Iterator[dict[str, Any]]:
-        """The changes with a higher number, in order."""
-        with open(self.path, "rb") as stream:
-            for line in stream:
-                told = _CHANGE.match(line)  # most of a long diary need not be parsed
-                if told and int(told[1]) > number:
-                    data = parse(line)
-                    if data is not None:
-                        yield data
-
-    def append(self, line: bytes) -> int:
-        """Add a whole line and see it on the disk; returns the length before, for
-        ``cut``. A line cut off earlier is taken away first. Raises OSError; then the file
-        is as it was."""
+    def append(self, number: int, at: str, what: str, after: str, rows: Iterable[RowTold]) -> str:
+        """Add a change and see it on the disk; returns its mark. Raises OSError."""
         with open(self.path, "r+b") as stream:
-            length = self._whole_length(stream)
-            try:
-                stream.seek(length)
-                stream.truncate()
-                stream.write(line)
-                stream.flush()
-                os.fsync(stream.fileno())
-            except OSError:
-                with suppress(OSError):
-                    os.truncate(self.path, length)
-                raise
-        return length
+            stream.seek(0, os.SEEK_END)
+            mark = _write(stream, number, at, what, after, rows)
+            stream.flush()
+            os.fsync(stream.fileno())
+        return mark
 
-    @staticmethod
-    def _whole_length(stream) -> int:
-        """The length up to the last line break."""
-        place = stream.seek(0, os.SEEK_END)
-        while place > 0:
-            step = min(_CHUNK, place)
-            stream.seek(place - step)
-            at = stream.read(step).rfind(b"\n")
-            if at >= 0:
-                return place - step + at + 1
-            place -= step
-        return 0
-
-    def cut(self, length: int) -> None:
-        """Take back what ``append`` wrote, because the database did not take it."""
-        with suppress(OSError):
-            os.truncate(self.path, length)
-
-    def rewrite(
-        self,
-        schema: int,
-        book_id: str,
-        number: int,
-        at: str,
-        rows: Iterable[tuple[str, int, Row]],
-    ) -> None:
-        """The whole diary anew: all rows as they are after change ``number``. The old file
-        is replaced when the new one is whole. Raises OSError."""
+    def begin(
+        self, version: int, book: str, number: int, at: str, after: str, rows: Iterable[RowTold]
+    ) -> str:
+        """The whole diary anew: every row there is, as one change; returns its mark. The old
+        file is replaced when the new one is whole. Raises OSError."""
         temporary = self.path.with_suffix(".part")
+        with suppress(FileNotFoundError):
+            temporary.unlink()
         try:
-            with open(temporary, "wb") as stream:
-                stream.write(header_line(schema, book_id))
-                for table, row_id, row in rows:
-                    stream.write(line_of({"part": [table, row_id, pack(row)]}))
-                stream.write(line_of({"n": number, "at": at, "what": "a fresh diary", "rows": []}))
+            with open(os.open(temporary, os.O_WRONLY | os.O_CREAT, 0o600), "wb") as stream:
+                header = {"diary": FORMAT, "schema": version, "book": book}
+                stream.write(block_of(line_of(header)))
+                mark = _write(stream, number, at, "a fresh diary", after, rows)
                 stream.flush()
                 os.fsync(stream.fileno())
             os.replace(temporary, self.path)
@@ -225,28 +146,122 @@ class Diary:
             with suppress(OSError):
                 temporary.unlink()
         sync_folder(self.path.parent)
+        return mark
 
-    def replay(self) -> Iterator[tuple[str, int, Row | None] | None]:
-        """What became of each row, in order, None for one that was taken away: whoever notes
-        it all has the book. A line that cannot be read gives None."""
-        for data in self.lines():
-            if data is None:
-                yield None
-            elif isinstance(data.get("part"), list):
-                table, row_id, row = data["part"]
-                yield table, row_id, unpack(row)
+    def cut(self, length: int) -> None:
+        """Take back what came behind: a half-written change, or one that the database did not
+        take."""
+        with suppress(OSError):
+            os.truncate(self.path, length)
+
+    # Reading -----------------------------------------------------------------------------
+
+    def last_mark(self) -> str | None:
+        """The mark of the change that the file ends in; None when it ends in none."""
+        try:
+            with open(self.path, "rb") as stream:
+                stream.seek(max(0, stream.seek(0, os.SEEK_END) - _TAIL_BYTES))
+                tail = stream.read()
+        except FileNotFoundError:
+            return None
+        text = _text_of(tail[tail.rfind(_START) :]) if _START in tail else None
+        return json.loads(text)["mark"] if text and text.startswith(_END) else None
+
+    def _blocks(self, start: int, end: int | None) -> Iterator[tuple[int, int, bytes | None]]:
+        """Where each block begins and ends, and its text; None for one that cannot be read."""
+        try:
+            size = self.path.stat().st_size
+        except FileNotFoundError:
+            return
+        if size == 0:
+            return
+        with (
+            open(self.path, "rb") as stream,
+            mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as data,
+        ):
+            while start < (size if end is None else end):
+                following = data.find(_START, start + 1)
+                following = size if following < 0 else following
+                yield start, following, _text_of(data[start:following])
+                start = following
+
+    def index(self) -> Index:
+        """What is in the file: a change counts when all its blocks are there as they were
+        written."""
+        found = Index()
+        begun: dict[str, Any] | None = None
+        seal = hashlib.blake2b()
+        first = bad = 0
+        for start, end, text in self._blocks(0, None):
+            if text is None:
+                begun, bad = None, bad + 1
+            elif start == 0:
+                with suppress(ValueError, KeyError, TypeError):
+                    header = json.loads(text)
+                    if header["diary"] == FORMAT:
+                        found.version, found.book = int(header["schema"]), str(header["book"])
+            elif text.startswith(_END):
+                mark = json.loads(text)["mark"]
+                if begun is not None and mark == seal.hexdigest():
+                    words = (begun["n"], begun["at"], begun["what"], begun["after"])
+                    found.changes.append(Told(*words, mark, first, end))
+                    found.bad_blocks = bad
+                elif begun is not None:
+                    bad += 1
+                begun = None
             else:
-                for table, row_id, row in data.get("rows", ()):
-                    yield table, row_id, unpack(row)
+                if text.startswith(_BEGIN):
+                    begun, first, seal = json.loads(text[: text.find(b"\n")]), start, _seal()
+                seal.update(text)
+        return found
+
+    def rows(self, start: int = 0, end: int | None = None) -> Iterator[RowTold | None]:
+        """What became of each row, in order; whoever notes it all has the book. None for what
+        cannot be read."""
+        for _, _, text in self._blocks(start, end):
+            if text is None:
+                yield None
+                continue
+            for line in text.splitlines():
+                if not line.startswith(b"{"):
+                    yield _told(json.loads(line))
 
 
-def sync_folder(folder: Path) -> None:
-    """See a new name in a folder on the disk (POSIX; elsewhere nothing is needed)."""
-    if os.name != "posix":
+def _seal() -> hashlib.blake2b:
+    return hashlib.blake2b(digest_size=16)
+
+
+def _write(
+    stream: BinaryIO, number: int, at: str, what: str, after: str, rows: Iterable[RowTold]
+) -> str:
+    """One change, in blocks of modest size; the last says that it is whole, and its mark."""
+    seal = _seal()
+    text = line_of({"n": number, "at": at, "what": what, "after": after})
+    for table, row_id, row in rows:
+        text += line_of([table, row_id, pack(row)])
+        if len(text) > _BLOCK_BYTES:
+            seal.update(text)
+            stream.write(block_of(text))
+            text = b""
+    if text:
+        seal.update(text)
+        stream.write(block_of(text))
+    mark = seal.hexdigest()
+    stream.write(block_of(line_of({"end": number, "mark": mark})))
+    return mark
+
+
+def earlier_rows(path: Path) -> Iterator[tuple[int, RowTold]]:
+    """What a diary of format 1 tells of each row, with the number of the change. A line of it is
+    a checksum and JSON."""
+    if not path.is_file():
         return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        with suppress(OSError):  # some file systems cannot
-            os.fsync(handle)
-    finally:
-        os.close(handle)
+    with open(path, "rb") as stream:
+        for line in stream:
+            crc, _, text = line.rstrip(b"\n").partition(b" ")
+            with suppress(ValueError, TypeError, RecursionError):
+                if int(crc, 16) == zlib.crc32(text):
+                    data = json.loads(text)
+                    for row in [data["part"]] if "part" in data else data.get("rows", ()):
+                        if (told := _told(row)) is not None:
+                            yield data.get("n", 0), told

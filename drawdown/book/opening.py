@@ -6,18 +6,20 @@ import os
 import sqlite3
 import time
 import uuid
-from contextlib import suppress
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 from calibration.errors import BadFile, WrongUsage
+from calibration.files import private_folder, sync_folder
 from drawdown.book import columns as schema
 from drawdown.book import problems
-from drawdown.book.diary import sync_folder
+from drawdown.book.diary import EARLIER, earlier_rows
 from drawdown.book.photos import network_kind
-from drawdown.book.store import DIARY, FILE, Book, now
+from drawdown.book.store import BEFORE, DIARY, FILE, Book, now, put_row
 
 PATIENCE_S = 15.0
+PAGE_BYTES = 8192  # of a new database: five readings a page, where 4096 would hold two
 
 
 def open_book(folder: Path, *, create: bool = False, write: bool = False) -> Book:
@@ -31,12 +33,14 @@ def open_book(folder: Path, *, create: bool = False, write: bool = False) -> Boo
     folder = Path(folder)
     file = folder / FILE
     with problems.explaining(folder):
-        if not _is_there(file):
-            if (folder / DIARY).is_file() and not _is_there(file):
-                raise problems.damaged(folder, f"{FILE} is missing or empty")
-            if not create:
-                raise problems.no_book(folder)
-            _make_folder(folder)
+        there = is_there(folder)
+        if not there and not create:
+            raise problems.no_book(folder)
+        if not file.exists() and any((folder / name).is_file() for name in (DIARY, EARLIER)):
+            raise problems.damaged(folder, f"{FILE} is missing")
+        if not there:
+            private_folder(folder)
+            sync_folder(folder.parent)
         kind = network_kind(folder)
         if kind is not None:
             raise BadFile(
@@ -47,6 +51,8 @@ def open_book(folder: Path, *, create: bool = False, write: bool = False) -> Boo
         writable = os.access(folder, os.W_OK) and (not file.exists() or os.access(file, os.W_OK))
         if (write or create) and not writable:
             raise problems.no_permission(folder)
+        if not there:  # the log beside it gets the same permissions
+            os.close(os.open(file, os.O_RDWR | os.O_CREAT, 0o600))
         db = connect(file, writable)
         try:
             _prepare(db, folder, writable)
@@ -59,26 +65,31 @@ def open_book(folder: Path, *, create: bool = False, write: bool = False) -> Boo
     return book
 
 
-def _is_there(file: Path) -> bool:
-    if "\0" in str(file):
+def is_there(folder: Path) -> bool:
+    """True when a book was begun in the folder, whatever became of it: there is a diary, or a
+    database that is more than the empty file of a program stopped at the first moment. Raises
+    ``WrongUsage`` for what cannot be a folder."""
+    if "\0" in str(folder):
         raise WrongUsage(
-            f"{str(file.parent)!r} is not a folder's name", "a book is a folder", "check the name"
+            f"{str(folder)!r} is not a folder's name", "a book is a folder", "check the name"
         )
-    if file.parent.exists() and not file.parent.is_dir():
+    if folder.exists() and not folder.is_dir():
         raise WrongUsage(
-            f"{file.parent} is a file, not a folder",
+            f"{folder} is a file, not a folder",
             "a book is a folder with a database and photos in it",
             "give a folder with `book`",
         )
-    return file.exists() and file.stat().st_size > 0
-
-
-def _make_folder(folder: Path) -> None:
+    if any((folder / name).is_file() for name in (DIARY, EARLIER)):
+        return True
+    file = folder / FILE
+    size = file.stat().st_size if file.is_file() else 0
+    if size == 0 or size > PAGE_BYTES:
+        return size > 0
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except PermissionError as error:
-        raise problems.no_permission(folder) from error
-    sync_folder(folder.parent)
+        with closing(sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True)) as db:
+            return bool(db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    except sqlite3.Error:
+        return True
 
 
 def connect(file: Path, writable: bool) -> sqlite3.Connection:
@@ -86,7 +97,7 @@ def connect(file: Path, writable: bool) -> sqlite3.Connection:
     uri = file.absolute().as_uri()
     log = file.with_name(file.name + "-wal")
     if writable:
-        mode = "rwc"
+        mode = "rw"
     elif log.exists() and log.stat().st_size > 0:
         mode = "ro"
     else:  # nothing is being written, and the folder takes no lock file
@@ -97,8 +108,7 @@ def connect(file: Path, writable: bool) -> sqlite3.Connection:
 
 
 def _prepare(db: sqlite3.Connection, folder: Path, writable: bool) -> None:
-    """Settings of the connection; tables made or migrated; what is no book refused."""
-    db.execute("PRAGMA foreign_keys = ON")
+    """Settings of the connection; tables made or brought up to date; what is no book refused."""
     db.execute("PRAGMA trusted_schema = OFF")
     version = schema.version_of(db)
     application = int(db.execute("PRAGMA application_id").fetchone()[0])
@@ -111,36 +121,50 @@ def _prepare(db: sqlite3.Connection, folder: Path, writable: bool) -> None:
         )
     if version > schema.VERSION:
         raise problems.newer(folder, version, schema.VERSION)
-    if not writable:
+    if writable:
+        if not tables:
+            db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+        _use_log(db)
+        db.execute("PRAGMA synchronous = FULL")
         if version < schema.VERSION:
-            raise BadFile(
-                f"the book in {folder} is of an older version and cannot be written here",
-                "it must be brought up to date before it can be read",
-                "copy it to a folder that can be written",
-            )
-        return
-    _use_log(db)
-    db.execute("PRAGMA synchronous = FULL")
-    if version == schema.VERSION:
-        return
-    db.execute("BEGIN IMMEDIATE")  # another program may be just as far: look again
+            _bring_up_to_date(db, folder)
+    elif version < schema.VERSION:
+        raise BadFile(
+            f"the book in {folder} is of an older version and cannot be written here",
+            "it must be brought up to date before it can be read",
+            "copy it to a folder that can be written",
+        )
+    db.execute("PRAGMA foreign_keys = ON")
+
+
+def _bring_up_to_date(db: sqlite3.Connection, folder: Path) -> None:
+    """Make the tables, or take over those of an older version; a copy of them is kept. What the
+    older diary knew and the database did not comes along."""
     version = schema.version_of(db)
-    if version < schema.VERSION:
-        if version:
-            db.execute("ROLLBACK")
-            _copy_aside(db, folder, version)
-            db.execute("BEGIN IMMEDIATE")
-        try:
-            if not version and (folder / DIARY).is_file():
+    if version:
+        _copy_aside(db, folder, version)
+        os.chmod(folder, 0o700)
+        os.chmod(folder / FILE, 0o600)
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        if schema.version_of(db) == version:  # else another program was just as far
+            if not version and any((folder / name).is_file() for name in (DIARY, EARLIER)):
                 raise problems.damaged(folder, "its tables are gone")
-            schema.migrate(db)
-            if not version:
-                for name, value in (("book", uuid.uuid4().hex), ("made", now()), ("changes", "0")):
-                    db.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
-        except BaseException:
-            db.execute("ROLLBACK")
-            raise
-    db.execute("COMMIT")
+            schema.bring_up_to_date(db)
+            settings = {row["name"]: row["value"] for row in db.execute("SELECT * FROM setting")}
+            number = int(settings.get("changes", 0))
+            for change, told in earlier_rows(folder / EARLIER) if version else ():
+                if change > number:
+                    put_row(db, *told)
+            fresh = {"book": uuid.uuid4().hex, "made": now()} | settings
+            db.execute("DELETE FROM setting")
+            for name in ("book", "made"):
+                db.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, fresh[name]))
+            db.execute("INSERT INTO mark (id, mark) VALUES (?, ?)", (number, uuid.uuid4().hex))
+        db.execute("COMMIT")
+    except BaseException:
+        db.execute("ROLLBACK")
+        raise
 
 
 def _use_log(db: sqlite3.Connection) -> None:
@@ -161,8 +185,7 @@ def _use_log(db: sqlite3.Connection) -> None:
 
 def _copy_aside(db: sqlite3.Connection, folder: Path, version: int) -> Path:
     """A copy of the database as it was before a migration."""
-    backups = folder / "before"
-    backups.mkdir(exist_ok=True)
+    backups = private_folder(folder / BEFORE)
     target = backups / f"book-v{version}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite"
     temporary = target.with_suffix(".part")
     with suppress(FileNotFoundError):

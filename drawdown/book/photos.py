@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calibration.errors import BadFile
-from calibration.files import read_bytes, write_atomically
-from drawdown.book.diary import sync_folder
+from calibration.files import private_folder, read_bytes, sync_folder, write_atomically
 
 FOLDER = "photos"
 MOST_BYTES = 400_000_000
@@ -53,7 +52,8 @@ class PhotoStore:
         if self._is_whole(target, stored):
             return stored
         try:
-            target.parent.mkdir(parents=True, exist_ok=True)
+            private_folder(self.folder)
+            private_folder(target.parent)
         except OSError as error:
             raise BadFile(
                 f"the folder {target.parent} for the photo cannot be made "
@@ -61,7 +61,7 @@ class PhotoStore:
                 "nothing was kept",
                 "see that the disk has room and the book's folder can be written",
             ) from error
-        write_atomically(target, data)
+        write_atomically(target, data, 0o600)
         sync_folder(target.parent)
         sync_folder(self.folder)
         return stored

@@ -26,6 +26,25 @@ def damaged(folder: Path, detail: str) -> Damaged:
     )
 
 
+def foreign_diary(folder: Path) -> Damaged:
+    return Damaged(
+        f"the diary in {folder} belongs to another book",
+        "diary and book must agree, or neither could mend the other",
+        f"put the right diary back, or {REPAIR}",
+    )
+
+
+def two_histories(folder: Path) -> Damaged:
+    return Damaged(
+        f"the book in {folder} has two histories: its database and its diary each hold changes "
+        "that the other does not know",
+        "the folder was copied or synchronized and both copies were written in, or files of two "
+        "copies were mixed; nothing was changed, so that neither history is lost",
+        f"{REPAIR}: it keeps the database and makes a second book of the diary, which you can "
+        "open, export and take in with `import_book`",
+    )
+
+
 def explained(error: sqlite3.Error, folder: Path) -> BadFile:
     """A database error as one that a person can act on."""
     name = getattr(error, "sqlite_errorname", "") or ""
@@ -43,7 +62,7 @@ def explained(error: sqlite3.Error, folder: Path) -> BadFile:
         )
     if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_AUTH")):
         return no_permission(folder)
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT")):
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT", "SQLITE_CONSTRAINT_D")):
         return damaged(folder, str(error))
     if name.startswith("SQLITE_CANTOPEN"):
         return BadFile(

@@ -11,24 +11,23 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
-from calibration.errors import BadFile
+from calibration.files import private_folder, recorded
 from drawdown.book import columns as schema
 from drawdown.book import problems
-from drawdown.book.diary import Diary, change_line, pack, unpack
+from drawdown.book.diary import EARLIER, Diary, Row, RowTold, pack, unpack
 from drawdown.book.photos import PhotoStore, Stored
 
 FILE = "book.sqlite"
-DIARY = "diary.jsonl"
-
-Row = dict[str, Any]
+DIARY = "diary.jsonl.gz"
+BEFORE = "before"  # the folder of what an earlier version left
 
 
 def now() -> str:
@@ -83,11 +82,8 @@ class Change:
         return self.insert("photo", row, undoable=False)
 
     def put(self, table: str, row_id: int, row: Row | None) -> None:
-        """Make one row what it is said to be; None takes it away. For undo and repair."""
-        if row is None:
-            self._db.execute(f'DELETE FROM "{_known(table)}" WHERE id = ?', (row_id,))
-        else:
-            put_row(self._db, table, row_id, row)
+        """Make one row what it is said to be; None takes it away. For undo."""
+        put_row(self._db, table, row_id, row)
         self.touched[table, row_id] = None
 
     def _note(self, table: str, row_id: int, was: Row | None, undoable: bool) -> None:
@@ -114,10 +110,14 @@ def read_row(db: sqlite3.Connection, table: str, row_id: int) -> Row | None:
     return None if found is None else dict(found)
 
 
-def put_row(db: sqlite3.Connection, table: str, row_id: int, row: Row) -> None:
-    """Insert or replace one row; columns that the table does not know are left out."""
-    known = schema.columns(db, _known(table))
-    row = {name: value for name, value in row.items() if name in known} | {"id": row_id}
+def put_row(db: sqlite3.Connection, table: str, row_id: int, row: Row | None) -> None:
+    """Insert or replace one row, without columns that the table does not know; None takes it
+    away."""
+    if row is None:
+        db.execute(f'DELETE FROM "{_known(table)}" WHERE id = ?', (row_id,))
+        return
+    known = schema.TABLES[_known(table)].names
+    row = {name: row[name] for name in known if name in row} | {"id": row_id}
     names = ", ".join(f'"{name}"' for name in row)
     pairs = ", ".join(f'"{name}" = excluded."{name}"' for name in row)
     marks = ", ".join("?" * len(row))
@@ -125,6 +125,24 @@ def put_row(db: sqlite3.Connection, table: str, row_id: int, row: Row) -> None:
         f'INSERT INTO "{table}" ({names}) VALUES ({marks}) ON CONFLICT (id) DO UPDATE SET {pairs}',
         tuple(row.values()),
     )
+
+
+def every_row(db: sqlite3.Connection) -> Iterator[RowTold]:
+    for table in schema.TABLES:
+        for row in db.execute(f'SELECT * FROM "{table}"'):
+            yield table, int(row["id"]), dict(row)
+
+
+def last_change(db: sqlite3.Connection) -> tuple[int, str]:
+    """The number of the last change and its mark."""
+    found = db.execute("SELECT id, mark FROM mark ORDER BY id DESC LIMIT 1").fetchone()
+    return int(found[0]), str(found[1])
+
+
+def aside_folder(folder: Path, kind: str = "damaged") -> Path:
+    """A new folder for what is taken out of use."""
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
+    return private_folder(private_folder(folder / kind) / stamp)
 
 
 def _identity(file: Path) -> tuple[int, int]:
@@ -143,6 +161,7 @@ class Book:
         self._file = _identity(folder / FILE)
         self.photos = PhotoStore(folder)
         self.diary = Diary(folder / DIARY)
+        self.healed: list[str] = []  # what a stopped program left undone, and opening mended
 
     def __enter__(self) -> Book:
         return self
@@ -169,20 +188,18 @@ class Book:
     def change(self, what: str) -> Iterator[Change]:
         """One change, called ``what`` in the log. Nothing is changed when the block raises.
         Raises ``BadFile`` when the book cannot be written."""
-        with self._writing() as number:
-            dropped = [
-                int(row[0]) for row in
-                self.db.execute("SELECT id FROM change WHERE state = 'undone'")
-            ]  # fmt: skip
+        with self._writing():
+            dropped = self.db.execute("SELECT id FROM change WHERE state = 'undone'").fetchall()
             self.db.execute("UPDATE change SET state = 'dropped' WHERE state = 'undone'")
             cursor = self.db.execute(
                 "INSERT INTO change (at, what, state) VALUES (?, ?, 'done')", (now(), what)
             )
             change = Change(self.db, int(cursor.lastrowid or 0))
             change.touched |= {("change", int(cursor.lastrowid or 0)): None}
-            change.touched |= {("change", row_id): None for row_id in dropped}
+            change.touched |= {("change", int(row[0])): None for row in dropped}
             yield change
-            self._write_down(number, what, change)
+            self._write_down(what, change)
+        recorded.append(what)
 
     def undo(self) -> str | None:
         """Take back the last change; returns what it was, None when there is none."""
@@ -193,7 +210,7 @@ class Book:
         return self._swap("undone", "done", "ASC", "done again: ")
 
     def _swap(self, state: str, new_state: str, order: str, prefix: str) -> str | None:
-        with self._writing() as number:
+        with self._writing():
             found = self.db.execute(
                 f"SELECT * FROM change WHERE state = ? ORDER BY id {order} LIMIT 1", (state,)
             ).fetchone()
@@ -212,15 +229,16 @@ class Book:
                 change.touched["change_row", step["id"]] = None
             self.db.execute("UPDATE change SET state = ? WHERE id = ?", (new_state, found["id"]))
             change.touched["change", found["id"]] = None
-            self._write_down(number, prefix + found["what"], change)
-            return found["what"]
+            self._write_down(prefix + found["what"], change)
+        recorded.append(prefix + found["what"])
+        return found["what"]
 
     @contextmanager
-    def _writing(self) -> Iterator[int]:
-        """The writing lock; gives the number of the change to come. Commits at the end."""
+    def _writing(self) -> Iterator[None]:
+        """The writing lock, diary and database held together. Commits at the end."""
         if not self.writable:
             raise problems.no_permission(self.folder)
-        self._appended: int | None = None
+        length: int | None = None
         with problems.explaining(self.folder):
             self.db.execute("BEGIN IMMEDIATE")
             try:
@@ -228,29 +246,23 @@ class Book:
                 if _identity(self.folder / FILE) != self._file:
                     raise problems.replaced(self.folder)
                 self._catch_up()
-                yield self._number() + 1
+                length = self.diary.path.stat().st_size
+                yield
                 self.db.execute("COMMIT")
             except BaseException:
                 with suppress(sqlite3.Error):
                     self.db.execute("ROLLBACK")
-                if self._appended is not None:
-                    self.diary.cut(self._appended)
+                if length is not None:
+                    self.diary.cut(length)
                 raise
 
-    def _number(self) -> int:
-        found = self.db.execute("SELECT value FROM setting WHERE name = 'changes'").fetchone()
-        return int(found[0])
+    def _write_down(self, what: str, change: Change) -> None:
+        rows = ((t, i, read_row(self.db, t, i)) for t, i in change.touched)
+        number, after = last_change(self.db)
+        self._note_mark(self.diary.append(number + 1, now(), what, after, rows))
 
-    def _write_down(self, number: int, what: str, change: Change) -> None:
-        self._set_number(number, change)
-        rows = [(t, i, read_row(self.db, t, i)) for t, i in change.touched]
-        self._appended = self.diary.append(change_line(number, now(), what, rows))
-
-    def _set_number(self, number: int, change: Change | None = None) -> None:
-        self.db.execute("UPDATE setting SET value = ? WHERE name = 'changes'", (str(number),))
-        if change is not None:
-            row = self.db.execute("SELECT id FROM setting WHERE name = 'changes'").fetchone()
-            change.touched["setting", int(row[0])] = None
+    def _note_mark(self, mark: str) -> None:
+        self.db.execute("INSERT INTO mark (mark) VALUES (?)", (mark,))
 
     # Diary and database held together ------------------------------------------------------
 
@@ -258,60 +270,56 @@ class Book:
         """True when diary and database are not at the same change. A writer at work in
         another program looks so for a moment; under the writing lock it is certain."""
         with problems.explaining(self.folder):
-            return self.diary.last_number() != self._number()
-
-    def _catch_up(self) -> None:
-        """Under the writing lock: roll the database forward to the diary, or write the
-        diary afresh when that is missing, behind or older."""
-        number, last = self._number(), self.diary.last_number()
-        header = self.diary.header() if last is not None else None
-        book_id = self.db.execute("SELECT value FROM setting WHERE name = 'book'").fetchone()[0]
-        if header is not None and header[1] != book_id:
-            raise BadFile(
-                f"the diary in {self.folder} belongs to another book",
-                "diary and book must agree, or neither could mend the other",
-                "put the right diary.jsonl back, or set it aside with: `repair_book`",
-            )
-        if header is not None and last is not None and last > number:
-            self._roll_forward(number)
-            schema.fill_colours(self.db)
-        if header is None or header[0] != schema.VERSION or last is None or last < number:
-            self.write_diary()
-
-    def _roll_forward(self, number: int) -> None:
-        for data in self.diary.changes_after(number):
-            for table, row_id, row in data["rows"]:
-                if table not in schema.TABLES:
-                    raise problems.damaged(self.folder, f"the diary speaks of {table!r}")
-                if row is None:
-                    self.db.execute(f'DELETE FROM "{table}" WHERE id = ?', (row_id,))
-                else:
-                    put_row(self.db, table, row_id, unpack(row) or {})
-            self._set_number(int(data["n"]))
-
-    def write_diary(self) -> None:
-        """The diary afresh from the database; under the writing lock."""
-        rows = (
-            (table, int(row["id"]), dict(row))
-            for table in schema.TABLES
-            for row in self.db.execute(f'SELECT * FROM "{table}"')
-        )
-        book_id = self.db.execute("SELECT value FROM setting WHERE name = 'book'").fetchone()[0]
-        self.diary.rewrite(schema.VERSION, book_id, self._number(), now(), rows)
-
-    def renew_diary(self) -> None:
-        """The diary afresh, whatever the one there is like; raises ``BadFile``."""
-        with problems.explaining(self.folder):
-            self.db.execute("BEGIN IMMEDIATE")
-            try:
-                self.write_diary()
-            finally:
-                self.db.execute("ROLLBACK")
+            return self.diary.last_mark() != last_change(self.db)[1]
 
     def catch_up(self) -> None:
         """Bring diary and database together; raises ``BadFile``."""
         with self._writing():
             pass
+
+    def _catch_up(self) -> None:
+        """Under the writing lock: roll the database forward to the diary where the diary goes on
+        from its last change; write the diary afresh where it is missing or tells nothing that
+        the database does not know; else refuse, for there are two histories."""
+        number, mark = last_change(self.db)
+        if self.diary.last_mark() == mark:
+            return
+        told = self.diary.index()
+        if told.book is not None and told.book != self.setting("book"):
+            raise problems.foreign_diary(self.folder)
+        for change in told.changes:
+            if change.after == mark:
+                for one in self.diary.rows(change.start, change.end):
+                    if one is None or one[0] not in schema.TABLES:
+                        raise problems.damaged(self.folder, "the diary tells of unknown things")
+                    put_row(self.db, *one)
+                self._note_mark(change.mark)
+                number, mark = number + 1, change.mark
+                self.healed.append(f'the diary knew of "{change.what}", and now the book does too')
+        last = told.changes[-1] if told.changes else None
+        if last is not None and last.mark == mark:
+            self.diary.cut(last.end)
+            self.healed = self.healed or [
+                "half a change was taken out of the diary: a program was stopped while writing it, "
+                "before it said that anything was kept"
+            ]
+            return
+        known = {row[0] for row in self.db.execute("SELECT mark FROM mark")}
+        if last is not None and last.mark not in known:
+            raise problems.two_histories(self.folder)
+        self._begin_diary(number, mark, set_aside=last is None)
+        if number:
+            self.healed.append("the diary was written afresh from the database")
+
+    def _begin_diary(self, number: int, mark: str, *, set_aside: bool) -> None:
+        """The diary afresh: one more change, of every row, that changes nothing."""
+        path, book = self.diary.path, self.setting("book") or ""
+        if set_aside and path.exists():  # it tells nothing as it is, and may yet help someone
+            shutil.copy2(path, aside_folder(self.folder))
+        mark = self.diary.begin(schema.VERSION, book, number + 1, now(), mark, every_row(self.db))
+        self._note_mark(mark)
+        if (self.folder / EARLIER).exists():
+            os.replace(self.folder / EARLIER, private_folder(self.folder / BEFORE) / EARLIER)
 
 
 @dataclass(frozen=True)

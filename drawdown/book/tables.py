@@ -1,5 +1,5 @@
-"""What a table of the book is: its columns, and all that derives from them: the SQL of every
-version, records out of rows, the keys of the shared file and what may stand there."""
+"""What a table of the book is: its columns, and all that derives from them: its SQL, records out
+of rows, the keys of the shared file and what may stand there."""
 
 from __future__ import annotations
 
@@ -78,7 +78,8 @@ class Column:
     name); ``check`` says what it may be in a shared file, None that it stays in this book;
     ``names`` are its columns in SQL and ``key`` its name in a shared file where these are not
     the attribute's own; ``refers`` the table that it points into; ``since`` the version of the
-    book that added it (such a column may be NULL or has a default)."""
+    book that added it: such a column may be NULL or has a default, and older shared files lack
+    it."""
 
     sql: str
     check: Check | None = field(default=None, repr=False)
@@ -125,16 +126,15 @@ KNOWN: dict[str, Table[Any]] = {}  # every table by its name
 
 class Table(Generic[R]):
     """A table. ``made`` is the record that its rows become: the attributes annotated with a
-    ``Column`` are its columns; ``more`` are those that no record has. ``indexes`` pairs of a
-    version and the SQL behind CREATE; ``parts`` maps a key of the shared file to the table
-    whose rows go along there, and how many may."""
+    ``Column`` are its columns; ``more`` are those that no record has. ``indexes`` is the SQL
+    behind CREATE; ``parts`` maps a key of the shared file to the table whose rows go along
+    there, and how many may."""
 
     def __init__(
         self, name: str, made: type[R] | None = None, more: dict[str, Column] | None = None, *,
-        indexes: Iterable[tuple[int, str]] = (), since: int = 1,
-        parts: dict[str, tuple[Table[Any], int]] | None = None,
+        indexes: Iterable[str] = (), parts: dict[str, tuple[Table[Any], int]] | None = None,
     ) -> None:  # fmt: skip
-        self.name, self.made, self.since = name, made, since
+        self.name, self.made = name, made
         self.indexes, self.parts = tuple(indexes), parts or {}
         self.record_columns = {
             key: _whole(key, annotation.__metadata__[0])
@@ -143,24 +143,14 @@ class Table(Generic[R]):
         }
         hidden = {key: _whole(key, column) for key, column in (more or {}).items()}
         self.columns = {**self.record_columns, **hidden}
+        self.names = [name for column in self.columns.values() for name in column.names]
+        self.statements = [s for column in self.columns.values() for s in column.statements]
         self.shared = [c for c in self.columns.values() if c.check is not None]
         KNOWN[name] = self
         self._at: dict[str, list[tuple[str, list[str], Column]]] = {}
         self.readings = [k for k, c in self.record_columns.items() if c.refers == "reading"]
 
     # SQL ---------------------------------------------------------------------------------
-
-    def script(self, version: int) -> list[str]:
-        """The statements that bring the table from the version before to this one."""
-        if version < self.since:
-            return []
-        fresh = [s for c in self.columns.values() if c.since == version for s in c.statements]
-        if version == self.since:
-            fresh = [s for c in self.columns.values() if c.since <= version for s in c.statements]
-            script = [f"CREATE TABLE {self.name} ({', '.join(fresh)})"]
-        else:
-            script = [f"ALTER TABLE {self.name} ADD COLUMN {statement}" for statement in fresh]
-        return script + [f"CREATE {sql}" for since, sql in self.indexes if since == version]
 
     def select(
         self, *, samples: bool = True, also: str = "", join: str = "", reading: str = "t.reading"

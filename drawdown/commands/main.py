@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from calibration.errors import BadFile, DrawdownError, WrongUsage
+from calibration.files import recorded
 from calibration.naming import speak
 from drawdown import __version__
 from drawdown.commands.completion import prepare
@@ -80,8 +81,9 @@ def _start(
 
 def main(argv: list[str] | None = None) -> int:
     """Run the program and return its exit code; ``argv`` is without the program's name."""
-    if sys.stdout is None:  # closed by the caller: the exit code still tells
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115  (it lives as long as the process)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by the caller: the exit code still tells
+            setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115  (as long as the process)
     with terminal.gated():
         try:
             code = _run(sys.argv[1:] if argv is None else list(argv))
@@ -111,6 +113,7 @@ def _run(argv: list[str]) -> int:
             "write the command anew",
         )
     speak(option_name)
+    recorded.clear()
     prepare()
     # Our matrices are small: waking a thread for each core costs a fifth of the whole run.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -157,6 +160,14 @@ def _explained(error: Exception) -> DrawdownError:
         # Files are named when they fail: this was the answer on its way out.
         terminal.hush(sys.stdout)
         full = error.errno in FULL
+        if recorded:
+            done = "; ".join(recorded)
+            return BadFile(
+                f"the answer could not be written ({error.strerror}), but what it tells of was "
+                f"done and is recorded: {done}",
+                "given again, the command would do it a second time",
+                "do not give the command again; ask for what there is now instead",
+            )
         return BadFile(
             "the disk is full, so the answer could not be written"
             if full

@@ -126,7 +126,7 @@ def main() -> None:
         begin = time.perf_counter()
         fill(folder, options.originals, options.readings)
         print(f"filled in {time.perf_counter() - begin:.0f} s")
-    for name in ("book.sqlite", "diary.jsonl"):
+    for name in ("book.sqlite", "diary.jsonl.gz"):
         print(f"{name}: {(folder / name).stat().st_size / 1e6:.0f} MB")
     measure(folder)
     with open_book(folder) as book:

@@ -16,6 +16,7 @@ import sqlite3
 import sys
 import tempfile
 import time
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -24,7 +25,7 @@ import numpy as np
 from drawdown.book import Book, now, open_book
 from drawdown.book import columns as schema
 from drawdown.book.columns import MixPart
-from drawdown.book.diary import Diary, line_of
+from drawdown.book.diary import Diary
 from drawdown.book.originals import add_recipe, keep_original
 from drawdown.book.packets import put_by
 
@@ -55,7 +56,7 @@ def keep(book: Book, name: str, lab=(62.0, -21.0, -24.0), mix=MIX, photo: bytes 
 def told_by(diary: Diary) -> dict[tuple[str, int], dict]:
     """All rows as they are at the end of the diary."""
     rows: dict[tuple[str, int], dict] = {}
-    for told in diary.replay():
+    for told in diary.rows():
         if told is not None:
             table, row_id, row = told
             rows[table, row_id] = row
@@ -216,8 +217,9 @@ def script_of(version: int) -> str:
     return path.read_text(encoding="utf-8")
 
 
-def old_book(folder, version: int) -> None:
-    """A book as the program of that version made it, with one original in it."""
+def old_book(folder, version: int, *more: dict) -> None:
+    """A book as the program of that version made it, with one original in it; ``more`` are
+    lines of its diary."""
     folder.mkdir()
     db = sqlite3.connect(folder / "book.sqlite", isolation_level=None)
     db.execute("PRAGMA journal_mode = WAL")
@@ -233,5 +235,11 @@ def old_book(folder, version: int) -> None:
     db.execute("INSERT INTO change (at, what, state) VALUES ('2030-01-01', 'kept', 'done')")
     db.execute("COMMIT")
     db.close()
-    rows = line_of({"diary": "drawdown.diary/1", "schema": version, "book": "abc"})
-    (folder / "diary.jsonl").write_bytes(rows + line_of({"n": 1, "what": "kept", "rows": []}))
+    lines = (
+        {"diary": "drawdown.diary/1", "schema": version, "book": "abc"},
+        {"n": 1, "what": "kept", "rows": []},
+        *more,
+    )
+    texts = [json.dumps(line).encode() for line in lines]
+    diary = b"".join(b"%08x %s\n" % (zlib.crc32(text), text) for text in texts)
+    (folder / "diary.jsonl").write_bytes(diary)

@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from drawdown.book import columns as schema
+from calibration.files import private_folder
 from drawdown.book import problems
-from drawdown.book.opening import open_book
+from drawdown.book.diary import Row
+from drawdown.book.opening import is_there, open_book
 from drawdown.book.photos import PhotoStore, is_photo_name, sha256_of
 from drawdown.book.repair.rebuild import (
-    Source,
-    nobody_writing,
-    read_database,
-    read_diary,
-    rebuild,
-    set_aside,
+    INNER,
+    Key,
+    Mending,
+    build,
+    plan_of,
+    put_in_place,
+    read_both,
+    second_book,
 )
-from drawdown.book.store import DIARY, FILE
+from drawdown.book.store import DIARY, aside_folder
 
 COUNTED = ("original", "recipe", "batch", "entry", "packet", "pull", "reading", "photo")
 # Younger files may belong to a program that is just keeping something.
@@ -30,12 +34,14 @@ LOOSE_AFTER_S = 3600.0
 @dataclass
 class Report:
     """What was found. ``faults`` need mending, ``remarks`` do not; ``mended`` was done;
-    ``lost`` cannot be brought back by the book."""
+    ``lost`` cannot be brought back by the book; ``lacking`` is what one of the old files held
+    and the mended book has not, or not so."""
 
     faults: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     mended: list[str] = field(default_factory=list)
     lost: list[str] = field(default_factory=list)
+    lacking: list[str] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
 
     @property
@@ -43,16 +49,22 @@ class Report:
         return not self.faults and not self.lost
 
 
-def check(folder: Path, *, repair: bool = False, hashes: bool = True) -> Report:
+def check(
+    folder: Path, *, repair: bool = False, hashes: bool = True,
+    agree: Callable[[list[str]], bool] = lambda lacking: True,
+) -> Report:  # fmt: skip
     """Verify the book in ``folder``; with ``repair`` mend what can be mended. ``hashes``
-    reads every photo, else only sizes are compared. Raises ``BadFile`` when there is no book
-    or nothing can be written."""
+    reads every photo, else only sizes are compared. Where the mended book would lack something
+    that an old file holds, ``agree`` is asked first, with a list of it. Raises ``BadFile`` when
+    there is no book or nothing can be written."""
     folder = Path(folder)
-    if not (folder / FILE).exists() and not (folder / DIARY).exists():
-        raise problems.no_book(folder)
     report = Report()
     with problems.explaining(folder):
-        _check_tables(folder, report, repair)
+        if not is_there(folder):
+            raise problems.no_book(folder)
+        with suppress(problems.Damaged), open_book(folder) as book:
+            report.mended += book.healed
+        _check_tables(folder, report, agree if repair else None)
         if not report.faults:
             _check_photos(folder, report, repair, hashes)
             _tidy(folder, report, repair)
@@ -62,60 +74,99 @@ def check(folder: Path, *, repair: bool = False, hashes: bool = True) -> Report:
 # Database and diary ------------------------------------------------------------------------
 
 
-def _check_tables(folder: Path, report: Report, repair: bool) -> None:
-    with nobody_writing(folder):
-        found = read_database(folder, whole_rows=False)
-        told = read_diary(folder, whole_rows=False)
-    foreign = bool(told.book_id and found.book_id and told.book_id != found.book_id)
-    report.faults += found.faults
+def _check_tables(folder: Path, report: Report, agree: Callable[[list[str]], bool] | None) -> None:
+    found, told = read_both(folder)
+    faults = found.faults + told.faults
+    foreign = None not in (told.book, found.book) and told.book != found.book
+    rotten = ""
     if foreign:
-        report.faults.append("the diary belongs to another book")
-    elif told.book_id is None:
-        report.faults.append("the diary is missing or cannot be read")
-    elif told.torn_end:
-        report.remarks.append(
-            "the diary ends in a line that was cut off: a program was stopped while writing, "
-            "before it said that anything was kept"
-        )
-    elif told.bad_lines:
-        report.faults.append(f"{told.bad_lines} lines of the diary cannot be read")
-    usable = told.whole and not foreign
-    whole = not found.faults
-    if usable and whole and told.version == schema.VERSION:
-        differing = _differing(found, told)
-        if differing:
-            report.faults.append(differing)
-            whole = False
-    for table in COUNTED:
-        report.counts[table] = sum(key[0] == table for key in (found if whole else told).rows)
-    if not report.faults or not repair:
-        return
-    if whole:
-        set_aside(folder, [DIARY])
-        with open_book(folder, write=True):
-            pass  # opening writes the missing diary
-        report.mended.append("the diary was written afresh from the database")
-    else:
-        mended, lost = rebuild(folder, use_diary=not foreign)
-        report.mended += mended
-        report.lost += lost
-        if not mended:
+        faults.append("the diary belongs to another book")
+    elif not faults and not found.is_level_with(told):
+        faults.append("the database and the diary each hold changes that the other does not know")
+    elif not faults:
+        every = told.rows.keys() | found.rows.keys()
+        keys = {key for key in every if told.rows.get(key) != found.rows.get(key)}
+        tables = ", ".join(sorted({table for table, _ in keys}))
+        rotten = f"{len(keys)} rows of the database are not as the diary has them ({tables})"
+        faults += [rotten] if keys else []
+    report.faults = faults
+    rows = (told if found.faults else found).rows
+    report.counts = {name: sum(key[0] == name for key in rows) for name in COUNTED}
+    if faults and agree is not None:
+        healthy = not found.faults and rotten not in faults
+        (_renew_diary if healthy else _rebuild)(folder, report, foreign, agree)
+
+
+def _renew_diary(
+    folder: Path, report: Report, foreign: bool, agree: Callable[[list[str]], bool]
+) -> None:
+    """The database is whole and stays. What only the diary holds is told, and where the diary is
+    whole it becomes a book of its own."""
+    found, told = read_both(folder, dict)
+    if not told.is_within(found) and not foreign:
+        lacking = [(k, r) for k, r in told.rows.items() if found.rows.get(k) != r]
+        if not _agreed(report, lacking, found.rows, agree):
             return
+        if not told.faults:
+            plan = Mending(told.rows, True, told.marks, told.book, [])
+            report.mended.append(f"what the diary tells is a book now: {second_book(folder, plan)}")
+    if (folder / DIARY).exists():
+        aside = aside_folder(folder)
+        os.replace(folder / DIARY, aside / DIARY)
+        report.mended.append(f"the old diary lies in {aside}")
+    open_book(folder, write=True).close()
+    report.mended.append("the diary was written afresh from the database")
     report.faults.clear()
 
 
-def _differing(found: Source, told: Source) -> str:
-    """How the database differs from a whole diary; "" when it does not."""
-    if told.number > found.number:
-        return f"the database lacks the last {told.number - found.number} changes"
-    if told.number < found.number:
-        return f"the diary lacks the last {found.number - told.number} changes"
-    every = told.rows.keys() | found.rows.keys()
-    keys = {key for key in every if told.rows.get(key) != found.rows.get(key)}
-    if not keys:
-        return ""
-    tables = ", ".join(sorted({table for table, _ in keys}))
-    return f"{len(keys)} rows of the database are not as the diary has them ({tables})"
+def _rebuild(
+    folder: Path, report: Report, foreign: bool, agree: Callable[[list[str]], bool]
+) -> None:
+    found, told = read_both(folder, dict)
+    plan = plan_of(found, told, foreign=foreign)
+    if not plan.rows:
+        report.lost.append("neither database nor diary can be read: put back a copy of yours")
+        return
+    new = folder / "rebuilt.part"
+    try:
+        left = build(new, plan)
+        if not _agreed(report, plan.lacking + left, plan.rows, agree):
+            return
+        aside = put_in_place(folder, new)
+    finally:
+        new.unlink(missing_ok=True)
+    kept = sum(1 for table, _ in plan.rows if table not in INNER)
+    source = "diary" if plan.of_diary else "diary and what the old one still held"
+    report.mended.append(
+        f"the database was made anew from the {source} ({kept} records); what was there before "
+        f"lies in {aside}"
+    )
+    report.faults.clear()
+
+
+def _agreed(
+    report: Report, lacking: list[tuple[Key, Row]], rows: dict[Key, Row],
+    agree: Callable[[list[str]], bool],
+) -> bool:  # fmt: skip
+    """Whether to go on without what is lacking, which is told."""
+    report.lacking = [_described(key, row, rows.get(key)) for key, row in lacking
+                      if key[0] not in INNER]  # fmt: skip
+    return not report.lacking or agree(report.lacking)
+
+
+def _described(key: Key, row: Row, new: Row | None) -> str:
+    """One record as an old file held it."""
+    table, row_id = key
+    name = row.get("name") or row.get("edition")
+    what = f"{table} {row_id}" if name is None else f'{table} "{name}"'
+    if table == "pull":
+        what += f" {row.get('number')}"
+    if new is None or new == row:
+        return what
+    other = [name for name in row if row[name] != new.get(name)]
+    return f"{what}: " + ", ".join(
+        f"{name} {row[name]!s:.60}, not {new.get(name)!s:.60}" for name in other
+    )
 
 
 # Photos ------------------------------------------------------------------------------------
@@ -143,7 +194,7 @@ def _check_photos(folder: Path, report: Report, repair: bool, hashes: bool) -> N
         ):
             fault = f"the photo {path.name}{of} is not as it was kept"
             if repair:
-                aside = set_aside(folder, [])
+                aside = aside_folder(folder)
                 os.replace(path, aside / path.name)
                 report.lost.append(f"{fault}; it was moved to {aside}; its colour is still here")
             else:
@@ -155,7 +206,7 @@ def _check_photos(folder: Path, report: Report, repair: bool, hashes: bool) -> N
         if repair:
             for path in named:
                 target = folder / "loose" / path.name
-                target.parent.mkdir(exist_ok=True)
+                private_folder(target.parent)
                 os.replace(path, target)
             report.mended.append(f"{len(named)} photos that belong to nothing were moved to loose")
         else:

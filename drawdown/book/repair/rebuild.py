@@ -9,42 +9,43 @@ import os
 import shutil
 import sqlite3
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from calibration.errors import BadFile
+from calibration.files import sync_folder
 from drawdown.book import columns as schema
 from drawdown.book import problems
-from drawdown.book.diary import Diary, Row, pack, sync_folder
+from drawdown.book.diary import EARLIER, Diary, Row, earlier_rows, pack
 from drawdown.book.opening import connect, open_book
-from drawdown.book.store import DIARY, FILE, now, put_row, read_row
+from drawdown.book.store import DIARY, FILE, aside_folder, now, put_row, read_row
 
 Key = tuple[str, int]
+Rows = dict[Key, Any]
+INNER = ("setting", "change", "change_row", "mark")  # what is no record of the studio's
+LOG = (FILE + "-wal", FILE + "-shm")
 
 
 @dataclass
 class Source:
-    """A database or a diary as far as it can be read. ``rows`` holds whole rows, or a digest
-    of each; ``number`` the last change it knows of; ``book_id`` None when not even that can
-    be read; ``bad_lines`` and ``torn_end`` are the diary's."""
+    """A database or a diary as far as it can be read. ``rows`` holds whole rows, or a digest of
+    each; ``marks`` those of the changes that it knows of, the last one last; ``book`` None
+    when not even the book's id can be read."""
 
-    rows: dict[Key, Any] = field(default_factory=dict)
-    number: int = 0
-    book_id: str | None = None
-    version: int = 0
+    rows: Rows = field(default_factory=dict)
+    marks: list[str] = field(default_factory=list)
+    book: str | None = None
     faults: list[str] = field(default_factory=list)
-    bad_lines: int = 0
-    torn_end: bool = False
 
-    @property
-    def whole(self) -> bool:
-        return (
-            self.book_id is not None and not self.faults and (not self.bad_lines or self.torn_end)
-        )
+    def is_within(self, other: Source) -> bool:
+        """True when the other knows all of its changes."""
+        return bool(self.marks) and self.marks[-1] in other.marks
+
+    def is_level_with(self, other: Source) -> bool:
+        return self.marks[-1:] == other.marks[-1:]
 
 
 def digest(row: Row) -> bytes:
@@ -53,212 +54,202 @@ def digest(row: Row) -> bytes:
     return hashlib.blake2b(text.encode(), digest_size=16).digest()
 
 
-def _same(row: Row) -> Row:
-    return row
+def read_both(folder: Path, keep: Callable[[Row], Any] = digest) -> tuple[Source, Source]:
+    """The database and the diary at one moment; of each row what ``keep`` makes of it. Raises
+    ``BadFile`` for what a newer version wrote."""
+    with _locked(folder) as db:
+        return _read_database(folder, db, keep), _read_diary(folder, keep)
 
 
 @contextmanager
-def nobody_writing(folder: Path) -> Iterator[None]:
-    """Within it no other program changes the book, so that database and diary are read at the
-    same change. A database too damaged to be locked is not."""
+def _locked(folder: Path) -> Iterator[sqlite3.Connection | None]:
+    """The database, with no other program writing in it, unless it is too damaged to be locked;
+    None where there is none."""
     file = folder / FILE
-    db = None
-    if file.exists() and os.access(folder, os.W_OK) and os.access(file, os.W_OK):
-        db = connect(file, True)
-        try:
-            db.execute("BEGIN IMMEDIATE")
-        except sqlite3.Error as error:
-            db.close()
-            db = None
-            name = str(getattr(error, "sqlite_errorname", ""))
-            if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-                raise
-    try:
-        yield
-    finally:
-        if db is not None:
-            with suppress(sqlite3.Error):
-                db.execute("ROLLBACK")
-            db.close()
-
-
-# Reading -----------------------------------------------------------------------------------
-
-
-def read_diary(folder: Path, *, whole_rows: bool) -> Source:
-    """The diary; a line that cannot be read is counted."""
-    diary = Diary(folder / DIARY)
-    keep = _same if whole_rows else digest
-    header = diary.header()
-    source = Source(number=diary.last_number() or 0)
-    if header is not None:
-        source.version, source.book_id = header
-    for told in diary.replay():
-        if told is None:
-            source.bad_lines += 1
-            continue
-        table, row_id, row = told
-        if row is None:
-            source.rows.pop((table, row_id), None)
-        else:
-            source.rows[table, row_id] = keep(row)
-    if source.bad_lines == 1:
-        with open(diary.path, "rb") as stream:
-            stream.seek(-1, os.SEEK_END)
-            source.torn_end = stream.read(1) != b"\n"
-    return source
-
-
-def read_database(folder: Path, *, whole_rows: bool) -> Source:
-    """The database, row by row where need be. Raises ``BadFile`` for one that is too new."""
-    file = folder / FILE
-    source = Source()
     if not file.exists():
-        source.faults.append(f"{FILE} is missing")
-        return source
-    keep = _same if whole_rows else digest
-    db = connect(file, os.access(folder, os.W_OK) and os.access(file, os.W_OK))
+        yield None
+        return
+    writable = os.access(folder, os.W_OK) and os.access(file, os.W_OK)
+    db = connect(file, writable)
     db.text_factory = lambda raw: raw.decode("utf-8", "replace")
     try:
-        source.version = schema.version_of(db)
-        if source.version > schema.VERSION:
-            raise problems.newer(folder, source.version, schema.VERSION)
-        db.execute("BEGIN")
+        with _unless_busy([]):
+            db.execute("BEGIN IMMEDIATE" if writable else "BEGIN")
+        yield db
+    finally:
+        with suppress(sqlite3.Error):
+            db.execute("ROLLBACK")
+        db.close()
+
+
+@contextmanager
+def _unless_busy(faults: list[str]) -> Iterator[None]:
+    """A database that cannot be read is a fault; one that is in use is told as such."""
+    try:
+        yield
+    except (sqlite3.Error, ValueError, TypeError) as error:
+        if str(getattr(error, "sqlite_errorname", "")).startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+            raise
+        faults.append(f"the database cannot be read ({error})")
+
+
+def _read_diary(folder: Path, keep: Callable[[Row], Any]) -> Source:
+    diary = Diary(folder / DIARY)
+    index = diary.index()
+    if index.version > schema.VERSION:
+        raise problems.newer(folder, index.version, schema.VERSION)
+    found = Source(book=index.book)
+    told = diary.rows()
+    if not diary.path.exists():
+        told = (row for _, row in earlier_rows(folder / EARLIER))
+        earlier = (folder / EARLIER).exists()
+        found.faults.append(f"the diary is {'of an earlier version' if earlier else 'missing'}")
+    elif not index.whole:
+        found.faults.append("parts of the diary are missing or cannot be read")
+    for one in told:
+        if one is None:
+            continue
+        table, row_id, row = one
+        if row is None:
+            found.rows.pop((table, row_id), None)
+        elif table == "mark":
+            found.marks.append(str(row.get("mark")))
+        else:
+            found.rows[table, row_id] = keep(row)
+            if table == "setting" and row.get("name") == "book":
+                found.book = row["value"]
+    found.marks += [change.mark for change in index.changes]
+    return found
+
+
+def _read_database(
+    folder: Path, db: sqlite3.Connection | None, keep: Callable[[Row], Any]
+) -> Source:
+    found = Source()
+    if db is None:
+        found.faults.append(f"{FILE} is missing")
+        return found
+    with _unless_busy(found.faults):
+        version = schema.version_of(db)
+        if version > schema.VERSION:
+            raise problems.newer(folder, version, schema.VERSION)
         for table in schema.TABLES:
             if schema.columns(db, table):
-                source.faults += _read_table(db, table, source, keep)
-            elif source.version == schema.VERSION:
-                source.faults.append(f"the table {table} is missing")
-        found = [row[0] for row in db.execute("PRAGMA integrity_check(20)")]
-        source.faults += [f"the database says: {text}" for text in found if text != "ok"]
-        if source.version == 0:
-            source.faults.append("its tables are gone")
+                found.faults += _read_table(db, table, found, keep)
+            elif version == schema.VERSION or table == "original":
+                found.faults.append(f"the table {table} is missing")
+        said = [row[0] for row in db.execute("PRAGMA integrity_check(20)")]
+        found.faults += [f"the database says: {text}" for text in said if text != "ok"]
         broken = len(db.execute("PRAGMA foreign_key_check").fetchall())
         if broken:
-            source.faults.append(f"{broken} rows point to something that is not there")
-        db.execute("ROLLBACK")
-    except sqlite3.Error as error:
-        name = str(getattr(error, "sqlite_errorname", ""))
-        if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-            raise
-        source.faults.append(f"the database cannot be read ({error})")
-    finally:
-        db.close()
-    return source
+            found.faults.append(f"{broken} rows point to something that is not there")
+    return found
 
 
-def _read_table(db: sqlite3.Connection, table: str, source: Source, keep) -> list[str]:
+def _read_table(
+    db: sqlite3.Connection, table: str, found: Source, keep: Callable[[Row], Any]
+) -> list[str]:
     """Rows of one table; when a page is bad, from both ends and then each by its number."""
+    marks: dict[int, str] = {}
 
     def take(row: Row) -> None:
-        source.rows[table, int(row["id"])] = keep(row)
-        if table == "setting" and row.get("name") == "changes":
-            with suppress(ValueError):
-                source.number = int(row["value"])
+        found.rows[table, int(row["id"])] = keep(row)
+        if table == "mark":
+            marks[int(row["id"])] = row["mark"]
         if table == "setting" and row.get("name") == "book":
-            source.book_id = row["value"]
+            found.book = row["value"]
 
-    try:
-        for row in db.execute(f'SELECT * FROM "{table}"'):
-            take(dict(row))
-        return []
-    except (sqlite3.DatabaseError, ValueError, TypeError) as error:
-        detail = str(error)
+    faults: list[str] = []
     for order in ("ASC", "DESC"):
-        with suppress(sqlite3.DatabaseError, ValueError, TypeError):
+        with _unless_busy(faults):
             for row in db.execute(f'SELECT * FROM "{table}" ORDER BY id {order}'):
                 take(dict(row))
-    top = max((row_id for name, row_id in source.rows if name == table), default=0)
-    for row_id in range(1, top):
-        if (table, row_id) not in source.rows:
-            with suppress(sqlite3.DatabaseError, ValueError, TypeError):
-                found = read_row(db, table, row_id)
-                if found is not None:
-                    take(found)
-    return [f"part of the table {table} cannot be read ({detail})"]
+        if not faults:
+            break
+    if faults:
+        top = max((row_id for name, row_id in found.rows if name == table), default=0)
+        for row_id in range(1, top):
+            if (table, row_id) not in found.rows:
+                with _unless_busy([]):
+                    row = read_row(db, table, row_id)
+                    if row is not None:
+                        take(row)
+    found.marks += [marks[number] for number in sorted(marks)]
+    for number in marks:
+        del found.rows["mark", number]
+    return faults[:1]
 
 
 # Making it anew ------------------------------------------------------------------------------
 
 
-def rebuild(folder: Path, *, use_diary: bool) -> tuple[list[str], list[str]]:
-    """A new database in the old one's place; what was done and what was lost, in words.
+@dataclass(frozen=True)
+class Mending:
+    """How a book would be mended: the rows of the new database; whether they are the diary's, so
+    that it stays; and the rows of either old file that the new one does not have so."""
 
-    A whole diary is believed; what it does not know comes from the database. Raises
-    ``BadFile`` and OSError; then everything is as it was."""
-    with nobody_writing(folder):
-        found = read_database(folder, whole_rows=True)
-        told = read_diary(folder, whole_rows=True) if use_diary else Source()
-    if not told.whole:
-        rows = told.rows | found.rows
-    elif told.number < found.number:
-        rows = found.rows | told.rows
-    else:
-        rows = told.rows
-    if not rows:
-        return [], ["neither database nor diary can be read: put back a copy of yours"]
-    temporary = folder / "rebuilt.part"
-    remove_database(temporary)
-    try:
-        book_id = told.book_id or found.book_id
-        skipped = _fill(temporary, rows, max(found.number, told.number), book_id)
-    except BaseException:
-        remove_database(temporary)
-        raise
-    aside = set_aside(folder, [FILE, FILE + "-wal", FILE + "-shm", DIARY], copy=True)
-    # Frames of the old log must never be taken for the new database's.
-    for ending in ("-wal", "-shm"):
+    rows: Rows
+    of_diary: bool
+    marks: list[str]
+    book: str | None
+    lacking: list[tuple[Key, Row]]
+
+
+def plan_of(found: Source, told: Source, *, foreign: bool) -> Mending:
+    """What the database (``found``) and the diary (``told``), whole rows of both, make together.
+
+    A whole diary is believed, unless the database is known to be newer; of two damaged ones each
+    gives what it still holds."""
+    if foreign:
+        told = Source()
+    newer = told.is_within(found) and not told.is_level_with(found)
+    of_diary = not told.faults and bool(told.marks) and not newer and (
+        found.is_within(told) or not found.marks)  # fmt: skip
+    merged = told.rows | found.rows if newer else found.rows | told.rows
+    rows = told.rows if of_diary else merged
+    older = [told] if newer else []
+    if of_diary and found.is_within(told) and not found.is_level_with(told):
+        older = [found]
+    lacking = {
+        (key, digest(row)): (key, row)
+        for source in (found, told) if source not in older
+        for key, row in source.rows.items() if key[0] not in INNER and rows.get(key) != row
+    }  # fmt: skip
+    marks = told.marks if of_diary else list(dict.fromkeys((*found.marks, *told.marks)))
+    return Mending(rows, of_diary, marks, told.book or found.book, list(lacking.values()))
+
+
+def build(file: Path, plan: Mending) -> list[tuple[Key, Row]]:
+    """Write a new database of these rows; returns those that would not go in so. Raises ``BadFile``
+    and OSError."""
+    for ending in ("", "-wal", "-shm", "-journal"):
         with suppress(FileNotFoundError):
-            (folder / (FILE + ending)).unlink()
-    os.replace(temporary, folder / FILE)
-    sync_folder(folder)
-    if not use_diary:
-        with suppress(FileNotFoundError):
-            (folder / DIARY).unlink()
-    # A whole diary stays: what another program wrote in it meanwhile is rolled forward.
-    stays = told.whole and not told.torn_end and told.number >= found.number
-    with open_book(folder, write=True) as book:
-        if not stays:
-            book.renew_diary()
-    kept = sum(1 for table, _ in rows if table not in ("change", "change_row", "setting"))
-    source = "diary" if told.whole else "diary and what the old one still held"
-    done = (
-        f"the database was made anew from the {source} ({kept} records); what was there before "
-        f"lies in {aside}"
-    )
-    return [done], [f"{skipped} records could not be brought back whole"] if skipped else []
-
-
-def _fill(file: Path, rows: dict[Key, Row], number: int, book_id: str | None) -> int:
-    """Write the rows into a new database; returns how many would not go in."""
+            file.with_name(file.name + ending).unlink()
+    os.close(os.open(file, os.O_RDWR | os.O_CREAT, 0o600))
     db = sqlite3.connect(file, isolation_level=None)
     db.row_factory = sqlite3.Row
-    skipped = 0
+    left: list[Key] = []
     try:
         db.execute("PRAGMA synchronous = FULL")
         db.execute("BEGIN IMMEDIATE")
-        schema.migrate(db)
+        schema.bring_up_to_date(db)
         order = {table: place for place, table in enumerate(schema.TABLES)}
-        for table, row_id in sorted(rows, key=lambda key: (order.get(key[0], 99), key[1])):
+        for key in sorted(plan.rows, key=lambda key: (order.get(key[0], 99), key[1])):
             try:
-                put_row(db, table, row_id, rows[table, row_id])
+                put_row(db, *key, plan.rows[key])
             except (sqlite3.Error, KeyError) as error:
                 name = str(getattr(error, "sqlite_errorname", ""))
                 if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
                     raise
-                skipped += 1
-        skipped += _drop_dangling(db)
+                left.append(key)
+        left += _drop_dangling(db)
         schema.fill_colours(db)
-        for name, value in (
-            ("book", book_id or uuid.uuid4().hex),
-            ("made", now()),
-            ("changes", str(number)),
-        ):
-            db.execute(
-                "INSERT INTO setting (name, value) VALUES (?, ?) ON CONFLICT (name) "
-                + ("DO UPDATE SET value = excluded.value" if name == "changes" else "DO NOTHING"),
-                (name, value),
-            )
+        db.execute("DELETE FROM setting WHERE name = 'changes'")
+        for name, value in (("book", plan.book or uuid.uuid4().hex), ("made", now())):
+            db.execute("INSERT OR IGNORE INTO setting (name, value) VALUES (?, ?)", (name, value))
+        same = plan.of_diary and not left  # then the diary stays
+        for mark in (*plan.marks, *([] if same else [uuid.uuid4().hex])):
+            db.execute("INSERT INTO mark (mark) VALUES (?)", (mark,))
         db.execute("COMMIT")
         said = db.execute("PRAGMA integrity_check(1)").fetchone()[0]
         if said != "ok":
@@ -269,46 +260,54 @@ def _fill(file: Path, rows: dict[Key, Row], number: int, book_id: str | None) ->
             )
     finally:
         db.close()
-    return skipped
+    return [(key, plan.rows[key]) for key in left if key[0] not in INNER]
 
 
-def _drop_dangling(db: sqlite3.Connection) -> int:
+def _drop_dangling(db: sqlite3.Connection) -> list[Key]:
     """Rows that point to a row that is gone: the pointer is emptied where that is allowed,
-    else the row is left out. Returns how many were left out."""
-    left_out = 0
-    while True:
-        broken = db.execute("PRAGMA foreign_key_check").fetchall()
-        if not broken:
-            return left_out
+    else the row is left out. Returns which."""
+    left: list[Key] = []
+    while broken := db.execute("PRAGMA foreign_key_check").fetchall():
         for table, row_id, _, key in (tuple(row)[:4] for row in broken):
-            column = next(
-                r[3] for r in db.execute(f'PRAGMA foreign_key_list("{table}")') if r[0] == key
-            )
+            keys = db.execute(f'PRAGMA foreign_key_list("{table}")')
+            column = next(row[3] for row in keys if row[0] == key)
             try:
                 db.execute(f'UPDATE "{table}" SET "{column}" = NULL WHERE id = ?', (row_id,))
             except sqlite3.IntegrityError:
-                gone = read_row(db, table, row_id)
                 db.execute(f'DELETE FROM "{table}" WHERE id = ?', (row_id,))
-                left_out += gone is not None and table not in ("change", "change_row")
+            left.append((table, row_id))
+    return left
 
 
-def remove_database(file: Path) -> None:
-    """Take a database away with its log and journal."""
-    for ending in ("", "-wal", "-shm", "-journal"):
-        with suppress(FileNotFoundError):
-            file.with_name(file.name + ending).unlink()
-
-
-def set_aside(folder: Path, names: list[str], *, copy: bool = False) -> Path:
-    """Move, or copy, files of the book into a new folder under ``damaged/``."""
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
-    aside = folder / "damaged" / stamp
-    aside.mkdir(parents=True)
-    for name in names:
+def put_in_place(folder: Path, file: Path) -> Path:
+    """The new database in the old one's place; returns the folder where copies of the old files
+    lie."""
+    aside = aside_folder(folder)
+    for name in (FILE, *LOG, DIARY, EARLIER):
         if (folder / name).exists():
-            if copy:
-                shutil.copy2(folder / name, aside / name)
-            else:
-                os.replace(folder / name, aside / name)
+            shutil.copy2(folder / name, aside / name)
     sync_folder(aside)
+    for name in LOG:  # frames of the old log must never be taken for the new database's
+        (folder / name).unlink(missing_ok=True)
+    os.replace(file, folder / FILE)
+    sync_folder(folder)
+    open_book(folder, write=True).close()  # writes the diary afresh, where it is not as the new one
     return aside
+
+
+def second_book(folder: Path, plan: Mending) -> Path:
+    """What the diary alone tells, as a book of its own; returns its folder."""
+    other = aside_folder(folder, "histories")
+    build(other / FILE, plan)
+    shutil.copy2(folder / DIARY, other / DIARY)
+    if (folder / "photos").is_dir():
+        shutil.copytree(folder / "photos", other / "photos", copy_function=_link)
+    sync_folder(other)
+    return other
+
+
+def _link(source: str, target: str) -> None:
+    try:
+        os.link(source, target)
+    except OSError:  # some file systems cannot
+        shutil.copy2(source, target)

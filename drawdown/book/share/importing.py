@@ -20,7 +20,7 @@ from drawdown.book.shapes import MOST_LETTERS, Data, name_key
 from drawdown.book.share.archive import WHY, Archive, bad, open_archive
 from drawdown.book.share.manifest import KINDS, BookFile, gather
 from drawdown.book.share.validation import POINTERS, READINGS, check_manifest
-from drawdown.book.store import Book, Change, Row
+from drawdown.book.store import Book, Change, Row, last_change
 from drawdown.book.tables import Table
 
 RENAME, SKIP = "rename", "skip"
@@ -115,7 +115,7 @@ class Plan:
 
     def __init__(self, book: Book, file: BookFile) -> None:
         self.file = file
-        self.changes = book.setting("changes")
+        self.changes = last_change(book.db)
         self.here = gather(book)
         here = {form for _, _, form in _forms(self.here)}
         self.same = {(kind, i) for kind, i, form in _forms(file) if form in here}
@@ -204,7 +204,7 @@ def take_in(
     if not plan.news:
         return Taken(same=len(plan.same))
     with book.change(f"took in the shared book {archive.path.name[:80]}") as change:
-        if book.setting("changes") != plan.changes:  # another program wrote in between
+        if last_change(book.db) != plan.changes:  # another program wrote in between
             plan = Plan(book, file)
         fresh = [clash for clash in plan.clashes() if clash not in answers]
         if fresh:

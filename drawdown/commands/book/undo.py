@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -16,7 +17,7 @@ from drawdown.commands.book import frame
 from drawdown.commands.book import options as opt
 from drawdown.commands.support import options as shared
 from drawdown.report.text.book import UNDO, count_words, paragraph
-from drawdown.report.text.terminal import Screen, wrap
+from drawdown.report.text.terminal import Screen, is_tty, wrap, write_aside
 
 
 def undo(book: opt.BookFolder = None, json: shared.AsJson = False) -> int:
@@ -108,15 +109,29 @@ def _remove_pull(name: str, number: int, book: Path | None, json: bool) -> int:
 def check(
     repair: Annotated[bool, typer.Option("--repair", help="Mend what can be mended.")] = False,
     quick: Annotated[bool, typer.Option("--quick", help="Do not read every photo.")] = False,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Mend it even where something would be lacking.")
+    ] = False,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
     """See that the book is whole; mend it with --repair."""
     folder = opt.folder_of(book)
-    report = check_book(folder, repair=repair, hashes=not quick)
+
+    def agree(lacking: list[str]) -> bool:
+        if yes or not (is_tty(sys.stdin) and is_tty(sys.stderr)):
+            return yes
+        listed = ["The mended book would lack, or not have so:", *(f"  {text}" for text in lacking)]
+        write_aside("\n".join(listed))
+        sys.stderr.write("Mend it (y), or leave everything as it is (n)? ")
+        sys.stderr.flush()
+        return sys.stdin.readline().strip().lower()[:1] == "y"
+
+    report = check_book(folder, repair=repair, hashes=not quick, agree=agree)
     data = {
         "whole": report.whole, "faults": report.faults, "lost": report.lost,
-        "mended": report.mended, "remarks": report.remarks, "counts": report.counts,
+        "mended": report.mended, "remarks": report.remarks, "lacking": report.lacking,
+        "counts": report.counts,
     }  # fmt: skip
     frame.tell(json, "check", data, lambda screen: _check_screen(folder, report, repair, screen))
     return 0 if report.whole else 6
@@ -135,6 +150,7 @@ def _check_screen(folder: Path, report: Report, repair: bool, screen: Screen) ->
     lines = paragraph(f"The book in {folder} {state}: {kept}.", screen)
     parts = (
         ("Needs mending", report.faults), ("Mended", report.mended), ("Lost", report.lost),
+        ("Held by the old files, and not so in the mended book", report.lacking),
         ("Worth knowing", report.remarks),
     )  # fmt: skip
     for title, texts in parts:
@@ -142,6 +158,9 @@ def _check_screen(folder: Path, report: Report, repair: bool, screen: Screen) ->
             lines += ["", f" {title}"]
         for text in texts:
             lines += wrap(text, screen.columns - 1, "  · ", "    ")
-    if report.faults and not repair:
+    if report.lacking and not report.mended:
+        again = "Nothing was changed. To mend it all the same: drawdown book check --repair --yes"
+        lines += ["", *paragraph(again, screen)]
+    elif report.faults and not repair:
         lines += ["", *paragraph("Mend it with: drawdown book check --repair", screen)]
     return "\n".join(lines)

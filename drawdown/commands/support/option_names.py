@@ -9,6 +9,7 @@ OPTION_NAMES = {
     "check_book": "drawdown book check",
     "export_book": "drawdown book export",
     "fit_ink": "drawdown ink fit",
+    "import_book": "drawdown book import",
     "keep_in_book": "drawdown book keep",
     "lamps": "--lamp",
     "layers": "--layer",

@@ -189,8 +189,12 @@ def write_result(text: str) -> None:
 
 
 def write_aside(text: str) -> None:
-    """Write a hint or warning to stderr, with a closing newline."""
-    write(text.rstrip("\n") + "\n", sys.stderr)
+    """Write a hint or warning to stderr, with a closing newline; where that cannot be, the
+    answer still stands."""
+    try:
+        write(text.rstrip("\n") + "\n", sys.stderr)
+    except OSError:
+        hush(sys.stderr)
 
 
 def hush(stream: TextIO) -> None:

@@ -4,7 +4,9 @@ Logging", "PRAGMA Statements")."""
 
 from __future__ import annotations
 
+import gzip
 import json
+import shutil
 
 import numpy as np
 import pytest
@@ -24,7 +26,7 @@ from drawdown.book.batches import (
     story_of,
 )
 from drawdown.book.columns import MixPart
-from drawdown.book.diary import Diary, line_of, pack, parse, unpack
+from drawdown.book.diary import Diary, block_of, line_of, pack, unpack
 from drawdown.book.edition import add_pull, editions, run_of
 from drawdown.book.originals import (
     Wanted,
@@ -34,6 +36,7 @@ from drawdown.book.originals import (
     recipes_of,
 )
 from drawdown.book.packets import find_packet, list_packets, put_by, take_from
+from drawdown.book.repair.check import check
 from drawdown.book.shapes import clean_date, clean_grams, clean_name
 from drawdown.book.store import list_changes, strike_out
 
@@ -67,7 +70,10 @@ def test_the_settings_of_the_file_are_the_safe_ones(book):
     assert pragma("synchronous") == 2  # FULL
     assert pragma("foreign_keys") == 1
     assert pragma("application_id") == schema.APPLICATION_ID
-    assert pragma("user_version") == schema.VERSION == len(schema.MIGRATIONS)
+    assert pragma("user_version") == schema.VERSION
+    assert {
+        row["strict"] for row in book.rows("PRAGMA table_list") if row["name"] in schema.TABLES
+    } == {1}
 
 
 def test_a_stored_reading_compares_as_the_strip_did(book):
@@ -248,42 +254,65 @@ def test_the_diary_alone_holds_everything(book):
     told = told_by(book.diary)
     for table in schema.TABLES:
         rows = {row["id"]: dict(row) for row in book.rows(f'SELECT * FROM "{table}"')}
+        if table == "mark":  # the diary's changes are the latest marks themselves
+            marks = [change.mark for change in book.diary.index().changes]
+            assert [row["mark"] for row in rows.values()][-len(marks) :] == marks
+            continue
         assert {key[1]: row for key, row in told.items() if key[0] == table} == rows
 
 
-def test_diary_lines_carry_bytes_and_a_checksum():
+def test_the_diary_is_a_gzip_file_of_lines(book):
+    """RFC 1952, as the standard library reads it; bytes of a row stand in base64."""
+    keep(book, "one")
+    text = gzip.decompress(book.diary.path.read_bytes())
+    lines = [json.loads(line) for line in text.splitlines()]
+    assert lines[0] == {
+        "diary": "drawdown.diary/2", "schema": schema.VERSION, "book": book.setting("book"),
+    }  # fmt: skip
+    begun, ended = ([line for line in lines if key in line] for key in ("n", "end"))
+    assert begun[-1]["what"] == "kept one"
+    assert begun[-1]["after"] == ended[-2]["mark"]
     row = {"a": b"\x00\xff", "b": None, "c": 0.1, "d": "é"}
     assert unpack(json.loads(json.dumps(pack(row)))) == row
-    line = line_of({"n": 3})
-    # CRC-32 of ISO 3309 as in zlib; "123456789" gives cbf43926 (the usual check value).
-    import zlib
-
-    assert zlib.crc32(b"123456789") == 0xCBF43926
-    assert parse(line) == {"n": 3}
-    for spoiled in (line[:-1], line[:-3] + b"\n", line.replace(b"3}", b"4}"), b"\n", b"zz {}\n"):
-        assert parse(spoiled) is None
 
 
-def test_lines_of_another_shape_are_not_taken_for_changes():
-    for data in ({"n": "5"}, {"n": 5, "rows": "x"}, {"n": 5, "rows": [["original", 1]]},
-                 {"n": 5, "rows": [["original", "1", {}]]}, {"part": 3}, {"end": []}):  # fmt: skip
-        assert parse(line_of(data)) is None
-    deep = b"[" * 100_000
-    import zlib
+def test_a_spoiled_block_is_seen_and_the_others_are_read(book):
+    for name in ("one", "two", "three"):
+        keep(book, name)
+    whole = book.diary.path.read_bytes()
+    changes = book.diary.index().changes
+    assert [c.what for c in changes[1:]] == ["kept one", "kept two", "kept three"]
+    two = changes[2]
+    middle = (two.start + two.end) // 2
+    for spoiled in (
+        whole[:middle] + b"X" + whole[middle + 1 :],
+        whole[: two.start] + whole[two.end :],  # every block is whole, and the change is missing
+    ):
+        book.diary.path.write_bytes(spoiled)
+        index = book.diary.index()
+        assert not index.whole
+        assert [c.what for c in index.changes[1:]] == ["kept one", "kept three"]
+        assert book.diary.last_mark() == changes[-1].mark
+    book.diary.path.write_bytes(whole[:middle])  # cut off by a kill: nothing was promised
+    assert [c.what for c in book.diary.index().changes[1:]] == ["kept one"]
+    assert book.diary.index().whole
+    assert book.diary.last_mark() is None
 
-    assert parse(b"%08x %s\n" % (zlib.crc32(deep), deep)) is None
 
-
-def test_the_last_number_is_found_behind_a_very_long_line(tmp_path):
+def test_lines_of_another_shape_are_not_taken_for_rows(tmp_path):
     diary = Diary(tmp_path / "d")
-    assert diary.last_number() is None
-    diary.path.write_bytes(line_of({"n": 7}) + line_of({"n": 8, "x": "y" * 300_000}))
-    assert diary.last_number() == 8
-    with open(diary.path, "ab") as stream:
-        stream.write(b'00000000 {"n": 9')
-    assert diary.last_number() == 8
-    diary.append(line_of({"n": 9}))
-    assert [d["n"] for d in diary.lines()] == [7, 8, 9]
+    for data in ("x", ["original", 1], ["original", "1", {}], [5, 1, {}], ["original", 1, "x"]):
+        diary.path.write_bytes(block_of(line_of(data)))
+        assert list(diary.rows()) == [None]
+
+
+def test_a_change_of_any_length_is_found_from_the_end(book):
+    keep(book, "x" * 200, note="y" * 2000)
+    with book.change("w" * 2000) as change:
+        for _ in range(3000):
+            change.insert("reading", reading_row())
+    assert book.diary.last_mark() == book.diary.index().changes[-1].mark
+    assert not book.behind()
 
 
 def test_a_database_that_lost_its_last_changes_is_rolled_forward(book, tmp_path):
@@ -307,11 +336,72 @@ def test_a_lost_diary_is_written_afresh(book):
     keep(book, "one")
     folder = book.folder
     book.close()
-    (folder / "diary.jsonl").unlink()
+    (folder / "diary.jsonl.gz").unlink()
     with open_book(folder) as again:
         keep(again, "two")
         told = told_by(again.diary)
         assert {row["name"] for key, row in told.items() if key[0] == "original"} == {"one", "two"}
+
+
+def copy_of(book, folder):
+    """A copy of an open book's folder, as a synchronizing program makes it."""
+    book.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return shutil.copytree(book.folder, folder)
+
+
+def test_an_older_diary_takes_nothing_back(book, tmp_path):
+    row = packet_of(book, 35.0)
+    earlier = copy_of(book, tmp_path / "earlier")
+    with book.change("took ink") as change:
+        change.update("packet", row, {"grams": 5.0})
+    folder = book.folder
+    book.close()
+    shutil.copy(earlier / "diary.jsonl.gz", folder)
+    report = check(folder, repair=True)
+    assert (report.whole, report.lacking) == (True, [])
+    with open_book(folder) as again:
+        assert find_packet(again, "rest").grams == 5.0
+
+
+def packet_of(book, grams):
+    with book.change("put by") as change:
+        return put_by(book, change, name="rest", grams=grams, date="2030-01-01", mix=MIX)
+
+
+def test_two_histories_are_never_mixed_and_both_can_be_had(book, tmp_path):
+    """Both copies went on by as many changes, of the same length."""
+    keep(book, "in both", photo=b"seen")
+    row = packet_of(book, 35.0)
+    other = copy_of(book, tmp_path / "other")
+    keep(book, "here")
+    with open_book(other) as second:
+        keep(second, "away")
+        with second.change("took ink") as change:
+            change.update("packet", row, {"grams": 5.0})
+    folder = book.folder
+    book.close()
+    shutil.copy(other / "diary.jsonl.gz", folder)
+    before = {path: path.read_bytes() for path in folder.glob("*") if path.is_file()}
+    with pytest.raises(BadFile, match="two histories"):
+        open_book(folder)
+    assert not check(folder).whole
+    asked = []
+    refused = check(folder, repair=True, agree=lambda lacking: asked.extend(lacking))
+    assert not refused.whole
+    assert any('original "away"' in line for line in asked)
+    assert any('packet "rest": grams 5.0, not 35.0' in line for line in asked)
+    assert before == {path: path.read_bytes() for path in before}
+    mended = check(folder, repair=True)
+    assert mended.whole
+    assert mended.lacking == asked
+    with open_book(folder) as again:
+        assert names(again) == {"in both", "here", "rest"}
+    (history,) = (folder / "histories").iterdir()
+    with open_book(history) as again:
+        assert names(again) == {"in both", "away", "rest"}
+        assert find_packet(again, "rest").grams == 5.0
+    assert check(history).whole
+    assert check(folder).whole
 
 
 # What people type ------------------------------------------------------------------------

@@ -62,8 +62,8 @@ from drawdown.book.diary import Diary
 from drawdown.book.store import Book
 die = lambda *_: os.kill(os.getpid(), 9)
 append = Diary.append
-def late(self, line):
-    append(self, line)
+def late(*told):
+    append(*told)
     die()
 book = open_book({str(folder)!r})
 if {moment!r} == "before the diary":
@@ -93,7 +93,7 @@ def test_killed_while_the_tables_are_made_or_brought_up_to_date(tmp_path, monkey
         db.execute("CREATE TABLE half (x)")
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(schema, "migrate", stop)
+    monkeypatch.setattr(schema, "bring_up_to_date", stop)
     with pytest.raises(KeyboardInterrupt):
         open_book(folder, create=True)
     monkeypatch.undo()
@@ -182,7 +182,7 @@ def test_two_writers_and_a_reader_at_once(tmp_path):
     seen = 0
     end = time.monotonic() + 60
     while any(w.poll() is None for w in writers) and time.monotonic() < end:
-        if (folder / "diary.jsonl").exists():
+        if (folder / "diary.jsonl.gz").exists():
             with open_book(folder) as book:
                 count = len(list_originals(book))
                 assert count >= seen

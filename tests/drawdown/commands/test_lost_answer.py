@@ -14,10 +14,13 @@ from pathlib import Path
 
 import fake_judgement
 import pytest
+from book_kit import MIX
 from PIL import Image
 
 from calibration.errors import BadFile
 from calibration.flags import CARD_UNUSABLE, NOMINAL_CARD
+from drawdown.book import open_book
+from drawdown.book.packets import find_packet, put_by
 from drawdown.commands.match import deliver
 from drawdown.commands.support import output
 
@@ -89,3 +92,28 @@ def test_every_command_tells_its_answer_before_the_picture(tmp_path, capsys):
     assert output.deliver(True, (3,), str, lambda n, _: "", flags=[NOMINAL_CARD()]) == 0
     assert output.deliver(True, (3,), str, lambda n, _: "", flags=[CARD_UNUSABLE("9")]) == 5
     assert capsys.readouterr().out == "3\n3\n"
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not FULL.exists(), reason="only Linux has /dev/full")
+def test_an_answer_that_is_lost_after_a_change_says_what_was_recorded(tmp_path):
+    """To give the command again would take the ink twice. With stderr closed or full nothing can
+    be said, and a remark that is lost is no failure."""
+    with open_book(tmp_path / "book", create=True) as book, book.change("put by") as change:
+        put_by(book, change, name="rest", grams=35.0, date="2030-01-01", mix=MIX)
+    take = f'"{sys.executable}" -m drawdown book take rest --grams 5 --book "{tmp_path}/book"'
+    for streams, code in ((">/dev/full", 6), (">/dev/full 2>&-", 6), ("2>&-", 0),
+                          ("2>/dev/full", 0)):  # fmt: skip
+        done = subprocess.run(
+            ["sh", "-c", f"{take} {streams}"],
+            cwd=ROOT, capture_output=True, text=True, check=False, timeout=60,
+        )  # fmt: skip
+        assert done.returncode == code, done.stderr
+        told = " ".join(done.stderr.split())
+        if streams == ">/dev/full":
+            assert 'is recorded: took ink from "rest".' in told
+            assert "do not give the command again" in told.lower()
+        else:
+            assert told == ""
+    with open_book(tmp_path / "book") as book:
+        assert find_packet(book, "rest").grams == 15.0

@@ -284,7 +284,7 @@ def test_wrong_use_is_one_explained_paragraph_and_changes_nothing(small_book, ca
     assert out == ""
     assert err.startswith("The command cannot be carried out as written\n")
     assert max(map(len, err.splitlines())) <= 80
-    assert (small_book / "diary.jsonl").read_bytes() == before
+    assert (small_book / "diary.jsonl.gz").read_bytes() == before
 
 
 @pytest.mark.parametrize(("args", "said"), [
