@@ -82,7 +82,7 @@ def codes(flags: tuple[Flag, ...]) -> list[str]:
 # Photo -----------------------------------------------------------------------------------
 NO_PROFILE = FlagKind(
     "no-profile", False, "photo",
-    "the photo names no colour profile, so sRGB was assumed",
+    "the photo has no colour profile, so sRGB was assumed",
     "the card corrects most of what this could spoil",
     "share the original file rather than a copy that an app has re-saved",
 )  # fmt: skip
@@ -100,7 +100,7 @@ HDR_GAIN_MAP = FlagKind(
 )  # fmt: skip
 LOW_RESOLUTION = FlagKind(
     "low-resolution", False, "photo",
-    "the card is shown at only {detail} pixels per mm",
+    "the card is only {detail} pixels per mm",
     "fewer pixels mean more noise in every reading",
     "move closer, or send the photo at its full size",
 )  # fmt: skip
@@ -113,9 +113,9 @@ HEAVY_JPEG = FlagKind(
 # Card ------------------------------------------------------------------------------------
 NOMINAL_CARD = FlagKind(
     "nominal-card", False, "card",
-    "the card's colours are as drawn, not as measured on your print",
+    "the card's colours are as drawn, not measured on your print",
     "home printers differ, so single colours are uncertain; the difference between two "
-    "strips suffers little",
+    "strips hardly is",
     "have the printed card measured if you need the colours themselves",
 )  # fmt: skip
 MARKER_MISSING = FlagKind(
@@ -140,7 +140,7 @@ MARKERS_ELSEWHERE = FlagKind(
     "markers-elsewhere", False, "card",
     "the card's markers do not sit where its definition says; the colours of the patches showed "
     "how it lies",
-    "ids copied in another order are told apart, but a second slip would not be seen",
+    "ids copied in another order do no harm, but a second slip would not be noticed",
     "correct the ids of the markers in the definition",
 )  # fmt: skip
 CARD_TWICE = FlagKind(
@@ -166,7 +166,7 @@ PATCHES_DROPPED = FlagKind(
 CARD_GLARE = FlagKind(
     "lamp-on-card", False, "card",
     "a lamp is mirrored in card patches {detail}, which were left out",
-    "mirrored light is no colour of theirs; with fewer patches the colours are less sure",
+    "mirrored light is not their colour; with fewer patches the colours are less sure",
     "turn the sheet, or hold a dark board where the lamp is seen mirrored, and shoot again",
 )  # fmt: skip
 PATCH_DRIFTED = FlagKind(
@@ -178,8 +178,8 @@ PATCH_DRIFTED = FlagKind(
 CARD_FADED = FlagKind(
     "card-faded", False, "card",
     "the card is no longer as it was enrolled ({detail})",
-    "it has faded, or this is another print, or two kinds of lamp make it look so; the colours "
-    "may be off by as much, the difference between two strips less",
+    "it has faded, or is another print, or two kinds of lamp make it look so; colours may be "
+    "off by as much, the difference between two strips by less",
     "shoot again in even daylight; if it says so again, print a new card and enrol it",
 )  # fmt: skip
 POOR_CORRECTION = FlagKind(
@@ -190,8 +190,8 @@ POOR_CORRECTION = FlagKind(
 )  # fmt: skip
 CARD_UNUSABLE = FlagKind(
     "card-unusable", True, "card",
-    "the card's colours cannot be brought to their values ({detail})",
-    "without a correction no colour in this photo means anything",
+    "the card's colours can't be corrected ({detail})",
+    "without that, no colour in this photo means anything",
     "use one kind of light, no filter or portrait mode, and check that this is the right card",
 )  # fmt: skip
 OVEREXPOSED = FlagKind(

@@ -30,7 +30,7 @@ def flag_table() -> str:
 PAPER_DARK = FlagKind(
     "dark-paper", False, "photo",
     "the paper is only {detail} % as bright as the card's white",
-    "grey or brown paper is no trouble, but if the paper is white the strips lie in shade",
+    "grey or brown paper does no harm, but if the paper is white the strips are in shade",
     "if the paper is white, move so that card and strips share the same light",
 )  # fmt: skip
 UNEVEN_LIGHT = FlagKind(
@@ -41,9 +41,9 @@ UNEVEN_LIGHT = FlagKind(
 )  # fmt: skip
 DIFFERENT_LIGHT = FlagKind(
     "different-light", True, "comparison",
-    "the two strips stand in different light, or on different paper ({detail})",
-    "the difference of light or paper would be taken for a difference of the ink",
-    "pull both on the same paper, move both out of the shadow, and shoot again",
+    "the two strips are in different light, or on different paper ({detail})",
+    "a difference in light or paper would pass for a difference in ink",
+    "pull both on the same paper, keep both out of shadow, and shoot again",
 )  # fmt: skip
 LIGHT_UNSURE = "it is uncertain by {percent:.0f} %"
 PAPER_DARKER = "the paper beside strip {strip} is {percent:.0f} % darker"
@@ -75,12 +75,12 @@ STRIP_UNEVEN = FlagKind(
 STRIP_MIXED = FlagKind(
     "not-one-strip", True, "strip",
     "what was taken for the strip varies by {detail} Delta E",
-    "that is no single pull of ink: something else lies on it or was taken for it",
+    "that is not a single pull of ink: something lies on it, or was mistaken for it",
     "look at the picture (`picture`), clear the sheet, or place the strip with `strips`",
 )  # fmt: skip
 SHAPE_UNCOUNTED = FlagKind(
     "shape-not-counted", True, "strip",
-    "in a row with the strips, {detail}, lies something much like a strip that was not counted",
+    "in line with the strips, {detail}, is something much like a strip that was not counted",
     "if it is one, the strips are numbered wrongly, and the wrong two would be compared",
     "look at the picture (`picture`), clear the sheet, or place both strips with `strips`",
 )  # fmt: skip
@@ -111,7 +111,7 @@ STRIP_CUT = FlagKind(
 STRIP_SHINES = FlagKind(
     "lamp-on-strip", True, "strip",
     "a lamp is mirrored in {detail} % of the strip",
-    "what it adds is no colour of the ink, and too little of the strip is left without it",
+    "its light is not the ink's colour, and too little of the strip is left without it",
     "the strip itself may be good: turn the sheet or move the lamp until nothing shines in the "
     "ink, and shoot again",
 )  # fmt: skip
@@ -137,7 +137,7 @@ HIDES_BY_DARKNESS = FlagKind(
     "hides-by-darkness", False, "strip",
     "the ink is dark over white and over black alike (lightness over the bar {detail} L* against "
     "what it lies on)",
-    "a dark ink scores high by swallowing light, without covering anything with its own colour",
+    "a dark ink scores high by swallowing light, not by covering with a colour of its own",
     "go by the lightness over black, not by the contrast ratio",
 )  # fmt: skip
 FILM_CHANGES_AT_BAR = FlagKind(
@@ -197,8 +197,8 @@ OTHER_INKS = FlagKind(
 )  # fmt: skip
 LAMP_UNTOLD = FlagKind(
     "lamp-not-told", False, "comparison",
-    "how the pair looks under {detail} cannot be told",
-    "that goes by the spectra of the inks, and this answer rests on no mix of them",
+    "can't say how the pair looks under {detail}",
+    "that takes the inks' spectra, and this answer has no mix of them",
     "give the mix with `mix`, of inks on the shelf, or look at both strips under that lamp",
 )  # fmt: skip
 STAND_IN_INKS = FlagKind(
@@ -209,7 +209,7 @@ STAND_IN_INKS = FlagKind(
 )  # fmt: skip
 LEARNT_UNREADABLE = FlagKind(
     "learnt-unreadable", False, "comparison",
-    "what earlier batches taught of the inks cannot be read ({detail})",
+    "can't read what earlier batches taught about the inks ({detail})",
     "the advice goes without it",
-    "put back a copy of the file, or move it away to begin anew",
+    "restore a copy of the file, or move it away to start over",
 )  # fmt: skip

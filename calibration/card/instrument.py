@@ -44,7 +44,7 @@ def read_readings(path: str | Path, names: tuple[str, ...]) -> np.ndarray:
     Raises
     ------
     BadFile
-        No such table, a patch without a value, a cell that is no number, or values for
+        No such table, a patch without a value, a cell that is not a number, or values for
         another light or observer.
     """
     from calibration.card.cgats import reference_lab_d50

@@ -386,7 +386,7 @@ def read_card(path: str | Path) -> CardDefinition:
         ) from error
     except (ValueError, RecursionError) as error:  # TOMLDecodeError names line and column
         raise BadFile(
-            f"{path} is not valid TOML: {error}", _WHY, "mend that line, then try again"
+            f"{path} is not valid TOML: {error}", _WHY, "correct that line, then try again"
         ) from error
     return card_from_dict(data, str(path), Path(path).parent)
 

@@ -1,4 +1,4 @@
-"""Full Munsell notation, hue value/chroma (ASTM D1535), by colour-science's renotation data.
+"""Full notation, hue value/chroma (ASTM D1535), by colour-science's renotation data.
 
 Half a second for the library and a second for each colour: only for who asks for it.
 """
@@ -21,7 +21,7 @@ _SEVENTH_IS_R = 7  # the library counts the families from B = 1 backwards
 class Notation:
     """What a colour is called; pairs are the ends of 95 % intervals. ``value`` is 0..10 under
     illuminant C. Hues are steps 0..100 round the circle from the end of RP through R, YR and so
-    on (``hue_name``); ``hue`` is None where it cannot be told, and ``why`` says so. ``chroma`` is
+    on (``hue_name``); ``hue`` is None where it is not known, and ``why`` says why. ``chroma`` is
     None where the renotation ends."""
 
     value: float
@@ -33,7 +33,7 @@ class Notation:
 
     @property
     def text(self) -> str:
-        """As 7.6R 4.9/6.7, with - for what cannot be told; N 7.8 for a neutral."""
+        """As 7.6R 4.9/6.7, with - for what is not known; N 7.8 for a neutral."""
         if self.chroma is None:
             return f"- {self.value:.1f}/-"
         if self.chroma < 0.05:
@@ -60,7 +60,7 @@ def notation(lab_d50: np.ndarray, u95: np.ndarray) -> Notation:
     moved = [step for step in steps if step is not None]
     if middle is None or len(moved) < 3:
         value = munsell_value(float(lab_to_xyz(lab)[1]))
-        return Notation(value, why="beyond the colours that the renotation holds")
+        return Notation(value, why="beyond the colours that the notation covers")
     spread = np.sum([np.outer(step, step) for step in moved], axis=0)  # of x, y
     value, plane = float(middle[0]), middle[1:]
     chroma = float(np.hypot(*plane))

@@ -1,4 +1,4 @@
-"""XYZ, Lab, sRGB, adaptation, Munsell value. XYZ is scaled to Y = 1 for the perfect diffuser;
+"""XYZ, Lab, sRGB, adaptation, value 0 to 10. XYZ is scaled to Y = 1 for the perfect diffuser;
 the white is D50, 2 degree observer, unless a name says otherwise.
 """
 
@@ -82,7 +82,7 @@ def xyz_d50_to_srgb(xyz: np.ndarray, clip: bool = True) -> np.ndarray:
 
 
 def munsell_value(y: float) -> float:
-    """Munsell value of a luminous reflectance factor Y (0..1, perfect diffuser = 1) by
+    """Value of a luminous reflectance factor Y (0..1, perfect diffuser = 1) by
     bisection of ``y_of_value``."""
     low, high = 0.0, 10.0
     for _ in range(60):
@@ -92,7 +92,7 @@ def munsell_value(y: float) -> float:
 
 
 def y_of_value(value: float) -> float:
-    """Y 0..1 of a Munsell value 0..10: the quintic of ASTM D1535, in percent relative to the
+    """Y 0..1 of a value 0..10: the quintic of ASTM D1535, in percent relative to the
     perfect diffuser, divided by 100."""
     v = float(value)
     percent = v * (1.1914 + v * (-0.22533 + v * (0.23352 + v * (-0.020484 + v * 0.00081939))))

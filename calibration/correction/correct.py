@@ -345,7 +345,7 @@ def _flags(
         out.append(fl.NOMINAL_CARD())
     if lit:
         out.append(fl.CARD_GLARE(", ".join(lit)))
-    # A drifted patch, or one that shines, is told of as such, once.
+    # A drifted patch, or one that shines, is reported as such, once.
     told = (*lit, *(drift.changed_names if drift is not None else ()))
     spoilt = [n for n in dropped if n not in told]
     if spoilt:

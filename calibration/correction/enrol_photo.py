@@ -36,7 +36,7 @@ _SHOOT = "lay both cards flat side by side in soft even light, nothing mirrored,
 
 
 def check_pair(known: CardDefinition, own: CardDefinition) -> None:
-    """Raise unless photos of these two cards can be told apart and one has known values."""
+    """Raise unless these two cards look different in a photo and one has known values."""
     if known.provenance != "measured":
         raise BadFile(
             f'the known card ("{known.title}") has its colours as drawn, not as measured',
@@ -56,7 +56,7 @@ def check_pair(known: CardDefinition, own: CardDefinition) -> None:
         if shared:
             raise WrongUsage(
                 f"both cards have the marker {shared[0]}",
-                "two copies of one card cannot be told apart in a photo",
+                "in a photo, two copies of one card look the same",
                 "enrol a slip beside a known frame, a frame beside a known slip, or either "
                 "beside a chart with other markers",
             )

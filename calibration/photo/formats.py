@@ -1,6 +1,6 @@
 """What kind of file this is, by its first bytes and never by its name.
 
-Photos are told apart here, and files that are no photo get an explanation of their own.
+Which kind of photo a file is; a file that is not a photo gets its own explanation.
 """
 
 from __future__ import annotations

@@ -71,7 +71,7 @@ def _library(name: str) -> Any:
             f"the file {name} is a raw photo (sensor data, such as DNG), whose decoder is not "
             "installed",
             "it is an optional part of this program",
-            f'install it with: pip install "drawdown[raw]", {OTHERWISE}',
+            f'in drawdown\'s own folder give: python -m pip install ".[raw]", {OTHERWISE}',
         ) from None
     return rawpy
 
@@ -154,7 +154,7 @@ def _to_xyz_d50(raw: Any) -> np.ndarray | None:
 
 
 def _sensible(to_srgb: np.ndarray) -> bool:
-    """White stays white, and the colours are told apart."""
+    """White stays white, and different colours stay different."""
     return bool(
         np.isfinite(to_srgb).all()
         and np.abs(to_srgb.sum(axis=1) - 1).max() < 0.02

@@ -63,7 +63,7 @@ def log_reading(
 def log_added(
     change: Change, batch: int, added: tuple[tuple[str, float], ...], unit: str, note: str = ""
 ) -> int:
-    """What was stirred into the batch: pairs of ink and amount, ``unit`` ``GRAMS`` or
+    """What was worked into the batch: pairs of ink and amount, ``unit`` ``GRAMS`` or
     ``PER_100`` (parts to 100 parts of the batch). Returns the entry's id."""
     return change.insert("entry", {
         "batch": batch, "at": now(), "kind": "added", "added": as_json(added), "added_unit": unit,

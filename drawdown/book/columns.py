@@ -107,7 +107,7 @@ def name_column(name: str) -> Column:
 NAME = name_column("name")
 DAY = Column("TEXT NOT NULL", day)
 REMARK = Column("TEXT NOT NULL DEFAULT ''", text(10 * MOST_LETTERS))
-REMOVED = Column("TEXT", maybe(moment))  # when it was struck out: no row is deleted but by undo
+REMOVED = Column("TEXT", maybe(moment))  # when it was removed: no row is deleted but by undo
 MIX = Form(mix_of, of_json, as_json)
 GRAMS = Column("REAL", maybe(number(0, 1e12)))
 DISTANCE = Column("REAL", maybe(number(0, 1000)))
@@ -200,7 +200,7 @@ class Recipe:
 @dataclass(frozen=True)
 class Original:
     """A kept original. ``recipe`` as last corrected, None without a mix; ``removed`` is the
-    time when it was struck out, or None."""
+    time when it was removed, or None."""
 
     id: Annotated[int, NUMBERED]
     name: Annotated[str, NAME]
@@ -262,7 +262,7 @@ class Entry:
 
 @dataclass(frozen=True)
 class Packet:
-    """Ink put by. ``grams`` is what is left; 0 when it is used up. ``reading`` is its own
+    """Stored ink. ``grams`` is what is left; 0 when it is used up. ``reading`` is its own
     colour, or that of the kept original it was made for (``own_reading`` False)."""
 
     id: Annotated[int, ID]
@@ -301,7 +301,7 @@ class Pull:
 
 
 def _once(table: str, columns: str = "name_key") -> str:
-    """What is struck out frees its name."""
+    """What is removed frees its name."""
     what = columns.split(",")[1].strip() if "," in columns else "name"
     return f"UNIQUE INDEX {table}_{what} ON {table} ({columns}) WHERE removed IS NULL"
 

@@ -45,7 +45,7 @@ def add_pull(
         raise WrongUsage(
             f'pull {number} of "{edition}" is already in the book',
             "nothing in the book is ever written over",
-            "give the number of this pull, or strike the other one out first",
+            "give the number of this pull, or remove the other one first",
         )
     if good:
         for row in spot_rows:

@@ -91,7 +91,7 @@ def check_free(book: Book, table: str, name: str) -> None:
 
 
 def original_by_id(book: Book, original: int) -> Original | None:
-    """An original by its id, struck out or not."""
+    """An original by its id, removed or not."""
     found = book.rows(_select() + "WHERE t.id = ?", (original,))
     return _original(found[0]) if found else None
 

@@ -1,4 +1,4 @@
-"""Packets: leftover ink put by, with its mix, weight, day and place."""
+"""Packets: stored leftover ink, with its mix, weight, day and place."""
 
 from __future__ import annotations
 

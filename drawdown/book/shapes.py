@@ -83,7 +83,7 @@ def clean_grams(grams: float | None, what: str = "`grams`") -> float | None:
         raise WrongUsage(
             f"{what} is {grams:g}, and must be a weight above 0",
             "the book adds up what is there in grams",
-            "weigh the ink, less its tin or paper, and give the grams",
+            "weigh the ink minus its tin or paper, and give the grams",
         )
     return grams
 
@@ -114,7 +114,7 @@ def text(most: int, least: int = 0) -> Check:
             raise Wrong(where, f"{_shown(value)}, not a text")
         plain = all(c.isprintable() for c in value) and value == " ".join(value.split())
         if not least <= len(value) <= most or not plain:
-            raise Wrong(where, f"{_shown(value)}, which is no plain text of {least} to {most} "
+            raise Wrong(where, f"{_shown(value)}, which is not plain text of {least} to {most} "
                         "letters")  # fmt: skip
         return value
 
@@ -127,7 +127,7 @@ def loose(most: int) -> Check:
     def check(value: Any, where: str) -> str:
         good = isinstance(value, str) and len(value) <= most
         if not good or not all(c.isprintable() or unicodedata.category(c) == "Zs" for c in value):
-            raise Wrong(where, f"{_shown(value)}, which is no plain text of up to {most} letters")
+            raise Wrong(where, f"{_shown(value)}, which is not plain text of up to {most} letters")
         return value
 
     return check
@@ -274,7 +274,7 @@ def mix(value: Any, where: str) -> list:
 
 
 def advised(value: Any, where: str) -> Data:
-    """The advice as ``match`` gave it: JSON of modest size whose first step can be told."""
+    """The advice as ``match`` gave it: JSON of modest size whose first step can be shown."""
     if not isinstance(value, dict):
         raise Wrong(where, f"{_shown(value)}, not an advice")
     _modest(value, where, [0], 0)

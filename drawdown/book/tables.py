@@ -23,7 +23,7 @@ def same(value: Any) -> Any:
 
 @dataclass(frozen=True)
 class Form:
-    """How a value is held that is no plain number or text: ``record`` makes of what SQL has
+    """How a value is held that is not a plain number or text: ``record`` makes of what SQL has
     what a record has, ``shared`` what a shared file has, and ``kept`` goes back from there."""
 
     record: Callable[[Any], Any] = same

@@ -1,4 +1,4 @@
-"""``drawdown quantity``: how much ink an edition needs, and whether what is left suffices."""
+"""``drawdown quantity``: how much ink an edition needs, and whether what is left is enough."""
 
 from __future__ import annotations
 
@@ -27,7 +27,8 @@ def quantity(  # long: one parameter a line
         ),
     ] = None,
     width_mm: Annotated[
-        float | None, typer.Option(metavar="W", help="How wide the picture is in nature.")
+        float | None,
+        typer.Option(metavar="W", help="How wide the block or print really is, in mm."),
     ] = None,
     light: Annotated[
         bool, typer.Option("--light", help="In the picture the light parts print.")
@@ -62,7 +63,7 @@ def quantity(  # long: one parameter a line
         typer.Option(metavar="INK=PARTS", help="One ink of the mix and its parts; repeat."),
     ] = None,
     left: Annotated[
-        float | None, typer.Option(metavar="G", help="What is left of the mix: does it suffice?")
+        float | None, typer.Option(metavar="G", help="What is left of the mix: is it enough?")
     ] = None,
     shelf: opt.ShelfInUse = None,
     picture: Annotated[
@@ -72,7 +73,7 @@ def quantity(  # long: one parameter a line
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
-    """How much ink an edition needs; does what is left suffice?"""
+    """How much ink an edition needs, and whether what is left is enough."""
     _check_area(block, width_mm, area_cm2, light)
     _check_numbers(width_mm, area_cm2, left, prints, way)
     parts = read_mix(mix or [])
@@ -104,7 +105,7 @@ def quantity(  # long: one parameter a line
     need = amounts.need(area, film, prints, waste_given or usual_waste, stays_given or usual_stays)
     answer = QuantityAnswer(
         need=need,
-        left=None if left is None else amounts.suffices(need, left),
+        left=None if left is None else amounts.enough(need, left),
         mix=named,
         area=measured,
         film_source=film_source(way, film_given is not None, used),
@@ -140,7 +141,7 @@ def _measure(block: Path, width_mm: float, light: bool) -> PrintedArea:
     except ValueError:
         raise PhotoUnfit(
             f"the picture {block} has one shade of grey all over",
-            "the printed part is told by being darker or lighter than the rest",
+            "what prints must be darker or lighter than the rest",
             "give a scan or photo with both, or state the area with --area-cm2",
         ) from None
 
@@ -158,7 +159,7 @@ def _check_area(block, width_mm, area_cm2, light) -> None:
         raise WrongUsage(
             "--width-mm is missing",
             "a picture does not say how large the block is",
-            "measure how wide the picture is in nature, from edge to edge",
+            "measure the block or print from edge to edge of the picture",
         )
     if block is None and (width_mm is not None or light):
         raise WrongUsage(

@@ -11,14 +11,17 @@ _METAL = (
     "drain, and follow its safety data sheet"
 )
 
-# By Colour Index name; from general knowledge of the pigments' chemistry (from memory).
+# By Colour Index name. Compounds of cadmium and lead, and lead chromates: Regulation (EC) No
+# 1272/2008, Annex VI, Table 3, index numbers 048-001-00-5, 082-001-00-6, 082-009-00-X and
+# 082-010-00-5 (numbers from memory). The other pigments have no entry of their own there: from
+# general knowledge of their chemistry (from memory).
 _PIGMENTS: dict[str, str] = {
     **dict.fromkeys(("PY35", "PY37", "PO20", "PR108"), _CADMIUM),
     "PB36": "cobalt and chromium pigment: can cause allergic skin reactions, harmful as dust",
     **dict.fromkeys(("PB28", "PB35", "PG19", "PG50", "PV14", "PY40"), _COBALT),
     **dict.fromkeys(("PY34", "PR103", "PR104"), _CHROMATE),
     **dict.fromkeys(("PW1", "PW2", "PR105", "PY41"), _LEAD),
-    "PR106": "mercury pigment: very toxic, and it must not be heated",
+    "PR106": "mercury pigment: gives off very toxic vapour when heated",
     "PY184": "bismuth vanadate pigment: harmful when its dust is breathed in",
     "PG17": "chromium pigment: harmless in ink as far as is known, but keep its dust down",
     "PG18": "chromium pigment: harmless in ink as far as is known, but keep its dust down",

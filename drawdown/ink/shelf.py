@@ -221,7 +221,7 @@ def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Tab
 
 
 def _check_entry(entry: dict[str, Any], called: str, where: str) -> None:
-    """Keys, types and the name, as far as they can be told before figures are read."""
+    """Keys, types and the name, as far as they can be checked before figures are read."""
     for key in entry:
         if key not in _KEYS:
             near = _near(key, _KEYS, 1)
@@ -332,7 +332,7 @@ def starter_ink(text: str) -> Ink:
         raise WrongUsage(
             f'no starter pigment is called "{text}"',
             "only these come with figures that can stand in for your ink's own",
-            f"{wrong.todo}; an ink that is none of them is fitted from a photo of its strips, "
+            f"{wrong.todo}; fit any other ink from a photo of its strips, "
             "with drawdown ink fit and no `pigment`",
         ) from None
 

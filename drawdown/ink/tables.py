@@ -18,7 +18,7 @@ from drawdown.ink.film import (
 # What a file of an ink's spectra holds: the grounds, and one film over both.
 SPECTRA = ("paper", "black", "over paper", "over black")
 LEAST_CONTRAST = 0.2  # of reflectance, between paper and black
-HIDDEN = 1e-3  # T squared: a film that lets 3 % through cannot be told from one that hides
+HIDDEN = 1e-3  # T squared: a film that lets 3 % through looks like one that hides
 MOST_HIDDEN = 6  # wavelengths: with 14 the tints of the strongest inks come 13 Delta E off
 NOISE = 0.01  # of reflectance: what goes further against the physics is a slip
 # Rows of a doubt: enough for what strips can leave open.
@@ -45,7 +45,9 @@ def numbers(values: object, where: str, what: str) -> np.ndarray:
     try:
         array = np.array(values, dtype=float)
     except (TypeError, ValueError):
-        raise bad(where, f"{what} holds something that is no number", "use plain numbers") from None
+        raise bad(
+            where, f"{what} holds something that is not a number", "use plain numbers"
+        ) from None
     if array.shape != WAVELENGTHS_NM.shape:
         raise bad(
             where,
@@ -114,9 +116,11 @@ def figures_of_spectra(path: Path) -> tuple[np.ndarray, np.ndarray]:
         )
     k, s = film_from_two_grounds(alone, on_white, white)
     through = np.sqrt(np.maximum((on_white - alone) * (1 - white * alone) / white, 0.0))
-    clear = np.isnan(k) & (alone + through < 1 + NOISE) & ~hidden  # absorbs less than can be told
+    clear = (
+        np.isnan(k) & (alone + through < 1 + NOISE) & ~hidden
+    )  # absorbs less than can be measured
     k[clear], s[clear] = 0.0, alone[clear] / (1 - alone[clear])
-    # Where nothing shows through, only K/S is told; S goes on smoothly from where it is known.
+    # Where nothing shows through, only K/S is known; S goes on smoothly from where it is known.
     s[hidden] = np.interp(WAVELENGTHS_NM[hidden], WAVELENGTHS_NM[~hidden], s[~hidden])
     k[hidden] = s[hidden] * k_over_s(np.minimum(alone[hidden], 1.0))
     k[on_white < alone - NOISE] = np.nan  # lighter over black
@@ -125,7 +129,7 @@ def figures_of_spectra(path: Path) -> tuple[np.ndarray, np.ndarray]:
         raise bad(
             str(path),
             f"no film can look like this over both grounds (at {at} nm)",
-            "measure paper, black and the one even film over both anew",
+            "measure paper, black and the one even film over both again",
         )
     return k, s
 

@@ -24,7 +24,7 @@ class Reading:
 
     @property
     def difference_covariance(self) -> np.ndarray:
-        """(3, 3) of batch less original."""
+        """(3, 3) of batch minus original."""
         step = np.hstack([-np.eye(3), np.eye(3)])
         return np.asarray(step @ self.covariance @ step.T)
 

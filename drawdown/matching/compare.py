@@ -127,7 +127,7 @@ class Comparison:
     @property
     def film_alone(self) -> bool:
         """Whether it is the same ink for certain: then no ink is advised at all. Where film and
-        mix look alike, what to add is told for the case that the difference stays."""
+        mix look alike, the advice is for the case that the difference stays."""
         return self.film_first and self.film is not None and (self.film.p_within or 0) >= SURE_SAME
 
 
@@ -164,7 +164,7 @@ def compare(
     ``other_inks`` (other tubes than the original's), ``nominal_card``, ``shaded_card`` and
     ``across_photos`` (not read together) widen the uncertainty; ``hard`` says that a hard flag was
     raised before; ``wet_with_dry`` that one was wet and nothing is known of how it dries: no match
-    is then certain. Film is told from ink where ``pulls`` says what is known of the paper."""
+    is then certain. Film is separated from ink where ``pulls`` says what is known of the paper."""
     glare = any(f.kind is fl.STRIP_GLARE for f in (*original.flags, *batch.flags))
     setting = _Setting(other_inks, nominal_card, shaded_card, across_photos, glare)
     lab_o, lab_b = original.lab_d50, batch.lab_d50

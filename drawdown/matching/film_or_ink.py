@@ -98,7 +98,7 @@ def film_apart(
 ) -> FilmApart:
     """Tell film from ink. ``labs`` (2, 3) Lab D50/2 of original and batch, their ``trails``
     (k, 3) each, the covariance (3, 3) of the measured difference. A trail may be empty: then
-    little can be told."""
+    little is known."""
     lab_o = labs[0]
     ground = paper_ground(pulls.paper_lab_d50)
     paper = lab_of_film(np.zeros(31), np.zeros(31), 0.0, ground)

@@ -74,7 +74,7 @@ def photos_in(folder: Path) -> list[Path]:
 
 
 def read_one(path: Path, card_path: Path | None) -> FolderReading:
-    """Read one photo; what fails is told, not raised."""
+    """Read one photo; what fails is reported, not raised."""
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
 
@@ -124,7 +124,7 @@ def read_folder(
     """Read the photos of a folder in order, several at once.
 
     Where a process dies over a photo (memory used up, a fault deep in a decoder), the photos
-    that were in work are tried again one by one; the one that kills its process again is told
+    that were in work are tried again one by one; the one that kills its process again is reported
     of, and the rest are read."""
     if card_path is not None:
         from calibration.card.toml import read_card

@@ -14,7 +14,7 @@ from drawdown.reading.colour import StripReading
 from drawdown.reading.over_bar import OverBar, other_ink, read_over_bar
 
 MISLEADS = 0.60  # a dark ink with a higher ratio seems to cover
-CHANGING = 0.08  # relative change of Y over paper along the bar that is told
+CHANGING = 0.08  # relative change of Y over paper along the bar that is reported
 
 
 @dataclass(frozen=True)

@@ -60,7 +60,7 @@ class Options:
     studio's own; ``mix`` the recipe in parts by ink. ``slab`` names a batch that goes on or
     begins, ``added`` what went into it since its last photo. ``wet`` holds "original" or
     "batch" where that strip is still wet; ``lamps`` are those of the CIE by name, or spectral
-    files, under which the pair is to be told of too; ``kept`` is an original out of the book.
+    files, under which the pair is wanted too; ``kept`` is an original out of the book.
     """
 
     original: int | None = None
@@ -148,7 +148,7 @@ def check_batch_grams(grams: float | None, weighed_out: str = "ink") -> None:
         raise WrongUsage(
             f"`batch_grams` is {grams:g}, and must be above 0",
             f"the {weighed_out} to add is weighed out against it",
-            "weigh the batch on the slab or in its tin, less the tin",
+            "weigh the batch on the slab, or in its tin minus the tin",
         )
 
 
@@ -285,7 +285,7 @@ def same_photo(one: Path | Photo, other: Path | Photo) -> bool:
         return one is other
     try:
         return one.samefile(other) or filecmp.cmp(one, other, shallow=False)
-    except (OSError, ValueError):  # what is wrong with them is told when they are opened
+    except (OSError, ValueError):  # opening them will say what is wrong
         return False
 
 

@@ -66,7 +66,7 @@ class Judgement:
 def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Judgement:
     """Open, locate, correct, find and measure every strip; no comparison."""
     progress("opening the photo", 0.05)
-    # A bad definition is told before anything else starts.
+    # A bad definition is reported before anything else starts.
     card = _read_card(options.card)
     opened = photo if isinstance(photo, Photo) else open_photo(photo)
     cards = builtin_cards() if card is None else (card,)

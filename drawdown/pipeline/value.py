@@ -1,4 +1,4 @@
-"""From a photo that was read to Munsell values, and to the plan of lightening one strip's
+"""From a photo that was read to values, and to the plan of lightening one strip's
 ink with white or with base. Pure: records in, records out."""
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ ANOTHER_INK_DE = 20.0
 
 @dataclass(frozen=True)
 class Plan:
-    """Lightening one strip's ink to Munsell value ``to``: the ink as it is and each way
+    """Lightening one strip's ink to value ``to``: the ink as it is and each way
     (white, base) in the same terms. ``layer`` says what the other layer is, ``layer_lab``
     (3,) its colour. ``mix`` in parts per 100, ``guessed`` when it was not given;
     ``across_bar`` when the strip was read over black too. ``grams`` of white and base by
@@ -66,7 +66,7 @@ class Plan:
 
 
 def strip_value(strip: StripReading) -> Value:
-    """Munsell value of one strip."""
+    """Value of one strip."""
     return value_of(float(strip.lab_d50[0]), float(strip.lab_u95[0]))
 
 
@@ -89,7 +89,7 @@ def plan_of(
     value = strip_value(strip)
     if to < value.value + LEAST_STEP:
         raise WrongUsage(
-            f"strip {number} is of value {value.value:.1f} already, and `to` is {to:g}",
+            f"strip {number} has value {value.value:.1f} already, and `to` is {to:g}",
             "white and base only lighten",
             "ask for a higher value; to darken an ink, let drawdown match advise",
         )
@@ -97,7 +97,7 @@ def plan_of(
     if not any(adding):
         raise WrongUsage(
             "the shelf has neither a white nor a base",
-            "one of them is what lightens an ink",
+            "an ink is lightened with one of them",
             'add one with kind = "white" or kind = "base"',
         )
     pair = pair_of(seen, strip)

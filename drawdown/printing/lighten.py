@@ -1,4 +1,4 @@
-"""Lightening an ink to a Munsell value with white or with base: both results, side by side.
+"""Lightening an ink to a value with white or with base: both results, side by side.
 
 White covers, base lets the sheet through; both can bring an ink on white paper to the same
 value, and then lie quite differently over another layer. Pure: colours and inks in, records out.
@@ -147,7 +147,7 @@ def ink_samples(ink: Ink, count: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def lighten(states: InkStates, ink: Ink, to_value: float, layer: np.ndarray) -> Lightened:
-    """What it takes of ``ink`` (white or base) to bring the mix to a Munsell value on its
+    """What it takes of ``ink`` (white or base) to bring the mix to a value on its
     paper at the same film, and what comes of it. ``layer`` (31,) is the internal reflectance
     of another layer to print it on."""
     add_k, add_s = ink_samples(ink, len(states.film) - 1)

@@ -23,7 +23,7 @@ GRADES = ((0.98, "opaque"), (0.90, "semi-opaque"), (0.60, "semi-transparent"), (
 BAND_SHARE, BAND_SD = 0.12, 0.005
 # Over white, ink darker than this hides what is below by being dark.
 DARK_L = 35.0
-LEAST_T2 = 1e-6  # of light crossing the film twice: less cannot be told from none
+LEAST_T2 = 1e-6  # of light crossing the film twice: less looks like none
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,7 @@ def opacity(
     bar; ``samples`` (m, 4, 3) their ensemble, row by row of the same draw. ``base``
     (1 + m, 3) is base alone over the bar, best estimate first, or None.
 
-    Raises ``ValueError`` where bar and paper cannot be told apart (the bar must have less
+    Raises ``ValueError`` where bar and paper look alike (the bar must have less
     than half the light of the paper).
     """
     best = np.asarray(best, dtype=float)

@@ -55,7 +55,7 @@ def about(value: float, factor: float) -> Range:
 
 
 def rounded_up(value: float) -> float:
-    """The next amount of two figures that is no less: 21.2 is 22, as 21 might not suffice."""
+    """The next amount of two figures that is no less: 21.2 is 22, as 21 might not do."""
     if value <= 0:
         return 0.0
     step = 10.0 ** (math.floor(math.log10(value)) - 1)
@@ -84,7 +84,7 @@ class PrintedArea:
 
 def printed_area(grey: np.ndarray, width_mm: float, light_prints: bool = False) -> PrintedArea:
     """Printed part of a picture of block or print: ``grey`` (h, w) uint8, ``width_mm`` what
-    the picture's width is in nature; dark prints, or light with ``light_prints``.
+    the real width of what the picture shows; dark prints, or light with ``light_prints``.
 
     The limit parts the greys best into two kinds (N. Otsu, IEEE Trans. Syst. Man Cybern. 9
     (1979) 62). The interval is how the share moves when the limit does. ``ValueError`` when
@@ -131,7 +131,7 @@ def _share_at_edge(printed: np.ndarray) -> float:
 @dataclass(frozen=True)
 class Need:
     """What an edition takes, in grams: ``on_paper`` without waste and losses, ``ink`` all in
-    all; ``mix_g`` is the amount to mix so that it suffices with 95 % probability, rounded up
+    all; ``mix_g`` is the amount to mix so that it is enough with 95 % probability, rounded up
     to what one weighs."""
 
     area_cm2: Range
@@ -149,14 +149,14 @@ class Need:
 
 @dataclass(frozen=True)
 class Left:
-    """Whether what is left suffices: the probability, in how many prints it ends, and the
+    """Whether what is left is enough: the probability, in how many prints it ends, and the
     word for it: "enough", "not enough" or "not sure"."""
 
     grams: float
     p_enough: float
     prints: Range
     word: str
-    short_g: Range  # what to mix in addition; zero where it suffices
+    short_g: Range  # what to mix in addition; zero where it is enough
 
 
 def _range_of(values: np.ndarray) -> Range:
@@ -187,7 +187,7 @@ def need(
     )
 
 
-def suffices(wanted: Need, left_g: float) -> Left:
+def enough(wanted: Need, left_g: float) -> Left:
     """Whether ``left_g`` grams are enough for all prints of ``wanted``."""
     one, factor, stays = _draws(
         wanted.area_cm2, wanted.film_g_m2, wanted.waste_percent, wanted.stays_g

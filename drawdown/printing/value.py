@@ -1,7 +1,7 @@
-"""Munsell value with its uncertainty, and the grey that has it. Pure.
+"""Value (ASTM D1535) with its uncertainty, and the grey that has it. Pure.
 
 Value is that of ASTM D1535 for the luminance factor Y relative to the perfect diffuser.
-Munsell's papers were measured for illuminant C; Y of a strongly coloured ink differs a
+the chips of ASTM D1535 were measured for illuminant C; Y of a strongly coloured ink differs a
 little between C and our D50, which is not allowed for.
 """
 
@@ -32,13 +32,13 @@ def y_of_l(l_star: float) -> float:
 
 
 def l_of_value(value: float) -> float:
-    """CIE lightness L* of a Munsell value."""
+    """CIE lightness L* of a value."""
     y = y_of_value(value)
     return 116 * np.cbrt(y) - 16 if y > (6 / 29) ** 3 else (29 / 3) ** 3 * y
 
 
 def value_of(l_star: float, u95: float) -> Value:
-    """The Munsell value of a colour of lightness L* with half width ``u95``."""
+    """The value of a colour of lightness L* with half width ``u95``."""
     ends = (l_star, l_star - u95, l_star + u95)
     middle, low, high = (munsell_value(float(np.clip(y_of_l(v), 0.0, 1.0))) for v in ends)
     return Value(middle, low, high, float(l_star), grey_hex(l_star))

@@ -112,7 +112,7 @@ class DifferenceU95:
 
 
 def munsell_u95(lightness: float, lightness_u95: float) -> float:
-    """Of the Munsell value of a colour of CIE L*, from that of L*: half of what the value spans
+    """Of the value of a colour of CIE L*, from that of L*: half of what the value spans
     over the interval (ASTM D1535's value is a function of Y alone, and so of L*)."""
     ends = [_value(max(0.0, lightness + side * lightness_u95)) for side in (-1, 1)]
     return (ends[1] - ends[0]) / 2
@@ -133,7 +133,7 @@ def evenness_u95(evenness_de00: float, cells: int) -> float:
 def difference_u95(
     lab_original: np.ndarray, lab_batch: np.ndarray, d_lab_cov: np.ndarray
 ) -> DifferenceU95:
-    """Of batch less original, from the covariance (3, 3) of the Lab difference: along L*, along
+    """Of batch minus original, from the covariance (3, 3) of the Lab difference: along L*, along
     the chroma and across it, at the mean of the two colours. Beside a grey, which has no hue,
     the widest direction stands for both."""
     middle = (np.asarray(lab_original) + np.asarray(lab_batch))[1:] / 2

@@ -1,4 +1,4 @@
-"""Joining what a printed bar cuts in two, while ink is told from paper: seen from a paper's
+"""Joining what a printed bar cuts in two, while ink is separated from paper: seen from a paper's
 colour a bar is one more dark shape, and a strip of transparent ink seems to end at it."""
 
 from __future__ import annotations

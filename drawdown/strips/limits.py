@@ -149,7 +149,7 @@ LEAST_FILL = _at(0.74, "share", "of its rectangle that ink covers",
     "up: streaky strips go; down: blots count")
 PALE_DE = _at(3.5, "dE", "what stands out less must be the cleaner in form",
     "down: shadows; up: pale strips go")
-SOLID_DE = _at(20.0, "dE", "contrast from which relief can be told",
+SOLID_DE = _at(20.0, "dE", "contrast from which relief shows",
     "down: flat pale strips look round")
 SOFT_MM = _at(2.2, "mm", "20-80 % rise of an edge; softer is a shadow's",
     "up: shadows; down: out of focus strips go")
@@ -169,7 +169,7 @@ UNEVEN_MM2 = _at(900.0, "mm2", "smaller even surfaces may be the middle of an un
 LOOKS = _at(((7.0, 2.2, 0.6), (11.0, 4.0, 0.85)), "mm, mm, share",
     "around an even surface; within how much its paper; how light a part",
     "nearer: uneven strips; farther: neighbours")
-UNCOUNTED_DE = _at(6.0, "dE", "a refused shape that is told stands out so much",
+UNCOUNTED_DE = _at(6.0, "dE", "a refused shape that is reported stands out so much",
     "down: doubts about shadows")
 UNCOUNTED_FILL = _at(0.8, "share", "and fills its rectangle so well", "down: doubts about blots")
 UNCOUNTED_STRAIGHT = _at(0.6, "share", "with edges so straight", "as above")
@@ -182,9 +182,9 @@ EVEN_DE = _at(1.5, "dE", "an even stretch stays this near its mean",
     "up: thick start counts; down: short bodies")
 LEAST_EVEN_SHARE = _at(0.35, "of length", "and is at least so long, or EVEN_DE is widened",
     "down: a short odd stretch speaks for the strip")
-SMALL_BODY_MM2 = _at(100.0, "mm2", "a smaller body is told", "a remark more or less")
+SMALL_BODY_MM2 = _at(100.0, "mm2", "a smaller body is reported", "a remark more or less")
 NO_BODY_MM2 = _at(25.0, "mm2", "a smaller one is none: no verdict", "down: verdicts on specks")
-GLARE_FLAG = _at(0.03, "share", "glare that is told",
+GLARE_FLAG = _at(0.03, "share", "glare that is reported",
     "a remark more or less, and GLARE_SD of the comparison")
 SHINE_CELL_MM = _at(1.0, "mm", "cell for soft glare", "up: small glints; down: noise")
 SHINE_END_SHARE = _at(0.15, "of length", "ends left out: start and run-out are film",

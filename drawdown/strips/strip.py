@@ -1,5 +1,5 @@
 """One strip: its record, its pixels on the full grid, and its even part, without rim, thick start,
-ragged end, streaks, glare and known printing. Soft glare is told from film by its colour."""
+ragged end, streaks, glare and known printing. Its colour separates soft glare from film."""
 
 from __future__ import annotations
 

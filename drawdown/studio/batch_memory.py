@@ -138,7 +138,7 @@ def read_memory(path: Path) -> Memory:
         raise BadFile(
             f"{path} is not what drawdown wrote there ({problem})",
             "what it learnt of your inks cannot be trusted then",
-            "put back a copy, or move the file away to begin anew",
+            "restore a copy, or move the file away to start over",
         ) from problem
 
 
@@ -156,7 +156,7 @@ def _slab(row: dict) -> Slab:
 def _amounts(row: dict) -> dict[str, float]:
     amounts = {str(name): float(value) for name, value in row.items()}
     if not all(np.isfinite(v) and v >= 0 for v in amounts.values()):
-        raise ValueError("an amount is no number from 0 up")
+        raise ValueError("an amount is not a number from 0 up")
     return amounts
 
 
@@ -331,7 +331,7 @@ def _begin(memory: Memory, name: str, mix, added) -> Slab:
     if mix is not None and added:
         raise WrongUsage(
             f'the batch "{name}" begins with this photo, and `added` is given',
-            "what is added later is told apart by the photo before it",
+            "only a photo from before shows what an addition did",
             "leave `added` out, and give with `mix` all that is in the batch",
         )
     if mix is None:

@@ -63,7 +63,7 @@ def read_pairs(path: Path | None = None) -> tuple[KeptPair, ...]:
         raise BadFile(
             f"{path} cannot be read ({' '.join(str(error).split())})",
             "without it nothing is known of how ink dries here",
-            "mend the file, or move it away to begin afresh",
+            "repair the file, or move it away to start over",
         ) from error
 
 
@@ -74,9 +74,9 @@ def _pair(entry: dict, number: int) -> KeptPair:
             raise ValueError(f"pair {number} has no {key} of three numbers")
         for v in values:
             if isinstance(v, bool) or not isinstance(v, int | float) or not math.isfinite(v):
-                raise ValueError(f"pair {number}: {key} holds something that is no number")
+                raise ValueError(f"pair {number}: {key} holds something that is not a number")
         if not (0 <= values[0] <= 110 and max(abs(values[1]), abs(values[2])) <= 200):
-            raise ValueError(f"pair {number}: {key} is no colour")
+            raise ValueError(f"pair {number}: {key} is not a colour")
         return np.array(values, dtype=float)
 
     def u95(key: str) -> tuple[float, ...] | None:

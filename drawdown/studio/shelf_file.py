@@ -149,7 +149,7 @@ def remove_ink(path: Path, name: str) -> Ink:
         if len(shelf) == 1:
             raise WrongUsage(
                 f"{gone[0].title} is the only ink on the shelf",
-                "a shelf without inks is of no use",
+                "a shelf needs at least one ink",
                 f"to go back to the starter inks, move the file {path} away",
             )
         return replace(shelf, inks=tuple(i for i in shelf if i is not gone[0]))
@@ -213,7 +213,9 @@ def _real(path: Path) -> Path:
     try:
         real = Path(os.path.realpath(path))
     except ValueError as problem:  # a NUL in the name
-        raise BadFile(f"{path!r} is no file name", "nothing was changed", "check it") from problem
+        raise BadFile(
+            f"{path!r} is not a file name", "nothing was changed", "check it"
+        ) from problem
     if real.exists() and not real.is_file():
         raise BadFile(
             f"{path} is a folder or a device, not a shelf of inks",
@@ -235,7 +237,7 @@ def _text(path: Path) -> str:
 def _taken(name: str) -> WrongUsage:
     return WrongUsage(
         f'there is an ink called "{name}" on the shelf already',
-        "two inks of one name could not be told apart",
+        "two inks of one name look the same in a mix",
         "give this one another name with `name`, or say `replace` to put it in the other's place",
     )
 

@@ -227,7 +227,7 @@ def _nothing(advice: Advice) -> str:
         "Adding these inks can't bring the batch to the original: the nearest is Delta E "
         f"{b.de00_nearest:.1f}"
     )
-    afresh = "Mixing afresh is likely to waste less."
+    afresh = "Mixing a new batch will probably waste less."
     if b.hue_on_shelf and b.de00_now > FAR_DE00:
         return f"{start}. It is too far away for sensible amounts of ink. {afresh}"
     if story:

@@ -34,7 +34,7 @@ def lab_parts(colour: Colour) -> list[str]:
 
 
 def munsell(colour: Colour) -> str:
-    """Munsell value with its 95 % half width."""
+    """Value (ASTM D1535) with its 95 % half width."""
     half = None if colour.lab_u95 is None else colour.munsell_u95
     return f"{number(colour.munsell_value)} ± {number(half)}"
 

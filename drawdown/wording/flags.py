@@ -1,5 +1,5 @@
-"""Which remarks are told of a photo, its strips and their comparison, each once and the hard ones
-first; their words are those of the flags themselves."""
+"""Which remarks are made about a photo, its strips and their comparison, each once and the hard
+ones first; their words are those of the flags themselves."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def concerned(judgement: Judgement) -> tuple[Colour, ...]:
 
 
 def remarks(judgement: Judgement, *, hard: bool) -> list[str]:
-    """What is told of all that the answer rests on: that which forbids a verdict, or the rest."""
+    """The remarks on all that the answer rests on: those that forbid a verdict, or the others."""
     found = [("", flag) for flag in general_flags(judgement)]
     for colour in concerned(judgement):
         number = getattr(colour, "number", None)

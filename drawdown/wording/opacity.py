@@ -71,7 +71,7 @@ def facts(o: Opacity) -> list[tuple[str, str]]:
         ("  over this paper and bar", interval(o.ratio_measured, 3)),
         ("Delta E 2000, over black to white", interval(o.ground_de00, 1)),
         ("  over this bar to this paper", interval(o.ground_de00_measured, 1)),
-        (f"L* over the bar, less {what}", added(o, 1)),
+        (f"L* over the bar, minus {what}", added(o, 1)),
         ("  L* over a black of Y 0", interval(o.lightness_over_black, 1)),
         ("absorption K X (light, Y)", interval(o.kx, 2)),
         ("scattering S X (light, Y)", interval(o.sx, 2)),

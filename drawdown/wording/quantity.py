@@ -92,13 +92,13 @@ def amount(value: float) -> str:
 
 
 def verdict(left: Left) -> str:
-    """Whether what is left suffices, as a sentence."""
+    """Whether what is left is enough, as a sentence."""
     start = f"{amount(left.grams)} g left: "
     if left.word == "enough":
         return f"{start}ENOUGH (chance {percent(left.p_enough)})."
     if left.word == "not enough":
-        return f"{start}NOT ENOUGH (chance that it suffices: {percent(left.p_enough)})."
-    return f"{start}NOT SURE (chance that it suffices: {percent(left.p_enough)})."
+        return f"{start}NOT ENOUGH (chance that it is enough: {percent(left.p_enough)})."
+    return f"{start}NOT SURE (chance that it is enough: {percent(left.p_enough)})."
 
 
 def whole(r: Range) -> str:

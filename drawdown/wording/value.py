@@ -1,4 +1,4 @@
-"""Munsell values, and lightening with white or with base: what is to be said of them."""
+"""Values, and lightening with white or with base: what is to be said of them."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from drawdown.printing.opacity import Number
 
 MEANING = (
-    "Value is Munsell's (ASTM D1535), from 0 for black to 10 for white, of the light Y that the "
+    "Value (ASTM D1535) runs from 0 for black to 10 for white; it goes by the light Y that the "
     "ink sends back. The numbers in brackets hold the true value with 95 % probability."
 )
 PLAN_MEANING = (
@@ -27,8 +27,8 @@ PLAN_MEANING = (
     "the true value with 95 % probability if the pigments are those of the mix."
 )
 NOTATION_MEANING = (
-    "The notation is hue, value and chroma (ASTM D1535) of the renotation's chips as seen in "
-    "daylight C, to which the colour was moved; its value may so differ by a little."
+    "The notation is hue, value and chroma (ASTM D1535) as its chips look in "
+    "daylight C; the colour was adapted to that light, so its value may differ a little."
 )
 _UNLIKE_DE = 4.0  # a mix that fits no better than this is hardly the one
 
@@ -41,11 +41,11 @@ def remarks_on(seen: Judgement, plan: Plan | None) -> list[tuple[Flag, str]]:
 def notation_sentence(n: Notation) -> str:
     """A full notation with its intervals, or why it has no hue."""
     if n.chroma is None or n.chroma_95 is None:
-        return f"notation {n.text}: no hue and chroma can be told, {n.why}."
+        return f"notation {n.text}: hue and chroma are not known, {n.why}."
     low, high = n.chroma_95
     chroma = f"chroma {n.chroma:.1f} ({low:.1f} to {high:.1f})"
     if n.hue_95 is None:
-        return f"notation {n.text}: {chroma}; no hue can be told, {n.why}."
+        return f"notation {n.text}: {chroma}; the hue is not known, {n.why}."
     first, last = (hue_name(end) for end in n.hue_95)
     return f"notation {n.text}: hue from {first} to {last}, {chroma}."
 

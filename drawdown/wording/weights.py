@@ -1,4 +1,4 @@
-"""Weights in words: the same grams read the same wherever they are told."""
+"""Weights in words: the same grams read the same everywhere."""
 
 from __future__ import annotations
 

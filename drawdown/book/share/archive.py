@@ -24,7 +24,7 @@ from drawdown.book.share.exporting import MOST_MANIFEST_BYTES, MOST_VALUES, valu
 from drawdown.book.share.manifest import ABOUT, COLOURS_CSV, COLOURS_TXT, MANIFEST, PHOTO_FOLDER
 
 WHY = "nothing was taken from it, and the book is as it was"
-AGAIN = "ask whoever sent it for the file anew, as `export_book` wrote it"
+AGAIN = "ask the sender for the file again, as `export_book` wrote it"
 MOST_MEMBERS = 200_000
 MOST_TOTAL_BYTES = 100_000_000_000
 MOST_RATIO = 100  # JSON of readings shrinks about 5 times, a photo not at all
@@ -167,7 +167,7 @@ def _check_name(path: Path, name: str) -> re.Match[str] | None:
     elif ".." in parts:
         seen = f"{shown} in it points out of its folder"
     elif "\\" in name or not name.isprintable():
-        seen = f"{shown} in it is no name that a book file uses"
+        seen = f"{shown} in it is not a name that a book file uses"
     elif name.lower().endswith((".zip", ".gz", ".7z", ".rar", ".tar", ".xz", ".bz2")):
         seen = f"{shown} in it is an archive within the archive"
     elif name.endswith(f"/{MANIFEST}"):

@@ -128,7 +128,7 @@ _HEAD = (
 
 
 def colour_rows(file: BookFile) -> list[Data]:
-    """What has a colour and was not struck out, one row each."""
+    """What has a colour and was not removed, one row each."""
     rows: list[Data] = []
 
     def read(place: int | None) -> Data | None:

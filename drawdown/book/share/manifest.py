@@ -73,7 +73,7 @@ def gather(
     *,
     whole_photos: bool = True,
 ) -> BookFile:
-    """Everything in the book, what was struck out too; or the ``originals`` of these ids with
+    """Everything in the book, what was removed too; or the ``originals`` of these ids with
     their recipes, and what belongs to an ``edition``: its originals and its pulls. Without
     ``whole_photos`` only the crops of the strips go along."""
     found = _Gatherer(book, whole_photos)

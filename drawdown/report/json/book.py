@@ -105,7 +105,7 @@ def change_data(d: Done) -> dict[str, Any]:
 
 
 def original_names(book: Book) -> dict[int, str]:
-    """Every original's name by its id, struck out ones too."""
+    """Every original's name by its id, removed ones too."""
     return {row["id"]: row["name"] for row in book.rows("SELECT id, name FROM original")}
 
 

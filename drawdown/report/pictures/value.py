@@ -48,7 +48,7 @@ def draw_value(
         _plan(page, plan)
     else:
         page.line(
-            "Value is Munsell's: 0 is black, 10 is white. Beside each ink the grey of its value; "
+            "Value (ASTM D1535): 0 is black, 10 is white. Beside each ink the grey of its value; "
             "the thick line holds the true value with 95 % probability.", 2.8, _LEFT, 92, QUIET,
         )  # fmt: skip
         page.y += 0.8

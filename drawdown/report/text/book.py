@@ -53,8 +53,11 @@ def table(
     for name in spare:
         if not fits():
             kept = [i for i in kept if head[i].strip() != name]
-    if not fits():
-        return _blocks(head, cells_of, screen)
+    if not fits():  # long names are cut in tables, and shown whole where one thing is shown
+        whole, cells_of = cells_of, [[_cut(row[0]), *row[1:]] for row in cells_of]
+        widths[0] = max([columns_of(head[0].strip()), *(columns_of(row[0]) for row in cells_of)])
+        if not fits():
+            return _blocks(head, whole, screen)
     lines = []
     for number, row in enumerate([head, *cells_of]):
         cells = []
@@ -65,6 +68,10 @@ def table(
         style = "2" if number == 0 else ""
         lines.append(paint(" " + "  ".join(cells).rstrip(), style, screen.colour))
     return lines
+
+
+def _cut(name: str, most: int = 24) -> str:
+    return name if len(name) <= most else f"{name[: most - 1].rstrip()}…"
 
 
 def _turned(rows: list[list[str]], columns: int) -> list[tuple[str, ...]]:

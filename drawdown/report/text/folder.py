@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 _MEANING = (
     "± is half the width of the interval that holds the strip's own colour with 95 % "
-    "probability. What a remark means is told by drawdown read with that photo alone."
+    "probability. Read that photo alone to see what a remark means."
 )
 
 

@@ -54,7 +54,7 @@ def quantity_screen(answer: QuantityAnswer, screen: Screen) -> str:
 
 
 def _left(lines: Lines, left: Left) -> None:
-    """Whether what is left suffices, and for how long it does."""
+    """Whether what is left is enough, and for how long it does."""
     lines.add()
     lines.say(verdict(left), style="1")
     text = f"It lasts for {whole(left.prints)} prints."

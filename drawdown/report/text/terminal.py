@@ -112,7 +112,7 @@ def wrap(text: str, columns: int, first: str = "", later: str | None = None) -> 
     """Lines no wider than ``columns``; ``first`` and ``later`` are the indents. A word that
     is too long by itself (a path) is kept whole, so that it can be copied."""
     lines = textwrap.wrap(
-        bound(" ".join(text.split())),
+        bound(_CHECKSUM.sub(r"\1...", " ".join(text.split()))),
         columns,
         initial_indent=first,
         subsequent_indent=" " * len(first) if later is None else later,
@@ -124,6 +124,7 @@ def wrap(text: str, columns: int, first: str = "", later: str | None = None) -> 
 
 # A number with its unit or its uncertainty, and the name of the distance, stay on one line.
 _UNIT = "%|g\\b|kg\\b|mm\\b|mm²|px\\b|parts\\b|pixels\\b|degrees\\b|Delta|±"
+_CHECKSUM = re.compile(r"\b([0-9a-f]{8})[0-9a-f]{56}\b")  # names that nobody types
 _BOUND = re.compile(rf"(?<=\d) (?={_UNIT})|(?<=±) (?=\d)|(?<=Delta) (?=E\b)|(?<=[Lab]\*) (?=-?\d)")
 
 

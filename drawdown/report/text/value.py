@@ -1,4 +1,4 @@
-"""Munsell values, and white against base, as terminal text."""
+"""Values, and white against base, as terminal text."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def _plan(lines: Lines, plan: Plan) -> None:
         lines.say(sentence)
     if any(way.parts is not None for way in plan.ways):
         lines.say(
-            "Nothing can be taken out again: stir in half, pull a strip, let it dry and look, "
+            "You can't take ink out again: work in half, pull a strip, let it dry and look, "
             "then the rest."
         )
 

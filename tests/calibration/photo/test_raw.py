@@ -227,7 +227,7 @@ def test_without_the_decoder_the_way_to_get_it_is_told(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "rawpy", None)
     with pytest.raises(BadFile) as caught:
         opened(tmp_path, dng_bytes(exposed(fields())))
-    assert 'pip install "drawdown[raw]"' in caught.value.paragraph()
+    assert 'python -m pip install ".[raw]"' in caught.value.paragraph()
     assert "16-bit TIFF" in caught.value.paragraph()
 
 

@@ -17,6 +17,7 @@ from drawdown.matching import compare as cp
 from drawdown.report.pictures import panel
 from drawdown.report.pictures.canvas import Page
 from drawdown.report.pictures.letters import broken
+from drawdown.report.text.book import table
 from drawdown.report.text.match import match_screen
 from drawdown.report.text.terminal import Screen, wrap
 from drawdown.wording.difference import difference_words
@@ -43,6 +44,24 @@ def test_nor_do_they_part_in_a_picture():
         lines = broken(draw, "stir in 1.0 parts of blue (2.0 g) and look", 20, room)
         assert " ".join(lines) == "stir in 1.0 parts of blue (2.0 g) and look"
         assert not any(line.endswith(("1.0", "(2.0")) for line in lines)
+
+
+def test_no_name_of_64_digits_is_shown():
+    sha = "0123456789abcdef" * 4
+    assert wrap(f"photo /book/photos/01/{sha}.jpg", 200) == [
+        "photo /book/photos/01/01234567....jpg"
+    ]
+
+
+def test_a_long_name_is_cut_in_a_table_and_whole_where_there_is_room():
+    name = "Kingfisher over the reeds, second state"
+    rows = [[name, "2030-01-01", "97 parts of titanium-white, 3 of phthalo-blue"]]
+    head = ["name", "date", "mix"]
+    cut = table(head, rows, Screen(84))
+    assert len(cut) == 2
+    assert "Kingfisher over the ree…  2030" in cut[1]
+    for columns in (40, 120):  # blocks, and a table with room
+        assert name in " ".join(" ".join(table(head, rows, Screen(columns))).split())
 
 
 @pytest.mark.parametrize(
