@@ -126,7 +126,7 @@ def test_bad_tables_are_explained(tmp_path, slip_print, capsys, text, words):
         (["--enrol", "a.csv", "--date", "May"], "no day"),
         (["--known", "k.toml"], "without --enrol"),
         (["card.pdf", "--enrol", "a.csv"], "no drawing"),
-        (["--enrol", "p.jpg", "--known", "slip.toml"], "Two copies of one card"),
+        (["--enrol", "p.jpg", "--known", "slip.toml"], "two copies of one card"),
     ],
 )
 def test_commands_that_make_no_sense(tmp_path, slip_print, capsys, monkeypatch, arguments, words):

@@ -290,7 +290,7 @@ INK = '[[inks]]\nname = "sea"\n'
         (INK + f"k = [1, 2]\ns = {CURVE}", "2 numbers"),
         (INK + f"k = {CURVE.replace('0.5', '-1', 1)}\ns = {CURVE}", "below 0"),
         (INK + f"k = {CURVE.replace('0.5', 'inf', 1)}\ns = {CURVE}", "not finite"),
-        (INK + f"k = {CURVE.replace('0.5', 'true', 1)[:-1]}, 'a']\ns = {CURVE}", "no number"),
+        (INK + f"k = {CURVE.replace('0.5', 'true', 1)[:-1]}, 'a']\ns = {CURVE}", "not a number"),
         (INK + "k = 0\ns = 0", "neither absorbs nor scatters"),
         (INK + 'starter = "PW6"\nstrenght = 2', "erhaps you meant strength"),
         (INK + 'starter = "PW6"\nstrength = -1', "strength"),

@@ -339,7 +339,7 @@ def test_a_spoiled_file_is_explained(text):
     path.write_text(text)
     with pytest.raises(BadFile) as seen:
         slab_files.read_memory(path)
-    assert "begin anew" in seen.value.todo
+    assert "start over" in seen.value.todo
 
 
 @pytest.mark.slow
