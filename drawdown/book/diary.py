@@ -168,7 +168,7 @@ class Diary:
         return json.loads(text)["mark"] if text and text.startswith(_END) else None
 
     def _blocks(self, start: int, end: int | None) -> Iterator[tuple[int, int, bytes | None]]:
-        """Where each block begins and ends, and its text; None for one that cannot be read."""
+        """Where each block begins and ends, and its text; None for an unreadable one."""
         try:
             size = self.path.stat().st_size
         except FileNotFoundError:

@@ -1,4 +1,4 @@
-"""``drawdown quantity``: how much ink an edition needs, and whether what is left is enough."""
+"""``drawdown quantity``: how much ink an edition needs, and whether what is left suffices."""
 
 from __future__ import annotations
 
@@ -27,8 +27,7 @@ def quantity(  # long: one parameter a line
         ),
     ] = None,
     width_mm: Annotated[
-        float | None,
-        typer.Option(metavar="W", help="How wide the block or print really is, in mm."),
+        float | None, typer.Option(metavar="W", help="How wide the picture is in nature.")
     ] = None,
     light: Annotated[
         bool, typer.Option("--light", help="In the picture the light parts print.")
@@ -63,7 +62,7 @@ def quantity(  # long: one parameter a line
         typer.Option(metavar="INK=PARTS", help="One ink of the mix and its parts; repeat."),
     ] = None,
     left: Annotated[
-        float | None, typer.Option(metavar="G", help="What is left of the mix: is it enough?")
+        float | None, typer.Option(metavar="G", help="What is left of the mix: does it suffice?")
     ] = None,
     shelf: opt.ShelfInUse = None,
     picture: Annotated[
@@ -73,7 +72,7 @@ def quantity(  # long: one parameter a line
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
-    """How much ink an edition needs, and whether what is left is enough."""
+    """How much ink an edition needs; does what is left suffice?"""
     _check_area(block, width_mm, area_cm2, light)
     _check_numbers(width_mm, area_cm2, left, prints, way)
     parts = read_mix(mix or [])
@@ -105,7 +104,7 @@ def quantity(  # long: one parameter a line
     need = amounts.need(area, film, prints, waste_given or usual_waste, stays_given or usual_stays)
     answer = QuantityAnswer(
         need=need,
-        left=None if left is None else amounts.enough(need, left),
+        left=None if left is None else amounts.suffices(need, left),
         mix=named,
         area=measured,
         film_source=film_source(way, film_given is not None, used),
@@ -141,7 +140,7 @@ def _measure(block: Path, width_mm: float, light: bool) -> PrintedArea:
     except ValueError:
         raise PhotoUnfit(
             f"the picture {block} has one shade of grey all over",
-            "what prints must be darker or lighter than the rest",
+            "the printed part is told by being darker or lighter than the rest",
             "give a scan or photo with both, or state the area with --area-cm2",
         ) from None
 
@@ -159,7 +158,7 @@ def _check_area(block, width_mm, area_cm2, light) -> None:
         raise WrongUsage(
             "--width-mm is missing",
             "a picture does not say how large the block is",
-            "measure the block or print from edge to edge of the picture",
+            "measure how wide the picture is in nature, from edge to edge",
         )
     if block is None and (width_mm is not None or light):
         raise WrongUsage(

@@ -1,4 +1,4 @@
-"""``drawdown value``: value of each strip, and lightening to one with white or base."""
+"""``drawdown value``: Munsell value of each strip, and lightening to one with white or base."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def value(  # long: one parameter a line
     to: Annotated[
         float | None,
         typer.Option(
-            metavar="V", help="Value to lighten a strip's ink to, 0 (black) to 10 (white)."
+            metavar="V", help="Munsell value to lighten a strip's ink to, with white or with base."
         ),
     ] = None,
     strip_number: Annotated[
@@ -43,7 +43,7 @@ def value(  # long: one parameter a line
     ] = None,
     notation: Annotated[
         bool,
-        typer.Option("--notation", help="Also the full notation: hue, value and chroma."),
+        typer.Option("--notation", help="Also the full Munsell notation: hue, value and chroma."),
     ] = False,
     shelf: opt.ShelfInUse = None,
     batch_grams: opt.BatchGrams = None,
@@ -94,7 +94,7 @@ def _check(
     """Refuse what makes no sense; raises ``WrongUsage``."""
     if to is not None and not 0 < to < 10:  # also refuses nan
         raise WrongUsage(
-            f"--to is {to:g}, and a value lies between 0 (black) and 10 (white)",
+            f"--to is {to:g}, and a Munsell value lies between 0 (black) and 10 (white)",
             "it says how light the ink is to become",
             "white paper is near 9, a middle grey is 5",
         )

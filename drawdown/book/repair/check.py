@@ -100,7 +100,7 @@ def _check_tables(folder: Path, report: Report, agree: Callable[[list[str]], boo
 def _renew_diary(
     folder: Path, report: Report, foreign: bool, agree: Callable[[list[str]], bool]
 ) -> None:
-    """The database is whole and stays. What only the diary holds is told, and where the diary is
+    """The database is whole and stays. What only the diary holds is listed, and where the diary is
     whole it becomes a book of its own."""
     found, told = read_both(folder, dict)
     if not told.is_within(found) and not foreign:
@@ -148,7 +148,7 @@ def _agreed(
     report: Report, lacking: list[tuple[Key, Row]], rows: dict[Key, Row],
     agree: Callable[[list[str]], bool],
 ) -> bool:  # fmt: skip
-    """Whether to go on without what is lacking, which is told."""
+    """Whether to go on without what is lacking, which is listed."""
     report.lacking = [_described(key, row, rows.get(key)) for key, row in lacking
                       if key[0] not in INNER]  # fmt: skip
     return not report.lacking or agree(report.lacking)

@@ -84,7 +84,7 @@ def _locked(folder: Path) -> Iterator[sqlite3.Connection | None]:
 
 @contextmanager
 def _unless_busy(faults: list[str]) -> Iterator[None]:
-    """A database that cannot be read is a fault; one that is in use is told as such."""
+    """A database that cannot be read is a fault; one that is in use is reported as such."""
     try:
         yield
     except (sqlite3.Error, ValueError, TypeError) as error:

@@ -113,9 +113,7 @@ def amend(  # long: one parameter a line
     dry: Annotated[bool, typer.Option("--dry", help="The strip was dry.")] = False,
     photo: Annotated[
         Path | None,
-        typer.Option(
-            metavar="PHOTO", help="Read its colour again, for instance once it has dried."
-        ),
+        typer.Option(metavar="PHOTO", help="Read its colour anew, as when it has dried."),
     ] = None,
     strip_number: shared.StripNumber = 1,
     card: shared.CardFile = None,
@@ -123,7 +121,7 @@ def amend(  # long: one parameter a line
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
-    """Put right what was noted of a kept original or a packet, or read its colour again."""
+    """Put right what was noted of a kept original or a packet, or read its colour anew."""
     values = _values(packet, new_name, date, paper, edition, where, note, wet, dry)
     if not values and photo is None:
         raise WrongUsage(

@@ -38,7 +38,7 @@ OnlyInk = Annotated[
 
 @dataclass(frozen=True)
 class Listed:
-    """What a list found, and how to show the first ``shown`` of it."""
+    """What a list found, and how the first ``shown`` of it are told."""
 
     found: Sequence[Any]
     data: Callable[[Any], dict[str, Any]]
@@ -151,7 +151,7 @@ def packets(
         bool, typer.Option("--used-up", help="Those that are used up, too.")
     ] = False,
 ) -> Listed:
-    """List the packets of stored ink, the oldest first."""
+    """List the packets of ink put by, the oldest first."""
     found = list_packets(
         book, place=where, ink=ink, since=since, until=until, used_up=used_up, **how
     )

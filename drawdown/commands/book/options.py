@@ -107,7 +107,7 @@ MixGrams = Annotated[
 ]
 PhotoOfStrip = Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of the strip and card.")]
 Limit = Annotated[int | None, typer.Option("--most", metavar="N", help="Show no more than N.")]
-Removed = Annotated[bool, typer.Option("--removed", help="What was removed, instead.")]
+Removed = Annotated[bool, typer.Option("--removed", help="What was struck out instead.")]
 
 
 # Checks ----------------------------------------------------------------------------------

@@ -80,7 +80,7 @@ def put_by(  # long: one parameter a line
             if strip is not None:
                 reading = strip.note(change)
             if source is not None:
-                log_taken(opened, change, source, grams, f'stored as "{name}"')
+                log_taken(opened, change, source, grams, f'put by as "{name}"')
             put_packet_by(
                 opened, change, name=name, grams=grams, date=day, place=place, mix=parts,
                 original=original.id if original else source.original if source else None,

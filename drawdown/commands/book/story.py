@@ -1,4 +1,4 @@
-"""``drawdown book story``: a batch from its beginning to now; ``added``: what was worked in."""
+"""``drawdown book story``: a batch from its beginning to now; ``added``: what was stirred in."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def added(
         list[str],
         typer.Option(
             metavar="INK=AMOUNT", autocompletion=shared.inks,
-            help="What you worked in; repeat for each ink.",
+            help="What was stirred in; repeat for each ink.",
         ),
     ],
     per_100: Annotated[
@@ -90,7 +90,7 @@ def added(
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:  # fmt: skip
-    """Note what you worked into a batch, in grams."""
+    """Note what was stirred into a batch, in grams."""
     remark = clean_text(note, "--note")
     said = read_amounts(
         "--ink",

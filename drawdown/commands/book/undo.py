@@ -52,7 +52,7 @@ def _all_names(ctx: typer.Context, incomplete: str) -> list[str]:
 
 def remove(
     name: Annotated[
-        str, typer.Argument(metavar="NAME", help="What to remove.", autocompletion=_all_names)
+        str, typer.Argument(metavar="NAME", help="What to strike out.", autocompletion=_all_names)
     ],
     packet: Annotated[bool, typer.Option("--packet", help="NAME is a packet.")] = False,
     batch: Annotated[bool, typer.Option("--batch", help="NAME is a batch.")] = False,
@@ -62,11 +62,11 @@ def remove(
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
-    """Remove something from the lists; the book still holds it."""
+    """Strike something out; it leaves the lists, not the book."""
     if packet + batch + (pull is not None) > 1:
         raise WrongUsage(
             "more than one of --packet, --batch and --pull was given",
-            "remove from one list at a time",
+            "a name is struck out in one list at a time",
             "give one of them, or neither for a kept original",
         )
     if pull is not None:
@@ -75,11 +75,11 @@ def remove(
     with frame.opened(book, write=True) as opened:
         row = find_by_name(opened, table, name)
         whole = opened.rows(f"SELECT name FROM {table} WHERE id = ?", (row,))[0]["name"]
-        with opened.change(f'removed the {table} "{whole}"') as change:
+        with opened.change(f'struck out the {table} "{whole}"') as change:
             strike_out(change, table, row)
     return frame.tell(
         json, "removed", {"kind": table, "name": whole},
-        lambda _: f' The {table} "{whole}" is removed.',
+        lambda _: f' The {table} "{whole}" is struck out.',
         f"The lists show it with --removed. {UNDO}",
     )  # fmt: skip
 
@@ -94,15 +94,15 @@ def _remove_pull(name: str, number: int, book: Path | None, json: bool) -> int:
         if not found:
             raise WrongUsage(
                 f'there is no pull {number} of "{edition}" in the book',
-                "nothing was removed",
+                "nothing was struck out",
                 "see them with: drawdown book drift EDITION",
             )
-        with opened.change(f'removed pull {number} of "{edition}"') as change:
+        with opened.change(f'struck out pull {number} of "{edition}"') as change:
             for row in found:
                 strike_out(change, "pull", row)
     return frame.tell(
         json, "removed", {"kind": "pull", "name": edition, "number": number},
-        lambda _: f' Pull {number} of "{edition}" is removed.', UNDO,
+        lambda _: f' Pull {number} of "{edition}" is struck out.', UNDO,
     )  # fmt: skip
 
 

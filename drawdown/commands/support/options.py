@@ -97,7 +97,7 @@ ShelfOfNames = Annotated[
 BatchGrams = Annotated[
     float | None,
     typer.Option(
-        "--batch-grams", metavar="G", help="Weight of the batch: amounts then come in grams."
+        "--batch-grams", metavar="G", help="Weight of the batch, to be told grams to add."
     ),
 ]
 PaperLab = Annotated[
