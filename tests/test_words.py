@@ -35,7 +35,7 @@ NEVER = (
     r"\bstands? beside each\b",
     r"\bthat is none of\b",
     r"(?<!there )\bis no (day|number|plain|name|colour|text|format)\b",
-    r"\bsuffices?\b",
+    r"\bsuffices?\b(?!\()",
     r"\bWestern Electric\b",
     r"(?-i:\bMunsell\b(?! renotation))",
 )

@@ -187,7 +187,7 @@ def need(
     )
 
 
-def enough(wanted: Need, left_g: float) -> Left:
+def suffices(wanted: Need, left_g: float) -> Left:
     """Whether ``left_g`` grams are enough for all prints of ``wanted``."""
     one, factor, stays = _draws(
         wanted.area_cm2, wanted.film_g_m2, wanted.waste_percent, wanted.stays_g
