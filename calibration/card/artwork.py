@@ -163,7 +163,7 @@ def _runs(cells) -> list[tuple[int, int]]:
 
 TOP_MM = 14.0  # from the paper's upper edge to the card
 NAME_SIZE_MM = 1.8
-CLEAR_MM = 0.75  # between a patch's name and anything else
+NAME_CLEAR_MM = 0.75  # between a patch's name and anything else
 ON_SLIP = (
     "Lay flat on the sheet beside the strips, in the same even light. Show all four corners.",
     "No flash, no shine, no shadow. Keep clean, dry and in the dark. Scuffed? Print a new one.",
@@ -279,7 +279,7 @@ def _patch_names(card: CardDefinition, drawn: list[Item]) -> list[Text]:
     """Names beside the patches, where there is clean room for them.
 
     A name goes above, left of, right of or below its patch, and is left out where it would
-    come nearer than ``CLEAR_MM`` to anything else: a clean neighbourhood matters more.
+    come nearer than ``NAME_CLEAR_MM`` to anything else: a clean neighbourhood matters more.
     """
     keep_clear = [bounds_mm(item) for item in drawn if not isinstance(item, Line)]
     keep_clear += [bounds_mm(item) for item in drawn if isinstance(item, Line)]
@@ -293,8 +293,8 @@ def _patch_names(card: CardDefinition, drawn: list[Item]) -> list[Text]:
     for patch in card.patches:
         for text in _places(patch):
             box = bounds_mm(text)
-            grown = (box[0] - CLEAR_MM, box[1] - CLEAR_MM, box[2] + 2 * CLEAR_MM,
-                     text.size_mm * CAP_HEIGHT + 2 * CLEAR_MM)  # fmt: skip
+            grown = (box[0] - NAME_CLEAR_MM, box[1] - NAME_CLEAR_MM, box[2] + 2 * NAME_CLEAR_MM,
+                     text.size_mm * CAP_HEIGHT + 2 * NAME_CLEAR_MM)  # fmt: skip
             inside = (
                 min(grown[:2]) >= 0
                 and grown[0] + grown[2] <= card.size_mm[0]
@@ -310,7 +310,7 @@ def _patch_names(card: CardDefinition, drawn: list[Item]) -> list[Text]:
 def _places(patch: Patch) -> list[Text]:
     x, y, w, h = patch.rect_mm
     rise = CAP_HEIGHT * NAME_SIZE_MM
-    middle, gap = y + h / 2 + rise / 2, CLEAR_MM + 0.15
+    middle, gap = y + h / 2 + rise / 2, NAME_CLEAR_MM + 0.15
     return [
         Text((x + w / 2, y - gap), NAME_SIZE_MM, patch.name, "middle", GREY),
         Text((x - gap, middle), NAME_SIZE_MM, patch.name, "end", GREY),

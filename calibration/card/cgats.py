@@ -18,7 +18,6 @@ _EXPORT = "export the table again as CGATS.17 text"
 _TOKEN = re.compile(r'"((?:[^"]|"")*)"(?=\s|#|$)|([^\s"#][^\s]*)|(#.*)|(\s+)|(.)')
 LAB = ("LAB_L", "LAB_A", "LAB_B")
 XYZ = ("XYZ_X", "XYZ_Y", "XYZ_Z")
-_MOST_BYTES = 20_000_000
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ def _number(text: str, name: str, row: int) -> float:
 
 def read_cgats(path: str | Path) -> tuple[CgatsTable, ...]:
     """The tables of a CGATS.17 text file; raise ``BadFile`` when it is not one."""
-    data = read_bytes(path, "a CGATS.17 table", _MOST_BYTES)
+    data = read_bytes(path, "a CGATS.17 table", 20_000_000)
     if b"\0" in data:
         raise BadFile(f"{path} is not plain text", _WHY, _EXPORT)
     try:

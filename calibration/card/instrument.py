@@ -16,7 +16,6 @@ from calibration.errors import BadFile
 from calibration.files import read_bytes
 
 _WHY = "one wrong reference value spoils every colour read with the card"
-_MOST_BYTES = 20_000_000
 _NAMES = ("patch", "name", "sample", "samplename", "sampleid", "id")
 _LAB = (("labl", "laba", "labb"), ("l", "a", "b"))
 _XYZ = (("xyzx", "xyzy", "xyzz"), ("x", "y", "z"))
@@ -49,7 +48,7 @@ def read_readings(path: str | Path, names: tuple[str, ...]) -> np.ndarray:
     """
     from calibration.card.cgats import reference_lab_d50
 
-    data = read_bytes(path, "a table of readings", _MOST_BYTES)
+    data = read_bytes(path, "a table of readings", 20_000_000)
     if re.search(rb"^\s*BEGIN_DATA\b", data, re.MULTILINE | re.IGNORECASE):
         return reference_lab_d50(path, names)[None]
     return _from_csv(_text(data, path), str(path), names)

@@ -16,7 +16,6 @@ from calibration.errors import BadFile
 from calibration.files import read_bytes, write_atomically
 
 FORMAT = "drawdown.card/1"
-_MOST_BYTES = 5_000_000
 HEADER = """\
 # A reference card. All places and sizes are millimetres on the upright card: origin at
 # its upper left corner, x to the right, y down; a rectangle is [x, y, width, height].
@@ -375,7 +374,7 @@ def card_to_dict(card: CardDefinition) -> dict:
 
 def read_card(path: str | Path) -> CardDefinition:
     """Read a card definition (TOML); raise ``BadFile`` when it is not one."""
-    raw = read_bytes(path, "a card definition", _MOST_BYTES)
+    raw = read_bytes(path, "a card definition", 5_000_000)
     try:
         data = tomllib.loads(raw.decode("utf-8-sig").replace("\r\n", "\n"))
     except UnicodeDecodeError as error:

@@ -18,7 +18,6 @@ from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.errors import BadFile, WrongUsage
 from calibration.files import read_bytes
 
-_MOST_BYTES = 5_000_000
 _WIDEST_NM = 20.0  # most steps at most: coarser tables miss the slopes of inks
 _MOST_REFLECTANCE = 1.2  # only what fluoresces exceeds 1
 _WHY = "a colour is worked out from how much light there is at each wavelength"
@@ -102,7 +101,7 @@ def read_reflectances(path: Path) -> dict[str, np.ndarray]:
 def read_spectra(path: Path) -> dict[str, Any]:
     """Name -> the library's spectral distribution, of each spectrum in a file. Raises
     ``BadFile`` for a file that is none, and for spectra that do not reach from 400 to 700 nm."""
-    text = read_bytes(path, "a spectral file", _MOST_BYTES).decode("utf-8-sig", "replace")
+    text = read_bytes(path, "a spectral file", 5_000_000).decode("utf-8-sig", "replace")
     kind, colour = path.suffix.lower(), colour_science()
     try:
         with warnings.catch_warnings():

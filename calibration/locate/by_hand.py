@@ -19,7 +19,7 @@ from calibration.photo.open import Photo
 
 # Standard uncertainty of a clicked corner, as a share of the card's longer side.
 CLICK_SD_SHARE = 0.008
-LIKE = 0.5
+LIKE_BY_HAND = 0.5
 CLEARLY = 0.08
 _STARTS = ("upper left", "upper right", "lower right", "lower left")
 
@@ -92,7 +92,7 @@ def _how_it_lies(photo: Photo, cards: Sequence[CardDefinition], given: np.ndarra
     said = max((p for p in placings if p.start == 0), key=lambda p: p.look.likeness)
     if said.look.likeness > best.look.likeness - CLEARLY:
         best = said
-    if best.look.likeness < LIKE:
+    if best.look.likeness < LIKE_BY_HAND:
         raise PhotoUnfit(
             "what lies between the four corners does not look like the card "
             f"(its colours agree to {100 * max(best.look.likeness, 0):.0f} %)",

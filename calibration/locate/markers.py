@@ -88,7 +88,7 @@ def merge(seen: dict[int, list[np.ndarray]], found: list[tuple[int, np.ndarray]]
 Seen = dict[int, list[np.ndarray]]  # id -> corners (4, 2) in px, one for each time it is seen
 LIKE = 0.6  # colours that correlate so well are the card's
 CLEARLY = 0.08  # and by so much more than under another placement
-_MOST_PAIRS = 400
+_MOST_SIGHTED_PAIRS = 400
 _MOST_STRANGERS = 10
 
 
@@ -184,7 +184,7 @@ def _from_pairs(card: CardDefinition, here: Seen) -> list[Fit]:
     sightings = [(i, k) for i, places in here.items() for k in range(len(places))]
     pairs = (p for p in itertools.combinations(sightings, 2) if p[0][0] != p[1][0])
     fits: dict[tuple[tuple[int, int], ...], Fit] = {}
-    for pair in itertools.islice(pairs, _MOST_PAIRS):
+    for pair in itertools.islice(pairs, _MOST_SIGHTED_PAIRS):
         mm = np.concatenate([place[i] for i, _ in pair])
         px = np.concatenate([here[i][k] for i, k in pair])
         matrix, _ = cv2.findHomography(mm, px, 0)

@@ -14,7 +14,7 @@ from calibration.photo.open import Photo
 # How far beyond the card the sheet is looked at, and the size of the picture made of it.
 MOST_REACH_MM, LEAST_REACH_MM = 260.0, 140.0
 MAX_PX_PER_MM = 3.2
-MAX_PIXELS = 1.1e6
+MOST_SHEET_PIXELS = 1.1e6
 BAND_PX = 64  # rows that stay in the processor's cache
 
 
@@ -101,7 +101,7 @@ def rectify(photo: Photo, view: CardView) -> Sheet:
     """The photo's view of the card's plane as a ``Sheet`` (area-averaged linear light)."""
     x0, y0, x1, y1 = _extent_mm(photo, view)
     scale = min(MAX_PX_PER_MM, max(view.pixels_per_mm, 1.0))
-    scale = min(scale, float(np.sqrt(MAX_PIXELS / ((x1 - x0) * (y1 - y0)))))
+    scale = min(scale, float(np.sqrt(MOST_SHEET_PIXELS / ((x1 - x0) * (y1 - y0)))))
     columns, rows = round((x1 - x0) * scale), round((y1 - y0) * scale)
     corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
     box = _box_px(photo, view, corners)

@@ -124,7 +124,7 @@ def most_probable(
     Parameters
     ----------
     model
-        z -> residuals and their Jacobian; ``linear`` makes one of a straight line's figures.
+        z -> residuals and their Jacobian.
     prior
         None: independent, mean 0, standard deviation 1.
     weigh
@@ -222,8 +222,8 @@ def reweighed(
     """Unknowns (p,) or (p, k) and weights (d,) of a straight line's figures, solved so many
     times: ``target`` (d,) or (d, k) by ``design`` (d, p), in any unit. ``weigh`` gives from
     residuals, target less model, what each row counts (d,): its precision, less where it is
-    wild; ``weight`` (d,) are the first ones, 1 unless given. The same as ``most_probable`` with
-    ``linear``, where columns of the target share their weights."""
+    wild; ``weight`` (d,) are the first ones, 1 unless given. The same as ``most_probable`` for a
+    straight line, where columns of the target share their weights."""
     weight = np.ones(len(design)) if weight is None else weight
     pull = prior.precision @ prior.mean
     if target.ndim > 1:
@@ -233,16 +233,6 @@ def reweighed(
         z = np.linalg.solve(rows.T @ design + prior.precision, rows.T @ target + pull)
         weight = weigh(target - design @ z)
     return z, weight
-
-
-def linear(design: np.ndarray, target: np.ndarray) -> Model:
-    """The model of a straight line's figures: residuals ``design`` (d, p) @ z less ``target``
-    (..., d), both in standard deviations."""
-
-    def model(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        return z @ design.T - target, design
-
-    return model
 
 
 def biweight(size: np.ndarray, limit: np.ndarray | float) -> np.ndarray:

@@ -12,28 +12,45 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calibration.colour.difference import cie94_metric
 from calibration.uncertainty.gauss_newton import State, most_probable, whitened
 from calibration.uncertainty.kernels import rows_of, waves
-from drawdown.ink.forward import bare_ground, film_slopes, lab_by_ground, paper_ground
-from drawdown.ink.ladder_use import K_L, InUse, ordered_doubt
+from drawdown.ink.forward import bare_ground, film_slopes, lab_by_ground, lab_of_film, paper_ground
 from drawdown.ink.prior import HALF, LOWEST, InkPrior, ink_rows, logs_of
 from drawdown.ink.shelf import Ink
 
-FILM_SD = 0.12  # of ln film, one strip against the ordinary one
+LADDER_FILM_SD = 0.12  # of ln film, one strip against the ordinary one
 WEIGHING_SD = 0.03  # of ln (ink / rest)
 # How ink wets this paper: sd of four smooth waves in ln Rg about what is usual.
 GROUND_SDS = np.array([0.02, 0.012, 0.008, 0.008])
 BAR_SD = 0.2  # of ln Rg of a printed bar under ink
 # What the physics leaves open, in the units of CIE94-like weights (L / 1.1 and so on): so
 # that photographed ladders state about what they miss (tests/benchmarks/ladder_photo.py).
-MODEL_SD = 0.7
+LADDER_SD = 0.7
 ROUNDS = 30
 LOG_LIMITS = np.log(LOWEST), np.log(1e4)
-MOST_DOUBTS = 16
+KEPT_DOUBTS = 16
 # Chroma counts less in what is compared here; one scaling for all is enough.
 IN_USE_SCALE = np.array([1.0, 0.6, 0.6])
+
+BLACK_LAB = (15.0, 0.0, 0.0)  # a printed bar, when none was read
+K_L = 1.1  # how lightness counts in the scaling that served in simulation
+
+# (name, share of the ink, share of white, share of base, over the bar)
+USES = (
+    ("alone on paper", 1.0, 0.0, 0.0, False),
+    ("alone over black", 1.0, 0.0, 0.0, True),
+    ("3 % in white", 0.03, 0.97, 0.0, False),
+    ("10 % in white", 0.10, 0.90, 0.0, False),
+    ("40 % in white", 0.40, 0.60, 0.0, False),
+    ("20 % in base", 0.20, 0.0, 0.80, False),
+    ("20 % in base over black", 0.20, 0.0, 0.80, True),
+    ("5 % in base", 0.05, 0.0, 0.95, False),
+)
+_SHARE = np.array([use[1:4] for use in USES])
+_ON_BAR = np.array([use[4] for use in USES])
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,6 +177,45 @@ class _Ladder:
         return lab, slope
 
 
+class InUse:
+    """An ink's mixtures with one white and base, at film 1 on one paper and bar."""
+
+    def __init__(
+        self, white: Ink, base: Ink, paper_lab: ArrayLike | None, bar_lab: ArrayLike | None = None
+    ) -> None:
+        self.rest = [_SHARE[:, 1:] @ np.array(of) for of in ((white.k, base.k), (white.s, base.s))]
+        bar = bare_ground(BLACK_LAB if bar_lab is None else bar_lab)
+        self.grounds = np.where(_ON_BAR[:, None], bar, paper_ground(paper_lab))
+
+    def _mixed(self, k: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return _SHARE[:, :1] * k + self.rest[0], _SHARE[:, :1] * s + self.rest[1]
+
+    def labs(self, k: np.ndarray, s: np.ndarray) -> np.ndarray:
+        """Lab (u, 3) of an ink with K and S (31,) in ``USES``."""
+        k_mix, s_mix = self._mixed(k, s)
+        return lab_of_film(k_mix, s_mix, 1.0, self.grounds)
+
+    def slopes(self, k: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The same, and its slopes (u, 3, 62) by ln K, ln S."""
+        k_mix, s_mix = self._mixed(k, s)
+        found = film_slopes(k_mix, s_mix, 1.0, self.grounds)
+        share = _SHARE[:, :1, None]
+        by_k = share * np.asarray(k)[:, None] * found.by_k
+        by_s = share * np.asarray(s)[:, None] * found.by_s
+        return found.lab, np.concatenate([by_k, by_s], axis=1).transpose(0, 2, 1)
+
+
+def ordered_doubt(root: np.ndarray, slopes: np.ndarray, lab: np.ndarray, most: int) -> np.ndarray:
+    """The rows of an uncertainty (r, 62), turned so that the first do most to the colours in
+    use (``lab`` (u, 3), ``slopes`` (u, 3, 62)); at most ``most``, what does next to nothing
+    left out. The covariance of what is kept is unchanged."""
+    effect = (cie94_metric(lab, K_L) @ slopes).reshape(-1, slopes.shape[-1])
+    turn, size, _ = np.linalg.svd(root @ effect.T)
+    keep = min(most, int((size > 0.01 * size.max()).sum()), len(size))
+    turned: np.ndarray = turn.T @ root
+    return turned[: max(1, keep)]
+
+
 def fit_ladder(
     rungs: Sequence[Rung],
     covariance: np.ndarray,
@@ -168,7 +224,7 @@ def fit_ladder(
     base: Ink,
     paper_lab: np.ndarray,
     bar_lab: np.ndarray | None = None,
-    film_sd: float = FILM_SD,
+    film_sd: float = LADDER_FILM_SD,
 ) -> LadderFit:
     """Fit the ink to its ladder.
 
@@ -183,7 +239,7 @@ def fit_ladder(
     ladder = _Ladder(rungs, paper_lab, bar_lab, prior, white, base, film_sd)
     measured = np.array([r.lab_d50 for r in rungs], dtype=float)
     noise = np.array(covariance, dtype=float)
-    unit = MODEL_SD * np.linalg.inv(cie94_metric(measured, K_L))
+    unit = LADDER_SD * np.linalg.inv(cie94_metric(measured, K_L))
     for i, u in enumerate(unit):
         at = slice(3 * i, 3 * i + 3)
         noise[at, at] += u @ u.T
@@ -292,7 +348,7 @@ def fitted_ink(
         named,
         k=fit.k,
         s=fit.s,
-        doubt=ordered_doubt(fit.root, slopes, lab, MOST_DOUBTS),
+        doubt=ordered_doubt(fit.root, slopes, lab, KEPT_DOUBTS),
         k_sd=round(float(np.clip(k_sd, 0.01, 3.0)), 4),
         s_sd=round(float(np.clip(s_sd, 0.01, 3.0)), 4),
         source=source,

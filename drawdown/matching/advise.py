@@ -19,14 +19,20 @@ from drawdown.flags import STAND_IN_INKS, Flag
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.prior import Knowledge
 from drawdown.ink.shelf import Ink, Shelf
-from drawdown.matching.addition_search import Option, search
+from drawdown.matching.addition_search import (
+    Option,
+    high_now,
+    interval,
+    other_lamps,
+    predict,
+    search,
+)
 from drawdown.matching.amounts import UNWEIGHED, Weighing, weigh_out
 from drawdown.matching.batch_history import Reading, Step, pulls
 from drawdown.matching.batch_model import ORIGINAL_SD, Fit, fit
 from drawdown.matching.compare import MATCH, TOO_CLOSE
 from drawdown.matching.guess_mix import guess_mixes
 from drawdown.matching.learn import contradicts
-from drawdown.matching.outcome import high_now, interval, other_lamps, predict
 
 # A colour that no mixture of the shelf's inks comes nearer to (Delta E) is of other inks.
 FOREIGN_DE = 8.0

@@ -159,7 +159,7 @@ def lay_out(
 ORIGINAL_SD = 0.05  # weighing error of a kept recipe
 # What the model of a mixture is off by, per axis, where no reading was taken.
 MISFIT_SD = 0.35
-SAMPLES = 80
+BATCH_SAMPLES = 80
 # Guessed recipes are never quite the true one, so evidence for one of them counts for less.
 TEMPER = 0.5
 LEAST_ODDS = 0.02  # of a recipe against the best one, to be kept
@@ -377,7 +377,7 @@ def _sampled(
     n, heads, d = figures.size, len(order), noise.shape[0]
     recipes = found.recipes
     m = recipes.inks.shape[1]
-    count = SAMPLES if heads == 1 else max(12, SAMPLES // heads // 2 * 2)
+    count = BATCH_SAMPLES if heads == 1 else max(12, BATCH_SAMPLES // heads // 2 * 2)
     rng = np.random.default_rng(7)
     half = rng.standard_normal((count // 2, n * ROWS + recipes.size - m * ROWS + d))
     own, rest, err = np.split(np.vstack([half, -half]), [n * ROWS, half.shape[1] - d], axis=1)

@@ -29,7 +29,7 @@ KNOWN_SCATTER_SD = 0.8  # of log S when the mix is known: stand-in figures, an u
 # 1.2 (a noted mix); the level is free either way.
 SMOOTH_NM, FREE_SD, KNOWN_SD, LEVEL_SD = 40.0, 2.0, 1.2, 3.0
 LOG_K_LIMITS = -14.0, 7.0
-REACHED_SD = 0.1  # Lab: as near as a film is led to the colour
+CURVE_REACHED_SD = 0.1  # Lab: as near as a film is led to the colour
 LOG_FILM = np.linspace(-1.3, 1.3, 53)
 # A trail's noise in Delta E: as such, and as a share of the way from the strip's colour,
 # because thin ink lies unevenly and no film is ideal.
@@ -97,13 +97,13 @@ def family(labs: np.ndarray, ground: np.ndarray, mix: InkMix | None) -> Family:
         k = k_of(z)
         lab, by_k, _, _ = film_slopes(k, s, 1.0, ground)
         slope = (k[..., None] * by_k).swapaxes(-1, -2) @ spectra.rows.T  # (2, c, 3, r)
-        return (lab - target) / REACHED_SD, slope / REACHED_SD
+        return (lab - target) / CURVE_REACHED_SD, slope / CURVE_REACHED_SD
 
     begin = np.zeros((2, *start.shape))
     state = most_probable(model, begin, longest=1.2, rounds=9, tolerance=0.1)
     k = k_of(state.mode)
     curve = lab_of_film(k[:, :, None], s[:, None], np.exp(LOG_FILM)[:, None], ground)
-    off = -REACHED_SD * state.residual
+    off = -CURVE_REACHED_SD * state.residual
     # What no such film can reach is far; those that can are laid exactly through the colour.
     far = np.linalg.norm(np.einsum("qij,qcj->qci", local_metric(labs), off), axis=-1).sum(axis=0)
     log_prior = spectra.log_prior - 0.5 * (far / 0.5) ** 2

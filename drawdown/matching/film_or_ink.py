@@ -17,15 +17,15 @@ from drawdown.ink.shelf import InkMix
 from drawdown.matching.film_family import LOG_FILM, family, trail_fit
 
 # Two pulls of one printmaker: standard deviation of the log of their film ratio.
-FILM_SD = 0.25
+PULLS_SD = 0.25
 FILMS = LOG_FILM[np.abs(LOG_FILM) <= 0.9]  # that are thought of, as logs of the ratio
 # Explanations and their weights: the same ink; another amount of one ink (shared among those
 # of the mix, or base and colour when none is noted); of all inks at once; any other mix.
 SAME_WEIGHT, ONE_WEIGHT, ALL_WEIGHT, OTHER_WEIGHT = 0.34, 0.26, 0.20, 0.20
 # Sizes: what the films leave open even for the same ink, in Delta E per axis; the amount of
 # one ink as a log; another mix in Delta E per axis.
-MODEL_SD, AMOUNT_SD, OTHER_SD = 0.15, 0.3, 2.5
-DRAWS = 1500
+SAME_INK_SD, AMOUNT_SD, OTHER_SD = 0.15, 0.3, 2.5
+FILM_DRAWS = 1500
 # A blurred or uneven thin end makes a covering ink look more transparent than it is, so that
 # film may do less than the curve says: logs of the share it really does, for an ink that
 # covers; for one whose colour goes BARES of the way to paper when 30 % thinner, a tenth of that.
@@ -117,7 +117,7 @@ def film_apart(
         return _opaque(labs, cov, high, tolerance)
     if high > VAGUE * max(low, HIDING):
         return FilmApart("short")
-    film_sd = ALIKE_SD if pulls.alike else FILM_SD
+    film_sd = ALIKE_SD if pulls.alike else PULLS_SD
     lab, seen = (np.stack([getattr(fit, name) for fit in fits]) for name in ("lab", "seen"))
     residual, weight, keep = _residuals(labs, lab, seen, weight, bares)
     by_amount = np.tile(curves.by_amount[:, keep], (1, len(STRETCH), 1))
@@ -147,8 +147,10 @@ def _opaque(labs: np.ndarray, cov: np.ndarray, effect: float, tolerance: float) 
     take what a little film may do."""
     lab_o, lab_b = labs
     rng = np.random.default_rng(13)
-    noise = rng.multivariate_normal(np.zeros(3), cov, DRAWS)
-    noise += rng.standard_normal((DRAWS, 3)) @ (0.3 * effect * np.linalg.inv(local_metric(lab_o))).T
+    noise = rng.multivariate_normal(np.zeros(3), cov, FILM_DRAWS)
+    noise += (
+        rng.standard_normal((FILM_DRAWS, 3)) @ (0.3 * effect * np.linalg.inv(local_metric(lab_o))).T
+    )
     everything = np.concatenate([lab_b + noise, lab_o + noise])
     de, zero = np.split(delta_e_2000(lab_o, everything), 2)
     best = without_noise(de, zero)
@@ -212,7 +214,7 @@ def _weigh(
     ink[-2] = ink[1:-2].sum(axis=0)
     ink[-1] = OTHER_SD**2 * to_lab @ to_lab.T
     odds = np.array([SAME_WEIGHT, *[ONE_WEIGHT / n] * n, ALL_WEIGHT, OTHER_WEIGHT])
-    total = ink + cov + MODEL_SD**2 * to_lab @ to_lab.T
+    total = ink + cov + SAME_INK_SD**2 * to_lab @ to_lab.T
     inverse = np.linalg.inv(total)
     logs = -0.5 * np.einsum("cfi,hcij,cfj->hcf", residual, inverse, residual)
     logs -= 0.5 * np.linalg.slogdet(total)[1][..., None]
@@ -272,14 +274,14 @@ def _equal_film(
     rng = np.random.default_rng(17)
     w, ink = weighed.w, weighed.ink
     # Evenly spaced through the weights: fewer draws tell more than at random.
-    place = np.searchsorted(np.cumsum(w.ravel()), (np.arange(DRAWS) + 0.5) / DRAWS)
+    place = np.searchsorted(np.cumsum(w.ravel()), (np.arange(FILM_DRAWS) + 0.5) / FILM_DRAWS)
     h, c, f = np.unravel_index(np.minimum(place, w.size - 1), w.shape)
     gain = ink[h, c] @ weighed.inverse[h, c]
     mean = np.einsum("nij,nj->ni", gain, weighed.residual[c, f])
     left = ink[h, c] - gain @ ink[h, c]
     left = (left + left.swapaxes(-1, -2)) / 2 + 1e-8 * np.eye(3)
     draws = mean + np.einsum(
-        "nij,nj->ni", np.linalg.cholesky(left), rng.standard_normal((DRAWS, 3))
+        "nij,nj->ni", np.linalg.cholesky(left), rng.standard_normal((FILM_DRAWS, 3))
     )
     de = delta_e_2000(lab_o, lab_o + draws)
     low, middle, high = np.quantile(de, (0.025, 0.5, 0.975))

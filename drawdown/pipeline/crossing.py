@@ -11,7 +11,7 @@ from calibration.uncertainty.intervals import CHI2_95, common_sd
 from calibration.uncertainty.streams import mirrored_normals, stream
 from drawdown.ink.shelf import Shelf
 from drawdown.pipeline.read import Judgement
-from drawdown.printing.overprint import SAMPLES, Predicted, layer_from_colour, over, sheet
+from drawdown.printing.overprint import LAYER_SAMPLES, Predicted, layer_from_colour, over, sheet
 from drawdown.reading.colour import StripReading
 from drawdown.reading.crossing import Readings
 
@@ -61,7 +61,7 @@ def predict(
 ) -> Order:
     """Predict the crossing from the two strips alone, ``upper`` on top, and compare it with
     the reading. ``mixes`` are those of lower and upper, where they are known."""
-    shared = mirrored_normals(stream("card error of a crossing"), SAMPLES, 3)
+    shared = mirrored_normals(stream("card error of a crossing"), LAYER_SAMPLES, 3)
     on = sheet(seen.correction.paper_lab_d50, wet=wet)
     above, reading = _with_card(read.alone[upper], shared), _with_card(read.crossing, shared)
     seen_lab = read.crossing.lab_d50
@@ -107,4 +107,4 @@ def predict(
 def _with_card(colour: StripReading, shared: np.ndarray) -> np.ndarray:
     """(m, 3) possible colours, what the card leaves open included, alike for all strips."""
     members = colour.members()
-    return np.resize(members, (SAMPLES, 3)) + common_sd(colour.widest_u95, members) * shared
+    return np.resize(members, (LAYER_SAMPLES, 3)) + common_sd(colour.widest_u95, members) * shared

@@ -11,15 +11,14 @@ from calibration.colour.spaces import lab_to_xyz
 from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.uncertainty.intervals import K95, factor_u95
 from calibration.uncertainty.streams import stream
-from drawdown.ink.ladder_fit import LadderFit, strength_sds
-from drawdown.ink.ladder_use import USES, InUse
+from drawdown.ink.ladder_fit import USES, InUse, LadderFit, strength_sds
 from drawdown.ink.prior import ink_rows
 from drawdown.ink.shelf import Ink
 from drawdown.pipeline.ladder import Readings, Step
 
 # (name, first and last wavelength)
 BANDS = (("violet and blue", 400, 490), ("green", 500, 590), ("red", 600, 700))
-DRAWS = 400
+USE_DRAWS = 400
 # An ink's colour in some use is called open beyond this Delta E 2000 (95 %); a quantity when
 # its factor (95 %) is larger than that.
 OPEN_DE, OPEN_FACTOR = 6.0, 2.0
@@ -116,7 +115,7 @@ def ink_uses(ink: Ink, white: Ink, base: Ink, paper_lab, bar_lab=None, root=None
     root = ink_rows(ink) if root is None else root
     lab, slopes = InUse(white, base, paper_lab, bar_lab).slopes(ink.k, ink.s)
     rng = stream("ink in use")
-    moves = rng.standard_normal((DRAWS, len(root))) @ root
+    moves = rng.standard_normal((USE_DRAWS, len(root))) @ root
     draws = lab + np.einsum("ucw,dw->duc", slopes, moves)
     draws[..., 0] = np.clip(draws[..., 0], 0, 100)
     far = np.quantile(delta_e_2000(np.broadcast_to(lab, draws.shape), draws), 0.95, axis=0)

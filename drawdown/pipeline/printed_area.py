@@ -11,8 +11,7 @@ import numpy as np
 from calibration.errors import BadFile
 from calibration.files import read_bytes
 
-MOST_BYTES = 400_000_000
-MOST_PIXELS = 150_000_000
+MOST_GREY_PIXELS = 150_000_000
 LONGEST_PX = 3000  # finer than any printed area is known
 _WHY = "the printed area is counted in it"
 
@@ -22,14 +21,14 @@ def read_grey(path: Path) -> np.ndarray:
     counts as white. Raises ``BadFile``."""
     from PIL import Image, ImageOps, UnidentifiedImageError
 
-    data = read_bytes(path, "a picture of the block", MOST_BYTES)
+    data = read_bytes(path, "a picture of the block", 400_000_000)
     try:
         with warnings.catch_warnings():
             # Large scans are usual; the size is checked here, before anything is unpacked.
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data)) as picture:
                 width, height = picture.size
-                if width * height > MOST_PIXELS:
+                if width * height > MOST_GREY_PIXELS:
                     raise _too_large(path)
                 picture.draft("L", (LONGEST_PX, LONGEST_PX))
                 return _shrunk(_grey(ImageOps.exif_transpose(picture)))
@@ -47,7 +46,7 @@ def read_grey(path: Path) -> np.ndarray:
 
 def _too_large(path: Path) -> BadFile:
     return BadFile(
-        f"the picture {path} has more than {MOST_PIXELS // 1_000_000} million pixels",
+        f"the picture {path} has more than {MOST_GREY_PIXELS // 1_000_000} million pixels",
         "that many need more memory than the count is worth",
         "scan at 300 dpi, or shrink it",
     )

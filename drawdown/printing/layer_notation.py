@@ -15,7 +15,7 @@ _NAME = re.compile(r"^\s*([^=:]+?)\s*:(\s*)(.*)$", re.DOTALL)
 _PART = re.compile(r"\s*([^=,]*?)\s*=\s*([^\s,=]+)\s*(?:,|(?=\s)|$)")
 _EXAMPLE = '`layers` "sky: white=80 PB15:3=5 base=15"'
 _SYNTAX = f"write for example {_EXAMPLE}"
-LONGEST_NAME = 40
+LONGEST_LAYER_NAME = 40
 THICKEST = 20.0
 
 
@@ -97,11 +97,11 @@ def _layer(text: str, shelf: Shelf) -> LayerSpec:
             "commas part the names of an order",
             f"give it a name without one: {_EXAMPLE}",
         )
-    if len(name) > LONGEST_NAME or not name.isprintable():
+    if len(name) > LONGEST_LAYER_NAME or not name.isprintable():
         raise WrongUsage(
             f"the name of a layer has {len(name)} letters or a sign that does not print",
             "it must fit on the picture",
-            f"use up to {LONGEST_NAME} plain letters",
+            f"use up to {LONGEST_LAYER_NAME} plain letters",
         )
     return LayerSpec(name, mix, film)
 

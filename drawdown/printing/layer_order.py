@@ -17,15 +17,15 @@ from calibration.uncertainty.intervals import interval_with
 from drawdown.ink.film import reflectance
 from drawdown.ink.forward import lab_of_internal, xyz_of_film
 from drawdown.printing.opacity import grade_of
-from drawdown.printing.overprint import SAMPLES, Layer, Predicted, Sheet, over
+from drawdown.printing.overprint import LAYER_SAMPLES, Layer, Predicted, Sheet, over
 
 LOST_DE = SHOWS_DE = 3.5  # "loose" as a tolerance: hardly anybody misses more
 SHOWS_ALL_DE = 50.0
 TIE = 0.01
 MOST_EXACT = 8
-MOST_LAYERS = 20
+MOST_PLANNED = 20
 LISTED = 6
-DARK_L = 25.0  # below it, the contrast ratio says little
+DARK_LAYER_L = 25.0  # below it, the contrast ratio says little
 _LIGHTER_L = 3.0  # lightness and opacity that two layers must differ by to have an order
 _MORE_OPAQUE = 0.15
 
@@ -48,7 +48,7 @@ class Traits:
         """The program's word for that opacity; a dark ink has a high ratio and covers little
         that is light, so it is called dark."""
         grade = grade_of(self.opacity)
-        return "dark" if self.lightness < DARK_L and grade != "transparent" else grade
+        return "dark" if self.lightness < DARK_LAYER_L and grade != "transparent" else grade
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,10 +114,10 @@ class Plan:
 
 
 def plan(layers: Sequence[Layer], on: Sheet, wanted: tuple[int, ...] | None = None) -> Plan:
-    """Traits, pairs and orders of 2 to ``MOST_LAYERS`` layers; ``ValueError`` else."""
+    """Traits, pairs and orders of 2 to ``MOST_PLANNED`` layers; ``ValueError`` else."""
     n = len(layers)
-    if not 2 <= n <= MOST_LAYERS:
-        raise ValueError(f"a plan needs 2 to {MOST_LAYERS} layers")
+    if not 2 <= n <= MOST_PLANNED:
+        raise ValueError(f"a plan needs 2 to {MOST_PLANNED} layers")
     traits, pairs = _looked_at(layers, on)
     practice = tuple(
         sorted(range(n), key=lambda i: (-round(traits[i].lightness / 3), traits[i].opacity))
@@ -265,7 +265,7 @@ def _exact(layers, on: Sheet, traits, pairs, practice, wanted) -> Plan:
 
 def _with_odds(orders: list[Order], layers, on: Sheet) -> list[Order]:
     """How often each of the orders is as good as the best of them, over some samples."""
-    some = slice(0, SAMPLES, 4)
+    some = slice(0, LAYER_SAMPLES, 4)
     score = np.array([_sampled_score(o.places, layers, on, some) for o in orders])
     good = (score <= score.min(axis=0) + TIE).mean(axis=1)
     return [replace(o, p_good=float(p)) for o, p in zip(orders, good, strict=True)]

@@ -21,10 +21,10 @@ from drawdown.ink.prior import FILM_COMMON_SD, GUESSED, HALF, InkPrior, ink_rows
 from drawdown.ink.shelf import Ink
 from drawdown.printing.opacity import WHITE_Y, Number
 
-SAMPLES = 200
+MIX_SAMPLES = 200
 GUESSES = 12  # mixes that are tried when none was noted
 TEMPER = 0.5  # a guessed mix is never quite the true one: evidence for it counts for less
-LEAST_ODDS = 0.03  # of a guessed mix against the best one, to be kept
+LEAST_MIX_ODDS = 0.03  # of a guessed mix against the best one, to be kept
 LEAST_SD = 0.3  # Delta E: what the physics leaves open, per axis
 FARTHEST = 4.0  # standard deviations: what no unknown is off by
 MOST_PARTS = 1e5  # to 100: no one adds more, and bare white or paper is reached before
@@ -107,7 +107,7 @@ def fit_ink(mix: InkPrior, seen: Seen, guessed: bool) -> InkStates:
     state = most_probable(
         model, np.zeros(1 + len(rows)), longest=1.0, rounds=12, tolerance=0.01, allow=within_reach
     )
-    drawn = within_reach(state.samples(stream("ink of a mix"), SAMPLES))
+    drawn = within_reach(state.samples(stream("ink of a mix"), MIX_SAMPLES))
     k, s, film = unpack(np.vstack([state.mode, drawn]))
     paper = seen.grounds[0]
     xyz = xyz_of_film(k[0], s[0], film[0], paper)
@@ -123,12 +123,12 @@ def fit_guesses(guesses: list[tuple[InkPrior, float]], seen: Seen) -> tuple[InkS
     fits = [fit_ink(mix, seen, guessed=True) for mix, _ in guesses]
     log_odds = [f.log_evidence + g[1] for f, g in zip(fits, guesses, strict=True)]
     odds = np.exp(TEMPER * (np.array(log_odds) - max(log_odds)))
-    odds[odds < LEAST_ODDS] = 0.0
+    odds[odds < LEAST_MIX_ODDS] = 0.0
     best = int(np.argmax(odds))
-    counts = np.floor(SAMPLES * odds / odds.sum()).astype(int)
-    counts[best] += SAMPLES - counts.sum()
+    counts = np.floor(MIX_SAMPLES * odds / odds.sum()).astype(int)
+    counts[best] += MIX_SAMPLES - counts.sum()
     # Draws come in mirrored halves: every other row keeps both.
-    take = [1 + np.round(np.linspace(0, SAMPLES - 1, n)).astype(int) for n in counts]
+    take = [1 + np.round(np.linspace(0, MIX_SAMPLES - 1, n)).astype(int) for n in counts]
     head = fits[best]
 
     def pooled(name: str) -> np.ndarray:

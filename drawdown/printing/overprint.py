@@ -28,7 +28,7 @@ from drawdown.ink.prior import (
 )
 from drawdown.ink.shelf import Ink, Shelf, starter_shelf
 
-SAMPLES = 64
+LAYER_SAMPLES = 64
 TAKE_DRY, TAKE_WET, TAKE_SD = 1.0, 0.9, 0.1
 # What the formula itself may miss where ink lies on ink, in Lab on each axis. Set so that the
 # predictions for nine printed tables hold what they promise (tests/benchmarks/overprint.py).
@@ -84,7 +84,7 @@ class Sheet:
 def sheet(paper_lab_d50=None, surface=0.0, surface_samples=None, wet=False) -> Sheet:
     """A sheet from the paper's Lab D50 (3,) (an ordinary white one when None), and the light
     its surface scatters back, with possible values (m,) of that."""
-    possible = np.full(SAMPLES, surface) if surface_samples is None else surface_samples
+    possible = np.full(LAYER_SAMPLES, surface) if surface_samples is None else surface_samples
     possible = np.asarray(possible, dtype=float)[:, None]
     return Sheet(
         paper_ground(paper_lab_d50, surface),
@@ -105,15 +105,15 @@ def layers_from_mixes(
     """
     rng = stream("layers")
     figures = ShelfFigures(shelf)
-    unknowns = figures.draws(rng.standard_normal((SAMPLES, len(shelf) * ROWS)))
+    unknowns = figures.draws(rng.standard_normal((LAYER_SAMPLES, len(shelf) * ROWS)))
     k, s = figures.curves.spectra(unknowns)
     k0, s0 = (np.array([getattr(ink, q) for ink in shelf]) for q in "ks")
-    common = FILM_COMMON_SD * rng.standard_normal((SAMPLES, 1))
+    common = FILM_COMMON_SD * rng.standard_normal((LAYER_SAMPLES, 1))
     layers = []
     for name, mix, film in mixes:
         parts = np.array([mix.get(ink.name, 0.0) for ink in shelf])
         share = parts / parts.sum()
-        own = film * np.exp(common + FILM_SD * rng.standard_normal((SAMPLES, 1)))
+        own = film * np.exp(common + FILM_SD * rng.standard_normal((LAYER_SAMPLES, 1)))
         layers.append(
             Layer(name, film * share @ k0, film * share @ s0, own * (share @ k), own * (share @ s))
         )
@@ -123,8 +123,8 @@ def layers_from_mixes(
 def over(layers: Sequence[Layer], on: Sheet) -> Predicted:
     """The colour of layers printed in this order, the first on the bare paper."""
     rng = stream("order")
-    wobble = rng.standard_normal((SAMPLES, 1))
-    physics = rng.standard_normal((SAMPLES, 3))
+    wobble = rng.standard_normal((LAYER_SAMPLES, 1))
+    physics = rng.standard_normal((LAYER_SAMPLES, 3))
     physics = PHYSICS_SD * (physics - physics.mean(axis=0))
     best, samples, lower = on.ground, on.ground_samples, on.ground
     take, take_samples = 1.0, 1.0  # the first layer's film is what it is on paper
@@ -177,14 +177,14 @@ def layer_from_colour(
 
     # Every sample begins at a likely candidate, bent at random, and is led to the colour.
     # Row i of one layer must not know row i of another by the order of the candidates.
-    row = rng.permutation(np.repeat(np.arange(len(mean)), _shares(odds, SAMPLES)))
-    bent = rng.standard_normal((SAMPLES, rows.shape[1]))
+    row = rng.permutation(np.repeat(np.arange(len(mean)), _shares(odds, LAYER_SAMPLES)))
+    bent = rng.standard_normal((LAYER_SAMPLES, rows.shape[1]))
     start = mean[row] + (bent[:, None] @ rows[row])[:, 0]
     if lab_samples is not None and len(lab_samples):
         seen = np.asarray(lab_samples, dtype=float)
-        seen = seen[np.arange(SAMPLES) % len(seen)]
+        seen = seen[np.arange(LAYER_SAMPLES) % len(seen)]
     else:
-        seen = target + LAB_SD * rng.standard_normal((SAMPLES, 3))
+        seen = target + LAB_SD * rng.standard_normal((LAYER_SAMPLES, 3))
     drawn = _led(start, rows[row], seen, on.ground_samples, on.surface_samples)
     kx, sx = np.split(np.exp(_logs(mean, rows, found.mode)[best]), 2)
     samples = np.split(np.exp(_logs(start, rows[row], drawn.mode)), 2, axis=1)

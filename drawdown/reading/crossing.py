@@ -21,10 +21,10 @@ from drawdown.strips.strip import Strip
 INK_LOG = 0.07  # what differs from the paper by more in any channel's log light is ink
 NARROWEST_MM = 8.0
 UNEVEN_LOG = 0.35  # span of the log light within a crossing, its outer tenths left out
-REACH_MM = 6.0  # how far a strip must reach beyond the crossing, both ends together
+BEYOND_CROSS_MM = 6.0  # how far a strip must reach beyond the crossing, both ends together
 NEAR_MM = 25.0  # each strip is read within this of the crossing
 EDGE_MM = 2.5  # ridges along both strips' edges are left out
-CLEAR_MM = 2.0  # a strip alone is read this far from the other
+CLEAR_OF_CROSS_MM = 2.0  # a strip alone is read this far from the other
 LEAST_MM2 = 40.0
 OUTLIER_SDS = 3.5
 UPRIGHT, ACROSS = "upright", "across"
@@ -138,7 +138,7 @@ def _cross_of(blob: np.ndarray, px_per_mm: float) -> list[np.ndarray] | None:
         return None
     up = np.flatnonzero(picture[:, x0:x1].mean(axis=1) > 0.5)
     along = np.flatnonzero(picture[y0:y1].mean(axis=0) > 0.5)
-    beyond = REACH_MM * px_per_mm
+    beyond = BEYOND_CROSS_MM * px_per_mm
     if len(up) < y1 - y0 + beyond or len(along) < x1 - x0 + beyond:
         return None
     if picture[y0:y1, x0:x1].mean() < 0.8:
@@ -218,7 +218,7 @@ def read_cross(
 ) -> Readings:
     """Measure both strips beside the crossing, and the crossing. Raises ``PhotoUnfit`` when
     something of it cannot be measured."""
-    outer = _filled(sheet, cross.middle, CLEAR_MM)
+    outer = _filled(sheet, cross.middle, CLEAR_OF_CROSS_MM)
     near = _filled(sheet, cross.middle, NEAR_MM)
     ground = sheet.inside & (sheet.clipped < 0.05)
     parts = []

@@ -33,7 +33,7 @@ from drawdown.strips.strip import Strip
 
 SLICE_MM = 1.0
 SIDE_MARGIN_MM = 2.0  # kept clear of the strip's long sides: the ridge of the blade
-REACH_MM = 11.0  # how far from the bar the film over paper is looked at
+BESIDE_BAR_REACH_MM = 11.0  # how far from the bar the film over paper is looked at
 LEAST_SLICES = 3
 # Film over paper may differ from one side of the bar to the other by this share of what it
 # takes from the paper's light (in logarithms).
@@ -182,7 +182,7 @@ def _crossing(w: Window, span: Span) -> _Crossing | None:
     # Slices count from the middle of the bar, so that a bar askew does not mix them.
     away = w.u - (start + end) / 2
     beside = inner & (np.abs(away) > half + w.margin)
-    beside &= np.abs(away) < half + w.margin + REACH_MM
+    beside &= np.abs(away) < half + w.margin + BESIDE_BAR_REACH_MM
     film = _film_beside(w, beside, away, span.paper_y)
     bar_slices = _slices(w, ink_bar, away)
     if film is None or bar_slices is None:

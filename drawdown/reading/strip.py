@@ -21,7 +21,7 @@ from drawdown.reading.budget import UNEVEN_DE, card_sd, evenness_u95
 from drawdown.reading.colour import Rim, StripReading
 from drawdown.strips.strip import Strip
 
-MOST_PIXELS = 6000
+MOST_BODY_PIXELS = 6000
 # Slices of the trail: along the pull, how much of the width, and what is left out at both ends.
 TRAIL_STEP_MM, TRAIL_WIDTH, TRAIL_END_MM = 1.5, 0.6, 1.8
 MIXED_DE = 8.0
@@ -89,7 +89,7 @@ def _area(strip: Strip, sheet: Sheet, correction: Correction) -> tuple[Area, np.
             "streaks, glare or printing cover all of it",
             "pull the strip again, or shoot with the lamp from another side",
         )
-    step = max(1, len(rows) // MOST_PIXELS)
+    step = max(1, len(rows) // MOST_BODY_PIXELS)
     rows, columns = rows[::step], columns[::step]
     rgb = sheet.rgb_linear[rows, columns].astype(float)
     xy_mm = sheet.to_mm(np.stack([columns, rows], axis=-1))

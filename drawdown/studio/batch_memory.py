@@ -27,7 +27,6 @@ from drawdown.studio.locations import own_shelf
 from drawdown.studio.shelf_file import ShelfInUse
 
 FORMAT = "drawdown.learnt/1"
-MOST_BYTES = 50_000_000
 MEMORY_LOCK = (
     "what was learnt of inks,",
     "choose a folder of your own for shelf and batches, with `shelf`",
@@ -120,7 +119,7 @@ def read_memory(path: Path) -> Memory:
     if not path.exists():
         return Memory()
     try:
-        data = json.loads(read_bytes(path, "what was learnt of inks", MOST_BYTES).decode("utf-8"))
+        data = json.loads(read_bytes(path, "what was learnt of inks", 50_000_000).decode("utf-8"))
         if data["format"] != FORMAT:
             raise ValueError(f"its format is {data['format']}")
         settled = data["settled"]

@@ -21,7 +21,6 @@ from drawdown.matching.drying import Drying, DryingPair, learn
 from drawdown.studio.locations import own_shelf
 
 FORMAT = "drawdown.drying/1"
-MOST_BYTES = 2_000_000
 _HEAD = (
     "# The same strips read wet and read dry again: `drawdown drying` lists, adds and sets aside.\n"
 )
@@ -53,7 +52,7 @@ def read_pairs(path: Path | None = None) -> tuple[KeptPair, ...]:
     path = own_drying() if path is None else path
     if not path.exists():
         return ()
-    data = read_bytes(path, "pairs of wet and dry readings", MOST_BYTES)
+    data = read_bytes(path, "pairs of wet and dry readings", 2_000_000)
     try:
         top = tomllib.loads(data.decode("utf-8"))
         if top.get("format") != FORMAT:

@@ -26,7 +26,7 @@ from calibration.card.toml import write_card
 from calibration.colour.difference import delta_e_2000
 from calibration.errors import PhotoUnfit
 from drawdown.commands.ink.fit import _named, fit_readings
-from drawdown.ink.ladder_use import USES, InUse
+from drawdown.ink.ladder_fit import USES, InUse
 from drawdown.ink.shelf import starter_shelf
 from drawdown.pipeline.ladder import read_ladder, read_steps
 from drawdown.pipeline.ladder_findings import ink_uses

@@ -51,7 +51,7 @@ class Solids:
 def surface_from_darkest(y: float) -> tuple[float, np.ndarray]:
     """The surface, and possible values (m,), from the luminous reflectance of a black solid."""
     own = BLACK_OWN_Y + BLACK_OWN_SHARE * y
-    normal = stream("black's own light").standard_normal(overprint.SAMPLES)
+    normal = stream("black's own light").standard_normal(overprint.LAYER_SAMPLES)
     return max(0.0, y - own), np.maximum(y - own * np.exp(BLACK_OWN_SD * normal), 0.0)
 
 

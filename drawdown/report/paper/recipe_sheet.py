@@ -26,7 +26,7 @@ from drawdown.report.text.book import lab_words, mix_words
 from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.weights import noted_grams
 
-MARGIN_MM = 15.0
+SHEET_MARGIN_MM = 15.0
 AMOUNTS_G = (25.0, 50.0, 100.0, 250.0)
 
 
@@ -59,9 +59,9 @@ def recipe_pages(sheet: Sheet, paper_mm: tuple[float, float]) -> list[list[Item]
 class _Setter:
     def __init__(self, sheet: Sheet, paper_mm: tuple[float, float]) -> None:
         self.sheet, self.paper = sheet, paper_mm
-        self.room = paper_mm[0] - 2 * MARGIN_MM
+        self.room = paper_mm[0] - 2 * SHEET_MARGIN_MM
         self.done: list[list[Item]] = [[]]
-        self.y = MARGIN_MM
+        self.y = SHEET_MARGIN_MM
 
     def pages(self) -> list[list[Item]]:
         self.head()
@@ -71,18 +71,18 @@ class _Setter:
         self.cautions()
         name = shortened(self.sheet.original.name, 3.0, self.room - 30)
         for number, page in enumerate(self.done, 1):
-            y = self.paper[1] - 0.6 * MARGIN_MM
+            y = self.paper[1] - 0.6 * SHEET_MARGIN_MM
             of = f", page {number} of {len(self.done)}" if len(self.done) > 1 else ""
-            page.append(Words((MARGIN_MM, y), 3.0, name + of, rgb=GREY))
+            page.append(Words((SHEET_MARGIN_MM, y), 3.0, name + of, rgb=GREY))
         return self.done
 
     # Setting -------------------------------------------------------------------------------
 
     def need(self, height: float) -> None:
         """A new page where so much does not go on this one any more."""
-        if self.y + height > self.paper[1] - MARGIN_MM - 3 and self.y > MARGIN_MM:
+        if self.y + height > self.paper[1] - SHEET_MARGIN_MM - 3 and self.y > SHEET_MARGIN_MM:
             self.done.append([])
-            self.y = MARGIN_MM
+            self.y = SHEET_MARGIN_MM
 
     def put(self, *items: Item) -> None:
         self.done[-1] += items
@@ -91,7 +91,7 @@ class _Setter:
              indent: float = 0.0) -> None:  # fmt: skip
         for line in broken(text, em, self.room - indent, bold):
             self.need(LEADING * em)
-            self.put(Words((MARGIN_MM + indent, self.y + ASCENT * em), em, line, bold, rgb))
+            self.put(Words((SHEET_MARGIN_MM + indent, self.y + ASCENT * em), em, line, bold, rgb))
             self.y += LEADING * em
 
     def title(self, text: str) -> None:
@@ -120,7 +120,7 @@ class _Setter:
         high, gap = 48.0, 5.0
         wide = (self.room - 2 * gap) / 3
         o = self.sheet.original
-        boxes = [(MARGIN_MM + i * (wide + gap), self.y, wide, high) for i in range(3)]
+        boxes = [(SHEET_MARGIN_MM + i * (wide + gap), self.y, wide, high) for i in range(3)]
         self.put(Field(boxes[0], self.sheet.rgb, crossed=self.sheet.rgb is None))
         if self.sheet.crop:
             self.put(Photo(boxes[1], self.sheet.crop))
@@ -155,7 +155,7 @@ class _Setter:
         self.title(f"Recipe (parts by weight; of {recipe.made_at[:10]}, {recipe.reason})")
         whole = sum(part.parts for part in recipe.mix)
         tins = any(part.ink_batch for part in recipe.mix)
-        columns = [MARGIN_MM + self.room - 21.0 * (len(AMOUNTS_G) - i) for i in
+        columns = [SHEET_MARGIN_MM + self.room - 21.0 * (len(AMOUNTS_G) - i) for i in
                    range(len(AMOUNTS_G))]  # fmt: skip
         parts_at = columns[0] - 24.0
         em, row = 3.6, 9.0
@@ -163,27 +163,29 @@ class _Setter:
         amounts = [(f"{g:g} g", x) for g, x in zip(AMOUNTS_G, columns, strict=True)]
         for head, x in [("of 100", parts_at), *amounts]:
             self.right(head, x + 20, em, bold=True)
-        self.put(Words((MARGIN_MM + 14, self.y + ASCENT * em), em, "ink", True))
+        self.put(Words((SHEET_MARGIN_MM + 14, self.y + ASCENT * em), em, "ink", True))
         self.y += 6
         for part in recipe.mix:
             ink = self.sheet.inks.get(part.ink, InkSwatch(part.ink, None))
             said = ink.title + (f", tin {part.ink_batch}" if tins and part.ink_batch else "")
-            lines = broken(said, em, parts_at - MARGIN_MM - 14)
+            lines = broken(said, em, parts_at - SHEET_MARGIN_MM - 14)
             high = max(row, LEADING * em * len(lines) + 2.5)
             self.need(high)
-            self.put(Stroke((MARGIN_MM, self.y), (MARGIN_MM + self.room, self.y)))
-            self.put(Field((MARGIN_MM, self.y + 1, 11, row - 2), ink.rgb, crossed=ink.rgb is None))
+            self.put(Stroke((SHEET_MARGIN_MM, self.y), (SHEET_MARGIN_MM + self.room, self.y)))
+            self.put(
+                Field((SHEET_MARGIN_MM, self.y + 1, 11, row - 2), ink.rgb, crossed=ink.rgb is None)
+            )
             share = 100 * part.parts / whole
             self.y += 1.6
             top = self.y
             for k, line in enumerate(lines):
                 y = top + ASCENT * em + k * LEADING * em
-                self.put(Words((MARGIN_MM + 14, y), em, line))
+                self.put(Words((SHEET_MARGIN_MM + 14, y), em, line))
             self.right(f"{share:.3g}", parts_at + 20, em)
             for whole_g, x in zip(AMOUNTS_G, columns, strict=True):
                 self.right(_weight(share * whole_g / 100), x + 20, em)
             self.y = top - 1.6 + high
-        self.put(Stroke((MARGIN_MM, self.y), (MARGIN_MM + self.room, self.y)))
+        self.put(Stroke((SHEET_MARGIN_MM, self.y), (SHEET_MARGIN_MM + self.room, self.y)))
         self.y += 1.5
         self.text(
             "Swatches: each ink alone as an ordinary film on white paper, by the ink model; a "

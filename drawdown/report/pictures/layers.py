@@ -14,11 +14,10 @@ from PIL import Image
 
 from calibration.colour.difference import delta_e_2000
 from drawdown.printing.layer_order import LOST_DE, MOST_EXACT, SHOWS_DE, Order, overlaps
-from drawdown.report.pictures.canvas import INK, QUIET, Box, Page, on_top
+from drawdown.report.pictures.canvas import INK, QUIET, WIDER_PX, WIDTH_PX, Box, Page, on_top
 from drawdown.report.pictures.overprint import draw_grid
 from drawdown.wording.layers import LayersAnswer, better, how_found, kind, tags
 
-WIDTH_PX, WIDER_PX = 1280, 2400
 _OTHERS = 5
 
 

@@ -14,10 +14,9 @@ from PIL import Image
 from drawdown.pipeline.opacity import StripOpacity
 from drawdown.pipeline.read import Judgement
 from drawdown.printing.opacity import GRADES, WHITE_Y, Opacity
-from drawdown.report.pictures.canvas import INK, QUIET, Page
+from drawdown.report.pictures.canvas import INK, PHONE_PX, QUIET, Page
 from drawdown.wording.opacity import added, grade, interval
 
-WIDTH_PX = 1200
 PAPER, FAINT = (250, 250, 250), (205, 205, 205)
 _WHITE_LAB, _BLACK = (91.7, 0.0, 0.0), (12, 12, 12)  # the white ground (Y 0.80)
 _HEAD, _RUNG, _SCALE, _FOOT = 13.0, 26.0, 9.0, 15.0
@@ -40,7 +39,7 @@ def draw_opacity(seen: Judgement, rows: tuple[StripOpacity, ...]) -> Image.Image
     read = [(row.number, row.opacity) for row in rows if row.opacity is not None]
     read.sort(key=lambda item: item[1].ratio.value)
     bottom = _HEAD + _SCALE + _RUNG * len(read)
-    page = Page(WIDTH_PX, bottom + _FOOT, PAPER)
+    page = Page(PHONE_PX, bottom + _FOOT, PAPER)
     page.put("How far each ink covers", 5.0, _LEFT, 3.0, bold=0.09)
     page.put(Path(seen.photo.path).name, 3.0, _LEFT, 8.8, QUIET, room=92)
     _scale(page, _HEAD)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from PIL import Image
 
-from drawdown.report.pictures.canvas import QUIET, Page, on_top
+from drawdown.report.pictures.canvas import QUIET, WIDER_PX, WIDTH_PX, Page, on_top
 from drawdown.wording import figures as words
 from drawdown.wording.layers import (
     CrossingAnswer,
@@ -18,8 +18,6 @@ from drawdown.wording.layers import (
     spread,
     title,
 )
-
-WIDTH_PX, WIDER_PX = 1280, 2400
 
 
 def draw_overprint(answer: LayersAnswer) -> Image.Image:

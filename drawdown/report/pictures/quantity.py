@@ -6,11 +6,9 @@ import numpy as np
 from PIL import Image
 
 from drawdown.printing.quantity import PrintedArea
-from drawdown.report.pictures.canvas import INK, PAPER, QUIET, Page
+from drawdown.report.pictures.canvas import INK, PAPER, QUIET, WIDTH_PX, Page
 from drawdown.wording import figures as words
 from drawdown.wording.quantity import QuantityAnswer, amount, span, verdict
-
-WIDTH_PX = 1280
 
 
 def draw_quantity(answer: QuantityAnswer) -> Image.Image:

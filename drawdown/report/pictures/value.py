@@ -18,15 +18,13 @@ from drawdown.pipeline.value import Plan, strip_value
 from drawdown.printing.lighten import Lightened
 from drawdown.printing.value import l_of_value
 from drawdown.reading.colour import StripReading
-from drawdown.report.pictures.canvas import QUIET, Page
+from drawdown.report.pictures.canvas import PHONE_PX, QUIET, Page
 from drawdown.wording.opacity import interval
 from drawdown.wording.value import grams_around, layer_text, names, parts_around, sentences
 
-WIDTH_PX = 1200
 PAPER = (250, 250, 250)
 _LEFT, _RIGHT = 4.0, 96.0
 _ROW = 20.0
-_TALLEST = 60.0
 _BOLD = 0.09
 
 
@@ -35,9 +33,7 @@ def draw_value(
 ) -> Image.Image:
     """The picture: values of all strips, or of the one that is to be lightened and how."""
     strips = [s for s in seen.strips if plan is None or s.number == plan.number]
-    page = Page(
-        WIDTH_PX, 14.0 + _ROW * len(strips) + (0 if plan is None else 140.0) + _TALLEST, PAPER
-    )
+    page = Page(PHONE_PX, 14.0 + _ROW * len(strips) + (0 if plan is None else 140.0) + 60.0, PAPER)
     heading = "How light each ink is" if plan is None else "White or base"
     page.put(heading, 5.0, _LEFT, 3.0, bold=_BOLD)
     page.put(Path(seen.photo.path).name, 3.0, _LEFT, 9.2, QUIET, room=92)

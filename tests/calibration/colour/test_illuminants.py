@@ -13,9 +13,9 @@ from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.colour.spectral_files import lamp as cie_lamp
 from drawdown.ink.forward import lab_of_mix, paper_ground, spectrum_of_film
 from drawdown.ink.shelf import Shelf, starter_shelf
+from drawdown.matching.addition_search import other_lamps
 from drawdown.matching.batch_history import Step
 from drawdown.matching.batch_model import fit
-from drawdown.matching.outcome import other_lamps
 from drawdown.wording.advice import note
 
 SHELF = starter_shelf()

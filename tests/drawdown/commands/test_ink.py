@@ -333,7 +333,7 @@ def test_an_ink_is_fitted_from_a_photo_and_kept(capsys):
     looks = {u["use"]: u for u in data["uses"]}
     stand_in = starter_shelf().find("PO73")
     white, base = starter_shelf().find("white"), starter_shelf().find("base")
-    from drawdown.ink.ladder_use import USES, InUse
+    from drawdown.ink.ladder_fit import USES, InUse
 
     before = InUse(white, base, np.array([95.0, 0, 1.6])).labs(stand_in.k, stand_in.s)
     names = [u[0] for u in USES]

@@ -15,8 +15,7 @@ from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from drawdown.ink.film import measured_from_internal
-from drawdown.ink.ladder_fit import Rung, _Ladder, fit_ladder, fitted_ink
-from drawdown.ink.ladder_use import InUse, ordered_doubt
+from drawdown.ink.ladder_fit import InUse, Rung, _Ladder, fit_ladder, fitted_ink, ordered_doubt
 from drawdown.ink.prior import TUBE_SD, blank_prior, ink_rows, pigment_prior
 from drawdown.ink.shelf import Ink, starter_shelf
 from fixtures.inkfilm import ink_reflectance

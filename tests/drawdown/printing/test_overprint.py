@@ -125,7 +125,7 @@ def test_more_uncertain_inks_give_wider_intervals():
     orange, blue = layers(ORANGE, {"PB15:3": 20, "base": 80})
     on = overprint.sheet()
     pair = overprint.over([orange, blue], on)
-    assert pair.lab_samples.shape == (overprint.SAMPLES, 3)
+    assert pair.lab_samples.shape == (overprint.LAYER_SAMPLES, 3)
     assert np.all(pair.lab_u95 > 1)
     # The best value lies among the possible ones.
     low, high = pair.lab_samples.min(axis=0), pair.lab_samples.max(axis=0)
