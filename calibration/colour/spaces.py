@@ -81,6 +81,11 @@ def xyz_d50_to_srgb(xyz: np.ndarray, clip: bool = True) -> np.ndarray:
     return np.clip(rgb, 0.0, 1.0) if clip else rgb
 
 
+def y_of_lightness(l_star: float) -> float:
+    """Y 0..1 of CIE lightness L* (CIE 15:2018, 8.2.1)."""
+    return float(lab_to_xyz(np.array([l_star, 0.0, 0.0]))[1])
+
+
 def munsell_value(y: float) -> float:
     """Value of a luminous reflectance factor Y (0..1, perfect diffuser = 1) by
     bisection of ``y_of_value``."""

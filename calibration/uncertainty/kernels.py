@@ -26,6 +26,12 @@ def rows_of(covariance: np.ndarray, least: float = 0.0) -> np.ndarray:
     return np.asarray((np.sqrt(values[keep]) * vectors[:, keep]).T[::-1])
 
 
+def root_of(covariance: np.ndarray) -> np.ndarray:
+    """(n, n) a root of a covariance: root @ root.T; what rounding made negative counts as 0."""
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
 def kernel_rows(places: np.ndarray, length: float, sd: float = 1.0) -> np.ndarray:
     """(r, n) rows of ``squared_exponential``, without the ten-thousandth that no reading of a
     smooth curve tells from nothing."""

@@ -44,7 +44,7 @@ def layers(
     """Propose the order of printing; show every overlap, what is lost and what shows through."""
     opt.check_picture(picture)
     from drawdown.printing.layer_notation import read_order
-    from drawdown.printing.layer_order import MOST_LAYERS, plan
+    from drawdown.printing.layer_order import MOST_PLANNED, plan
     from drawdown.report.json.layers import layers_json
     from drawdown.report.pictures.layers import draw_layers
     from drawdown.report.text.layers import layers_screen
@@ -52,7 +52,7 @@ def layers(
     def planned(specs: list[LayerSpec], films: Sequence[Layer], on: Sheet) -> Plan:
         return plan(films, on, None if order is None else read_order(order, specs))
 
-    answer = plan_layers(layer or [], MOST_LAYERS, paper, shelf, wet, planned)
+    answer = plan_layers(layer or [], MOST_PLANNED, paper, shelf, wet, planned)
     return deliver(json, (answer,), layers_json, layers_screen, picture, draw_layers)
 
 

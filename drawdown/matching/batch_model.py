@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.uncertainty.gauss_newton import State, most_probable, whitened
+from calibration.uncertainty.streams import mirrored_normals
 from drawdown.ink.forward import film_slopes, lab_of_film
 from drawdown.ink.prior import FILM_COMMON_SD, FILM_SD, ROWS, InkCurves, Knowledge, ShelfFigures
 from drawdown.ink.shelf import Shelf
@@ -178,10 +179,7 @@ class Fit:
     original_parts: np.ndarray  # (r, n), sum 1
     batch_parts: np.ndarray  # (r, n), sum 1, as the batch is now
     film_original: np.ndarray  # (r,)
-    film_batch: np.ndarray  # (r,) of the newest strip
-    lab_original: np.ndarray  # (r, 3) as the model has it
-    lab_batch: np.ndarray  # (r, 3)
-    shift: np.ndarray  # (r, 3) what the fit left unexplained of the step batch -> original
+    target: np.ndarray  # (r, 3) the model Lab that would be the measured original
     weight: np.ndarray  # (r,) probability of the state; zero for the heads
     ground: np.ndarray  # (31,)
     heads: int
@@ -196,11 +194,6 @@ class Fit:
         parts = parts / parts.sum(axis=-1, keepdims=True)
         film = self.film_original[rows][:, None, None]
         return lab_of_film(parts @ self.k[rows], parts @ self.s[rows], film, self.ground)
-
-    @property
-    def target(self) -> np.ndarray:
-        """(r, 3) the model Lab that would be the measured original."""
-        return np.asarray(self.lab_original + self.shift)
 
 
 @dataclass(frozen=True, eq=False)
@@ -379,8 +372,8 @@ def _sampled(
     m = recipes.inks.shape[1]
     count = BATCH_SAMPLES if heads == 1 else max(12, BATCH_SAMPLES // heads // 2 * 2)
     rng = np.random.default_rng(7)
-    half = rng.standard_normal((count // 2, n * ROWS + recipes.size - m * ROWS + d))
-    own, rest, err = np.split(np.vstack([half, -half]), [n * ROWS, half.shape[1] - d], axis=1)
+    drawn = mirrored_normals(rng, count, n * ROWS + recipes.size - m * ROWS + d)
+    own, rest, err = np.split(drawn, [n * ROWS, drawn.shape[1] - d], axis=1)
     own, err = figures.draws(own), err @ np.linalg.cholesky(noise).T
     own = own.reshape(count, n * ROWS)
     zs, parts, films = [], [], []
@@ -419,8 +412,9 @@ def _sampled(
     odds = odds[order] / odds[order].sum()
     shift = [_unexplained(steps, one[0] - one[1], count, rng) for one in lab[:heads]]
     return Fit(
-        k, s, share[:, 0], share[:, 1], film[:, 0], film[:, 1], lab[:, 0], lab[:, 1],
-        shift=rows(shift),
+        k, s, share[:, 0], share[:, 1], film[:, 0],
+        # What the fit left unexplained of the step batch -> original is still to be gone.
+        target=lab[:, 0] + rows(shift),
         weight=np.concatenate([np.zeros(heads), np.repeat(odds / count, count)]),
         ground=recipes.ground, heads=heads, recipe=order[0],
         surprise=float(found.surprise[order[0]]), freedom=d,
@@ -438,6 +432,5 @@ def _unexplained(
     usual = max(MISFIT_SD, float(np.linalg.norm(left)) / 3**0.5) ** 2 * np.eye(3)
     share = usual @ np.linalg.inv(usual + last.difference_covariance)
     spread = usual - share @ usual
-    half = rng.standard_normal((count // 2, 3))
-    draws = np.vstack([half, -half]) @ np.linalg.cholesky(spread + 1e-9 * np.eye(3)).T
+    draws = mirrored_normals(rng, count, 3) @ np.linalg.cholesky(spread + 1e-9 * np.eye(3)).T
     return np.asarray(share @ left + np.vstack([np.zeros((1, 3)), draws]))

@@ -13,6 +13,7 @@ import numpy as np
 from calibration.colour.difference import delta_e_2000, lch_difference, local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.uncertainty.intervals import is_shown, probability_within, without_noise
+from calibration.uncertainty.kernels import root_of
 from drawdown import flags as fl
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_or_ink import SURE_SAME, FilmApart, Pulls, film_apart
@@ -210,15 +211,19 @@ def _covariance(original: Colour, batch: Colour, rim: float, setting: _Setting) 
     d = batch.lab_d50 - original.lab_d50
     m = local_metric(original.lab_d50)
     share = SHADED_SHARE if setting.shaded_card else CAMERA_SHARE[setting.card]
-    sd = float(np.hypot(CAMERA_FLOOR[setting.other_inks], share * np.linalg.norm(m @ d)))
-    if setting.glare:
-        sd = float(np.hypot(sd, GLARE_SD))
-    if setting.across_photos:
-        sd = float(np.hypot(sd, ACROSS_PHOTOS[setting.card]))
     blank = sum(colour.evenness_de00 is None for colour in (original, batch))
-    sd = float(np.sqrt(sd**2 + blank * UNKNOWN_EVENNESS_DE00**2 / 3))
+    sds = (
+        CAMERA_FLOOR[setting.other_inks],
+        share * np.linalg.norm(m @ d),
+        setting.glare * GLARE_SD,
+        setting.across_photos * ACROSS_PHOTOS[setting.card],
+        np.sqrt(blank / 3) * UNKNOWN_EVENNESS_DE00,
+    )
     to_lab = np.linalg.inv(m)
-    cov = _of_members(original, batch, setting.across_photos) + sd**2 * to_lab @ to_lab.T
+    cov = (
+        _of_members(original, batch, setting.across_photos)
+        + sum(sd**2 for sd in sds) * to_lab @ to_lab.T
+    )
     # Half of what the paper beside the strips disagrees in may be light.
     blank = sum(colour.light_sd is None for colour in (original, batch))
     light = (0.5 * rim) ** 2 + blank * UNKNOWN_LIGHT_SD**2
@@ -253,8 +258,8 @@ def _distance(
     # The prior holds the estimate back a little where the reading is weak.
     prior = np.eye(3) * max(PRIOR_SD, float(np.linalg.norm(d))) ** 2
     keep = prior @ np.linalg.inv(prior + cov)
-    held = keep @ d + normal @ _root(keep @ cov).T
-    zero = normal @ _root(cov).T
+    held = keep @ d + normal @ root_of(keep @ cov).T
+    zero = normal @ root_of(cov).T
     everything = delta_e_2000(lab, lab + np.concatenate([held, d + zero, zero]))
     de_held, de, de_zero = np.split(everything, 3)
     best = without_noise(de, de_zero)
@@ -274,11 +279,6 @@ def _interval(
     if not is_shown(d, cov):
         return 0.0, high
     return min(best, float(np.quantile(de_held, 0.025))), max(high, best)
-
-
-def _root(cov: np.ndarray) -> np.ndarray:
-    values, vectors = np.linalg.eigh((cov + cov.T) / 2)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
 def _verdict(p: float, low95: float, best: float, tolerance: float) -> str:

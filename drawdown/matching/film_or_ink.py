@@ -63,14 +63,12 @@ class FilmApart:
     what would explain it as well: (ink, more?, probability), likeliest first, the names BASE
     and COLOUR when no mix was noted. ``kind``: "told", "opaque" (film does not change this
     colour) or "short" (the trails do not show how it changes). ``effect_de00`` Delta E that a
-    film 30 % thinner makes, None when not known. ``ratio_log_sd`` standard uncertainty of
-    the ratio's natural logarithm."""
+    film 30 % thinner makes, None when not known."""
 
     kind: str
     ratio: float | None = None
     ratio_low95: float | None = None
     ratio_high95: float | None = None
-    ratio_log_sd: float | None = None
     de00_equal_film: float | None = None
     de00_equal_film_low95: float | None = None
     de00_equal_film_high95: float | None = None
@@ -242,7 +240,6 @@ def _told(
         ratio=ratio,
         ratio_low95=low,
         ratio_high95=high,
-        ratio_log_sd=log_sd if narrow else None,
         de00_equal_film=de,
         de00_equal_film_low95=de_low,
         de00_equal_film_high95=de_high,

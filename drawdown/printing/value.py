@@ -11,7 +11,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.colour.spaces import lab_to_xyz, munsell_value, xyz_d50_to_srgb, y_of_value
+from calibration.colour.spaces import (
+    WHITE_D50,
+    lab_to_xyz,
+    munsell_value,
+    xyz_d50_to_srgb,
+    xyz_to_lab,
+    y_of_lightness,
+    y_of_value,
+)
 
 
 @dataclass(frozen=True)
@@ -26,21 +34,15 @@ class Value:
     grey_hex: str
 
 
-def y_of_l(l_star: float) -> float:
-    """Y 0..1 of CIE lightness L*."""
-    return float(lab_to_xyz(np.array([l_star, 0.0, 0.0]))[1])
-
-
 def l_of_value(value: float) -> float:
     """CIE lightness L* of a value."""
-    y = y_of_value(value)
-    return 116 * np.cbrt(y) - 16 if y > (6 / 29) ** 3 else (29 / 3) ** 3 * y
+    return float(xyz_to_lab(y_of_value(value) * WHITE_D50)[0])
 
 
 def value_of(l_star: float, u95: float) -> Value:
     """The value of a colour of lightness L* with half width ``u95``."""
     ends = (l_star, l_star - u95, l_star + u95)
-    middle, low, high = (munsell_value(float(np.clip(y_of_l(v), 0.0, 1.0))) for v in ends)
+    middle, low, high = (munsell_value(float(np.clip(y_of_lightness(v), 0.0, 1.0))) for v in ends)
     return Value(middle, low, high, float(l_star), grey_hex(l_star))
 
 

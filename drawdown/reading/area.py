@@ -14,6 +14,7 @@ from calibration.colour.spaces import xyz_to_lab
 from calibration.correction.correct import Correction
 from calibration.correction.lamp_field import on_card
 from calibration.locate.sheet import Sheet
+from calibration.uncertainty.kernels import root_of
 from calibration.uncertainty.streams import stream
 from drawdown.reading.budget import (
     CELLS_AS_ONE,
@@ -156,7 +157,7 @@ def read_areas(
     if every > 1:
         shake = shake + NEAR_LIGHT * rng.standard_normal((count, every, 1))
     own = rng.standard_normal((count, every, 3))
-    roots = np.stack([_root(a.error_cov) for a in areas])
+    roots = np.stack([root_of(a.error_cov) for a in areas])
     xyz = (best + change) * np.exp(shake) + np.einsum("kij,mkj->mki", roots, own)
     lab = xyz_to_lab(np.maximum(xyz, LEAST_XYZ))
     if jpeg_quality is not None:
@@ -165,10 +166,3 @@ def read_areas(
         to_lab = np.linalg.inv(local_metric(xyz_to_lab(best)))
         lab = lab + np.einsum("kij,mkj->mki", to_lab, rounding)
     return lab
-
-
-def _root(cov: np.ndarray) -> np.ndarray:
-    """(3, 3) a root of a covariance."""
-    values, vectors = np.linalg.eigh(cov)
-    root: np.ndarray = vectors * np.sqrt(np.maximum(values, 0.0))
-    return root

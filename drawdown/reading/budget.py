@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from calibration.colour.spaces import munsell_value
+from calibration.colour.spaces import munsell_value, y_of_lightness
 from calibration.uncertainty.intervals import K95
 
 T = TypeVar("T")
@@ -114,14 +114,9 @@ class DifferenceU95:
 def munsell_u95(lightness: float, lightness_u95: float) -> float:
     """Of the value of a colour of CIE L*, from that of L*: half of what the value spans
     over the interval (ASTM D1535's value is a function of Y alone, and so of L*)."""
-    ends = [_value(max(0.0, lightness + side * lightness_u95)) for side in (-1, 1)]
-    return (ends[1] - ends[0]) / 2
-
-
-def _value(lightness: float) -> float:
-    f = (lightness + 16) / 116
-    y = f**3 if f > 6 / 29 else (116 * f - 16) * 27 / 24389
-    return munsell_value(min(y, 1.2))
+    ends = (max(0.0, lightness + side * lightness_u95) for side in (-1, 1))
+    low, high = (munsell_value(min(y_of_lightness(end), 1.2)) for end in ends)
+    return (high - low) / 2
 
 
 def evenness_u95(evenness_de00: float, cells: int) -> float:
