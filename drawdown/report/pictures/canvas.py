@@ -12,7 +12,7 @@ from drawdown.report.text.terminal import swatch_rgb
 
 Box = tuple[float, float, float, float]  # x0, y0, x1, y1
 Points = Iterable[tuple[float, float]]
-WIDTH_PX, WIDER_PX, PHONE_PX = 1280, 2400, 1200
+PAGE_PX, WIDE_PAGE_PX, PHONE_PX = 1280, 2400, 1200
 PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)
 
 

@@ -14,7 +14,7 @@ from PIL import Image
 
 from calibration.colour.difference import delta_e_2000
 from drawdown.printing.layer_order import LOST_DE, MOST_EXACT, SHOWS_DE, Order, overlaps
-from drawdown.report.pictures.canvas import INK, QUIET, WIDER_PX, WIDTH_PX, Box, Page, on_top
+from drawdown.report.pictures.canvas import INK, PAGE_PX, QUIET, WIDE_PAGE_PX, Box, Page, on_top
 from drawdown.report.pictures.overprint import draw_grid
 from drawdown.wording.layers import LayersAnswer, better, how_found, kind, tags
 
@@ -25,7 +25,7 @@ def draw_layers(answer: LayersAnswer) -> Image.Image:
     """The picture; 1280 px wide, 2400 where there are many fields."""
     plan = answer.plan
     many = len(answer.specs) > 5
-    page = Page(WIDER_PX if many else WIDTH_PX, tallest=340)
+    page = Page(WIDE_PAGE_PX if many else PAGE_PX, tallest=340)
     title = "Order asked about" if plan.wanted else "Print in this order"
     page.title(title)
     page.y += 1

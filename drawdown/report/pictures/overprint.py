@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from PIL import Image
 
-from drawdown.report.pictures.canvas import QUIET, WIDER_PX, WIDTH_PX, Page, on_top
+from drawdown.report.pictures.canvas import PAGE_PX, QUIET, WIDE_PAGE_PX, Page, on_top
 from drawdown.wording import figures as words
 from drawdown.wording.layers import (
     CrossingAnswer,
@@ -22,7 +22,7 @@ from drawdown.wording.layers import (
 
 def draw_overprint(answer: LayersAnswer) -> Image.Image:
     """The grid with its heading and notes."""
-    page = Page(WIDTH_PX if len(answer.specs) <= 6 else WIDER_PX, tallest=260)
+    page = Page(PAGE_PX if len(answer.specs) <= 6 else WIDE_PAGE_PX, tallest=260)
     page.title("Any layer over any other")
     page.line(
         "Each row is what lies below (its colour frames the field), each column what is printed "
@@ -102,7 +102,7 @@ def _words(page: Page, box, lab_d50, word: str, colour) -> None:
 
 def draw_crossing(answer: CrossingAnswer) -> Image.Image:
     """The picture, 1280 px wide."""
-    page = Page(WIDTH_PX, tallest=300)
+    page = Page(PAGE_PX, tallest=300)
     page.title("One strip across another")
     page.y += 1
     alone = list(answer.read.alone.items())

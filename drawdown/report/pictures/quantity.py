@@ -6,14 +6,14 @@ import numpy as np
 from PIL import Image
 
 from drawdown.printing.quantity import PrintedArea
-from drawdown.report.pictures.canvas import INK, PAPER, QUIET, WIDTH_PX, Page
+from drawdown.report.pictures.canvas import INK, PAGE_PX, PAPER, QUIET, Page
 from drawdown.wording import figures as words
 from drawdown.wording.quantity import QuantityAnswer, amount, span, verdict
 
 
 def draw_quantity(answer: QuantityAnswer) -> Image.Image:
     """The picture, 1280 px wide."""
-    page, need = Page(WIDTH_PX, tallest=320), answer.need
+    page, need = Page(PAGE_PX, tallest=320), answer.need
     page.title(f"Mix {amount(need.mix_g)} g for {need.prints} prints")
     likely = f"{amount(need.ink.middle)} ({amount(need.ink.low)} to {amount(need.mix_g)})"
     page.line(f"Probably {likely} g will do.", 3.2)
