@@ -45,7 +45,7 @@ def left_open(told: LadderReport) -> list[str]:
         kinds = "; ".join(_MISSING[kind] for kind in told.missing)
         out.append(
             f"The ladder has no strip of this kind: {kinds}. "
-            "What it would tell was taken from the pigment, or left open."
+            "What it would show comes from the pigment, or stays open."
         )
     return out
 

@@ -36,8 +36,9 @@ def layers_screen(answer: LayersAnswer, screen: Screen) -> str:
         lines.say(text)
     lines.add()
     _pairs(lines, answer, plan.pairs_of(plan.shown))
-    lines.add()
-    _orders(lines, answer)
+    if lines.screen.full:
+        lines.add()
+        _orders(lines, answer)
     lines.add()
     lines.notes(answer.doubts, answer.notes, answer.pigment_cautions)
     return str(lines)

@@ -40,7 +40,8 @@ def _strip(lines: Lines, row: StripOpacity) -> None:
         )
         return
     lines.heading(f"{title}: {told.grade(row.opacity)}")
-    for label, value in told.facts(row.opacity):
+    facts = told.facts(row.opacity)
+    for label, value in facts if lines.screen.full else facts[0:6:2]:
         if lines.screen.columns >= _TWO_COLUMNS:
             lines.add(f"   {label:<36}{value}")
         else:

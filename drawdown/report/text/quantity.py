@@ -35,6 +35,14 @@ def quantity_screen(answer: QuantityAnswer, screen: Screen) -> str:
             row = f"   {name:<{wide}}  {g:>5.3g} g   {answer.mix[name]:.3g} parts per 100"
             lines.row(row, row)
     lines.add()
+    if screen.full:
+        _rests_on(lines, answer)
+    lines.notes(answer.doubts, answer.notes, answer.pigment_cautions)
+    return str(lines)
+
+
+def _rests_on(lines: Lines, answer: QuantityAnswer) -> None:
+    need = answer.need
     lines.add(" WHAT IT RESTS ON", "1")
     rows = [("printed area", span(need.area_cm2, "cm2"))]
     if answer.area is not None:
@@ -49,8 +57,6 @@ def quantity_screen(answer: QuantityAnswer, screen: Screen) -> str:
     for label, text in rows:
         lines.add(f"   {label:<15}{text}")
     lines.add()
-    lines.notes(answer.doubts, answer.notes, answer.pigment_cautions)
-    return str(lines)
 
 
 def _left(lines: Lines, left: Left) -> None:
@@ -60,5 +66,5 @@ def _left(lines: Lines, left: Left) -> None:
     text = f"It lasts for {whole(left.prints)} prints."
     if left.word != "enough":
         more = amount(rounded_up(left.short_g.high))
-        text += f" Mix {more} g more to be sure, before it runs out: two batches never match quite."
+        text += f" Mix {more} g more to be sure, before it runs out: two batches never quite match."
     lines.say(text)

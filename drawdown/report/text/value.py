@@ -52,7 +52,8 @@ def value_screen(
 
 def _plan(lines: Lines, plan: Plan) -> None:
     lines.heading(f"Strip {plan.number} to value {plan.to:g}")
-    rows, head = _rows(plan), told.names(plan)
+    head = told.names(plan)
+    rows = [r for r in _rows(plan) if lines.screen.full or r[0][-2:] not in ("a*", "b*")]
     if lines.screen.columns >= _LABEL + _COLUMN * len(head) + 1:
         for label, cells in (("", head), *rows):
             row = "".join(f"{cell:<{_COLUMN}}" for cell in cells)

@@ -218,7 +218,7 @@ def test_layers_json(capsys):
         {"ink": "transparent-base", "parts_per_100": 70.0},
     ]
     assert all(min(found["lab_u95"]) > 0 for found in data["overlaps"] if found["layers"])
-    assert cli.main(["layers", *THREE, "--order", order]) == 0
+    assert cli.main(["layers", *THREE, "--full", "--order", order]) == 0
     out = capsys.readouterr().out
     assert f"{order} [asked about" in out
     assert "We would print" in out
