@@ -85,11 +85,10 @@ def locate(photo: Photo, cards: Sequence[CardDefinition]) -> CardView:
     if best is None or not _is_plain(photo, best, seen[best.card.dictionary]):
         doubtful = best.card if best is not None else next(c for c in cards if c.markers)
         best = with_look(best, photo.rgb_encoded) if best is not None else None
-        choice = choose_renamed(doubtful, seen[doubtful.dictionary], photo.rgb_encoded, best)
-        if choice.ambiguous:
-            count = sum(len(places) for places in seen[doubtful.dictionary].values())
-            raise explain_ambiguous(doubtful, count)
-        best = choice.fit
+        known = seen[doubtful.dictionary]
+        best, ambiguous = choose_renamed(doubtful, known, photo.rgb_encoded, best)
+        if ambiguous:
+            raise explain_ambiguous(doubtful, sum(len(places) for places in known.values()))
     if best is None or len(best.chosen) < min(2, len(best.card.markers)):
         raise explain_failure(photo, grey, cards, best)
     matrix, error_mm = _aligned(photo, best)

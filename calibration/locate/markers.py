@@ -271,8 +271,7 @@ def _from_two(
     def as_complex(points: np.ndarray) -> np.ndarray:
         return points[..., 0] + 1j * points[..., 1]
 
-    a, b = as_complex(mm_1.mean(axis=0)), as_complex(mm_2.mean(axis=0))
-    c, d = as_complex(px_1.mean(axis=0)), as_complex(px_2.mean(axis=0))
+    a, b, c, d = (as_complex(points.mean(axis=0)) for points in (mm_1, mm_2, px_1, px_2))
     turn = (d - c) / (b - a)
     expected = []
     for mm, px in ((mm_1, px_1), (mm_2, px_2)):
@@ -310,25 +309,17 @@ def with_look(fit: Fit, rgb_encoded: np.ndarray) -> Fit:
     return replace(fit, look=look(rgb_encoded, fit.matrix, fit.card))
 
 
-@dataclass(frozen=True)
-class Choice:
-    """The best fit, and whether another one explains the photo nearly as well."""
-
-    fit: Fit | None
-    ambiguous: bool = False
-
-
 def choose_renamed(
     card: CardDefinition, seen: Seen, rgb_encoded: np.ndarray, defined: Fit | None
-) -> Choice:
-    """Between the markers as defined and renamed: what the patches' colours say."""
+) -> tuple[Fit | None, bool]:
+    """Between the markers as defined and renamed: what the patches' colours say, and whether
+    another fit explains the photo nearly as well."""
     fits = [with_look(f, rgb_encoded) for f in fits_renamed(card, seen)]
     most = max((len(f.chosen) for f in fits), default=0)
     fits = [f for f in fits if len(f.chosen) >= max(2, most - 1)]
     fair = defined is not None and defined.is_fair
     if not fits:
-        seen_two = defined is not None and len(defined.chosen) >= 2
-        return Choice(defined, ambiguous=seen_two and not fair)
+        return defined, defined is not None and len(defined.chosen) >= 2 and not fair
     # The ids as defined are right more often than not.
     fits.sort(key=lambda f: -(f.look.likeness + 0.03 * (not f.renamed)))
     best = fits[0]
@@ -336,12 +327,12 @@ def choose_renamed(
         # More markers explained is reason enough, if the colours do not speak against it.
         gain = -CLEARLY / 2 if len(best.chosen) > len(defined.chosen) else CLEARLY
         if best.look.likeness < defined.look.likeness + gain:
-            return Choice(defined)
+            return defined, False
     alike = [f for f in fits[1:] if not _same_place(f, best)]
     near = alike[0].look.likeness if alike else -1.0
     if best.look.likeness < LIKE or best.look.likeness < near + CLEARLY / 2:
-        return Choice(defined, ambiguous=not fair)
-    return Choice(best)
+        return defined, not fair
+    return best, False
 
 
 def _same_place(one: Fit, two: Fit) -> bool:

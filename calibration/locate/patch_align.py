@@ -42,13 +42,6 @@ class Alignment:
     share: float
 
 
-@dataclass(frozen=True, eq=False)
-class _Anchors:
-    mm: np.ndarray  # (k, 2)
-    px: np.ndarray  # (k, 2)
-    sd_px: float
-
-
 class _Frame:
     """Normalised card coordinates and the eight small corrections of a homography."""
 
@@ -68,25 +61,19 @@ class _Frame:
     def warp(self, p: np.ndarray) -> np.ndarray:
         """(3, 3) card mm -> card mm that makes these displacements (to first order)."""
         small = np.array([[1 + p[1], p[2], p[0]], [p[4], 1 + p[5], p[3]], [-p[6], -p[7], 1.0]])
-        to = np.array(
-            [
-                [1 / self.half, 0, -self.centre[0] / self.half],
-                [0, 1 / self.half, -self.centre[1] / self.half],
-                [0, 0, 1],
-            ]
-        )
+        to = np.diag([1 / self.half, 1 / self.half, 1.0])
+        to[:2, 2] = -self.centre / self.half
         return np.linalg.inv(to) @ small @ to
 
 
 def _anchor_information(
-    frame: _Frame, anchors: _Anchors, matrix: np.ndarray
+    frame: _Frame, matrix: np.ndarray, mm: np.ndarray, px: np.ndarray, sd_px: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(8, 8) information and (8,) pull of the anchors on a correction of ``matrix``."""
-    basis = frame.basis(anchors.mm).reshape(-1, 8)
-    wanted = apply_homography(np.linalg.inv(matrix), anchors.px) - anchors.mm
-    slopes = [local_jacobian(matrix, *mm) for mm in anchors.mm]
-    scale = np.sqrt(np.abs([np.linalg.det(j) for j in slopes]))
-    weight = np.repeat((scale / anchors.sd_px) ** 2, 2)
+    """(8, 8) information and (8,) pull of anchors on a correction of ``matrix``."""
+    basis = frame.basis(mm).reshape(-1, 8)
+    wanted = apply_homography(np.linalg.inv(matrix), px) - mm
+    scale = np.sqrt(np.abs([np.linalg.det(local_jacobian(matrix, *place)) for place in mm]))
+    weight = np.repeat((scale / sd_px) ** 2, 2)
     return (basis * weight[:, None]).T @ basis, (basis * weight[:, None]).T @ wanted.ravel()
 
 
@@ -100,7 +87,7 @@ def placement_sd_mm(
     """(n,) standard uncertainty of each patch's place in mm from anchors ``mm`` (k, 2) seen
     at ``px`` (k, 2) with standard uncertainty ``sd_px`` of each coordinate."""
     frame = _Frame(card)
-    information, _ = _anchor_information(frame, _Anchors(mm, px, sd_px), matrix)
+    information, _ = _anchor_information(frame, matrix, mm, px, sd_px)
     return _sd(frame, card.centres_mm, information + _PRIOR)
 
 
@@ -141,23 +128,21 @@ class _Picture:
         """(h, w) steepness across x and across y of the strongest channel."""
         to_mm = from_pixels(self.origin[0], self.origin[1], self.scale)
         flat = cv2.warpPerspective(
-            self.small,
-            self.to_small @ matrix @ to_mm,
-            self.size,
-            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
+            self.small, self.to_small @ matrix @ to_mm, self.size,
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE,
+        )  # fmt: skip
+        return tuple(
+            np.abs(cv2.Sobel(flat, cv2.CV_32F, dx, 1 - dx, scale=1 / 8)).max(axis=2)
+            for dx in (1, 0)
         )
-        across_x = cv2.Sobel(flat, cv2.CV_32F, 1, 0, scale=1 / 8)
-        across_y = cv2.Sobel(flat, cv2.CV_32F, 0, 1, scale=1 / 8)
-        return np.abs(across_x).max(axis=2), np.abs(across_y).max(axis=2)
 
     def to_canvas(self, mm: np.ndarray) -> np.ndarray:
         return (mm - self.origin) * self.scale - 0.5
 
 
-def _box_shift(profile: np.ndarray, start: float, length: float, reach: float) -> float | None:
+def _box_shift(profile: np.ndarray, start: float, length: float, reach: float) -> float:
     """How far a box that should begin at ``start`` is off along a profile of steepness, in
-    pixels; None where its two edges are not both seen within ``reach``."""
+    pixels; NaN where its two edges are not both seen within ``reach``."""
     offsets = np.arange(-reach, reach + 0.125, 0.25)
     at = np.arange(len(profile))
     left = np.interp(start + offsets, at, profile, left=0.0, right=0.0)
@@ -165,7 +150,7 @@ def _box_shift(profile: np.ndarray, start: float, length: float, reach: float) -
     both = np.sqrt(left * right)
     best = int(both.argmax())
     if best in (0, len(both) - 1) or both[best] < _EDGE_LEVELS + 1.6 * float(np.median(both)):
-        return None
+        return np.nan
     # Half of the peak: its centre of mass is steadier than its top.
     near = np.abs(offsets - offsets[best]) <= 2.0
     weight = np.maximum(both[near] - 0.5 * both[best], 0.0)
@@ -189,13 +174,9 @@ def _shifts(
         c, d = max(0, round(x + 0.25 * w)), min(columns, round(x + 0.75 * w) + 1)
         if b - a < 2 or d - c < 2:
             continue
-        shift_x = _box_shift(across_x[a:b].mean(axis=0), x, w, far)
-        shift_y = _box_shift(across_y[:, c:d].mean(axis=1), y, h, far)
-        if shift_x is not None:
-            out[i, 0] = shift_x / picture.scale
-        if shift_y is not None:
-            out[i, 1] = shift_y / picture.scale
-    return out
+        out[i, 0] = _box_shift(across_x[a:b].mean(axis=0), x, w, far)
+        out[i, 1] = _box_shift(across_y[:, c:d].mean(axis=1), y, h, far)
+    return out / picture.scale
 
 
 def _correction(
@@ -226,14 +207,13 @@ def align(
 ) -> Alignment | None:
     """Fit ``matrix`` (3, 3) to the patches in the photo (h, w, 3); None when too few of them
     can be seen. Anchors (k, 2) hold it with standard uncertainty ``sd_px``."""
-    frame, anchors = _Frame(card), _Anchors(anchors_mm, anchors_px, sd_px)
-    picture = _Picture(rgb_encoded, matrix, card)
+    frame, picture = _Frame(card), _Picture(rgb_encoded, matrix, card)
     centres, side = card.centres_mm, card.rects_mm[:, 2:].min(axis=1)
     basis = frame.basis(centres)
     seen_information = np.zeros((8, 8))
-    first, now = matrix, matrix
+    now = matrix
     for turn in range(_TURNS):
-        information, pull = _anchor_information(frame, anchors, now)
+        information, pull = _anchor_information(frame, now, anchors_mm, anchors_px, sd_px)
         sd = _sd(frame, centres, information + seen_information + _PRIOR)
         reach = np.clip(3 * sd / side, _LEAST_REACH, _MOST_REACH) * side
         # A patch that may lie half a patch away could be taken for its neighbour: later.
@@ -253,22 +233,10 @@ def align(
         moved = np.linalg.norm(basis @ p, axis=1).max()
         if turn > 0 and sure.all() and moved < 0.004 * float(np.median(side)):
             break
-    return _summary(picture, card, first, now, sd, side)
-
-
-def _summary(
-    picture: _Picture,
-    card: CardDefinition,
-    first: np.ndarray,
-    now: np.ndarray,
-    sd: np.ndarray,
-    side: np.ndarray,
-) -> Alignment:
     after = _shifts(picture, now, card, 0.2 * side)
     known = np.isfinite(after)
     # The same patches under the first placement, wherever it had put them.
-    centres = card.centres_mm
-    before = apply_homography(np.linalg.inv(first), apply_homography(now, centres)) - centres
+    before = apply_homography(np.linalg.inv(matrix), apply_homography(now, centres)) - centres
     rms_after = robust_sd(after[known])
     error = float(np.hypot(rms_after, np.median(sd)))
     rms_before = float(np.sqrt(np.mean(before**2) + rms_after**2))

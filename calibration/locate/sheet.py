@@ -76,25 +76,14 @@ def _extent_mm(photo: Photo, view: CardView) -> tuple[float, float, float, float
     ahead = ahead / (view.mm_to_px[2] @ centre)
     px = apply_homography(view.mm_to_px, grid)
     # ahead > 3: so far off that the paper there is seen at less than a third of the scale.
-    seen = (
-        (ahead > 0.33)
-        & (ahead < 3.0)
-        & (px[..., 0] >= 0)
-        & (px[..., 1] >= 0)
-        & (px[..., 0] < photo.width_px)
-        & (px[..., 1] < photo.height_px)
-    )
+    seen = (ahead > 0.33) & (ahead < 3.0)
+    seen &= ((px >= 0) & (px < (photo.width_px, photo.height_px))).all(axis=-1)
     if not seen.any():
         return 0.0, 0.0, width, height
     step = max(x[1] - x[0], y[1] - y[0])
-    found = grid[seen]
-    low, high = found.min(axis=0) - step, found.max(axis=0) + step
-    return (
-        float(max(low[0], -reach)),
-        float(max(low[1], -reach)),
-        float(min(high[0], width + reach)),
-        float(min(high[1], height + reach)),
-    )
+    low = np.maximum(grid[seen].min(axis=0) - step, -reach)
+    high = np.minimum(grid[seen].max(axis=0) + step, (width + reach, height + reach))
+    return (*map(float, low), *map(float, high))
 
 
 def rectify(photo: Photo, view: CardView) -> Sheet:
@@ -111,25 +100,12 @@ def rectify(photo: Photo, view: CardView) -> Sheet:
     to_mm = from_pixels(x0, y0, scale)
     matrix = to_reduced(box[0], box[1], shrink) @ view.mm_to_px @ to_mm
 
-    def warp(picture: np.ndarray, border: int) -> np.ndarray:
-        return cv2.warpPerspective(
-            picture,
-            matrix,
-            (columns, rows),
-            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=border,
-        )
+    def warp(picture: np.ndarray, border: int = cv2.BORDER_REPLICATE) -> np.ndarray:
+        how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        return cv2.warpPerspective(picture, matrix, (columns, rows), flags=how, borderMode=border)
 
-    shown = np.full(rgb.shape[:2], 255, np.uint8)
-    inside = warp(shown, cv2.BORDER_CONSTANT) > 250
-    return Sheet(
-        rgb_linear=warp(rgb, cv2.BORDER_REPLICATE),
-        inside=inside,
-        clipped=warp(clipped, cv2.BORDER_REPLICATE),
-        crushed=warp(crushed, cv2.BORDER_REPLICATE),
-        origin_mm=(x0, y0),
-        px_per_mm=scale,
-    )
+    inside = warp(np.full(rgb.shape[:2], 255, np.uint8), cv2.BORDER_CONSTANT) > 250
+    return Sheet(warp(rgb), inside, warp(clipped), warp(crushed), (x0, y0), scale)
 
 
 def _box_px(photo: Photo, view: CardView, corners_mm: np.ndarray) -> tuple[int, int, int, int]:
@@ -138,14 +114,9 @@ def _box_px(photo: Photo, view: CardView, corners_mm: np.ndarray) -> tuple[int, 
     if np.any(ahead * np.sign(view.mm_to_px[2, 2]) < 1e-3):
         return 0, 0, photo.width_px, photo.height_px
     px = apply_homography(view.mm_to_px, corners_mm)
-    low = np.clip(np.floor(px.min(axis=0)) - 2, 0, None).astype(int)
-    high = np.ceil(px.max(axis=0)).astype(int) + 3
-    return (
-        int(low[0]),
-        int(low[1]),
-        int(min(high[0], photo.width_px)),
-        int(min(high[1], photo.height_px)),
-    )
+    low = np.maximum(np.floor(px.min(axis=0)) - 2, 0)
+    high = np.minimum(np.ceil(px.max(axis=0)) + 3, (photo.width_px, photo.height_px))
+    return (*map(int, low), *map(int, high))
 
 
 def _reduced(
