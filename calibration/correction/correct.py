@@ -18,17 +18,19 @@ from calibration.correction.map_choice import choose, ensemble, reference_covari
 from calibration.correction.map_fit import (
     DRAWN,
     FLEXIBLE,
+    MAP,
     MEASURED,
     MODEL_FLOOR,
     Candidate,
     Problem,
     Solution,
     evaluate,
+    field_of,
     fit,
 )
 from calibration.correction.patches import PatchReadings
 from calibration.correction.spoiled import beside, shaded_patches, uneven_patches
-from calibration.correction.tone_curve import KNOTS, features, tone_basis, undo_tone
+from calibration.correction.tone_curve import KNOTS, MAP_TERMS, features, tone_basis, undo_tone
 from calibration.errors import PhotoUnfit
 from calibration.uncertainty.streams import stream
 
@@ -52,17 +54,16 @@ MOST_SPOILED = 0.35  # of all patches; more, and it is the wrong card or no card
 class Correction:
     """The fitted way from linear RGB to XYZ D50 (Y = 1 for the card's reference white).
 
-    ``tone`` (KNOTS,) and ``matrix`` (3, MAP_TERMS) are the fit; ``tone_members`` (m, KNOTS)
-    and ``matrix_members`` (m, 3, MAP_TERMS) the ensemble. ``held_out_de`` (n,) is the held-out
+    ``tone`` (KNOTS,), ``matrix`` (3, MAP_TERMS) and ``field`` are the fit; ``members``
+    (m, PARAMETERS) the ensemble. ``held_out_de`` (n,) is the held-out
     error of each patch, CIEDE2000 (NaN where a patch could not be used);
     ``paper_lab_d50`` the colour of the most common light surface beside the card, or None.
     """
 
     tone: np.ndarray
     matrix: np.ndarray
-    tone_members: np.ndarray
-    matrix_members: np.ndarray
     field: LampField
+    members: np.ndarray
     held_out_de: np.ndarray
     dropped: tuple[str, ...]
     white_balance_de_median: float
@@ -92,12 +93,14 @@ class Correction:
         """Even scene light (..., 3) from ``light`` -> XYZ D50 (..., 3)."""
         return features(light) @ self.matrix.T
 
-    def ensemble_xyz_d50(self, rgb_linear: np.ndarray, gain_log: np.ndarray) -> np.ndarray:
-        """XYZ D50 of each member (m, n, 3) for photo RGB (n, 3) under log light (n, 3)."""
-        basis = tone_basis(rgb_linear)
-        bend = np.einsum("nck,mk->mnc", basis, self.tone_members)
+    def ensemble_xyz_d50(self, rgb_linear: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
+        """XYZ D50 of each member (m, n, 3) for photo RGB (n, 3) at places (n, 2)."""
+        bend = np.einsum("nck,mk->mnc", tone_basis(rgb_linear), self.members[:, :KNOTS])
+        moved = field_of(self.members) - self.field.coefficients
+        gain_log = self.field.log_gain(xy_mm) + self.field.shapes(xy_mm) @ moved
         light = rgb_linear * np.exp(bend - gain_log)
-        return np.einsum("mnf,mjf->mnj", features(light), self.matrix_members)
+        matrix = self.members[:, MAP].reshape(-1, 3, MAP_TERMS)
+        return np.einsum("mnf,mjf->mnj", features(light), matrix)
 
 
 def _white_balance(
@@ -117,8 +120,8 @@ def _noise_de(readings: PatchReadings) -> np.ndarray:
     return 38 * np.mean(np.hypot(noise, LAST_LEVEL) / rgb, axis=1)
 
 
-def _problem(readings: PatchReadings, card: CardDefinition) -> Problem:
-    """The fit's data from the usable patches; light and white balance are still to come."""
+def _problem(readings: PatchReadings, card: CardDefinition, light: LampField) -> Problem:
+    """The fit's data from the usable patches; white balance is still to come."""
     usable = readings.usable
     lab, rgb = card.expected_lab_d50[usable], readings.rgb[usable]
     weights = local_metric(lab)
@@ -127,7 +130,8 @@ def _problem(readings: PatchReadings, card: CardDefinition) -> Problem:
     u_axis = u_axis / np.sqrt(3)
     return Problem(
         rgb=rgb,
-        gain_log=np.zeros_like(rgb),
+        centre_mm=readings.centre_mm[usable],
+        light=light,
         lab=lab,
         metric=weights,
         sigma=np.sqrt(u_axis**2 + noise**2 + MODEL_FLOOR**2),
@@ -159,12 +163,11 @@ def correct(
         )
     nominal = card.provenance == "nominal"
     uneven, shines = uneven_patches(readings, card)
-    problem = _problem(readings, card)
-    problem = replace(problem, kept=problem.kept * ~uneven[usable])
     samples = _without_whites(samples, readings.centre_mm[uneven])
-    centre_mm = readings.centre_mm[usable]
+    problem = _problem(readings, card, fit_field(samples, samples.rgb))
+    problem = replace(problem, kept=problem.kept * ~uneven[usable])
     samples, problem, start, plain_median = _with_light(
-        samples, problem, FLEXIBLE[nominal], profile_matrix, centre_mm
+        samples, problem, FLEXIBLE[nominal], profile_matrix
     )
     problem, best = _without_spoiled(problem, start, nominal, beside(shines, card)[usable])
     drift: Drift | None = None
@@ -172,21 +175,20 @@ def correct(
         noise, miss = _noise_de(readings), _held_out_lab(problem, best)
         drift = find_drift(card, usable, miss, noise, problem.rgb, readings.spread[usable])
         problem, best = _without_drifted(problem, best, drift.changed)
-    field = fit_field(samples, undo_tone(samples.rgb, best.tone))
-    tone_members, matrix_members = ensemble(problem, best, nominal, MEMBERS, stream("colour map"))
+    members = ensemble(problem, best, nominal, MEMBERS, stream("colour map"))
+    field = replace(problem.light, coefficients=best.field)
     error = delta_e_2000(problem.lab, problem.lab + _held_out_lab(problem, best))
     outlier = problem.kept == 0
     names = [p.name for p, u in zip(card.patches, usable, strict=True) if u]
     dropped = tuple(n for n, o in zip(names, outlier, strict=True) if o)
     lit = tuple(n for n, s in zip(names, shines[usable], strict=True) if s)
     typical = float(np.median(error[~outlier]))
-    light = undo_tone(problem.rgb, best.tone) / np.exp(field.log_gain(centre_mm))
+    light = undo_tone(problem.rgb, best.tone) / np.exp(field.log_gain(problem.centre_mm))
     correction = Correction(
         tone=best.tone,
         matrix=best.matrix,
-        tone_members=tone_members,
-        matrix_members=matrix_members,
         field=field,
+        members=members,
         held_out_de=_of_all(usable, np.where(outlier, np.nan, error)),
         dropped=dropped,
         white_balance_de_median=plain_median,
@@ -210,7 +212,6 @@ def _with_light(
     problem: Problem,
     flexible: Candidate,
     profile_matrix: np.ndarray,
-    centre_mm: np.ndarray,
 ) -> tuple[LightSamples, Problem, np.ndarray, float]:
     """Light and white balance settled with a ``flexible`` curve, before all candidates compete;
     patches in a shadow with an edge left out. Also the fit's parameters, and by how much
@@ -219,10 +220,9 @@ def _with_light(
     tone, start, plain_median = np.zeros(KNOTS), np.zeros(0), 0.0
     for turn in range(3):
         field = fit_field(samples, undo_tone(samples.rgb, tone))
-        gain_log = field.log_gain(centre_mm)
-        light = problem.rgb / np.exp(gain_log)
+        light = problem.rgb / np.exp(field.log_gain(problem.centre_mm))
         balanced = _white_balance(light, problem.lab, profile_matrix, white)
-        problem = replace(problem, gain_log=gain_log, balanced=balanced)
+        problem = replace(problem, light=field, balanced=balanced)
         if turn == 0:
             start = problem.centre
             miss = evaluate(problem, start)[0]
@@ -231,19 +231,20 @@ def _with_light(
             best = fit(problem, flexible, start)
             start, tone = best.theta, best.tone
         if turn == 0:
-            samples, problem = _without_shade(samples, problem, best, centre_mm)
+            samples, problem = _without_shade(samples, problem, best)
     return samples, problem, start, plain_median
 
 
 def _without_shade(
-    samples: LightSamples, problem: Problem, first: Solution, centre_mm: np.ndarray
+    samples: LightSamples, problem: Problem, first: Solution
 ) -> tuple[LightSamples, Problem]:
     """Leave out patches in a shadow with an edge, as samples of the light as well."""
     # Y goes as (L* + 16)^3, and the first entry of the metric's row 0 is 1 / S_L.
     miss_l = first.residual[:, 0] / problem.metric[:, 0, 0]
-    log_light = problem.gain_log.mean(axis=1) + 3 * miss_l / (problem.lab[:, 0] + 16)
-    shaded = shaded_patches(log_light, centre_mm)
-    fewer = _without_whites(samples, centre_mm[shaded])
+    gain_log = problem.remainder_log + problem.shapes @ first.field
+    log_light = gain_log.mean(axis=1) + 3 * miss_l / (problem.lab[:, 0] + 16)
+    shaded = shaded_patches(log_light, problem.centre_mm)
+    fewer = _without_whites(samples, problem.centre_mm[shaded])
     if not shaded.any() or shaded.mean() > MOST_SPOILED or not (fewer.surface == 0).any():
         return samples, problem
     return fewer, replace(problem, kept=problem.kept * ~shaded)

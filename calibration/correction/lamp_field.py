@@ -21,9 +21,13 @@ LEAST_CELLS = 60
 GAP_CELLS, BRIDGE_STEP = 7, 0.02
 NARROW_MM = 45.0
 SAME_LEVEL = 0.04
-# Prior sizes, in log light per 100 mm and per (100 mm)^2, and of one reading.
-SLOPE_SD, BEND_SD = 0.35, 0.08
+# Prior sizes, in log light per 100 mm and per (100 mm)^2, of what all channels have in common;
+# a lamp's colour changes less than its strength.
+SLOPE_SD, BEND_SD, TINT_SHARE = 0.35, 0.08, 0.2
 FREE = 3e4  # no level is so far off
+SHAPES = 5  # x, y and their products
+# What the channels have in common, and two tints: orthonormal rows.
+TINTS = np.linalg.qr(np.array([[1.0, 1, 1], [1, 0, -1], [1, -2, 1]]).T)[0].T
 # Neighbouring cells of one surface differ by less than this in log light, even across the
 # soft edge of a shadow; and by less than the second when the next cells do not differ.
 SMOOTH_STEP, LONE_STEP = 0.25, 0.012
@@ -31,6 +35,8 @@ TINT_STEP = 0.01
 MOST_LOG_GAIN = 1.0
 FINE_MM = 1.5
 WHITE_SD, CELL_SD = 0.006, 0.03
+# So many cells beside each other miss by the same: square root of their number.
+CELLS_AS_ONE = 6.0
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -52,15 +58,15 @@ class LightSamples:
 @dataclass(frozen=True, eq=False, repr=False)
 class LampField:
     """Relative light over the sheet: ``log_gain`` per channel is a quadratic in position
-    (``coefficients`` (6, 3)) plus a smoothed remainder on the grid of cells. ``levels``
-    (k, 3) are the surfaces' log colours relative to the card's white; ``scatter`` is the
-    robust standard deviation of what is left, in log light; ``local_scatter`` the same as
-    a map on the cells. ``beyond_card_log`` (3,), when set, is how much more light (in log)
-    falls beside the card than on it: a card in its own shade."""
+    (``coefficients`` (SHAPES, 3)) plus a smoothed remainder on the grid of cells. ``precision``
+    (3, SHAPES, SHAPES) says how well the coefficients are known, in each of ``TINTS``, the
+    prior included. ``scatter`` is the robust standard deviation of what is left, in log light;
+    ``local_scatter`` the same as a map on the cells. ``beyond_card_log`` (3,), when set, is how
+    much more light (in log) falls beside the card than on it: a card in its own shade."""
 
     centre_mm: tuple[float, float]
     coefficients: np.ndarray
-    levels: np.ndarray
+    precision: np.ndarray
     remainder: np.ndarray
     local_scatter: np.ndarray
     cell_origin_mm: tuple[float, float]
@@ -72,15 +78,23 @@ class LampField:
     def log_gain(self, xy_mm: np.ndarray) -> np.ndarray:
         """(..., 2) millimetres -> (..., 3) natural log of the light, 0 on the card on average."""
         xy = np.asarray(xy_mm, dtype=float)
-        out = _basis(xy, self.centre_mm) @ self.coefficients
-        if self.remainder.size:
-            out = out + look_up(self.remainder, xy, self.cell_origin_mm, self.cell_mm)
+        out = self.shapes(xy) @ self.coefficients + self.remainder_log(xy)
         # Where no light was sampled a quadratic may run away.
         out = np.clip(out, -MOST_LOG_GAIN, MOST_LOG_GAIN)
         if self.beyond_card_log is not None and self.card is not None:
             beyond = ~on_card(xy, self.card, 0.0)
             out = out + beyond[..., None] * self.beyond_card_log
         return out
+
+    def shapes(self, xy_mm: np.ndarray) -> np.ndarray:
+        """(..., 2) -> (..., SHAPES) what the coefficients are multiplied by at a place."""
+        return _basis(np.asarray(xy_mm, dtype=float), self.centre_mm)[..., 1:]
+
+    def remainder_log(self, xy_mm: np.ndarray) -> np.ndarray:
+        """(..., 2) -> (..., 3) log light beyond the quadratic."""
+        if not self.remainder.size:
+            return np.zeros((*np.shape(xy_mm)[:-1], 3))
+        return look_up(self.remainder, xy_mm, self.cell_origin_mm, self.cell_mm)
 
     def scatter_at(self, xy_mm: np.ndarray) -> np.ndarray:
         """(..., 2) -> (...,) standard uncertainty of the log light at a place."""
@@ -291,7 +305,7 @@ def _merge_alike(samples: LightSamples, count: int) -> np.ndarray:
     surface = samples.surface.copy()
     if count < 2:
         return surface
-    theta, _ = _solve(samples, np.log(samples.rgb), _centre(samples), count)
+    theta, _, _ = _solve(samples, np.log(samples.rgb), _centre(samples), count)
     levels = theta[6:]
     new = np.arange(count + 1)
     for second in range(1, count):
@@ -307,24 +321,40 @@ def _merge_alike(samples: LightSamples, count: int) -> np.ndarray:
 
 def _solve(
     samples: LightSamples, values: np.ndarray, centre_mm: tuple[float, float], count: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Robust ridge fit of field and surface levels: (6 + count, 3) and weights (n,)."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Robust ridge fit of field and surface levels: (6 + count, 3), the precision of the field's
+    shapes in each of ``TINTS`` (3, SHAPES, SHAPES), and weights (n,)."""
     chosen = samples.surface >= 0
     design = _design(samples, centre_mm, count)[chosen]
-    target = values[chosen]
+    target = values[chosen] @ TINTS.T
     white = samples.surface[chosen] == 0
     precision = np.where(white, WHITE_SD**-2, CELL_SD**-2)
-    prior = Normal.of_sds(np.array([FREE, SLOPE_SD, SLOPE_SD, *[BEND_SD] * 3, *[FREE] * count]))
 
     def weigh(left: np.ndarray) -> np.ndarray:
         miss = np.sqrt(np.mean(left**2, axis=1))
         weight = biweight(miss, 4.5 * max(0.004, robust_sd(miss)))
         return precision * np.where(white, np.maximum(weight, 0.3), weight)
 
-    theta, weight = reweighed(design, target, prior, weigh, precision)
+    theta = np.zeros((design.shape[1], 3))
+    shapes = np.zeros((3, SHAPES, SHAPES))
+    weight = precision
+    for k, share in enumerate((1.0, TINT_SHARE, TINT_SHARE)):
+        sds = np.sqrt(3) * share * np.array([SLOPE_SD, SLOPE_SD, *[BEND_SD] * 3])
+        prior = Normal.of_sds(np.array([FREE, *sds, *[FREE] * count]))
+        if k == 0:
+            solved, weight = reweighed(design, target[:, :1], prior, weigh, precision)
+        else:
+            solved, _ = reweighed(design, target[:, k : k + 1], prior, lambda _: weight, weight, 1)
+        theta[:, k] = solved[:, 0]
+        if k == 0:
+            # Cells of a paper that is not even, or does not lie flat, miss together.
+            left = robust_sd((target[:, 0] - design @ solved[:, 0])[~white]) / np.sqrt(3)
+            known = np.where(white, weight, weight * min(1.0, CELL_SD / (CELLS_AS_ONE * left)) ** 2)
+        normal = (design * known[:, None]).T @ design + prior.precision
+        shapes[k] = np.linalg.inv(np.linalg.inv(normal)[1 : 1 + SHAPES, 1 : 1 + SHAPES])
     full = np.zeros(len(values))
     full[chosen] = weight
-    return theta, full
+    return theta @ TINTS, shapes, full
 
 
 def fit_field(samples: LightSamples, light: np.ndarray) -> LampField:
@@ -333,31 +363,34 @@ def fit_field(samples: LightSamples, light: np.ndarray) -> LampField:
     values = np.log(np.maximum(light, 1e-6))
     centre = _centre(samples)
     count = max(0, int(samples.surface.max()))
-    theta, weight = _solve(samples, values, centre, count)
-    coefficients = theta[:6].copy()
-    coefficients[0] = 0.0
-    white_level = theta[0]
-    remainder = np.zeros((0, 0, 3))
-    local = np.zeros((0, 0))
-    residual = values - _design(samples, centre, count) @ theta
+    theta, precision, weight = _solve(samples, values, centre, count)
+    field = LampField(
+        centre_mm=centre,
+        coefficients=theta[1 : 1 + SHAPES],
+        precision=precision,
+        remainder=np.zeros((0, 0, 3)),
+        local_scatter=np.zeros((0, 0)),
+        cell_origin_mm=samples.cell_origin_mm,
+        cell_mm=samples.cell_mm,
+        scatter=0.01,
+    )
+    return with_remainder(field, samples, values - _design(samples, centre, count) @ theta, weight)
+
+
+def with_remainder(
+    field: LampField, samples: LightSamples, residual: np.ndarray, weight: np.ndarray
+) -> LampField:
+    """The field with what its samples (n,) show beyond the quadratic, ``residual`` (n, 3)."""
     good = (samples.surface >= 0) & (weight > 0)
     scatter = 0.01
     if good.sum() > 3:
         scatter = max(0.002, robust_sd(residual[good].mean(axis=1)))
     cells = samples.cells
-    if (cells >= 0).any():
-        # Also the cells that the robust fit set aside: a shadow is light like any other.
-        on = (cells >= 0) & (samples.surface[cells] > 0)
-        seen = np.where(on[..., None], residual[cells], 0.0)
-        remainder, local = spread_out(seen, on, samples.cell_mm, scatter)
-        scatter = float(np.median(local[on])) if on.any() else scatter
-    return LampField(
-        centre_mm=centre,
-        coefficients=coefficients,
-        levels=np.concatenate([white_level[None], theta[6:]]),
-        remainder=remainder,
-        local_scatter=local,
-        cell_origin_mm=samples.cell_origin_mm,
-        cell_mm=samples.cell_mm,
-        scatter=scatter,
-    )
+    if not (cells >= 0).any():
+        return replace(field, scatter=scatter)
+    # Also the cells that the robust fit set aside: a shadow is light like any other.
+    on = (cells >= 0) & (samples.surface[cells] > 0)
+    seen = np.where(on[..., None], residual[cells], 0.0)
+    remainder, local = spread_out(seen, on, samples.cell_mm, scatter)
+    scatter = float(np.median(local[on])) if on.any() else scatter
+    return replace(field, remainder=remainder, local_scatter=local, scatter=scatter)

@@ -17,7 +17,7 @@ from calibration.correction.map_fit import (
     evaluate,
     normal_matrix,
 )
-from calibration.correction.tone_curve import KNOTS, LEAST_SLOPE, MAP_TERMS, least_slope
+from calibration.correction.tone_curve import KNOTS, LEAST_SLOPE, least_slope
 from calibration.uncertainty.kernels import squared_exponential
 
 # A single held-out error counts as no more than so many (robust) standard deviations.
@@ -137,9 +137,9 @@ def _blend(p: Problem, solutions: list[Solution]) -> Solution:
 
 def ensemble(
     p: Problem, s: Solution, drawn: bool, members: int, rng: np.random.Generator
-) -> tuple[np.ndarray, np.ndarray]:
-    """Tone (m, KNOTS) and matrix (m, 3, MAP_TERMS) of random members around a solution, one
-    Gauss-Newton step each; every curve rises."""
+) -> np.ndarray:
+    """(m, PARAMETERS) of random members around a solution, one Gauss-Newton step each; every curve
+    rises."""
     step = _drawn_steps(p, s, members, rng) if drawn else _bootstrap_steps(s, members, rng)
     whole = np.zeros((members, PARAMETERS))
     whole[:, s.active] = step
@@ -149,8 +149,7 @@ def ensemble(
     low = LEAST_SLOPE / 2
     here, there = least_slope(s.tone), least_slope(s.tone + whole[:, :KNOTS])
     cut = np.where(there < low, (here - low) / np.maximum(here - there, 1e-9), 1.0)
-    theta = s.theta + whole * cut[:, None]
-    return theta[:, :KNOTS], theta[:, KNOTS:].reshape(-1, 3, MAP_TERMS)
+    return np.asarray(s.theta + whole * cut[:, None])
 
 
 def _bootstrap_steps(s: Solution, members: int, rng: np.random.Generator) -> np.ndarray:

@@ -5,11 +5,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
 from calibration.colour.difference import lab_by_xyz
 from calibration.colour.spaces import WHITE_D50, xyz_to_lab
+from calibration.correction.lamp_field import SHAPES, TINTS, LampField
 from calibration.correction.tone_curve import (
     DEGREES,
     KNOTS,
@@ -29,7 +31,9 @@ MODEL_FLOOR = 0.6  # Delta E: what even a perfect card leaves (camera is not an 
 USUAL_WHITE = 0.6  # reading of white that the priors' sizes are about
 MOST_SCALE = 1.5
 ROBUST = 4.0  # residuals beyond this many robust standard deviations lose their weight
-PARAMETERS = KNOTS + 3 * MAP_TERMS
+MAP = slice(KNOTS, KNOTS + 3 * MAP_TERMS)
+FIELD = slice(MAP.stop, MAP.stop + 3 * SHAPES)
+PARAMETERS = FIELD.stop
 
 
 @dataclass(frozen=True)
@@ -72,14 +76,15 @@ FLEXIBLE = {True: DRAWN[-1], False: MEASURED[-2]}  # by "as drawn"
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Problem:
-    """``rgb`` (n, 3) photo's linear RGB, ``gain_log`` (n, 3) log light there, ``lab`` (n, 3)
-    reference, ``metric`` (n, 3, 3), ``sigma`` (n,) expected residual per axis, ``smooth``
+    """``rgb`` (n, 3) photo's linear RGB at ``centre_mm`` (n, 2), ``light`` the lamp's field as
+    far as paper tells, ``lab`` (n, 3) reference, ``metric`` (n, 3, 3), ``sigma`` (n,) expected residual per axis, ``smooth``
     (3, n, n) covariance per axis of the reference's errors, ``balanced`` (3, 3) the map that
     only balances white, ``basis`` (n, 3, KNOTS) of the tone curve, ``kept`` (n,) 1 or 0 for a
     patch that is left out, ``level`` the reading of white."""
 
     rgb: np.ndarray
-    gain_log: np.ndarray
+    centre_mm: np.ndarray
+    light: LampField
     lab: np.ndarray
     metric: np.ndarray
     sigma: np.ndarray
@@ -91,10 +96,21 @@ class Problem:
 
     @property
     def centre(self) -> np.ndarray:
-        """(PARAMETERS,) the prior's mean: straight curve, white balance."""
+        """(PARAMETERS,) the prior's mean: straight curve, white balance, the light on paper."""
         theta = np.zeros(PARAMETERS)
-        theta[KNOTS:].reshape(3, MAP_TERMS)[:, LINEAR] = self.balanced
+        theta[MAP].reshape(3, MAP_TERMS)[:, LINEAR] = self.balanced
+        theta[FIELD] = (TINTS @ self.light.coefficients.T).ravel()
         return theta
+
+    @cached_property
+    def remainder_log(self) -> np.ndarray:
+        """(n, 3) log light on the patches beyond the field's quadratic."""
+        return self.light.remainder_log(self.centre_mm)
+
+    @cached_property
+    def shapes(self) -> np.ndarray:
+        """(n, SHAPES) what the field's coefficients are multiplied by."""
+        return self.light.shapes(self.centre_mm)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -124,12 +140,23 @@ class Solution:
 
     @property
     def matrix(self) -> np.ndarray:
-        return self.theta[KNOTS:].reshape(3, MAP_TERMS)
+        return self.theta[MAP].reshape(3, MAP_TERMS)
+
+    @property
+    def field(self) -> np.ndarray:
+        """(SHAPES, 3) coefficients of the lamp's field."""
+        return field_of(self.theta)
 
 
-def _prior(c: Candidate, stiffen: float, level: float) -> tuple[np.ndarray, np.ndarray]:
+def field_of(theta: np.ndarray) -> np.ndarray:
+    """(..., PARAMETERS) -> (..., SHAPES, 3) the field's coefficients for each channel."""
+    tints = theta[..., FIELD].reshape(*theta.shape[:-1], 3, SHAPES)
+    return np.swapaxes(tints, -1, -2) @ TINTS
+
+
+def _prior(p: Problem, c: Candidate, stiffen: float) -> tuple[np.ndarray, np.ndarray]:
     """(active (k,), precision (k, k)) of a candidate. Light is measured against white, of
-    reading ``level``, so that the exposure changes nothing."""
+    reading ``p.level``, so that the exposure changes nothing."""
     precision = np.zeros((PARAMETERS, PARAMETERS))
     active = np.zeros(PARAMETERS, bool)
     if c.tone > 0:
@@ -143,7 +170,7 @@ def _prior(c: Candidate, stiffen: float, level: float) -> tuple[np.ndarray, np.n
     for part, sd in ((LINEAR, c.linear), (ROOTS, c.roots), (PRODUCTS, c.products)):
         for term in range(part.start, part.stop) if sd > 0 else ():
             active[column + term] = True
-            unit = (USUAL_WHITE / level) ** DEGREES[term]
+            unit = (USUAL_WHITE / p.level) ** DEGREES[term]
             precision[column + term, column + term] = (sd * unit) ** -2
     if c.haze > 0:
         at = column + OFFSET
@@ -151,20 +178,27 @@ def _prior(c: Candidate, stiffen: float, level: float) -> tuple[np.ndarray, np.n
         cov = c.haze**2 * np.outer(WHITE_D50, WHITE_D50)
         cov = cov + np.diag((1e-6 * WHITE_D50) ** 2)  # an offset of another colour: none
         precision[np.ix_(at, at)] = np.linalg.inv(cov)
+    active[FIELD] = True
+    for k in range(3):
+        at = FIELD.start + k * SHAPES + np.arange(SHAPES)
+        precision[np.ix_(at, at)] = p.light.precision[k]
     chosen = np.flatnonzero(active)
     return chosen, precision[np.ix_(chosen, chosen)]
 
 
 def evaluate(p: Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Residuals (n, 3) and Jacobian (n, 3, PARAMETERS), both in Delta E."""
-    tone, matrix = theta[:KNOTS], theta[KNOTS:].reshape(3, MAP_TERMS)
-    terms = features(p.rgb * np.exp(p.basis @ tone - p.gain_log))
+    tone, matrix = theta[:KNOTS], theta[MAP].reshape(3, MAP_TERMS)
+    gain_log = p.remainder_log + p.shapes @ field_of(theta)
+    terms = features(p.rgb * np.exp(p.basis @ tone - gain_log))
     xyz = terms @ matrix.T
     residual = np.einsum("nij,nj->ni", p.metric, xyz_to_lab(xyz) - p.lab)
     to_lab = p.metric @ lab_by_xyz(xyz)
-    by_tone = (to_lab @ (matrix @ feature_slopes(terms))) @ p.basis
+    by_light = to_lab @ (matrix @ feature_slopes(terms))
+    by_tone = by_light @ p.basis
+    by_field = -(by_light @ TINTS.T)[..., None] * p.shapes[:, None, None, :]
     by_map = (to_lab[..., None] * terms[:, None, None, :]).reshape(len(xyz), 3, -1)
-    return residual, np.concatenate([by_tone, by_map], axis=2)
+    return residual, np.concatenate([by_tone, by_map, by_field.reshape(len(xyz), 3, -1)], axis=2)
 
 
 def fit(p: Problem, c: Candidate, start: np.ndarray) -> Solution:
@@ -180,7 +214,7 @@ def fit(p: Problem, c: Candidate, start: np.ndarray) -> Solution:
 
 
 def _fit(p: Problem, c: Candidate, start: np.ndarray, stiffen: float) -> Solution:
-    active, precision = _prior(c, stiffen, p.level)
+    active, precision = _prior(p, c, stiffen)
     centre = p.centre
     hazy = KNOTS + MAP_TERMS * np.arange(3) + OFFSET
 

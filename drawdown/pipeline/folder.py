@@ -108,8 +108,7 @@ def without_pixels(seen: Judgement) -> Judgement:
         ),
         correction=replace(
             correction,
-            tone_members=correction.tone_members[:0],
-            matrix_members=correction.matrix_members[:0],
+            members=correction.members[:0],
         ),
         strips=strips,
     )

@@ -138,13 +138,13 @@ def read_areas(
     estimates, without what card and camera leave open in all colours alike. ``number`` tells
     this light from those of other strips."""
     rng = stream("light of a strip", number)
-    count, every = len(correction.tone_members), len(areas)
+    count, every = len(correction.members), len(areas)
     light = rng.standard_normal((count, 1)) + LIGHT_CHROMA * rng.standard_normal((count, 3))
     rng = stream("what is an area's own", number)
     best = np.stack([a.xyz_d50 for a in areas])
     rgb, xy_mm = np.stack([a.rgb for a in areas]), np.stack([a.xy_mm for a in areas])
     central = correction.xyz_d50(correction.light(rgb, xy_mm))
-    change = correction.ensemble_xyz_d50(rgb, correction.field.log_gain(xy_mm)) - central
+    change = correction.ensemble_xyz_d50(rgb, xy_mm) - central
     for k, channel in np.argwhere(rgb < DARK_LEVELS * LEVEL_LINEAR):
         # What lies between two of the last levels is unknown.
         moved = rgb[k].copy()

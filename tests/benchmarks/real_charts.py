@@ -63,8 +63,7 @@ PLAIN = {"white": white_alone, "3x3": three_by_three}
 
 def members(correction, rgb, centre_mm):
     """(m, n, 3) Lab of each member of the ensemble."""
-    gain = correction.field.log_gain(centre_mm)
-    return xyz_to_lab(np.maximum(correction.ensemble_xyz_d50(rgb, gain), 1e-6))
+    return xyz_to_lab(np.maximum(correction.ensemble_xyz_d50(rgb, centre_mm), 1e-6))
 
 
 def judged(path: Path, definition: Path, corners, folds: int) -> dict:
