@@ -13,7 +13,7 @@ from calibration.card.definition import CardDefinition
 from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.card_drift import Drift, find_drift
-from calibration.correction.lamp_field import LampField, LightSamples, fit_field
+from calibration.correction.lamp_field import LampField, LightSamples, fit_field, light_on_card
 from calibration.correction.map_choice import choose, ensemble, reference_covariance, surprise
 from calibration.correction.map_fit import (
     DRAWN,
@@ -25,8 +25,8 @@ from calibration.correction.map_fit import (
     Problem,
     Solution,
     evaluate,
-    field_of,
     fit,
+    off_card,
 )
 from calibration.correction.patches import PatchReadings
 from calibration.correction.spoiled import beside, shaded_patches, uneven_patches
@@ -55,7 +55,7 @@ class Correction:
     """The fitted way from linear RGB to XYZ D50 (Y = 1 for the card's reference white).
 
     ``tone`` (KNOTS,), ``matrix`` (3, MAP_TERMS) and ``field`` are the fit; ``members``
-    (m, PARAMETERS) the ensemble. ``held_out_de`` (n,) is the held-out
+    (m, PARAMETERS) the ensemble, ``field_members`` (m, SHAPES, 3) that of the paper's light. ``held_out_de`` (n,) is the held-out
     error of each patch, CIEDE2000 (NaN where a patch could not be used);
     ``paper_lab_d50`` the colour of the most common light surface beside the card, or None.
     """
@@ -64,6 +64,7 @@ class Correction:
     matrix: np.ndarray
     field: LampField
     members: np.ndarray
+    field_members: np.ndarray
     held_out_de: np.ndarray
     dropped: tuple[str, ...]
     white_balance_de_median: float
@@ -75,7 +76,7 @@ class Correction:
     @property
     def shaded(self) -> bool:
         """Whether the card lies in other light than the paper beside it."""
-        return self.field.beyond_card_log is not None
+        return bool(np.any(self.field.beyond_card_log))
 
     @property
     def held_out_median(self) -> float:
@@ -96,7 +97,7 @@ class Correction:
     def ensemble_xyz_d50(self, rgb_linear: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
         """XYZ D50 of each member (m, n, 3) for photo RGB (n, 3) at places (n, 2)."""
         bend = np.einsum("nck,mk->mnc", tone_basis(rgb_linear), self.members[:, :KNOTS])
-        moved = field_of(self.members) - self.field.coefficients
+        moved = self.field_members - self.field.coefficients
         gain_log = self.field.log_gain(xy_mm) + self.field.shapes(xy_mm) @ moved
         light = rgb_linear * np.exp(bend - gain_log)
         matrix = self.members[:, MAP].reshape(-1, 3, MAP_TERMS)
@@ -120,18 +121,20 @@ def _noise_de(readings: PatchReadings) -> np.ndarray:
     return 38 * np.mean(np.hypot(noise, LAST_LEVEL) / rgb, axis=1)
 
 
-def _problem(readings: PatchReadings, card: CardDefinition, light: LampField) -> Problem:
+def _problem(readings: PatchReadings, card: CardDefinition, samples: LightSamples) -> Problem:
     """The fit's data from the usable patches; white balance is still to come."""
     usable = readings.usable
     lab, rgb = card.expected_lab_d50[usable], readings.rgb[usable]
     weights = local_metric(lab)
     noise = _noise_de(readings)
+    light = replace(fit_field(samples, samples.rgb, paper_only=True), card=card)
     u_axis = np.linalg.norm(np.einsum("nij,nj->ni", weights, card.u_lab[usable]), axis=1)
     u_axis = u_axis / np.sqrt(3)
     return Problem(
         rgb=rgb,
         centre_mm=readings.centre_mm[usable],
         light=light,
+        on_card=light_on_card(light, samples, samples.rgb),
         lab=lab,
         metric=weights,
         sigma=np.sqrt(u_axis**2 + noise**2 + MODEL_FLOOR**2),
@@ -164,7 +167,7 @@ def correct(
     nominal = card.provenance == "nominal"
     uneven, shines = uneven_patches(readings, card)
     samples = _without_whites(samples, readings.centre_mm[uneven])
-    problem = _problem(readings, card, fit_field(samples, samples.rgb))
+    problem = _problem(readings, card, samples)
     problem = replace(problem, kept=problem.kept * ~uneven[usable])
     samples, problem, start, plain_median = _with_light(
         samples, problem, FLEXIBLE[nominal], profile_matrix
@@ -176,7 +179,8 @@ def correct(
         drift = find_drift(card, usable, miss, noise, problem.rgb, readings.spread[usable])
         problem, best = _without_drifted(problem, best, drift.changed)
     members = ensemble(problem, best, nominal, MEMBERS, stream("colour map"))
-    field = replace(problem.light, coefficients=best.field)
+    paper = off_card(problem, best.theta)
+    field = replace(problem.light, coefficients=paper, own=best.field - paper)
     error = delta_e_2000(problem.lab, problem.lab + _held_out_lab(problem, best))
     outlier = problem.kept == 0
     names = [p.name for p, u in zip(card.patches, usable, strict=True) if u]
@@ -189,6 +193,7 @@ def correct(
         matrix=best.matrix,
         field=field,
         members=members,
+        field_members=off_card(problem, members),
         held_out_de=_of_all(usable, np.where(outlier, np.nan, error)),
         dropped=dropped,
         white_balance_de_median=plain_median,
@@ -219,10 +224,12 @@ def _with_light(
     white = _light_patches(problem.lab)
     tone, start, plain_median = np.zeros(KNOTS), np.zeros(0), 0.0
     for turn in range(3):
-        field = fit_field(samples, undo_tone(samples.rgb, tone))
+        even = undo_tone(samples.rgb, tone)
+        field = replace(fit_field(samples, even, paper_only=True), card=problem.light.card)
         light = problem.rgb / np.exp(field.log_gain(problem.centre_mm))
         balanced = _white_balance(light, problem.lab, profile_matrix, white)
-        problem = replace(problem, light=field, balanced=balanced)
+        on_card = light_on_card(field, samples, even)
+        problem = replace(problem, light=field, on_card=on_card, balanced=balanced)
         if turn == 0:
             start = problem.centre
             miss = evaluate(problem, start)[0]

@@ -24,7 +24,10 @@ SAME_LEVEL = 0.04
 # Prior sizes, in log light per 100 mm and per (100 mm)^2, of what all channels have in common;
 # a lamp's colour changes less than its strength.
 SLOPE_SD, BEND_SD, TINT_SHARE = 0.35, 0.08, 0.2
-FREE = 3e4  # no level is so far off
+FREE = 30.0  # no level is so far off
+# A card is not quite flat, nor does it lie in the plane of the paper: its light has slopes and bends
+# of its own. From how far the paper's light is off the patches' in 15 real photographs.
+OWN_SLOPE_SD, OWN_BEND_SD = 0.1, 0.05
 SHAPES = 5  # x, y and their products
 # What the channels have in common, and two tints: orthonormal rows.
 TINTS = np.linalg.qr(np.array([[1.0, 1, 1], [1, 0, -1], [1, -2, 1]]).T)[0].T
@@ -60,19 +63,21 @@ class LampField:
     """Relative light over the sheet: ``log_gain`` per channel is a quadratic in position
     (``coefficients`` (SHAPES, 3)) plus a smoothed remainder on the grid of cells. ``precision``
     (3, SHAPES, SHAPES) says how well the coefficients are known, in each of ``TINTS``, the
-    prior included. ``scatter`` is the robust standard deviation of what is left, in log light;
-    ``local_scatter`` the same as a map on the cells. ``beyond_card_log`` (3,), when set, is how
+    prior included. ``own`` (SHAPES, 3) are the coefficients of what the card shows beyond that,
+    for it does not lie just as the paper does. ``scatter`` is the robust standard deviation of what is left, in log light;
+    ``local_scatter`` the same as a map on the cells. ``beyond_card_log`` (3,) is how
     much more light (in log) falls beside the card than on it: a card in its own shade."""
 
     centre_mm: tuple[float, float]
     coefficients: np.ndarray
     precision: np.ndarray
+    own: np.ndarray
     remainder: np.ndarray
     local_scatter: np.ndarray
     cell_origin_mm: tuple[float, float]
     cell_mm: float
     scatter: float
-    beyond_card_log: np.ndarray | None = None
+    beyond_card_log: np.ndarray | float = 0.0
     card: CardDefinition | None = None
 
     def log_gain(self, xy_mm: np.ndarray) -> np.ndarray:
@@ -81,10 +86,10 @@ class LampField:
         out = self.shapes(xy) @ self.coefficients + self.remainder_log(xy)
         # Where no light was sampled a quadratic may run away.
         out = np.clip(out, -MOST_LOG_GAIN, MOST_LOG_GAIN)
-        if self.beyond_card_log is not None and self.card is not None:
-            beyond = ~on_card(xy, self.card, 0.0)
-            out = out + beyond[..., None] * self.beyond_card_log
-        return out
+        if self.card is None:
+            return out
+        on = on_card(xy, self.card, 0.0)[..., None]
+        return out + np.where(on, self.shapes(xy) @ self.own, self.beyond_card_log)
 
     def shapes(self, xy_mm: np.ndarray) -> np.ndarray:
         """(..., 2) -> (..., SHAPES) what the coefficients are multiplied by at a place."""
@@ -338,8 +343,7 @@ def _solve(
     theta = np.zeros((design.shape[1], 3))
     shapes = np.zeros((3, SHAPES, SHAPES))
     weight = precision
-    for k, share in enumerate((1.0, TINT_SHARE, TINT_SHARE)):
-        sds = np.sqrt(3) * share * np.array([SLOPE_SD, SLOPE_SD, *[BEND_SD] * 3])
+    for k, sds in enumerate(np.sqrt(_tint_covariance(SLOPE_SD, BEND_SD))):
         prior = Normal.of_sds(np.array([FREE, *sds, *[FREE] * count]))
         if k == 0:
             solved, weight = reweighed(design, target[:, :1], prior, weigh, precision)
@@ -357,17 +361,51 @@ def _solve(
     return theta @ TINTS, shapes, full
 
 
-def fit_field(samples: LightSamples, light: np.ndarray) -> LampField:
+def _tint_covariance(slope: float, bend: float) -> np.ndarray:
+    """(3, SHAPES) variances of the coefficients in each of ``TINTS``, from standard deviations
+    in log light that all channels have in common."""
+    sds = np.array([slope, slope, bend, bend, bend])
+    return 3 * np.outer([1.0, TINT_SHARE**2, TINT_SHARE**2], sds**2)
+
+
+def light_on_card(
+    field: LampField, samples: LightSamples, light: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What paper and whites say of the light on the card: coefficients (3, SHAPES) in each of
+    ``TINTS``, their precision (3, SHAPES, SHAPES), and how far the paper's light follows when the
+    card's turns out otherwise (3, SHAPES, SHAPES)."""
+    mean = TINTS @ field.coefficients.T
+    around = np.linalg.inv(field.precision)
+    both = around + np.stack([np.diag(v) for v in _tint_covariance(OWN_SLOPE_SD, OWN_BEND_SD)])
+    precision = np.linalg.inv(both)
+    follow = around @ precision
+    white = samples.surface == 0
+    shapes = field.shapes(samples.xy_mm[white])
+    shapes = shapes - shapes.mean(axis=0)
+    values = np.log(np.maximum(light[white], 1e-6)) @ TINTS.T
+    known = shapes.T @ shapes / WHITE_SD**2
+    told = np.einsum("ns,nk->ks", shapes, values - values.mean(axis=0)) / WHITE_SD**2
+    told = told + np.einsum("kst,kt->ks", precision, mean)
+    precision = precision + known
+    return np.linalg.solve(precision, told[..., None])[..., 0], precision, follow
+
+
+def fit_field(samples: LightSamples, light: np.ndarray, *, paper_only: bool = False) -> LampField:
     """The lamp field from readings ``light`` (n, 3): the samples' RGB in whatever linear
-    measure the caller trusts (as photographed, or after the tone curve is undone)."""
+    measure the caller trusts (as photographed, or after the tone curve is undone);
+    ``paper_only`` leaves out the card's whites."""
     values = np.log(np.maximum(light, 1e-6))
     centre = _centre(samples)
     count = max(0, int(samples.surface.max()))
+    if paper_only:
+        surface = np.where(samples.surface == 0, -1, samples.surface)
+        samples = replace(samples, surface=surface)
     theta, precision, weight = _solve(samples, values, centre, count)
     field = LampField(
         centre_mm=centre,
         coefficients=theta[1 : 1 + SHAPES],
         precision=precision,
+        own=np.zeros((SHAPES, 3)),
         remainder=np.zeros((0, 0, 3)),
         local_scatter=np.zeros((0, 0)),
         cell_origin_mm=samples.cell_origin_mm,

@@ -67,17 +67,15 @@ DRAWN = (
 MEASURED = (
     Candidate(0.0, 0.12),
     Candidate(0.04, 0.2, haze=0.003),
-    Candidate(0.04, 0.2, roots=0.1, haze=0.003),
-    Candidate(0.04, 0.2, roots=0.1, products=0.03, haze=0.003, gain=1.8),
-    Candidate(0.25, 0.5, roots=0.15, products=0.03, haze=0.003, gain=4.0),
+    Candidate(0.15, 0.2, roots=0.05, haze=0.003),
 )
-FLEXIBLE = {True: DRAWN[-1], False: MEASURED[-2]}  # by "as drawn"
+FLEXIBLE = {True: DRAWN[-1], False: MEASURED[-1]}  # by "as drawn"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Problem:
     """``rgb`` (n, 3) photo's linear RGB at ``centre_mm`` (n, 2), ``light`` the lamp's field as
-    far as paper tells, ``lab`` (n, 3) reference, ``metric`` (n, 3, 3), ``sigma`` (n,) expected residual per axis, ``smooth``
+    far as paper tells, ``on_card`` what that says of the card's (``light_on_card``), ``lab`` (n, 3) reference, ``metric`` (n, 3, 3), ``sigma`` (n,) expected residual per axis, ``smooth``
     (3, n, n) covariance per axis of the reference's errors, ``balanced`` (3, 3) the map that
     only balances white, ``basis`` (n, 3, KNOTS) of the tone curve, ``kept`` (n,) 1 or 0 for a
     patch that is left out, ``level`` the reading of white."""
@@ -85,6 +83,7 @@ class Problem:
     rgb: np.ndarray
     centre_mm: np.ndarray
     light: LampField
+    on_card: tuple[np.ndarray, np.ndarray, np.ndarray]
     lab: np.ndarray
     metric: np.ndarray
     sigma: np.ndarray
@@ -99,7 +98,7 @@ class Problem:
         """(PARAMETERS,) the prior's mean: straight curve, white balance, the light on paper."""
         theta = np.zeros(PARAMETERS)
         theta[MAP].reshape(3, MAP_TERMS)[:, LINEAR] = self.balanced
-        theta[FIELD] = (TINTS @ self.light.coefficients.T).ravel()
+        theta[FIELD] = self.on_card[0].ravel()
         return theta
 
     @cached_property
@@ -144,13 +143,22 @@ class Solution:
 
     @property
     def field(self) -> np.ndarray:
-        """(SHAPES, 3) coefficients of the lamp's field."""
+        """(SHAPES, 3) coefficients of the light on the card."""
         return field_of(self.theta)
 
 
 def field_of(theta: np.ndarray) -> np.ndarray:
     """(..., PARAMETERS) -> (..., SHAPES, 3) the field's coefficients for each channel."""
     tints = theta[..., FIELD].reshape(*theta.shape[:-1], 3, SHAPES)
+    return np.swapaxes(tints, -1, -2) @ TINTS
+
+
+def off_card(p: Problem, theta: np.ndarray) -> np.ndarray:
+    """(..., PARAMETERS) -> (..., SHAPES, 3) the paper's field, which follows what the patches say of
+    the card's as far as paper leaves it open."""
+    first = TINTS @ p.light.coefficients.T
+    moved = theta[..., FIELD].reshape(*theta.shape[:-1], 3, SHAPES) - first
+    tints = first + np.einsum("kst,...kt->...ks", p.on_card[2], moved)
     return np.swapaxes(tints, -1, -2) @ TINTS
 
 
@@ -181,7 +189,7 @@ def _prior(p: Problem, c: Candidate, stiffen: float) -> tuple[np.ndarray, np.nda
     active[FIELD] = True
     for k in range(3):
         at = FIELD.start + k * SHAPES + np.arange(SHAPES)
-        precision[np.ix_(at, at)] = p.light.precision[k]
+        precision[np.ix_(at, at)] = p.on_card[1][k]
     chosen = np.flatnonzero(active)
     return chosen, precision[np.ix_(chosen, chosen)]
 
