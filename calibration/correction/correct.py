@@ -55,9 +55,11 @@ class Correction:
     """The fitted way from linear RGB to XYZ D50 (Y = 1 for the card's reference white).
 
     ``tone`` (KNOTS,), ``matrix`` (3, MAP_TERMS) and ``field`` are the fit; ``members``
-    (m, PARAMETERS) the ensemble, ``field_members`` (m, SHAPES, 3) that of the paper's light. ``held_out_de`` (n,) is the held-out
-    error of each patch, CIEDE2000 (NaN where a patch could not be used);
-    ``paper_lab_d50`` the colour of the most common light surface beside the card, or None.
+    (m, PARAMETERS) the ensemble, ``field_members`` (m, SHAPES, 3) that of the paper's light.
+    ``held_out_de`` (n,) is the held-out error of each patch, CIEDE2000 (NaN where a patch could
+    not be used); ``misfit_de`` (3,) the standard deviation of what the fit leaves, along the axes
+    of CIEDE2000's local metric; ``paper_lab_d50`` the colour of the most common light surface
+    beside the card, or None.
     """
 
     tone: np.ndarray
@@ -66,6 +68,7 @@ class Correction:
     members: np.ndarray
     field_members: np.ndarray
     held_out_de: np.ndarray
+    misfit_de: np.ndarray
     dropped: tuple[str, ...]
     white_balance_de_median: float
     patch_lab_d50: np.ndarray
@@ -178,7 +181,7 @@ def correct(
         noise, miss = _noise_de(readings), _held_out_lab(problem, best)
         drift = find_drift(card, usable, miss, noise, problem.rgb, readings.spread[usable])
         problem, best = _without_drifted(problem, best, drift.changed)
-    members = ensemble(problem, best, nominal, MEMBERS, stream("colour map"))
+    members = ensemble(problem, best, MEMBERS, stream("colour map"))
     paper = off_card(problem, best.theta)
     field = replace(problem.light, coefficients=paper, own=best.field - paper)
     error = delta_e_2000(problem.lab, problem.lab + _held_out_lab(problem, best))
@@ -195,6 +198,7 @@ def correct(
         members=members,
         field_members=off_card(problem, members),
         held_out_de=_of_all(usable, np.where(outlier, np.nan, error)),
+        misfit_de=_misfit(best),
         dropped=dropped,
         white_balance_de_median=plain_median,
         patch_lab_d50=_of_all(usable, xyz_to_lab(features(light) @ best.matrix.T)),
@@ -203,6 +207,14 @@ def correct(
         flags=_flags(typical, plain_median, dropped, nominal, len(names), drift, lit),
     )
     return _with_paper(correction, samples, card)
+
+
+def _misfit(best: Solution) -> np.ndarray:
+    """(3,) standard deviation of patches about the fit. A residual times the same held out has the
+    errors' variance on average (Allen 1974), however supple the fit."""
+    on = best.weight > 0
+    both = best.residual[on] * best.held_out[on]
+    return np.asarray(np.sqrt(np.maximum(both.mean(axis=0), 0.0)))
 
 
 def _of_all(usable: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -25,8 +25,8 @@ SAME_LEVEL = 0.04
 # a lamp's colour changes less than its strength.
 SLOPE_SD, BEND_SD, TINT_SHARE = 0.35, 0.08, 0.2
 FREE = 30.0  # no level is so far off
-# A card is not quite flat, nor does it lie in the plane of the paper: its light has slopes and bends
-# of its own. From how far the paper's light is off the patches' in 15 real photographs.
+# A card is not quite flat, nor does it lie in the plane of the paper: its light has slopes and
+# bends of its own. From how far the paper's light is off the patches' in 15 real photographs.
 OWN_SLOPE_SD, OWN_BEND_SD = 0.1, 0.05
 SHAPES = 5  # x, y and their products
 # What the channels have in common, and two tints: orthonormal rows.
@@ -64,9 +64,10 @@ class LampField:
     (``coefficients`` (SHAPES, 3)) plus a smoothed remainder on the grid of cells. ``precision``
     (3, SHAPES, SHAPES) says how well the coefficients are known, in each of ``TINTS``, the
     prior included. ``own`` (SHAPES, 3) are the coefficients of what the card shows beyond that,
-    for it does not lie just as the paper does. ``scatter`` is the robust standard deviation of what is left, in log light;
-    ``local_scatter`` the same as a map on the cells. ``beyond_card_log`` (3,) is how
-    much more light (in log) falls beside the card than on it: a card in its own shade."""
+    for it does not lie just as the paper does. ``scatter`` is the robust standard deviation of
+    what is left, in log light; ``local_scatter`` the same as a map on the cells.
+    ``beyond_card_log`` (3,) is how much more light (in log) falls beside the card than on it: a
+    card in its own shade."""
 
     centre_mm: tuple[float, float]
     coefficients: np.ndarray
@@ -340,30 +341,28 @@ def _solve(
         weight = biweight(miss, 4.5 * max(0.004, robust_sd(miss)))
         return precision * np.where(white, np.maximum(weight, 0.3), weight)
 
-    theta = np.zeros((design.shape[1], 3))
-    shapes = np.zeros((3, SHAPES, SHAPES))
-    weight = precision
-    for k, sds in enumerate(np.sqrt(_tint_covariance(SLOPE_SD, BEND_SD))):
-        prior = Normal.of_sds(np.array([FREE, *sds, *[FREE] * count]))
-        if k == 0:
-            solved, weight = reweighed(design, target[:, :1], prior, weigh, precision)
-        else:
-            solved, _ = reweighed(design, target[:, k : k + 1], prior, lambda _: weight, weight, 1)
-        theta[:, k] = solved[:, 0]
-        if k == 0:
-            # Cells of a paper that is not even, or does not lie flat, miss together.
-            left = robust_sd((target[:, 0] - design @ solved[:, 0])[~white]) / np.sqrt(3)
-            known = np.where(white, weight, weight * min(1.0, CELL_SD / (CELLS_AS_ONE * left)) ** 2)
-        normal = (design * known[:, None]).T @ design + prior.precision
-        shapes[k] = np.linalg.inv(np.linalg.inv(normal)[1 : 1 + SHAPES, 1 : 1 + SHAPES])
+    priors = [
+        Normal.of_sds(np.array([FREE, *np.sqrt(v), *[FREE] * count]))
+        for v in _variances(SLOPE_SD, BEND_SD)
+    ]
+    common, weight = reweighed(design, target[:, :1], priors[0], weigh, precision)
+    # Cells of a paper that is not even, or does not lie flat, miss together.
+    left = robust_sd((target[:, 0] - design @ common[:, 0])[~white]) / np.sqrt(3)
+    alone = np.where(white, 1.0, min(1.0, CELL_SD / (CELLS_AS_ONE * left)) ** 2)
+    theta, shapes = np.zeros((design.shape[1], 3)), np.zeros((3, SHAPES, SHAPES))
+    for k, prior in enumerate(priors):
+        rows = design.T * weight
+        theta[:, k] = np.linalg.solve(rows @ design + prior.precision, rows @ target[:, k])
+        about = np.linalg.inv((rows * alone) @ design + prior.precision)
+        shapes[k] = np.linalg.inv(about[1 : 1 + SHAPES, 1 : 1 + SHAPES])
     full = np.zeros(len(values))
     full[chosen] = weight
     return theta @ TINTS, shapes, full
 
 
-def _tint_covariance(slope: float, bend: float) -> np.ndarray:
-    """(3, SHAPES) variances of the coefficients in each of ``TINTS``, from standard deviations
-    in log light that all channels have in common."""
+def _variances(slope: float, bend: float) -> np.ndarray:
+    """(3, SHAPES) of the coefficients in each of ``TINTS``, from standard deviations in log light
+    that all channels have in common."""
     sds = np.array([slope, slope, bend, bend, bend])
     return 3 * np.outer([1.0, TINT_SHARE**2, TINT_SHARE**2], sds**2)
 
@@ -376,7 +375,7 @@ def light_on_card(
     card's turns out otherwise (3, SHAPES, SHAPES)."""
     mean = TINTS @ field.coefficients.T
     around = np.linalg.inv(field.precision)
-    both = around + np.stack([np.diag(v) for v in _tint_covariance(OWN_SLOPE_SD, OWN_BEND_SD)])
+    both = around + np.stack([np.diag(v) for v in _variances(OWN_SLOPE_SD, OWN_BEND_SD)])
     precision = np.linalg.inv(both)
     follow = around @ precision
     white = samples.surface == 0

@@ -135,12 +135,10 @@ def _blend(p: Problem, solutions: list[Solution]) -> Solution:
     )
 
 
-def ensemble(
-    p: Problem, s: Solution, drawn: bool, members: int, rng: np.random.Generator
-) -> np.ndarray:
+def ensemble(p: Problem, s: Solution, members: int, rng: np.random.Generator) -> np.ndarray:
     """(m, PARAMETERS) of random members around a solution, one Gauss-Newton step each; every curve
     rises."""
-    step = _drawn_steps(p, s, members, rng) if drawn else _bootstrap_steps(s, members, rng)
+    step = _steps(p, s, members, rng)
     whole = np.zeros((members, PARAMETERS))
     whole[:, s.active] = step
     if len(s.odds):
@@ -152,26 +150,11 @@ def ensemble(
     return np.asarray(s.theta + whole * cut[:, None])
 
 
-def _bootstrap_steps(s: Solution, members: int, rng: np.random.Generator) -> np.ndarray:
-    """Bayesian bootstrap to first order: random patch weights, the fit's own normal matrix."""
-    draw = rng.exponential(size=(members, len(s.residual)))
-    draw /= draw.mean(axis=1, keepdims=True)
-    # Leverage makes fitted residuals too small: use the held-out ones (as HC3 does;
-    # MacKinnon and White 1985), within reason.
-    lengths = np.linalg.norm(s.residual, axis=1)
-    out = np.linalg.norm(s.held_out, axis=1)
-    grow = np.clip(out / np.maximum(lengths, 1e-9), 1.0, 4.0)
-    residual = s.residual * (grow * s.weight)[:, None]
-    pulls = (residual[:, None, :] @ s.jacobian)[:, 0]
-    # At the optimum the weighted pulls and the prior balance; only the change counts.
-    normal = normal_matrix(s.jacobian, s.weight) + s.prior
-    return np.linalg.solve(normal, -((draw - 1) @ pulls).T).T
-
-
-def _drawn_steps(p: Problem, s: Solution, members: int, rng: np.random.Generator) -> np.ndarray:
-    """What the printer's smooth errors, and the prior's own width, do to the fit."""
+def _steps(p: Problem, s: Solution, members: int, rng: np.random.Generator) -> np.ndarray:
+    """What smooth errors of print and camera, as large as the patches show them, and the prior's
+    own width do to the fit."""
     count, k = len(s.residual), len(s.active)
-    root = np.linalg.cholesky(p.smooth)
+    root = max(1.0, s.scale) * np.linalg.cholesky(p.smooth)
     error = np.stack([rng.standard_normal((members, count)) @ root[a].T for a in range(3)], axis=-1)
     pull = np.tensordot(error * s.weight[:, None], s.jacobian, ((1, 2), (0, 1)))
     slack = rng.standard_normal((members, k)) @ np.linalg.cholesky(s.prior).T

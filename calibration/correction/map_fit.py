@@ -75,7 +75,8 @@ FLEXIBLE = {True: DRAWN[-1], False: MEASURED[-1]}  # by "as drawn"
 @dataclass(frozen=True, eq=False, repr=False)
 class Problem:
     """``rgb`` (n, 3) photo's linear RGB at ``centre_mm`` (n, 2), ``light`` the lamp's field as
-    far as paper tells, ``on_card`` what that says of the card's (``light_on_card``), ``lab`` (n, 3) reference, ``metric`` (n, 3, 3), ``sigma`` (n,) expected residual per axis, ``smooth``
+    far as paper tells, ``on_card`` what that says of the card's (``light_on_card``), ``lab``
+    (n, 3) reference, ``metric`` (n, 3, 3), ``sigma`` (n,) expected residual per axis, ``smooth``
     (3, n, n) covariance per axis of the reference's errors, ``balanced`` (3, 3) the map that
     only balances white, ``basis`` (n, 3, KNOTS) of the tone curve, ``kept`` (n,) 1 or 0 for a
     patch that is left out, ``level`` the reading of white."""
@@ -154,8 +155,8 @@ def field_of(theta: np.ndarray) -> np.ndarray:
 
 
 def off_card(p: Problem, theta: np.ndarray) -> np.ndarray:
-    """(..., PARAMETERS) -> (..., SHAPES, 3) the paper's field, which follows what the patches say of
-    the card's as far as paper leaves it open."""
+    """(..., PARAMETERS) -> (..., SHAPES, 3) the paper's field, which follows what the patches say
+    of the card's as far as paper leaves it open."""
     first = TINTS @ p.light.coefficients.T
     moved = theta[..., FIELD].reshape(*theta.shape[:-1], 3, SHAPES) - first
     tints = first + np.einsum("kst,...kt->...ks", p.on_card[2], moved)

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from calibration.colour.difference import local_metric
 from calibration.colour.spaces import munsell_value, y_of_lightness
 from calibration.uncertainty.intervals import K95
 
@@ -93,13 +94,21 @@ def jpeg_sd_de(quality: int | None) -> float:
     return DE_PER_LEVEL * float(np.sqrt(variance.mean()))
 
 
-def card_sd(lab_d50: np.ndarray, *, nominal: bool) -> np.ndarray:
+def card_sd(
+    lab_d50: np.ndarray, *, nominal: bool, misfit_de: np.ndarray | None = None
+) -> np.ndarray:
     """(..., 3) standard uncertainty of L*, a*, b* that card and camera leave in colours
-    (..., 3), for a card as drawn (``nominal``) or measured."""
+    (..., 3), for a card as drawn (``nominal``) or measured; of a measured one not less than its
+    patches miss in the photo, ``misfit_de`` (3,) along the local metric's axes: for that, nobody
+    need know whether the print, its values or the camera is to blame."""
     sd_l, share_l, sd_ab, share, vivid = CARD_SD["nominal" if nominal else "measured"]
     chroma = np.hypot(lab_d50[..., 1], lab_d50[..., 2])
     ab = sd_ab + share * chroma + vivid * np.maximum(chroma - VIVID_CHROMA, 0.0)
-    return np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
+    sd = np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
+    if nominal or misfit_de is None:
+        return sd
+    seen = np.linalg.norm(np.linalg.inv(local_metric(lab_d50)) * misfit_de, axis=-1)
+    return np.hypot(sd, seen)
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from calibration.uncertainty.intervals import K95
 from drawdown import flags as fl
 from drawdown.reading.area import Area, area_of, read_areas
 from drawdown.reading.budget import UNEVEN_DE, card_sd, evenness_u95
-from drawdown.reading.colour import Rim, StripReading
+from drawdown.reading.colour import Colour, Rim, StripReading
 from drawdown.strips.strip import Strip
 
 MOST_BODY_PIXELS = 6000
@@ -60,16 +60,14 @@ def measure_together(
     samples = read_areas(areas, correction, strips[0].number, jpeg_quality)
     out = []
     for k, (strip, (area, cells)) in enumerate(zip(strips, seen, strict=True)):
-        lab, own = area.lab_d50, samples[:, k].std(axis=0)
-        sd = card_sd(lab, nominal=correction.nominal)
-        if not correction.nominal:
-            sd = np.hypot(sd, np.median(card.u_lab, axis=0))
+        colour = colour_of(area, samples[:, k], correction, card)
+        lab = area.lab_d50
         evenness = float(np.sqrt(np.mean(delta_e_2000(xyz_to_lab(cells), lab) ** 2)))
         reading = StripReading(
             strip=strip,
             lab_d50=lab,
-            lab_samples=samples[:, k],
-            lab_u95=K95 * np.hypot(own, sd),
+            lab_samples=colour.lab_samples,
+            lab_u95=colour.lab_u95,
             evenness_de00=evenness,
             evenness_u95=evenness_u95(evenness, len(cells)),
             light_sd=float(correction.field.scatter_at(area.xy_mm)),
@@ -79,6 +77,19 @@ def measure_together(
         )
         out.append(reading)
     return tuple(out)
+
+
+def colour_of(
+    area: Area, samples: np.ndarray, correction: Correction, card: CardDefinition
+) -> Colour:
+    """The colour of an area with its ensemble (m, 3), and with what card and camera leave open in
+    all colours alike."""
+    nominal, misfit = correction.nominal, correction.misfit_de
+    sd = card_sd(area.lab_d50, nominal=nominal, misfit_de=misfit)
+    if not nominal:
+        sd = np.hypot(sd, np.median(card.u_lab, axis=0))
+    u95 = K95 * np.hypot(samples.std(axis=0), sd)
+    return Colour(lab_d50=area.lab_d50, lab_samples=samples, lab_u95=u95)
 
 
 def _area(strip: Strip, sheet: Sheet, correction: Correction) -> tuple[Area, np.ndarray]:

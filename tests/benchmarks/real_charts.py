@@ -1,6 +1,6 @@
 """Real photographs of charts: patches held out, pairs of patches, and plain ways beside ours.
 
-    python tests/benchmarks/real_charts.py FOLDER [--folds 6] [--each] [--no-field]
+    python tests/benchmarks/real_charts.py FOLDER [--folds 6] [--each]
 
 FOLDER holds photos, ``corners.csv`` (file, definition, width, height, x1, y1 ... x4, y4) and the
 definitions it names, as TOML. The photos are not part of the project. Each patch is asked of a
@@ -36,6 +36,11 @@ from calibration.errors import DrawdownError
 from calibration.locate.by_hand import locate_by_hand
 from calibration.locate.sheet import rectify
 from calibration.photo.open import open_photo
+from drawdown.defaults import TOLERANCE_DE00
+from drawdown.matching.compare import MATCH, NO_MATCH, compare
+from drawdown.reading.area import Area, read_areas
+from drawdown.reading.colour import Colour
+from drawdown.reading.strip import colour_of
 
 NEAR_DE = 15.0
 
@@ -61,9 +66,12 @@ def three_by_three(rgb, lab, matrix):
 PLAIN = {"white": white_alone, "3x3": three_by_three}
 
 
-def members(correction, rgb, centre_mm):
-    """(m, n, 3) Lab of each member of the ensemble."""
-    return xyz_to_lab(np.maximum(correction.ensemble_xyz_d50(rgb, centre_mm), 1e-6))
+def colours(correction, rgb, centre_mm, card) -> list[Colour]:
+    """The patches as strips are read: best estimate, ensemble, and what card and camera leave."""
+    xyz = correction.xyz_d50(correction.light(rgb, centre_mm))
+    areas = [Area(*one, np.zeros((3, 3))) for one in zip(rgb, centre_mm, xyz, strict=True)]
+    samples = read_areas(areas, correction, 1, 95)
+    return [colour_of(area, samples[:, k], correction, card) for k, area in enumerate(areas)]
 
 
 def judged(path: Path, definition: Path, corners, folds: int) -> dict:
@@ -93,8 +101,7 @@ def judged(path: Path, definition: Path, corners, folds: int) -> dict:
         light = replace(samples, surface=np.where(hit, -1, samples.surface))
         made = correct(part, light, card, matrix)
         here = readings.centre_mm[without]
-        read = xyz_to_lab(made.xyz_d50(made.light(readings.rgb[without], here)))
-        return read, members(made, readings.rgb[without], here), made
+        return colours(made, readings.rgb[without], here, card), made
 
     def plain(fit, without):
         keep = usable.copy()
@@ -103,10 +110,14 @@ def judged(path: Path, definition: Path, corners, folds: int) -> dict:
 
     read = {name: np.full(lab.shape, np.nan) for name in (*PLAIN, "ours")}
     flags: set[str] = set()
+    held, wide, told = [], [], []
     for part in parts:
         for name, fit in PLAIN.items():
             read[name][part] = plain(fit, part)
-        read["ours"][part], _, made = ours(part)
+        found, made = ours(part)
+        read["ours"][part] = [c.lab_d50 for c in found]
+        held += [np.abs(c.lab_d50 - lab[i]) <= c.lab_u95 for c, i in zip(found, part, strict=True)]
+        wide += [c.lab_u95 for c in found]
         flags |= {f.code for f in made.flags}
     errors = {name: delta_e_2000(lab[asked], value[asked]) for name, value in read.items()}
     near = [
@@ -121,9 +132,14 @@ def judged(path: Path, definition: Path, corners, folds: int) -> dict:
         for name, fit in PLAIN.items():
             one, two = plain(fit, both)
             pairs[name].append(abs(float(delta_e_2000(one, two)) - true))
-        (one, two), _, _ = ours(both)
-        pairs["ours"].append(abs(float(delta_e_2000(one, two)) - true))
-    return {"errors": errors, "pairs": pairs, "flags": sorted(flags), "patches": len(asked)}
+        (one, two), _ = ours(both)
+        pairs["ours"].append(abs(float(delta_e_2000(one.lab_d50, two.lab_d50)) - true))
+        said = compare(one, two, nominal_card=False)
+        told.append((true, said.de00_low95, said.de00_high95, said.verdict))
+    return {
+        "errors": errors, "pairs": pairs, "flags": sorted(flags), "patches": len(asked),
+        "held": held, "wide": wide, "told": told,
+    }  # fmt: skip
 
 
 def row(name: str, values) -> str:
@@ -143,6 +159,7 @@ def main() -> None:
     given = parser.parse_args()
     everything: dict[str, list] = {}
     between: dict[str, list] = {}
+    held, wide, told = [], [], []
     refused = 0
     with (given.folder / "corners.csv").open(newline="") as file:
         table = list(csv.DictReader(file))
@@ -161,6 +178,7 @@ def main() -> None:
             refused += 1
             print(f"{line['file']}: refused: {error}")
             continue
+        held, wide, told = held + found["held"], wide + found["wide"], told + found["told"]
         for name, errors in found["errors"].items():
             everything.setdefault(name, []).extend(errors)
             between.setdefault(name, []).extend(found["pairs"][name])
@@ -178,6 +196,16 @@ def main() -> None:
     )
     for name, values in between.items():
         print("  " + row(name, values))
+    shares, widths = 100 * np.mean(held, axis=0), np.median(wide, axis=0)
+    print("stated 95 % intervals of L*, a*, b* hold " + ", ".join(f"{s:.0f} %" for s in shares))
+    print("  median half widths " + ", ".join(f"{w:.1f}" for w in widths))
+    inside = [low <= true <= high for true, low, high, _ in told]
+    widths = [high - low for _, low, high, _ in told]
+    wrong = [v for true, _, _, v in told if v == (MATCH if true > TOLERANCE_DE00 else NO_MATCH)]
+    print(
+        f"of pairs {100 * np.mean(inside):.0f} %, median width {np.median(widths):.1f}; "
+        f"wrong and sure {len(wrong)}"
+    )
 
 
 if __name__ == "__main__":

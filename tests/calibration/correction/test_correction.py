@@ -26,7 +26,7 @@ from calibration.correction import map_choice as mapchoice
 from calibration.correction import map_fit as mapfit
 from calibration.correction import tone_curve as tonemap
 from calibration.correction.correct import correct
-from calibration.correction.lamp_field import LightSamples
+from calibration.correction.lamp_field import LightSamples, fit_field, light_on_card
 from calibration.correction.patches import PatchReadings
 from calibration.errors import PhotoUnfit
 
@@ -201,17 +201,27 @@ def problem():
     """A card of 50 colours with noise, seen by the camera through a mild curve."""
     rgb, lab = noisy(5), SLIP.lab_d50
     weights = local_metric(lab)
-    gain = lab_to_xyz(lab[0]) @ np.linalg.inv(SRGB_TO_XYZ_D50).T / rgb[0]
     u = np.full(len(lab), 0.3)
+    return as_problem(
+        rgb, lab, np.full(len(lab), 0.7), mapchoice.reference_covariance(lab, u, weights)
+    )
+
+
+def as_problem(rgb, lab, sigma, smooth) -> mapfit.Problem:
+    """A fit's data where no paper tells of the light."""
+    samples = inputs(rgb)[1]
+    light = fit_field(samples, samples.rgb, paper_only=True)
+    gain = lab_to_xyz(SLIP.lab_d50[0]) @ np.linalg.inv(SRGB_TO_XYZ_D50).T / rgb[0]
     return mapfit.Problem(
-        rgb=rgb, gain_log=np.zeros_like(rgb), lab=lab, metric=weights,
-        sigma=np.full(len(lab), 0.7), smooth=mapchoice.reference_covariance(lab, u, weights),
+        rgb=rgb, centre_mm=CENTRES, light=light,
+        on_card=light_on_card(light, samples, samples.rgb), lab=lab,
+        metric=local_metric(SLIP.lab_d50), sigma=sigma, smooth=smooth,
         balanced=SRGB_TO_XYZ_D50 * gain, basis=tonemap.tone_basis(rgb),
         kept=np.ones(len(lab)), level=float(rgb[0].mean()),
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("index", [0, 1, 2, 3])
+@pytest.mark.parametrize("index", [0, 1, 2])
 def test_held_out_by_leverage_agrees_with_true_refits(problem, index):
     """PRESS is exact for linear least squares (Allen 1974); here weights are robust and the
     model is not linear, so it must agree on the whole."""
@@ -242,9 +252,9 @@ def test_the_curve_rises_whatever_the_card(seed, noise, tone):
     for card in (SLIP, builtin_cards()[0]):
         made = correct(*inputs(rgb), card, SRGB_TO_XYZ_D50)
         u = np.linspace(1e-4, 1, 3000)
-        for curve in (made.tone, *made.members[:, :tonemap.KNOTS][::16]):
+        for curve in (made.tone, *made.members[:, : tonemap.KNOTS][::16]):
             assert np.all(np.diff(np.log(u) + tonemap.tone_basis(u) @ curve) > 0)
-        assert np.all(tonemap.least_slope(made.members[:, :tonemap.KNOTS]) > 0)
+        assert np.all(tonemap.least_slope(made.members[:, : tonemap.KNOTS]) > 0)
 
 
 def test_least_slope_is_a_lower_bound():
@@ -269,13 +279,7 @@ def test_surprise_is_chi_square_when_nothing_is_wrong():
         error = np.stack([root[a] @ rng.standard_normal(len(lab)) for a in range(3)], axis=-1)
         moved = lab + np.linalg.solve(weights, error[..., None])[..., 0]
         rgb = camera_rgb(lab, 0.0)
-        gain = lab_to_xyz(lab[0]) @ np.linalg.inv(SRGB_TO_XYZ_D50).T / rgb[0]
-        problem = mapfit.Problem(
-            rgb=rgb, gain_log=np.zeros_like(rgb), lab=moved, metric=weights,
-            sigma=np.sqrt(u**2 + mapfit.MODEL_FLOOR**2), smooth=smooth,
-            balanced=SRGB_TO_XYZ_D50 * gain, basis=tonemap.tone_basis(rgb),
-            kept=np.ones(len(lab)), level=float(rgb[0].mean()),
-        )  # fmt: skip
+        problem = as_problem(rgb, moved, np.sqrt(u**2 + mapfit.MODEL_FLOOR**2), smooth)
         fit = mapfit.fit(problem, mapfit.DRAWN[1], problem.centre)
         values.append(mapchoice.surprise(problem, fit).mean())
     assert 2.0 < np.mean(values) < 4.0, values
