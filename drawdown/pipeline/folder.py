@@ -109,6 +109,7 @@ def without_pixels(seen: Judgement) -> Judgement:
         correction=replace(
             correction,
             members=correction.members[:0],
+            field_members=correction.field_members[:0],
         ),
         strips=strips,
     )
