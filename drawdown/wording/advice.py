@@ -102,11 +102,15 @@ def weight(advice: Advice, ink: str, value: float) -> str:
 
 
 def take_out(advice: Advice) -> str:
-    """That only a portion is to be corrected; the same words as in the note."""
-    stays = round(100 * advice.portion)
+    """That only a portion is to be corrected; the same words in the note."""
+    share, whole = advice.portion, advice.basis.weighing.batch_g
+    by, rest = (
+        (f"{100 * part:.0f} %" if whole is None else noted_grams(part * whole))
+        for part in (1 - share, share)
+    )
     return (
-        f"Take out {100 - stays} % of the batch first and store it; add only to the {stays} % "
-        "that stay, or the whole grows beyond use."
+        f"Take out {by} of the batch first and store it; add only to the {rest} that stay, or the "
+        "whole grows beyond use."
     )
 
 
@@ -176,7 +180,7 @@ def _since_last(advice: Advice) -> list[str]:
 
 def _of_additions(advice: Advice) -> list[str]:
     b = advice.basis
-    said = [_let_down(advice)] if advice.portion < 1 else []
+    said = [take_out(advice)] if advice.portion < 1 else []
     said += _small_amounts(advice)
     if advice.predicted_de00 > b.tolerance:
         still = missing_direction(b.lab_original, advice.predicted_lab_d50)
@@ -282,20 +286,6 @@ def _under(lamps: list[UnderLamp]) -> str:
     return " and ".join(
         f"under {lamp.lamp} about {lamp.de00:.1f} (95 % below {lamp.de00_high95:.1f})"
         for lamp in lamps
-    )
-
-
-def _let_down(advice: Advice) -> str:
-    portion, whole = advice.portion, advice.basis.weighing.batch_g
-    thinner = " and ".join(name for name, _ in advice.additions)
-    if whole is None:
-        by, rest = f"{100 * (1 - portion):.0f} of every 100 parts", f"{100 * portion:.0f} parts"
-    else:
-        by, rest = noted_grams((1 - portion) * whole), noted_grams(portion * whole)
-    return (
-        f"So much {thinner} would flood the batch. Instead take out {by} and store it as a "
-        f"packet; work the amounts above into the {rest} that stay, and you end with about as "
-        "much ink as you have now."
     )
 
 

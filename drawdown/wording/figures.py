@@ -15,7 +15,6 @@ UNCERTAINTY = (
     "probability: card, correction, light, noise and evenness together. What both strips "
     "share cancels in Delta E, so it is known better than either colour."
 )
-GLOVES = "Gloves, fresh air, care with rags and solvents; the ink's safety data sheet comes first."
 
 
 def number(value: float | None, decimals: int = 1) -> str:

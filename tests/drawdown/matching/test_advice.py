@@ -158,10 +158,10 @@ def test_a_flood_of_white_becomes_a_let_down_of_a_portion():
     assert answer.grams[0][1] == pytest.approx(200 * answer.portion * parts / 100, rel=0.005)
     # What one ends with is about what one had.
     assert 200 * answer.portion + answer.grams[0][1] == pytest.approx(200, rel=0.03)
-    assert "take out" in note(answer)
-    assert "packet" in note(answer)
+    assert "Take out" in note(answer)
+    assert "store it" in note(answer)
     without_scale = ask(strip(noted), strip({"white": 88, "phthalo-blue": 12}), noted)
-    assert "of every 100 parts" in note(without_scale)
+    assert "% of the batch first" in note(without_scale)
     assert without_scale.grams is None
 
 

@@ -160,7 +160,7 @@ def test_each_remark_is_made_once():
 def test_flooded_batch_is_told_to_take_a_portion_out():
     advice = fake.advice(portion=0.35)
     text = flat(match_screen(fake.judgement("no match", with_advice=advice), Screen()))
-    assert "Take out 65 % of the batch" in text
+    assert "Take out 162.5 g of the batch first and store it" in text
 
 
 def test_advice_without_additions_is_its_note_alone():
