@@ -143,7 +143,7 @@ def read_bytes(path: str | os.PathLike[str], what: str, most_bytes: int) -> byte
     except ValueError as error:  # a NUL in the name
         raise BadFile(f"{path!r} is not a file name", _WHY_READ,
                       "check the name") from error  # fmt: skip
-    if not data.strip():
+    if not data or data.isspace():
         raise BadFile(f"the file {path} is empty", _WHY_READ, f"give the file that holds {what}")
     return data
 

@@ -19,6 +19,7 @@ from calibration.locate.patch_align import NOTHING, Look, look
 SEARCH_SIDES = (1600, 2800, 6000)
 # A small picture is searched once more enlarged: markers of few pixels per cell.
 ENLARGED, ENLARGE_BELOW = 1.5, 3300
+LARGEST_SIDE = 8400  # px; the search needs ten times the memory of the picture it is made in
 
 
 def detect(grey: np.ndarray, dictionary: str) -> list[tuple[int, np.ndarray]]:
@@ -58,7 +59,9 @@ def scaled(grey: np.ndarray, side: int) -> tuple[np.ndarray, float]:
 
 def sides(long_side: int) -> list[int]:
     """The long sides at which a picture is searched, in turn."""
-    out = [side for side in SEARCH_SIDES if side < 0.85 * long_side] + [long_side]
+    out = [side for side in SEARCH_SIDES if side < 0.85 * long_side]
+    if long_side <= LARGEST_SIDE:
+        out.append(long_side)
     if long_side < ENLARGE_BELOW:
         out.append(round(ENLARGED * long_side))
     return [side for side in out if side <= max(SEARCH_SIDES[-1], long_side * ENLARGED)]

@@ -6,7 +6,6 @@ Which kind of photo a file is; a file that is not a photo gets its own explanati
 from __future__ import annotations
 
 from calibration.errors import BadFile
-from calibration.photo.exif import Buffer
 from calibration.photo.header import EXPORT, holds_raw, several
 
 PHOTO_PLEASE = "give a photo as JPEG, PNG, TIFF, WebP, HEIC or DNG"
@@ -39,7 +38,7 @@ _OTHERS: tuple[tuple[int, bytes, str, str], ...] = (
 )
 
 
-def kind_of(data: Buffer, name: str) -> str:
+def kind_of(data: bytes, name: str) -> str:
     """ "JPEG", "PNG", "TIFF", "WEBP", "HEIF" or "RAW"; raises ``BadFile`` for anything else."""
     start = bytes(data[:64])
     if start[:3] == b"\xff\xd8\xff":

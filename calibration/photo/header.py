@@ -4,17 +4,30 @@ its reason before it costs memory: JPEG (T.81), PNG (third edition), TIFF, WebP 
 
 from __future__ import annotations
 
+import re
 import struct
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from calibration.errors import BadFile
-from calibration.photo.exif import ORIENTATION, Buffer, Directory, Exif, Tiff, exif_of, read_exif
+from calibration.photo.exif import (
+    Directory,
+    Exif,
+    directory,
+    exif_of,
+    integer,
+    numbers,
+    read_exif,
+)
 
 EXPORT = "open it in the program that made it and export it as JPEG, PNG or TIFF in RGB colour"
 MAX_PIXELS = 200_000_000
+# Of the 1.2 GB that any file may cost, what a command needs without one goes off; and, while the
+# card is looked for, what that needs (calibration.locate.markers).
+MOST_BYTES, SEARCH_BYTES = 1_100_000_000, 360_000_000
 MIN_SIDE_PX = 300
 COPY_AGAIN = "copy the photo again from the phone or camera"
 
@@ -23,9 +36,9 @@ COPY_AGAIN = "copy the photo again from the phone or camera"
 class Header:
     """``size`` (width, height) px as stored; ``bits`` 8 or 16; ``icc`` profile bytes or b"";
     ``cicp`` colour codes of ITU-T H.273 (primaries, transfer); ``png_colour`` (gamma,
-    white and primaries xy) of a PNG; ``orientation_at`` place of a TIFF's orientation tag;
-    ``compression`` of a TIFF; ``pictures`` held in all, maps and previews apart;
-    ``gain_map`` True when a brightness map for HDR screens is among what the file holds."""
+    white and primaries xy) of a PNG; ``compression`` of a TIFF; ``pictures`` held in all, maps
+    and previews apart; ``gain_map`` True when a brightness map for HDR screens is among what the
+    file holds; ``scratch`` bytes that its decoder needs for each pixel beside the pixel itself."""
 
     format: str
     size: tuple[int, int]
@@ -38,9 +51,9 @@ class Header:
     srgb: bool = False
     cicp: tuple[int, int] | None = None
     png_colour: tuple[float, tuple[float, ...]] | None = None
-    orientation_at: int | None = None
     compression: int = 1
     gain_map: bool = False
+    scratch: float = 0.0
 
 
 def damaged(name: str, how: str = "is damaged or was cut off") -> BadFile:
@@ -63,16 +76,13 @@ def several(name: str, count: int | None, what: str) -> BadFile:
     )
 
 
-def check_size(size: tuple[int, int], what: str) -> None:
-    """Refuse what would not fit in memory, or shows too little; ``what`` has this size."""
+def check_size(
+    size: tuple[int, int], what: str, pixel_bytes: float = 3, file_bytes: int = 0
+) -> None:
+    """Refuse what would not fit in memory, or shows too little; ``what`` has this size, and
+    needs ``pixel_bytes`` for each pixel while it is decoded, copies included."""
+    check_room(size, what, pixel_bytes, file_bytes)
     width, height = size
-    if width * height > MAX_PIXELS:
-        raise BadFile(
-            f"{what} says it has {width} x {height} pixels, "
-            f"more than {MAX_PIXELS // 1_000_000} million",
-            "so large a picture may not fit in the memory of this computer",
-            "save it at half its width and give that",
-        )
     if min(width, height) < MIN_SIDE_PX:
         raise BadFile(
             f"{what} has only {width} x {height} pixels",
@@ -81,10 +91,25 @@ def check_size(size: tuple[int, int], what: str) -> None:
         )
 
 
+def check_room(size: tuple[int, int], what: str, pixel_bytes: float, file_bytes: int) -> None:
+    """Refuse what would not fit in memory."""
+    width, height = size
+    most = min(MAX_PIXELS, max(0.0, MOST_BYTES - file_bytes) / pixel_bytes)
+    if width * height > most:
+        raise BadFile(
+            f"{what} says it has {width} x {height} pixels, more than {most / 1e6:.0f} million",
+            "so large a picture may not fit in the memory of this computer",
+            "save it at half its width and give that",
+        )
+
+
 # JPEG -------------------------------------------------------------------------------------
 # ISO 21496-1 marks a photo with a gain map by this name; before it, XMP of a namespace did.
 GAIN_MAP_SIGNS = (b"urn:iso:std:iso:ts:21496:-1", b"hdr-gain-map/1.0", b"aux:hdrgainmap")
-_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+# Any marker but those that stand within coded data (T.81, B.1.1.5).
+_MARKER = re.compile(rb"\xff([^\x00\xff\xd0-\xd7])")
+SCAN, END = 0xDA, 0xD9
 # fmt: off
 ANNEX_K_LUMINANCE = (  # ITU-T T.81 (1992), table K.1
     16, 11, 10, 16, 24, 40, 51, 61, 12, 12, 14, 19, 26, 58, 60, 55,
@@ -113,36 +138,41 @@ def jpeg_quality(steps: tuple[int, ...]) -> int | None:
     return int(quality[np.abs(tables.sum(axis=1) - sum(steps)).argmin()])
 
 
-def read_jpeg(data: Buffer, name: str) -> Header:
+def segments(data: bytes) -> Iterator[tuple[int, int, int]]:
+    """(marker, start, end of its body) of each segment of a JPEG, up to its end or to where it
+    breaks off. After a scan's segment come its coded data, up to the next marker."""
+    at = 2
+    while (found := _MARKER.search(data, at)) is not None:
+        marker, at = found[1][0], found.end()
+        if marker in (0x01, 0xD8):
+            continue
+        if marker == END:
+            yield marker, at, at
+            return
+        length = int.from_bytes(data[at : at + 2], "big")
+        if length < 2 or at + length > len(data):
+            return
+        yield marker, at + 2, at + length
+        at += length
+
+
+def coded_end(data: bytes, at: int) -> int:
+    """Where the coded data of a scan end that begin here."""
+    found = _MARKER.search(data, at)
+    return len(data) if found is None else found.start()
+
+
+def read_jpeg(data: bytes, name: str) -> Header:
     """Walk the segments to the coded data, and see that these end (T.81, annex B)."""
-    at, end = 2, len(data)
     frame: tuple[int, int, int, int] | None = None
     tables: dict[int, tuple[int, ...]] = {}
     profile: dict[int, bytes] = {}
-    exif, pictures, luminance, gain_map = Exif(), 1, 0, False
-    while True:
-        while at < end and data[at] != 0xFF:  # stray bytes before a marker are harmless
-            at += 1
-        while at < end and data[at] == 0xFF:
-            at += 1
-        if at >= end:
-            raise damaged(name, "breaks off before its end")
-        marker = data[at]
-        at += 1
-        if marker == 0xD9:
-            raise damaged(name, "holds no picture data")
-        if marker == 0x01 or 0xD0 <= marker <= 0xD8:
-            continue
-        if at + 2 > end:
-            raise damaged(name, "breaks off before its end")
-        length = int.from_bytes(data[at : at + 2], "big")
-        if length < 2:
-            raise damaged(name)
-        body = bytes(data[at + 2 : at + length])
-        at += length
-        if marker in _FRAMES and frame is None and len(body) >= 9:
-            bits, height, width, parts = struct.unpack_from(">BHHB", body)
-            frame, luminance = (bits, height, width, parts), body[8]
+    exif, pictures, luminance, gain_map, whole = Exif(), 1, 0, False, False
+    for marker, start, end in segments(data):
+        body = data[start:end]
+        if marker in FRAMES and frame is None and len(body) >= 9:
+            frame, luminance = struct.unpack_from(">BHHB", body), body[8]
+            whole = marker & 3 == 2  # progressive: all coefficients are held until the end
         elif marker == 0xDB:
             tables |= _quantisation(body)
         elif marker == 0xE1 and body[:6] == b"Exif\0\0" and exif == Exif():
@@ -153,11 +183,16 @@ def read_jpeg(data: Buffer, name: str) -> Header:
             pictures = _multi_picture(body[4:])
         elif marker in (0xE1, 0xE2) and any(sign in body for sign in GAIN_MAP_SIGNS):
             gain_map = True
-        elif marker == 0xDA:
+        elif marker == END:
+            raise damaged(name, "holds no picture data")
+        elif marker == SCAN:
             # Coded data never hold this pair (T.81, B.1.1.5): it is the end of the image.
-            if data.find(b"\xff\xd9", at) < 0:
+            if data.find(b"\xff\xd9", end) < 0:
                 raise damaged(name, "breaks off in the middle of the picture")
+            whole |= frame is not None and body[:1] != bytes((frame[3],))  # one colour a scan
             break
+    else:
+        raise damaged(name, "breaks off before its end")
     if frame is None:
         raise damaged(name)
     bits, height, width, parts = frame
@@ -170,7 +205,7 @@ def read_jpeg(data: Buffer, name: str) -> Header:
     icc = b"".join(profile[k] for k in sorted(profile))
     quality = jpeg_quality(tables.get(luminance, ()))
     header = Header("JPEG", (width, height), 8, False, icc, exif, quality, pictures)
-    return replace(header, gain_map=gain_map)
+    return replace(header, gain_map=gain_map, scratch=3.0 if whole else 0.0)
 
 
 def _quantisation(body: bytes) -> dict[int, tuple[int, ...]]:
@@ -190,28 +225,34 @@ def _quantisation(body: bytes) -> dict[int, tuple[int, ...]]:
 def _multi_picture(body: bytes) -> int:
     """The number of pictures that a multi-picture index lists (CIPA DC-007, tag B001)."""
     try:
-        index = Tiff(body)
-        return max(1, index.directory(index.first).integer(0xB001, 1))
+        return max(1, integer(directory(body)[0], 0xB001, 1))
     except ValueError:
         return 1
 
 
 # PNG --------------------------------------------------------------------------------------
-def read_png(data: Buffer, name: str) -> Header:
+def chunks_of(data: bytes) -> Iterator[tuple[bytes, int, int]]:
+    """(kind, start, end of its body) of each whole chunk of a PNG, up to its end."""
+    at, kind = 8, b""
+    while at + 12 <= len(data) and kind != b"IEND":
+        length, kind = struct.unpack_from(">I4s", data, at)
+        if at + 12 + length > len(data):
+            return
+        yield kind, at + 8, at + 8 + length
+        at += 12 + length
+
+
+def read_png(data: bytes, name: str) -> Header:
     """Walk the chunks (PNG third edition, 5.3; colour chunks 11.3.2, eXIf 11.3.4.5)."""
     chunks: dict[bytes, bytes] = {}
-    at, ended = 8, False
-    while at + 8 <= len(data) and not ended:
-        length, kind = struct.unpack_from(">I4s", data, at)
+    for kind, start, end in chunks_of(data):
         if kind != b"IDAT":
-            chunks.setdefault(kind, bytes(data[at + 8 : at + 8 + length]))
-        at += 12 + length
-        ended = kind == b"IEND"
+            chunks.setdefault(kind, data[start:end])
     head = chunks.get(b"IHDR", b"")
     if len(head) < 13:
         raise damaged(name)
     width, height, bits, colour = struct.unpack_from(">IIBB", head)
-    if not ended or at > len(data):
+    if b"IEND" not in chunks:
         raise damaged(name, "breaks off before its end")
     if b"acTL" in chunks:
         raise several(name, None, "an animation")
@@ -225,7 +266,7 @@ def read_png(data: Buffer, name: str) -> Header:
         (width, height),
         bits,
         alpha=colour == 6 or b"tRNS" in chunks,
-        icc=_inflate(chunks[b"iCCP"]) if b"iCCP" in chunks else b"",
+        icc=inflate(chunks[b"iCCP"]) if b"iCCP" in chunks else b"",
         exif=read_exif(chunks.get(b"eXIf", b"")),
         srgb=b"sRGB" in chunks,
         cicp=(codes[0], codes[1]) if len(codes) == 4 else None,
@@ -233,7 +274,7 @@ def read_png(data: Buffer, name: str) -> Header:
     )
 
 
-def _inflate(chunk: bytes) -> bytes:
+def inflate(chunk: bytes) -> bytes:
     """The profile in an iCCP chunk; damage gives bytes that are no profile."""
     packed = chunk.partition(b"\0")[2][1:]
     try:
@@ -258,25 +299,23 @@ PACKINGS = {
 PLAIN_PACKINGS = frozenset((1, 5, 8, 32773, 32946))  # none, LZW, Deflate, PackBits
 
 
-def read_tiff(data: Buffer, name: str) -> Header:
+def read_tiff(data: bytes, name: str) -> Header:
     """Read the directories (TIFF 6.0, section 2) of a picture that is no raw photo."""
     try:
-        tiff = Tiff(data)
-        main = tiff.directory(tiff.first)
-        pages, previews = _pages(tiff, main)
+        main, following = directory(data)
+        pages, previews = _pages(data, following)
     except ValueError:
         raise damaged(name) from None
-    photometric = main.integer(262, -1)
     if pages > 1:
         raise several(name, pages, "pages")
-    size = main.integer(256, 0), main.integer(257, 0)
-    bits = main.tags.get(258, (1,))
-    if not all(size) or not isinstance(bits, tuple):
+    size = integer(main, 256, 0), integer(main, 257, 0)
+    bits = numbers(main, 258) or (1,)
+    if not all(size):
         raise damaged(name)
-    _refuse_tiff_colour(name, photometric, main, bits)
-    packing = main.integer(259, 1)
+    _refuse_tiff_colour(name, main, bits)
+    packing = integer(main, 259, 1)
     # The decoder for 16 bits gets separate colour planes wrong, so they are refused.
-    if bits[0] == 16 and (packing not in PLAIN_PACKINGS or main.integer(284, 1) != 1):
+    if bits[0] == 16 and (packing not in PLAIN_PACKINGS or integer(main, 284, 1) != 1):
         how = PACKINGS.get(packing, f"kind {packing}")
         how = "separate colour planes" if packing in PLAIN_PACKINGS else f"{how} compression"
         raise BadFile(
@@ -284,47 +323,42 @@ def read_tiff(data: Buffer, name: str) -> Header:
             "that rare kind cannot be read here",
             "save it as TIFF with LZW, ZIP or no compression, colours interleaved",
         )
-    profile = main.tags.get(34675, b"")
+    profile = main.get(34675)
     return Header(
         "TIFF",
         size,
         int(bits[0]),
         alpha=len(bits) > 3,
-        icc=profile if isinstance(profile, bytes) else bytes(int(v) & 255 for v in profile),
-        exif=exif_of(tiff, main),
+        icc=profile if isinstance(profile, bytes) else b"",
+        exif=exif_of(data, main),
         pictures=pages + previews,
-        orientation_at=main.places.get(ORIENTATION),
         compression=packing,
+        scratch=4.0 * bits[0] / 8,  # it may be one strip as a whole
     )
 
 
-def _pages(tiff: Tiff, main: Directory) -> tuple[int, int]:
+def _pages(data: bytes, following: int) -> tuple[int, int]:
     """(pages, previews) in the chain of directories; NewSubfileType bit 0 marks previews."""
-    pages, previews, seen, following = 1, 0, {tiff.first}, main.following
+    pages, previews, seen = 1, 0, set()
     while following and following not in seen and len(seen) < 1000:
         seen.add(following)
-        page = tiff.directory(following)
-        if page.integer(254, 0) & 1:
-            previews += 1
-        else:
-            pages += 1
-        following = page.following
+        page, following = directory(data, following)
+        preview = integer(page, 254, 0) & 1
+        pages, previews = pages + 1 - preview, previews + preview
     return pages, previews
 
 
-def _refuse_tiff_colour(
-    name: str, photometric: int, main: Directory, bits: tuple[float, ...]
-) -> None:
+def _refuse_tiff_colour(name: str, main: Directory, bits: tuple[float, ...]) -> None:
+    photometric = integer(main, 262, -1)
     if photometric in (0, 1):
         raise not_rgb(name, "a picture without colour (shades of grey or black and white)")
     if photometric == 3:
         raise not_rgb(name, "a palette of a few colours", "all colours between them are lost")
     if photometric == 5:
         raise not_rgb(name, "colours for printing (CMYK)", "they are no record of a camera's light")
-    if photometric != 2 and not (photometric == 6 and main.integer(259, 1) == 7):
+    if photometric != 2 and not (photometric == 6 and integer(main, 259, 1) == 7):
         raise not_rgb(name, f"colours of a rare kind (TIFF code {photometric})")
-    formats = main.tags.get(339, (1,))
-    if isinstance(formats, tuple) and any(f != 1 for f in formats):
+    if any(kind != 1 for kind in numbers(main, 339)):
         raise not_rgb(
             name,
             "decimal or signed numbers instead of levels",
@@ -335,31 +369,34 @@ def _refuse_tiff_colour(
         raise not_rgb(name, f"channels of {written} bits", "only 3 channels of 8 or 16 are read")
 
 
-def holds_raw(data: Buffer) -> bool:
+def holds_raw(data: bytes) -> bool:
     """Is this TIFF structure a camera's raw photo rather than a picture?"""
     try:
-        tiff = Tiff(data)
-        main = tiff.directory(tiff.first)
+        main, _ = directory(data)
     except ValueError:
         return False
-    mosaic = main.integer(262, -1) in (32803, 34892) or 50706 in main.tags  # DNGVersion
-    small_first = main.integer(254, 0) & 1 and 330 in main.tags
+    mosaic = integer(main, 262, -1) in (32803, 34892) or 50706 in main  # DNGVersion
+    small_first = integer(main, 254, 0) & 1 and 330 in main
     return bool(mosaic or small_first or data[8:10] == b"CR")
 
 
 # WebP -------------------------------------------------------------------------------------
-def read_webp(data: Buffer, name: str) -> Header:
-    """Walk the chunks of RIFF (RFC 9649, 2.3 to 2.7)."""
-    chunks: dict[bytes, bytes] = {}
-    end = 8 + int.from_bytes(data[4:8], "little")
-    if end > len(data):
-        raise damaged(name, "breaks off before its end")
-    at = 12
-    while at + 8 <= end:
+def riff_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
+    """(kind, start, end of its body) of each chunk of a WebP (RFC 9649, 2.3)."""
+    at, whole = 12, 8 + int.from_bytes(data[4:8], "little")
+    while at + 8 <= whole:
         kind, length = struct.unpack_from("<4sI", data, at)
-        keep = length if kind in (b"ICCP", b"EXIF") else min(length, 16)
-        chunks.setdefault(kind, bytes(data[at + 8 : at + 8 + keep]))
+        yield kind, at + 8, at + 8 + length
         at += 8 + length + length % 2
+
+
+def read_webp(data: bytes, name: str) -> Header:
+    """Walk the chunks of RIFF (RFC 9649, 2.3 to 2.7)."""
+    if 8 + int.from_bytes(data[4:8], "little") > len(data):
+        raise damaged(name, "breaks off before its end")
+    chunks: dict[bytes, bytes] = {}
+    for kind, start, end in riff_chunks(data):
+        chunks.setdefault(kind, data[start : end if kind in (b"ICCP", b"EXIF") else start + 16])
     if b"ANIM" in chunks or b"ANMF" in chunks:
         raise several(name, None, "an animation")
     wide, lossy, lossless = (chunks.get(k, b"") for k in (b"VP8X", b"VP8 ", b"VP8L"))
@@ -373,4 +410,5 @@ def read_webp(data: Buffer, name: str) -> Header:
     else:
         raise damaged(name)
     exif = read_exif(chunks.get(b"EXIF", b""))
-    return Header("WEBP", (width, height), 8, alpha, chunks.get(b"ICCP", b""), exif)
+    icc = chunks.get(b"ICCP", b"")
+    return Header("WEBP", (width, height), 8, alpha, icc, exif, scratch=4.0)

@@ -20,6 +20,7 @@ from calibration.colour.spaces import (
 )
 
 Curve = Callable[[np.ndarray], np.ndarray]
+_PARAMETERS = (1, 3, 4, 5, 7)  # of the parametric curves 0 to 4
 
 
 class ProfileUnread(ValueError):
@@ -171,6 +172,56 @@ def _recognised(
     return RgbProfile(called, decode, _frozen(matrix), name)
 
 
+# Profiles of our own ----------------------------------------------------------------------
+def plain_icc(data: bytes) -> bytes:
+    """A new profile of the same matrix and curves, without a word that the old one carried; b""
+    for one that cannot be used."""
+    try:
+        read_icc(data, 256)
+    except ProfileUnread:
+        return b""
+    tags = _tag_table(data)
+    kept = {}
+    for channel in (b"r", b"g", b"b"):
+        start, _ = tags[channel + b"XYZ"]
+        kept[channel + b"XYZ"] = data[start : start + 20]
+        start, _ = tags[channel + b"TRC"]
+        if data[start : start + 4] == b"curv":
+            size = 12 + 2 * struct.unpack_from(">I", data, start + 8)[0]
+        else:
+            size = 12 + 4 * _PARAMETERS[struct.unpack_from(">H", data, start + 8)[0]]
+        kept[channel + b"TRC"] = data[start : start + size]
+    return _profile_of(kept)
+
+
+def linear_icc(matrix: np.ndarray) -> bytes:
+    """The profile of numbers that are light already; ``matrix`` (3, 3) leads to XYZ, D50."""
+    kept = {}
+    for channel, column in zip((b"r", b"g", b"b"), matrix.T, strict=True):
+        kept[channel + b"XYZ"] = b"XYZ " + bytes(4) + _fixed(column)
+        kept[channel + b"TRC"] = b"curv" + bytes(8)
+    return _profile_of(kept)
+
+
+def _fixed(values: np.ndarray) -> bytes:
+    return np.rint(values * 65536).astype(">i4").tobytes()
+
+
+def _profile_of(tags: dict[bytes, bytes]) -> bytes:
+    """A display profile of version 4 (7.2, 7.3) with these tags, a name and the white."""
+    name = "of the kept photo".encode("utf-16-be")
+    words = b"mluc" + bytes(4) + struct.pack(">II2s2sII", 1, 12, b"en", b"US", len(name), 28) + name
+    tags = tags | {b"desc": words, b"wtpt": b"XYZ " + bytes(4) + _fixed(WHITE_D50)}
+    table, body, start = b"", b"", 132 + 12 * len(tags)
+    for signature, content in tags.items():
+        table += struct.pack(">4sII", signature, start + len(body), len(content))
+        body += content + bytes(-len(content) % 4)
+    head = struct.pack(">I4xI4s4s4s12x4s", start + len(body), 4 << 24, b"mntr", b"RGB ", b"XYZ ",
+                       b"acsp")  # fmt: skip
+    head = (head.ljust(68, b"\0") + _fixed(WHITE_D50)).ljust(128, b"\0")
+    return head + struct.pack(">I", len(tags)) + table + body
+
+
 def _tag_table(data: bytes) -> dict[bytes, tuple[int, int]]:
     """{signature: (offset, size)} (7.3)."""
     if len(data) < 132 or data[36:40] != b"acsp":  # 7.2.9
@@ -230,7 +281,7 @@ def _curve(data: bytes, place: tuple[int, int]) -> Curve:
         (function,) = struct.unpack_from(">H", data, offset + 8)
         if function > 4:
             raise ProfileUnread("", "its curve is of an unknown kind")
-        n = (1, 3, 4, 5, 7)[function]
+        n = _PARAMETERS[function]
         if 12 + 4 * n > size:
             raise ProfileUnread("", "its curve is cut off")
         numbers = np.array(struct.unpack_from(f">{n}i", data, offset + 12)) / 65536

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import os
-import stat
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import numpy as np
 
 from calibration import flags as flag_kinds
 from calibration.errors import BadFile, WrongUsage
+from calibration.files import read_bytes
 from calibration.flags import Flag
-from calibration.photo.decode import decode, read_heif, upright
-from calibration.photo.formats import PHOTO_PLEASE, kind_of
+from calibration.photo.decode import decode
+from calibration.photo.formats import kind_of
 from calibration.photo.header import (
     COPY_AGAIN,
     Header,
@@ -33,7 +32,7 @@ from calibration.photo.icc import (
     srgb_profile,
 )
 
-MAX_BYTES = 2_000_000_000
+MAX_BYTES = 500_000_000
 HEAVY_JPEG_BELOW = 60
 _READERS = {"JPEG": read_jpeg, "PNG": read_png, "TIFF": read_tiff, "WEBP": read_webp}
 
@@ -106,7 +105,7 @@ class Photo:
 
 def open_photo(path: str | os.PathLike[str]) -> Photo:
     """Read a photo file. Raises ``BadFile`` that says what is wrong and what to do."""
-    return _opened(_read_bytes(Path(path), os.fspath(path)), os.fspath(path))
+    return _opened(read_bytes(path, "a photo", MAX_BYTES), os.fspath(path))
 
 
 def photo_from_bytes(data: bytes | bytearray | memoryview, name: str = "(in memory)") -> Photo:
@@ -114,7 +113,7 @@ def photo_from_bytes(data: bytes | bytearray | memoryview, name: str = "(in memo
     ``open_photo`` does."""
     if not data:
         raise BadFile(f"the file {name} is empty", "it holds no photo", COPY_AGAIN)
-    return _opened(bytearray(data), name)  # a copy: decoding writes into it
+    return _opened(bytes(data), name)
 
 
 def photo_from_array(rgb: np.ndarray, profile: str | bytes = "sRGB") -> Photo:
@@ -167,21 +166,28 @@ def _encoded(rgb: np.ndarray) -> np.ndarray:
     return np.rint(np.asarray(rgb, dtype=np.float64) * 65535).astype(np.uint16)
 
 
-def _opened(data: bytearray, path: str) -> Photo:
-    """The photo in these bytes, which may be written to."""
-    name = os.fspath(path)
+def decoded(data: bytes, name: str) -> tuple[Header, np.ndarray, RgbProfile, list[Flag]]:
+    """What a file says of itself, its pixels (h, w, 3), upright, their profile and what must be
+    said about both. Raises ``BadFile``."""
     kind = kind_of(data, name)
     if kind == "RAW":
-        return _open_raw(data, name, path)
+        from calibration.photo.raw import read_raw
+
+        header, rgb, profile, known = read_raw(data, name)
+        unknown = flag_kinds.UNKNOWN_PROFILE("(a camera whose colours no one noted)")
+        return header, rgb, profile, [] if known else [unknown]
     if kind == "HEIF":
+        from calibration.photo.heif import read_heif
+
         header, rgb = read_heif(data, name)
     else:
         header = _READERS[kind](data, name)
-        check_size(header.size, f"the file {name}")
         rgb = decode(data, header, name)
-        del data  # turning the picture needs the room
-        rgb = upright(rgb, header.exif.orientation)
-    profile, flags = _profile(header, 256 if rgb.dtype == np.uint8 else 65536)
+    return header, rgb, *_profile(header, 256 if rgb.dtype == np.uint8 else 65536)
+
+
+def _opened(data: bytes, path: str) -> Photo:
+    header, rgb, profile, flags = decoded(data, path)
     if header.gain_map:
         flags.append(flag_kinds.HDR_GAIN_MAP("a brightness map for HDR screens"))
     elif header.pictures > 1:
@@ -189,64 +195,7 @@ def _opened(data: bytearray, path: str) -> Photo:
     quality = header.jpeg_quality
     if quality is not None and quality < HEAVY_JPEG_BELOW:
         flags.append(flag_kinds.HEAVY_JPEG(str(quality)))
-    return Photo(rgb, profile, path, kind, quality, header.exif.metadata, tuple(flags))
-
-
-def _open_raw(data: bytearray, name: str, path: str) -> Photo:
-    from calibration.photo.raw import read_raw
-
-    header, rgb, profile, known = read_raw(data, name)
-    flags = () if known else (flag_kinds.UNKNOWN_PROFILE("(a camera whose colours no one noted)"),)
-    return Photo(rgb, profile, path, "RAW", None, header.exif.metadata, flags)
-
-
-def _read_bytes(path: Path, name: str) -> bytearray:
-    """The whole file, in memory that may be written to."""
-    try:
-        status = path.stat()
-        if stat.S_ISDIR(status.st_mode):
-            raise BadFile(
-                f"the photo {name} is a folder",
-                "one photo is judged at a time",
-                "give a photo in it",
-            )
-        if not stat.S_ISREG(status.st_mode):
-            raise BadFile(
-                f"the photo {name} is a device or pipe, not a file of its own",
-                "a photo is read as a whole",
-                PHOTO_PLEASE,
-            )
-        if status.st_size > MAX_BYTES:
-            raise BadFile(
-                f"the file {name} is {status.st_size / 1e9:.1f} GB large",
-                "no photo of strips and a card needs that, and it may not fit in memory",
-                "export the photo as JPEG and give that",
-            )
-        data = bytearray(status.st_size)
-        with path.open("rb") as file:
-            del data[file.readinto(data) :]
-    except FileNotFoundError:
-        raise BadFile(
-            f"there is no file {name}",
-            "nothing can be judged without a photo",
-            "check the name and the folder",
-        ) from None
-    except PermissionError:
-        raise BadFile(
-            f"the file {name} may not be read",
-            "its permissions, or those of a folder around it, forbid it",
-            "change them, or copy the photo into a folder of your own",
-        ) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise BadFile(
-            f"the file {name} cannot be read ({reason})",
-            "nothing can be judged without a photo",
-            "check the name, and copy the photo to this computer's own disk",
-        ) from None
-    if not data:
-        raise BadFile(f"the file {name} is empty", "it was perhaps copied in part", COPY_AGAIN)
-    return data
+    return Photo(rgb, profile, path, header.format, quality, header.exif.metadata, tuple(flags))
 
 
 # Colour -----------------------------------------------------------------------------------

@@ -1,122 +1,147 @@
-"""A photo's bytes without the place where it was taken: what names one is overwritten where it
-stands, and the picture, its orientation and its profile stay as they are, bit by bit.
+"""What the book keeps of a photo: a file built anew from what is known to be needed, its pixels,
+profile, orientation, time and exposure. Whatever else the file held is dropped, known or not.
 """
 
 from __future__ import annotations
 
-import re
 import struct
 import zlib
+from dataclasses import replace
 
-from calibration.photo.exif import EXIF_IFD, Tiff
-
-GPS_IFD, MAKER_NOTE, SUB_IFDS = 0x8825, 0x927C, 0x014A
-_EXIF_BLOCK = re.compile(rb"Exif\0\0(?=II\x2a\0|MM\0\x2a)")
-_PLACE = (
-    rb"[\w-]+:(?:GPS\w*|City|State|Country\w*|Location\w*|Sublocation|ProvinceState|WorldRegion)"
+from calibration.photo.exif import Exif, read_exif
+from calibration.photo.formats import kind_of
+from calibration.photo.header import (
+    END,
+    FRAMES,
+    SCAN,
+    chunks_of,
+    coded_end,
+    damaged,
+    inflate,
+    read_jpeg,
+    read_webp,
+    riff_chunks,
+    segments,
 )
-_XMP_ATTRIBUTE = re.compile(rb"\b" + _PLACE + rb"\s*=\s*(?:\"([^\"]*)\"|'([^']*)')")
-_XMP_ELEMENT = re.compile(rb"<(" + _PLACE + rb")\b[^>]*>(.*?)</\1\s*>", re.DOTALL)
-_XMP_PACKET = re.compile(rb"<x:xmpmeta.*?</x:xmpmeta\s*>", re.DOTALL)
-_PNG = b"\x89PNG\r\n\x1a\n"
+from calibration.photo.heif import plain_heif
+from calibration.photo.icc import linear_icc, plain_icc
+
+_ICC_PIECE = 65_519  # bytes of a profile in one segment (ICC.1:2022, B.4)
 
 
-def without_place(data: bytes) -> bytes:
-    """The same file, as long as before (a PNG loses its text chunks), without a place.
-
-    Knows JPEG, HEIF, PNG, TIFF and TIFF's raw kin; of any other file, the Exif blocks and XMP
-    packets in it. A directory that is damaged is left, because readers cannot read it either.
-    """
-    if data[:8] == _PNG:
-        return _png(data)
-    out = bytearray(data)
-    for block in _EXIF_BLOCK.finditer(data):
-        _blank_directories(out, block.end(), notes=True)
-    if data[:4] in (b"II\x2a\0", b"MM\0\x2a", b"II\x2b\0", b"MM\0\x2b"):
-        _blank_directories(out, 0, notes=False)
-    if data[:2] == b"\xff\xd8":
-        _blank_iptc(out)
-    for packet in _XMP_PACKET.finditer(data):
-        _blank_xmp(out, *packet.span())
-    return bytes(out)
+def kept_copy(data: bytes, name: str) -> tuple[bytes, str]:
+    """The photo to keep and the ending of its format. JPEG, PNG, WebP and HEIC keep their coded
+    pixels as they are; TIFF and raw photos become a PNG of the pixels that were read from them.
+    Raises ``BadFile`` for what is no photo."""
+    kind = kind_of(data, name)
+    if kind == "JPEG":
+        return _jpeg(data, name), ".jpg"
+    if kind == "PNG":
+        return _png(data), ".png"
+    if kind == "WEBP":
+        return _webp(data, name), ".webp"
+    if kind == "HEIF":
+        return plain_heif(data, name), ".heic"
+    return _as_png(data, name), ".png"
 
 
-def _blank_directories(out: bytearray, base: int, *, notes: bool) -> None:
-    """Empty the GPS directory of a TIFF structure that begins at ``base``; with ``notes``
-    the maker's notes too (in a raw photo they may be needed to develop it)."""
-    view = memoryview(out)[base:]
-    try:
-        tiff = Tiff(bytes(view))
-    except ValueError:
-        return
-    seen: set[int] = set()
-    waiting = [(tiff.first, False)]
-    while waiting and len(seen) < 64:
-        offset, gps = waiting.pop()
-        if offset in seen or not 0 < offset < len(view):
-            continue
-        seen.add(offset)
-        try:
-            entries, end, following = tiff.entries(offset)
-        except ValueError:
-            continue
-        for tag, kind, number, at, length in entries:
-            if tag in (GPS_IFD, EXIF_IFD, SUB_IFDS):
-                inner = _offsets(tiff, kind, number, at)
-                waiting += [(place, tag == GPS_IFD) for place in inner]
-            if (gps or (notes and tag == MAKER_NOTE)) and at + length <= len(view):
-                view[at : at + length] = bytes(length)
-        if gps:
-            view[offset:end] = bytes(end - offset)
-        elif following:
-            waiting.append((following, False))
+def _plain_exif(exif: Exif, icc: bytes) -> bytes:
+    """A new block; where there is a profile, usable or not, it alone speaks of colour."""
+    return replace(exif, colour_space="" if icc else exif.colour_space).written()
 
 
-def _offsets(tiff: Tiff, kind: int, number: int, at: int) -> tuple[int, ...]:
-    code = {4: "I", 13: "I", 16: "Q", 18: "Q"}.get(kind)
-    try:
-        return (
-            struct.unpack_from(tiff.order + code * min(number, 16), tiff.data, at) if code else ()
-        )
-    except struct.error:
-        return ()
+# JPEG -------------------------------------------------------------------------------------
+def _jpeg(data: bytes, name: str) -> bytes:
+    """Tables, frames and scans (T.81, annex B), with new application segments."""
+    header = read_jpeg(data, name)
+    out = [b"\xff\xd8"]
+
+    def add(marker: int, body: bytes) -> None:
+        out.append(struct.pack(">BBH", 0xFF, marker, len(body) + 2) + body)
+
+    profile = plain_icc(header.icc)
+    pieces = [profile[at : at + _ICC_PIECE] for at in range(0, len(profile), _ICC_PIECE)]
+    about: list[tuple[int, bytes]] = [(0xE1, b"Exif\0\0" + _plain_exif(header.exif, header.icc))]
+    about += [
+        (0xE2, b"ICC_PROFILE\0" + bytes((n, len(pieces))) + piece)
+        for n, piece in enumerate(pieces, 1)
+    ]
+    for marker, start, end in segments(data):
+        body = data[start:end]
+        if marker == 0xE0 and body[:5] == b"JFIF\0" and len(out) == 1:
+            # Both this and the next tell the decoder how its three channels are meant.
+            add(marker, b"JFIF\0" + struct.pack(">HBHHBB", 0x0102, 0, 1, 1, 0, 0))
+        elif marker == 0xEE and body[:5] == b"Adobe" and len(body) >= 12:
+            add(marker, b"Adobe" + struct.pack(">HHHB", 100, 0, 0, body[11]))
+        elif marker in FRAMES or marker in (0xC4, 0xCC, 0xDB, 0xDD, SCAN):
+            for each in about:
+                add(*each)
+            about = []
+            add(marker, body)
+            if marker == SCAN:
+                out.append(data[end : coded_end(data, end)])
+        elif marker == END:
+            break
+    return b"".join([*out, b"\xff\xd9"])
 
 
-def _blank_xmp(out: bytearray, start: int, end: int) -> None:
-    packet = bytes(out[start:end])
-    for pattern in (_XMP_ATTRIBUTE, _XMP_ELEMENT):
-        for found in pattern.finditer(packet):
-            group = found.lastindex or 0
-            a, b = found.span(group)
-            out[start + a : start + b] = b" " * (b - a)
+# PNG --------------------------------------------------------------------------------------
+# Chunks that pixels and their colour need, and the bytes of those that have a fixed number.
+_PIXELS = {b"IHDR": 13, b"tRNS": 6, b"IDAT": None, b"IEND": 0}
+_COLOUR = {b"cICP": 4, b"sRGB": 1, b"gAMA": 4, b"cHRM": 32, b"sBIT": None}
 
 
-def _blank_iptc(out: bytearray) -> None:
-    """Empty a JPEG's APP13 segments, where IPTC's city and country stand."""
-    at = 2
-    while at + 4 <= len(out) and out[at] == 0xFF and out[at + 1] not in (0xDA, 0xD9):
-        marker, length = out[at + 1], int.from_bytes(out[at + 2 : at + 4], "big")
-        end = min(at + 2 + max(length, 2), len(out))
-        if marker == 0xED:
-            name = out.find(b"\0", at + 4, end)
-            start = name + 1 if name >= 0 else at + 4
-            out[start:end] = bytes(end - start)
-        at = end
+def _png(data: bytes, icc: bytes = b"", exif: Exif | None = None) -> bytes:
+    """The PNG's pixels and colour; ``icc`` and ``exif`` in the place of its own."""
+    chunks = [(kind, data[start:end]) for kind, start, end in chunks_of(data)]
+    first = dict(reversed(chunks))
+    old = icc or (inflate(first[b"iCCP"]) if b"iCCP" in first else b"")
+    profile = plain_icc(old)
+    exif = read_exif(first.get(b"eXIf", b"")) if exif is None else exif
+    keeps = _PIXELS | _COLOUR
+    if old and not profile:  # what it stood for was not believed; nor may these be now
+        keeps = _PIXELS | {b"cICP": 4, b"sRGB": 1}
+    about = [(b"iCCP", b"profile\0\0" + zlib.compress(profile))] if profile else []
+    about.append((b"eXIf", _plain_exif(exif, old)))
+    out = [data[:8]]
+    for kind, body in chunks:
+        wanted = keeps.get(kind, -1)
+        if wanted is None or wanted == len(body):
+            out.append(_chunk(kind, body))
+        if kind == b"IHDR":
+            out += [_chunk(*each) for each in about]
+    return b"".join(out)
 
 
-def _png(data: bytes) -> bytes:
-    out = bytearray(_PNG)
-    at = len(_PNG)
-    while at + 12 <= len(data):
-        (length,) = struct.unpack_from(">I", data, at)
-        kind, body = data[at + 4 : at + 8], bytearray(data[at + 8 : at + 8 + length])
-        if kind == b"eXIf":
-            _blank_directories(body, 0, notes=True)
-        if kind not in (b"tEXt", b"zTXt", b"iTXt"):
-            whole = data[at : at + 12 + length]
-            if kind == b"eXIf" and len(body) == length:
-                crc = zlib.crc32(kind + body)
-                whole = data[at : at + 8] + body + struct.pack(">I", crc)
-            out += whole
-        at += 12 + length
-    return bytes(out + data[at:])
+def _chunk(kind: bytes, body: bytes) -> bytes:
+    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+
+def _as_png(data: bytes, name: str) -> bytes:
+    """The upright pixels of a photo of any kind, each number as it was read."""
+    import cv2
+
+    from calibration.photo.open import decoded
+
+    header, rgb, profile, _ = decoded(data, name)
+    icc = linear_icc(profile.to_xyz_d50) if header.format == "RAW" else header.icc
+    done, png = cv2.imencode(".png", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
+    if not done:
+        raise damaged(name, "cannot be kept")
+    return _png(png.tobytes(), icc, replace(header.exif, orientation=1))
+
+
+# WebP -------------------------------------------------------------------------------------
+def _webp(data: bytes, name: str) -> bytes:
+    """The picture and its transparency (RFC 9649, 2.5 to 2.7), with new words about it."""
+    header = read_webp(data, name)
+    profile = plain_icc(header.icc)
+    exif = _plain_exif(header.exif, header.icc)
+    chunks = [(kind, data[start:end]) for kind, start, end in riff_chunks(data)]
+    picture = [(k, body) for k, body in chunks if k in (b"ALPH", b"VP8 ", b"VP8L")]
+    flags = 0x08 | (0x10 if header.alpha else 0) | (0x20 if profile else 0)
+    width, height = ((v - 1).to_bytes(3, "little") for v in header.size)
+    whole = [(b"VP8X", bytes((flags, 0, 0, 0)) + width + height)]
+    whole += [*([(b"ICCP", profile)] if profile else ()), *picture, (b"EXIF", exif)]
+    body = b"".join(k + struct.pack("<I", len(b)) + b + bytes(len(b) % 2) for k, b in whole)
+    return b"RIFF" + struct.pack("<I", len(body) + 4) + b"WEBP" + body

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import struct
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,19 +12,21 @@ import numpy as np
 from calibration.colour.spaces import SRGB_TO_XYZ_D50, WHITE_D50, WHITE_D65, adaptation
 from calibration.errors import BadFile
 from calibration.photo.decode import overheard
-from calibration.photo.exif import Buffer, Exif, Tiff, exif_of
+from calibration.photo.exif import directory, integer, numbers, read_exif
 from calibration.photo.header import Header, check_size, damaged, not_rgb
 from calibration.photo.icc import RgbProfile, profile_from
-from calibration.photo.raw_gain import apply_gain_maps, gain_maps
 
 # Beyond this many sensor places, each 2 x 2 of them become one pixel: nothing is guessed,
 # it is quick, and strips and card still are some hundred pixels wide.
 HALVE_ABOVE = 20_000_000
 LEVELS = 65536
+OPCODE_LIST_2, SUB_IFDS, PHOTOMETRIC, CFA = 51009, 330, 262, 32803
+GAIN_MAP = 9
+MOST_GAIN = 64.0
 OTHERWISE = "or export it as 16-bit TIFF or JPEG without any automatic looks"
 
 
-def read_raw(data: Buffer, name: str) -> tuple[Header, np.ndarray, RgbProfile, bool]:
+def read_raw(data: bytes, name: str) -> tuple[Header, np.ndarray, RgbProfile, bool]:
     """Header, upright pixels (h, w, 3) uint16 in proportion to light, their profile, and
     whether the file tells how this camera sees colours.
 
@@ -34,7 +38,8 @@ def read_raw(data: Buffer, name: str) -> tuple[Header, np.ndarray, RgbProfile, b
     try:
         with overheard():
             raw.open_buffer(io.BytesIO(data))
-            check_size((raw.sizes.width, raw.sizes.height), f"the file {name}")
+            size = raw.sizes.width, raw.sizes.height
+            check_size(size, f"the file {name}", _pixel_bytes(size), len(data))
             raw.unpack()
             matrix = _to_xyz_d50(raw)
             _refuse_odd_sensors(raw, matrix, name)
@@ -53,7 +58,7 @@ def read_raw(data: Buffer, name: str) -> tuple[Header, np.ndarray, RgbProfile, b
         raw.close()
     if rgb.ndim != 3 or rgb.shape[2] != 3:
         raise _unsupported(name)
-    header = Header("RAW", (rgb.shape[1], rgb.shape[0]), bits=16, exif=_exif(data))
+    header = Header("RAW", (rgb.shape[1], rgb.shape[0]), bits=16, exif=read_exif(data))
     profile = linear_profile(SRGB_TO_XYZ_D50 if matrix is None else matrix)
     return header, rgb, profile, matrix is not None
 
@@ -116,6 +121,12 @@ def _settings(rawpy: Any, raw: Any, full: int | None) -> dict[str, Any]:
     }
 
 
+def _pixel_bytes(size: tuple[int, int]) -> float:
+    """What one sensor place needs at most: its number, four colours and three."""
+    halved = size[0] * size[1] > HALVE_ABOVE
+    return 2 + (8 + 6) / (4 if halved else 1)
+
+
 def _full_at(raw: Any) -> int | None:
     """The number at which the sensor is full; None when the file holds no mosaic.
 
@@ -162,10 +173,103 @@ def _sensible(to_srgb: np.ndarray) -> bool:
     )
 
 
-def _exif(data: Buffer) -> Exif:
-    """Most raw formats, DNG among them, are TIFF inside."""
+# Shading maps (GainMap, DNG specification 1.4, chapter 6): what a phone's lens loses towards the
+# corners, which the raw decoder leaves alone.
+@dataclass(frozen=True, eq=False)
+class GainMap:
+    """``area`` top, left, bottom, right and ``pitch`` (rows, columns) choose sensor places;
+    ``gains`` (v, h) float32 at ``origin`` + index x ``spacing`` (vertical, horizontal) in
+    shares of the picture's height and width."""
+
+    area: tuple[int, int, int, int]
+    pitch: tuple[int, int]
+    spacing: tuple[float, float]
+    origin: tuple[float, float]
+    gains: np.ndarray
+
+
+def gain_maps(data: bytes) -> list[GainMap]:
+    """The maps for the sensor mosaic of a DNG; none when there are none or they are damaged."""
     try:
-        tiff = Tiff(data)
-        return exif_of(tiff, tiff.directory(tiff.first))
-    except ValueError:
-        return Exif()
+        main, _ = directory(data)
+        inner = (directory(data, int(at))[0] for at in numbers(main, SUB_IFDS))
+        mosaic = (tags for tags in (main, *inner) if integer(tags, PHOTOMETRIC, -1) == CFA)
+        return _maps_of(next(mosaic, {}).get(OPCODE_LIST_2, b""))
+    except (ValueError, OverflowError, struct.error):
+        return []
+
+
+def _maps_of(packed: object) -> list[GainMap]:
+    if not isinstance(packed, bytes) or len(packed) < 4:
+        return []
+    maps, at = [], 4
+    for _ in range(min(struct.unpack_from(">I", packed)[0], 64)):
+        number, _version, _flags, size = struct.unpack_from(">I4sII", packed, at)
+        if number == GAIN_MAP:
+            maps.append(_map(packed[at + 16 : at + 16 + size]))
+        at += 16 + size
+    return maps
+
+
+def _map(body: bytes) -> GainMap:
+    top, left, bottom, right, _plane, _planes, rows, columns, v, h = struct.unpack_from(
+        ">10I", body
+    )
+    spacing_v, spacing_h, origin_v, origin_h = struct.unpack_from(">4d", body, 40)
+    (planes,) = struct.unpack_from(">I", body, 72)
+    if not 1 <= v * h * planes <= 1_000_000 or not rows or not columns:
+        raise ValueError("a gain map without gains")
+    gains = np.frombuffer(body, ">f4", v * h * planes, 76).reshape(v, h, planes)[..., 0]
+    gains = gains.astype(np.float32)
+    numbers = np.array([spacing_v, spacing_h, origin_v, origin_h])
+    if not np.isfinite(numbers).all() or not np.isfinite(gains).all():
+        raise ValueError("a gain map without numbers")
+    if gains.min() <= 0 or gains.max() > MOST_GAIN:
+        raise ValueError("a gain map that makes no sense")
+    return GainMap(
+        (top, left, bottom, right),
+        (rows, columns),
+        (spacing_v, spacing_h),
+        (origin_v, origin_h),
+        gains,
+    )
+
+
+def apply_gain_maps(raw: Any, maps: list[GainMap], full: int) -> None:
+    """Raise the mosaic of an opened raw photo in place; what is at ``full`` stays full."""
+    if not maps:
+        return
+    values = raw.raw_image_visible
+    blacks, colours = raw.black_level_per_channel, raw.raw_colors_visible
+    for each in maps:
+        top, left, bottom, right = each.area
+        rows = slice(top, min(bottom, values.shape[0]), each.pitch[0])
+        columns = slice(left, min(right, values.shape[1]), each.pitch[1])
+        part = values[rows, columns]
+        if not part.size:
+            continue
+        black = float(blacks[int(colours[rows, columns][0, 0])])
+        gain = _at(each, values.shape, rows, columns)
+        raised = np.clip((part - black) * gain + black + 0.5, 0, full)
+        # A place that was full must count as burnt out, whatever the gain.
+        values[rows, columns] = np.where(part >= full, part, raised)
+
+
+def _at(each: GainMap, shape: tuple[int, ...], rows: slice, columns: slice) -> np.ndarray:
+    """(rows, columns) float32 gains at these places, by straight lines between the nodes;
+    beyond the outer nodes their value holds."""
+
+    def weights(chosen: slice, size: int, axis: int) -> np.ndarray:
+        middle = (np.arange(chosen.start, chosen.stop, chosen.step) + 0.5) / size
+        count = each.gains.shape[axis]
+        spacing = each.spacing[axis] or 1.0
+        at = np.clip((middle - each.origin[axis]) / spacing, 0, count - 1)
+        out = np.zeros((len(at), count), np.float32)
+        low = np.minimum(at.astype(int), max(count - 2, 0))
+        line = np.arange(len(at))
+        out[line, low] = 1 - (at - low)
+        if count > 1:
+            out[line, low + 1] = at - low
+        return out
+
+    return weights(rows, shape[0], 0) @ each.gains @ weights(columns, shape[1], 1).T

