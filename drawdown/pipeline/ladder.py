@@ -54,18 +54,6 @@ class Step:
     parts: tuple[float, float, float]
     place: str = ""
 
-    @property
-    def text(self) -> str:
-        """For people: "10 % in white"."""
-        share = f"{100 * self.parts[0]:.3g} %"
-        return {
-            "alone": "alone",
-            "bar": "alone, across the bar",
-            "white": f"{share} in white",
-            "base": f"{share} in base",
-            "bare-base": "bare base",
-        }[self.what]
-
 
 def read_step(text: str) -> Step:
     """``"3=white:10"`` as a ``Step``; raises ``WrongUsage``."""

@@ -42,18 +42,18 @@ ANOTHER_INK_DE = 20.0
 @dataclass(frozen=True)
 class Plan:
     """Lightening one strip's ink to value ``to``: the ink as it is and each way
-    (white, base) in the same terms. ``layer`` says what the other layer is, ``layer_lab``
-    (3,) its colour. ``mix`` in parts per 100, ``guessed`` when it was not given;
-    ``across_bar`` when the strip was read over black too. ``grams`` of white and base by
-    name when the batch's weight was given, else None. ``misfit`` is CIEDE2000 of the strip
-    against the best that the mix can be made to look."""
+    (white, base) in the same terms. ``layer`` says what the other layer is (the number of a
+    strip, "bar" or "printed-black"), ``layer_lab`` (3,) its colour. ``mix`` in parts per 100,
+    ``guessed`` when it was not given; ``across_bar`` when the strip was read over black too.
+    ``grams`` of white and base by name when the batch's weight was given, else None. ``misfit``
+    is CIEDE2000 of the strip against the best that the mix can be made to look."""
 
     number: int
     to: float
     value: Value
     now: Lightened
     ways: tuple[Lightened, ...]
-    layer: str
+    layer: int | str
     layer_lab: np.ndarray
     target_l: float
     mix: dict[str, float]
@@ -140,13 +140,13 @@ def _strip_of(seen: Judgement, number: int, parameter: str) -> StripReading:
     return by_number[number]
 
 
-def _other_layer(other: StripReading | None, pair: OverBar | None) -> tuple[str, np.ndarray]:
+def _other_layer(other: StripReading | None, pair: OverBar | None) -> tuple[int | str, np.ndarray]:
     """What the ink may be printed on, and its Lab (3,)."""
     if other is not None:
-        return f"strip {other.strip.number}", other.lab_d50
+        return other.number, other.lab_d50
     if pair is not None:
-        return "the black bar", pair.lab_d50[3]
-    return "a printed black", np.array([PRINTED_BLACK_L, 0.0, 0.0])
+        return "bar", pair.lab_d50[3]
+    return "printed-black", np.array([PRINTED_BLACK_L, 0.0, 0.0])
 
 
 def _times(n: Number, factor: float) -> Number:

@@ -43,13 +43,13 @@ def beyond(values: np.ndarray, limits: Limits) -> np.ndarray:
     return (values > limits.upper).astype(int) - (values < limits.lower).astype(int)
 
 
-def runs(values: np.ndarray, limits: Limits, length: int = RUN) -> np.ndarray:
-    """(n,) int: 1 where at least ``length`` values in a row up to this one lie above the
+def runs(values: np.ndarray, limits: Limits) -> np.ndarray:
+    """(n,) int: 1 where at least ``RUN`` values in a row up to this one lie above the
     centre, -1 below it, else 0. A value on the centre ends a run."""
     side = np.sign(np.asarray(values, dtype=float) - limits.centre).astype(int)
     found = np.zeros(len(side), dtype=int)
     count = 0
     for i, one in enumerate(side):
         count = count + 1 if i and one and one == side[i - 1] else int(one != 0)
-        found[i] = one if count >= length else 0
+        found[i] = one if count >= RUN else 0
     return found

@@ -35,7 +35,6 @@ class Traits:
     """One layer on the bare paper: its colour, and its opacity, the contrast ratio Y over
     black / Y over a ground of 0.8 (as ISO 6504-3 has it, here computed)."""
 
-    name: str
     colour: Predicted
     opacity: float
 
@@ -147,7 +146,7 @@ def _traits(layer: Layer, on: Sheet) -> Traits:
     over_black, over_white = (
         xyz_of_film(layer.kx, layer.sx, 1.0, ground)[1] for ground in (0.0, 0.8)
     )
-    return Traits(layer.name, over([layer], on), float(over_black / over_white))
+    return Traits(over([layer], on), float(over_black / over_white))
 
 
 def pair(layers: Sequence[Layer], on: Sheet, lower: int, upper: int) -> Pair:
@@ -158,16 +157,10 @@ def pair(layers: Sequence[Layer], on: Sheet, lower: int, upper: int) -> Pair:
     shows = delta_e_2000(both.lab_samples, alone.lab_samples)
     de_change, de_shows = (float(delta_e_2000(both.lab_d50, o.lab_d50)) for o in (below, alone))
     return Pair(
-        lower,
-        upper,
-        both,
-        de_change,
-        interval_with(de_change, change),
-        de_shows,
-        interval_with(de_shows, shows),
-        float((change < LOST_DE).mean()),
+        lower, upper, both, de_change, interval_with(de_change, change), de_shows,
+        interval_with(de_shows, shows), float((change < LOST_DE).mean()),
         float((shows > SHOWS_DE).mean()),
-    )
+    )  # fmt: skip
 
 
 def breaks(order: Sequence[int], traits: Sequence[Traits]) -> int:
@@ -204,8 +197,7 @@ def _faults(stack, below, alone, depth: int, n: int) -> np.ndarray:
     it without its top layer, and of the top layer on paper."""
     lost = np.clip(1 - delta_e_2000(stack, below) / LOST_DE, 0, 1)
     shows = np.minimum(delta_e_2000(stack, alone) / SHOWS_ALL_DE, 1)
-    overlaps_so_deep = len(list(itertools.combinations(range(n), depth)))
-    return 0.5 ** (depth - 2) / overlaps_so_deep * (lost + shows)
+    return 0.5 ** (depth - 2) / math.comb(n, depth) * (lost + shows)
 
 
 def scores(layers: Sequence[Layer], on: Sheet) -> tuple[np.ndarray, np.ndarray]:
@@ -215,8 +207,7 @@ def scores(layers: Sequence[Layer], on: Sheet) -> tuple[np.ndarray, np.ndarray]:
     every order that contains it in that order.
     """
     n = len(layers)
-    k = np.array([layer.kx for layer in layers])
-    s = np.array([layer.sx for layer in layers])
+    k, s = (np.array([getattr(layer, name) for layer in layers]) for name in ("kx", "sx"))
     sequences = np.arange(n)[:, None]  # all of one length; the last column is the top
     inside = reflectance(k, s, 1.0, on.ground)
     lab = alone = lab_of_internal(inside, on.surface)
@@ -248,10 +239,9 @@ def _exact(layers, on: Sheet, traits, pairs, practice, wanted) -> Plan:
     near = orders[score <= score.min() + TIE]
     by_score = {tuple(map(int, orders[i])): float(score[i]) for i in ranked[: LISTED + len(near)]}
     best = min(map(tuple, near.tolist()), key=lambda o: (breaks(o, traits), by_score.get(o, 9.0)))
-    index = {tuple(o): i for i, o in enumerate(orders.tolist())} if len(orders) <= 720 else None
 
     def order(places: tuple[int, ...]) -> Order:
-        at = index[places] if index else int(np.flatnonzero((orders == places).all(axis=1))[0])
+        at = int(np.flatnonzero((orders == places).all(axis=1))[0])
         return Order(places, float(score[at]), breaks(places, traits))
 
     listed = [best, *(o for o in by_score if o != best)][:LISTED]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from drawdown.pipeline.ladder import Step
     from drawdown.pipeline.ladder_findings import LadderReport
 
 _SETTLES = {
@@ -22,6 +23,18 @@ _MISSING = {
     "bare-base": "bare base (the paper under ink)",
     "alone": "alone on paper",
 }
+
+
+def step_text(step: Step) -> str:
+    """What a strip is, in few words: "10 % in white"."""
+    share = f"{100 * step.parts[0]:.3g} %"
+    return {
+        "alone": "alone",
+        "bar": "alone, across the bar",
+        "white": f"{share} in white",
+        "base": f"{share} in base",
+        "bare-base": "bare base",
+    }[step.what]
 
 
 def left_open(told: LadderReport) -> list[str]:
@@ -60,7 +73,8 @@ def misfits(told: LadderReport) -> list[str]:
         )
     for strip in told.misfits:
         out.append(
-            f"Strip {strip.step.number} ({strip.step.text}) is {strip.worst_de00:.1f} Delta E from "
-            "what the other strips say: it may hold other parts, be wet, or be another strip."
+            f"Strip {strip.step.number} ({step_text(strip.step)}) is {strip.worst_de00:.1f} Delta "
+            "E from what the other strips say: it may hold other parts, be wet, or be another "
+            "strip."
         )
     return out

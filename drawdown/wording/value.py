@@ -77,12 +77,18 @@ def names(plan: Plan) -> list[str]:
     return ["as it is", *(f"with {way.kind}" for way in plan.ways)]
 
 
+def layer_name(plan: Plan) -> str:
+    """What the ink may be printed on."""
+    known = {"bar": "the black bar", "printed-black": "a printed black"}
+    return known[plan.layer] if isinstance(plan.layer, str) else f"strip {plan.layer}"
+
+
 def layer_text(plan: Plan) -> str:
     light = ", ".join(
         f"{n}* {words.number(v, 0)}" for n, v in zip("Lab", plan.layer_lab, strict=True)
     )
-    end = ", taken as a dry, even ground" if plan.layer.startswith("strip") else ""
-    return f"The other layer is {plan.layer} ({light}){end}."
+    end = ", taken as a dry, even ground" if isinstance(plan.layer, int) else ""
+    return f"The other layer is {layer_name(plan)} ({light}){end}."
 
 
 def sentences(plan: Plan) -> list[str]:
@@ -107,7 +113,7 @@ def sentences(plan: Plan) -> list[str]:
         (more, covering, dark), (less, clear, light) = sorted(both, reverse=True)
         said.append(
             f"With {covering} it covers more (contrast ratio {more:.2f} against {less:.2f}): over "
-            f"{plan.layer} it comes to L* {dark:.0f}, with {clear} to L* {light:.0f}."
+            f"{layer_name(plan)} it comes to L* {dark:.0f}, with {clear} to L* {light:.0f}."
         )
     ratio = ", ".join(f"{ink} {words.parts(x)}" for ink, x in plan.mix.items())
     if plan.guessed:

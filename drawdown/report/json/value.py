@@ -15,7 +15,7 @@ from drawdown.reading.colour import StripReading
 from drawdown.report.json.document import document, fields, mix_data, numbers, plain, rounded
 from drawdown.report.json.match import read_data
 from drawdown.wording.cautions import CAUTIONS
-from drawdown.wording.value import MEANING, PLAN_MEANING, remarks_on, sentences, why_not
+from drawdown.wording.value import MEANING, PLAN_MEANING, layer_name, remarks_on, sentences, why_not
 
 
 def value_json(seen: Judgement, plan: Plan | None, notations: Mapping[int, Notation]) -> str:
@@ -59,7 +59,7 @@ def _plan(plan: Plan) -> dict[str, Any]:
     return {
         "strip": plan.number,
         "to": plan.to,
-        "layer": plan.layer,
+        "layer": layer_name(plan),
         "layer_lab_d50": numbers(plan.layer_lab),
         "mix": mix_data(plan.mix),
         "mix_guessed": plan.guessed,

@@ -8,17 +8,18 @@ from dataclasses import dataclass
 from calibration.card.artwork import PAPERS_MM
 from calibration.errors import WrongUsage
 from drawdown.report.paper.pages import (
-    ASCENT,
+    BLACK,
     GREY,
     LEADING,
     LIGHT,
     Field,
     Item,
+    Line,
     Rgb,
     Stroke,
-    Words,
     broken,
     held,
+    set_lines,
     shortened,
 )
 
@@ -169,27 +170,24 @@ def label_items(label: Label, box) -> list[Item]:
     while em >= LEAST_EM_MM:
         lines = _lines(label, em, room, short=em < 1.2 * LEAST_EM_MM)
         if _tall(lines) <= tall:
-            return [swatch, *_set(lines, left, y + pad)]
+            return [swatch, *set_lines(lines, left, y + pad)]
         em *= 0.96
     lines = _squeezed(label, LEAST_EM_MM, room, tall)
-    return [swatch, *_set(lines, left, y + pad)]
+    return [swatch, *set_lines(lines, left, y + pad)]
 
 
-Line = tuple[str, float, bool, Rgb]  # text, em, bold, colour
+def _rows(text: str, em: float, room: float, bold: bool = False, rgb: Rgb = BLACK) -> list[Line]:
+    return [(line, em, bold, rgb) for line in broken(text, em, room, bold)]
 
 
 def _lines(label: Label, em: float, room: float, *, short: bool) -> list[Line]:
-    black = (0, 0, 0)
-    lines: list[Line] = [(t, 1.25 * em, True, black) for t in broken(label.name, 1.25 * em, room,
-                                                                    True)]  # fmt: skip
+    lines = _rows(label.name, 1.25 * em, room, True)
     for facts in (label.mix, label.facts):
-        text = _joined(facts, em, room)
-        lines += [(t, em, False, black) for t in broken(text, em, room)]
+        lines += _rows(_joined(facts, em, room), em, room)
     if not short:
-        colour = _joined(label.colour.split(", "), 0.85 * em, room)
-        lines += [(t, 0.85 * em, False, GREY) for t in broken(colour, 0.85 * em, room)]
-    lines += _caution_lines(label, em, room, short)
-    return lines
+        small = 0.85 * em
+        lines += _rows(_joined(label.colour.split(", "), small, room), small, room, rgb=GREY)
+    return lines + _caution_lines(label, em, room, short)
 
 
 def _joined(facts: Sequence[str], em: float, room: float) -> str:
@@ -205,21 +203,18 @@ def _caution_lines(
     tail = "" if bare else " See its data sheet." if short else (
         " Gloves, no dust, see its safety data sheet.")  # fmt: skip
     said = f"{said}." if tail else said
-    return [
-        (t, em, True, (0, 0, 0)) for t in broken(f"CAUTION: {said}{tail}", em, room, True)
-    ]  # fmt: skip
+    return _rows(f"CAUTION: {said}{tail}", em, room, True)
 
 
 def _squeezed(label: Label, em: float, room: float, tall: float) -> list[Line]:
     """The smallest letters, and less of everything but the caution."""
-    black = (0, 0, 0)
     caution = _caution_lines(label, em, room, True, bare=True)
-    facts = [(t, em, False, black) for t in broken(_joined(label.facts, em, room), em, room)]
-    name = [(t, em, True, black) for t in broken(label.name, em, room, True)]
-    mix = [(t, em, False, black) for t in broken(_joined(label.mix, em, room), em, room)]
+    facts = _rows(_joined(label.facts, em, room), em, room)
+    name = _rows(label.name, em, room, True)
+    mix = _rows(_joined(label.mix, em, room), em, room)
 
     def left_for(*others: Sequence[Line]) -> int:
-        used = sum(_tall(list(lines)) for lines in others)
+        used = sum(map(_tall, others))
         return int((tall - used + 1e-6) // (LEADING * em))
 
     facts = _cut(facts, max(1, left_for(caution, name[:1])), em, room) if facts else []
@@ -244,16 +239,8 @@ def _cut(lines: list[Line], most: int, em: float, room: float, bold: bool = Fals
     return [*lines[: most - 1], (shortened(last + " ...", em, room, bold), *lines[0][1:])]
 
 
-def _tall(lines: list[Line]) -> float:
+def _tall(lines: Sequence[Line]) -> float:
     return sum(LEADING * em for _, em, *_ in lines)
-
-
-def _set(lines: list[Line], x: float, y: float) -> list[Words]:
-    words = []
-    for text, em, bold, rgb in lines:
-        words.append(Words((x, y + ASCENT * em), em, text, bold, rgb))
-        y += LEADING * em
-    return words
 
 
 # Sheets ------------------------------------------------------------------------------------

@@ -144,6 +144,18 @@ class Words:
         return (x, y - ASCENT * self.size_mm, wide, (ASCENT + DESCENT) * self.size_mm)
 
 
+Line = tuple[str, float, bool, Rgb]  # text, em, bold, colour
+
+
+def set_lines(lines: Sequence[Line], x: float, y: float) -> list[Words]:
+    """Lines below each other, the first with its upper edge at ``y``."""
+    words = []
+    for text, em, bold, rgb in lines:
+        words.append(Words((x, y + ASCENT * em), em, text, bold, rgb))
+        y += LEADING * em
+    return words
+
+
 @dataclass(frozen=True)
 class Field:
     """A rectangle; ``rgb`` None leaves it empty, with a cross through it when ``crossed``."""
@@ -242,15 +254,3 @@ def _draw_photo(canvas, item: Photo, height_mm: float) -> None:
     scale = min(w / small.width, h / small.height)
     wide, high = small.width * scale, small.height * scale
     canvas.drawImage(ImageReader(small), x * k, (height_mm - y - high) * k, wide * k, high * k)
-
-
-def paragraph(
-    text: str, x: float, y: float, size_mm: float, room_mm: float, *, bold: bool = False,
-    rgb: Rgb = BLACK,
-) -> tuple[list[Words], float]:  # fmt: skip
-    """Lines from the upper edge ``y`` on, and where the next text begins."""
-    words = []
-    for line in broken(text, size_mm, room_mm, bold):
-        words.append(Words((x, y + ASCENT * size_mm), size_mm, line, bold, rgb))
-        y += LEADING * size_mm
-    return words, y

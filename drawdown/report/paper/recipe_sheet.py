@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from drawdown.book.columns import Original, Recipe
 from drawdown.report.paper.pages import (
     ASCENT,
+    BLACK,
     GREY,
     LEADING,
     LIGHT,
@@ -18,7 +19,7 @@ from drawdown.report.paper.pages import (
     Stroke,
     Words,
     broken,
-    paragraph,
+    set_lines,
     shortened,
     width_mm,
 )
@@ -87,11 +88,10 @@ class _Setter:
     def put(self, *items: Item) -> None:
         self.done[-1] += items
 
-    def text(self, text: str, em: float = 3.6, *, bold: bool = False, rgb: Rgb = (0, 0, 0),
-             indent: float = 0.0) -> None:  # fmt: skip
-        for line in broken(text, em, self.room - indent, bold):
+    def text(self, text: str, em: float = 3.6, *, bold: bool = False, rgb: Rgb = BLACK) -> None:
+        for line in broken(text, em, self.room, bold):
             self.need(LEADING * em)
-            self.put(Words((SHEET_MARGIN_MM + indent, self.y + ASCENT * em), em, line, bold, rgb))
+            self.put(Words((SHEET_MARGIN_MM, self.y + ASCENT * em), em, line, bold, rgb))
             self.y += LEADING * em
 
     def title(self, text: str) -> None:
@@ -127,9 +127,9 @@ class _Setter:
         else:
             self.put(Field(boxes[1], None, LIGHT, crossed=True))
         self.put(Field(boxes[2], None, GREY, 0.3, dashed=True))
-        middle, _ = paragraph("Stick a strip of the ink itself here.", boxes[2][0] + 3,
-                              self.y + high / 2 - 4, 3.6, wide - 6, rgb=GREY)  # fmt: skip
-        self.put(*middle)
+        said = broken("Stick a strip of the ink itself here.", 3.6, wide - 6)
+        lines = [(line, 3.6, False, GREY) for line in said]
+        self.put(*set_lines(lines, boxes[2][0] + 3, self.y + high / 2 - 4))
         self.y += high + 1.5
         captions = (
             "the colour as it was read" if self.sheet.rgb else "the colour is not known",

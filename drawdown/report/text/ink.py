@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from calibration.naming import named
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
-from drawdown.wording.ladder import left_open, misfits
+from drawdown.wording.ladder import left_open, misfits, step_text
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
@@ -177,10 +177,10 @@ def _strips(lines: Lines, told: LadderReport) -> None:
         misfit = f"{s.de00_paper:.1f}"
         misfit += "" if s.de00_bar is None else f", over the bar {s.de00_bar:.1f}"
         if narrow:
-            text = f"strip {s.step.number}, {s.step.text}: film {film}, misfit {misfit}"
+            text = f"strip {s.step.number}, {step_text(s.step)}: film {film}, misfit {misfit}"
             lines.say(text, " ", "   ")
         else:
-            lines.add(f" {s.step.number:5d}  {s.step.text:22} {film:18} {misfit}")
+            lines.add(f" {s.step.number:5d}  {step_text(s.step):22} {film:18} {misfit}")
     lines.say(
         "Film is how thick the strip was pulled, 1 being ordinary (95 % interval); misfit is how "
         "far the fitted ink is from the strip as read."

@@ -32,7 +32,7 @@ from drawdown.printing.lighten import (
     lighten,
 )
 from drawdown.printing.value import grey_hex, hex_of, l_of_value, value_of
-from drawdown.wording.value import why_not
+from drawdown.wording.value import layer_name, why_not
 
 ROOT = Path(__file__).resolve().parents[3]
 PHOTO = ROOT / "fixtures" / "photos" / "no-match.jpg"
@@ -225,7 +225,7 @@ def test_plan_on_a_photo(judged):
     assert [w.kind for w in plan.ways] == ["white", "base"]
     assert plan.across_bar
     assert plan.guessed
-    assert plan.layer == "the black bar"
+    assert layer_name(plan) == "the black bar"
     for way in plan.ways:
         assert way.lab_d50[0] == pytest.approx(plan.target_l, abs=0.2)
         assert plan.grams[way.ink].value == pytest.approx(way.parts.value / 2)
@@ -235,7 +235,7 @@ def test_plan_on_a_photo(judged):
     assert np.array_equal(plan.now.lab_d50, strip.lab_d50)
     assert np.array_equal(plan.now.lab_u95, strip.lab_u95)
     over = plan_of(judged, 1, 8.6, starter_shelf(), over=2)
-    assert over.layer == "strip 2"
+    assert layer_name(over) == "strip 2"
 
 
 @pytest.mark.parametrize(
