@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from calibration.errors import sentence
+from calibration.errors import PhotoUnfit, sentence
 from calibration.naming import named
 
 KINDS: dict[str, FlagKind] = {}
@@ -61,6 +61,10 @@ class Flag:
     @property
     def seen(self) -> str:
         return " ".join(self.kind.seen.format(detail=self.detail).split())
+
+    def unfit(self, of: str = "") -> PhotoUnfit:
+        """The error of a photo that this makes unfit, said ``of`` a part of it."""
+        return PhotoUnfit(of + self.seen, self.kind.why, self.kind.todo)
 
     @property
     def brief(self) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calibration.errors import PhotoUnfit, WrongUsage
+from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver, photo_options, read_photo
 
@@ -149,5 +149,5 @@ def _strip(seen, number: int | None, photo: Path, option: str) -> StripReading:
         )
     hard = [f for f in (*seen.flags, *found.flags) if f.hard]
     if hard:
-        raise PhotoUnfit(f"{photo}: {hard[0].seen}", hard[0].kind.why, hard[0].kind.todo)
+        raise hard[0].unfit(f"{photo}: ")
     return found

@@ -150,10 +150,9 @@ def measured_from_internal(
     return rm + k1 if specular_included else rm
 
 
-def measured_slope(
-    internal: ArrayLike, k1: float = STARTER_K1, k2: float = STARTER_K2
-) -> np.ndarray:
+def measured_slope(internal: ArrayLike) -> np.ndarray:
     """How ``measured_from_internal`` follows the internal reflectance."""
+    k1, k2 = STARTER_K1, STARTER_K2
     return (1 - k1) * (1 - k2) / (1 - k2 * np.asarray(internal, dtype=float)) ** 2
 
 

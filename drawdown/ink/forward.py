@@ -6,8 +6,6 @@ Everything that predicts a colour from K and S asks here. Spectra are 31 numbers
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -25,16 +23,6 @@ from drawdown.ink.film import (
 
 PAPER_LAB = (95.0, 0.0, 2.0)  # an ordinary white paper, when none was measured
 MOST_GROUND = 0.99  # internal: what no sheet exceeds, read with whatever error
-
-
-class FilmSlopes(NamedTuple):
-    """Lab (..., 3) of films and its derivatives: by K and by S (..., 31, 3) at each wavelength,
-    and by the film (..., 3)."""
-
-    lab: np.ndarray
-    by_k: np.ndarray
-    by_s: np.ndarray
-    by_film: np.ndarray
 
 
 def paper_ground(paper_lab: ArrayLike | None, surface: float | np.ndarray = 0.0) -> np.ndarray:
@@ -93,15 +81,14 @@ def film_slopes(
     film: ArrayLike,
     under: ArrayLike,
     surface: float | np.ndarray = 0.0,
-) -> FilmSlopes:
-    """Lab of films with K and S (..., 31), with its derivatives."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Lab (..., 3) of films with K and S (..., 31) and its derivatives: by K and by S
+    (..., 31, 3) at each wavelength, and by the film (..., 3)."""
     r, by_k, by_s, by_x = reflectance_slopes(k, s, film, under)
     lab, by_seen = _outward(r, surface)
     seen = measured_slope(r)  # spectra first: they are a third of what comes after
     by_film = ((seen * by_x)[..., None, :] @ by_seen)[..., 0, :]
-    return FilmSlopes(
-        lab, (seen * by_k)[..., None] * by_seen, (seen * by_s)[..., None] * by_seen, by_film
-    )
+    return lab, (seen * by_k)[..., None] * by_seen, (seen * by_s)[..., None] * by_seen, by_film
 
 
 def lab_by_ground(k: ArrayLike, s: ArrayLike, film: ArrayLike, under: ArrayLike) -> np.ndarray:

@@ -192,17 +192,13 @@ class InUse:
 
     def labs(self, k: np.ndarray, s: np.ndarray) -> np.ndarray:
         """Lab (u, 3) of an ink with K and S (31,) in ``USES``."""
-        k_mix, s_mix = self._mixed(k, s)
-        return lab_of_film(k_mix, s_mix, 1.0, self.grounds)
+        return lab_of_film(*self._mixed(k, s), 1.0, self.grounds)
 
     def slopes(self, k: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The same, and its slopes (u, 3, 62) by ln K, ln S."""
-        k_mix, s_mix = self._mixed(k, s)
-        found = film_slopes(k_mix, s_mix, 1.0, self.grounds)
-        share = _SHARE[:, :1, None]
-        by_k = share * np.asarray(k)[:, None] * found.by_k
-        by_s = share * np.asarray(s)[:, None] * found.by_s
-        return found.lab, np.concatenate([by_k, by_s], axis=1).transpose(0, 2, 1)
+        lab, by_k, by_s, _ = film_slopes(*self._mixed(k, s), 1.0, self.grounds)
+        by_log = np.concatenate([k[:, None] * by_k, s[:, None] * by_s], axis=1)
+        return lab, (_SHARE[:, :1, None] * by_log).transpose(0, 2, 1)
 
 
 def ordered_doubt(root: np.ndarray, slopes: np.ndarray, lab: np.ndarray, most: int) -> np.ndarray:

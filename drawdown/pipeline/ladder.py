@@ -178,7 +178,7 @@ def _strip_of(step: Step, seen: Judgement, found: int) -> StripReading:
         )
     hard = next((flag for flag in strip.flags if flag.hard), None)
     if hard is not None:
-        raise PhotoUnfit(f"strip {step.number}: {hard.seen}", hard.kind.why, hard.kind.todo)
+        raise hard.unfit(f"strip {step.number}: ")
     return strip
 
 

@@ -7,12 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.card.definition import CardDefinition
 from calibration.card.toml import builtin_cards, read_card
 from calibration.correction.correct import Correction, correct
 from calibration.correction.lamp_field import LightSamples, fit_field, flatten, sample_light
 from calibration.correction.patches import PatchReadings, read_patches
-from calibration.errors import PhotoUnfit
 from calibration.flags import OVEREXPOSED, UNDEREXPOSED
 from calibration.locate.by_hand import locate_by_hand
 from calibration.locate.find_card import CardView, locate
@@ -67,25 +65,10 @@ def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Ju
     """Open, locate, correct, find and measure every strip; no comparison."""
     progress("opening the photo", 0.05)
     # A bad definition is reported before anything else starts.
-    card = _read_card(options.card)
-    opened = photo if isinstance(photo, Photo) else open_photo(photo)
+    card = read_card(options.card) if isinstance(options.card, Path) else options.card
     cards = builtin_cards() if card is None else (card,)
-    return _read(opened, cards, options, progress)
-
-
-def _read_card(card: Path | CardDefinition | None) -> CardDefinition | None:
-    if not isinstance(card, Path):
-        return card
-    return read_card(card)
-
-
-def _read(
-    photo: Photo,
-    cards: tuple[CardDefinition, ...],
-    options: Options,
-    progress: Progress,
-) -> Judgement:
-    """The chain from the opened photo on."""
+    if not isinstance(photo, Photo):
+        photo = open_photo(photo)
     progress("looking for the card", 0.25)
     if options.card_corners:
         view = locate_by_hand(photo, cards, options.card_corners[0])
@@ -124,12 +107,10 @@ def _refuse_bad_exposure(readings: PatchReadings, view: CardView) -> None:
         return
     clipped = readings.clipped[white]
     if (clipped > 0.5).mean() > 0.5:
-        kind = OVEREXPOSED(f"{int((clipped > 0.5).sum())} of {len(clipped)} white fields")
-        raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
+        raise OVEREXPOSED(f"{int((clipped > 0.5).sum())} of {len(clipped)} white fields").unfit()
     level = float(np.nanmedian(readings.rgb[white]))
     if level < 0.02:
-        kind = UNDEREXPOSED(f"white paper reaches {100 * level:.1f} % of the range")
-        raise PhotoUnfit(kind.seen, kind.kind.why, kind.kind.todo)
+        raise UNDEREXPOSED(f"white paper reaches {100 * level:.1f} % of the range").unfit()
 
 
 def _light_flags(

@@ -47,9 +47,9 @@ def own_drying() -> Path:
     return own_shelf().parent / "drying.toml"
 
 
-def read_pairs(path: Path | None = None) -> tuple[KeptPair, ...]:
+def read_pairs() -> tuple[KeptPair, ...]:
     """All pairs of the file; none when there is no file. Raises ``BadFile``."""
-    path = own_drying() if path is None else path
+    path = own_drying()
     if not path.exists():
         return ()
     data = read_bytes(path, "pairs of wet and dry readings", 2_000_000)
@@ -98,22 +98,22 @@ def _pair(entry: dict, number: int) -> KeptPair:
     )
 
 
-def learned(path: Path | None = None) -> Drying:
+def learned() -> Drying:
     """What the pairs that count say; with no pair, what is thought of any ink."""
-    return learn([kept.pair for kept in read_pairs(path) if not kept.aside])
+    return learn([kept.pair for kept in read_pairs() if not kept.aside])
 
 
-def add_pair(pair: KeptPair, path: Path | None = None) -> KeptPair:
+def add_pair(pair: KeptPair) -> KeptPair:
     """Put a pair at the end; returns it with its number. Raises ``BadFile``."""
 
     def add(pairs: list[KeptPair]) -> KeptPair:
         pairs.append(replace(pair, number=len(pairs) + 1))
         return pairs[-1]
 
-    return _change(add, path)
+    return _change(add)
 
 
-def set_aside(number: int, aside: bool, path: Path | None = None) -> KeptPair:
+def set_aside(number: int, aside: bool) -> KeptPair:
     """Let a pair count no longer, or again. Raises ``WrongUsage`` for an unknown number, or
     when nothing would change, and ``BadFile``."""
 
@@ -130,13 +130,13 @@ def set_aside(number: int, aside: bool, path: Path | None = None) -> KeptPair:
         pairs[number - 1] = replace(pairs[number - 1], aside=aside)
         return pairs[number - 1]
 
-    return _change(change, path)
+    return _change(change)
 
 
-def _change(work: Callable[[list[KeptPair]], KeptPair], path: Path | None) -> KeptPair:
-    path = own_drying() if path is None else path
+def _change(work: Callable[[list[KeptPair]], KeptPair]) -> KeptPair:
+    path = own_drying()
     with locked(path, "the file of pairs,", "set DRAWDOWN_SHELF to a place of your own"):
-        pairs = list(read_pairs(path))
+        pairs = list(read_pairs())
         done = work(pairs)
         write_atomically(path, _text(pairs).encode("utf-8"))
     return done

@@ -16,7 +16,16 @@ from pathlib import Path
 
 from calibration.errors import BadFile, WrongUsage
 from calibration.files import locked, read_bytes, write_atomically
-from drawdown.ink.shelf import FORMAT, KINDS, Ink, Shelf, read_shelf, shelf_to_dict, starter_shelf
+from drawdown.ink.shelf import (
+    FORMAT,
+    KINDS,
+    Ink,
+    Shelf,
+    read_shelf,
+    shelf_from_text,
+    shelf_to_dict,
+    starter_shelf,
+)
 from drawdown.ink.tables import plain
 from drawdown.studio.locations import own_shelf
 
@@ -59,27 +68,24 @@ def shelf_to_change(given: Path | None = None) -> Path:
     return own_shelf() if given is None else given
 
 
-def put_inks(path: Path, inks: Sequence[Ink], *, over: bool = False, old_name: str = "") -> Shelf:
-    """Add inks, or with ``over`` put each in the place of the one of its name (or of
-    ``old_name``); returns the shelf as it then is. A shelf that is not there yet begins with
+def put_inks(path: Path, inks: Sequence[Ink], *, over: bool = False) -> Shelf:
+    """Add inks, or with ``over`` put each in the place of the one of its name; returns the shelf
+    as it then is. A shelf that is not there yet begins with
     stand-ins for white and base, as no mix gets far without them.
 
     Raises ``WrongUsage`` when a name is taken and ``over`` is False, and ``BadFile``.
     """
-    return edit_shelf(path, lambda shelf: _with(shelf, inks, over, old_name))
+    return edit_shelf(path, lambda shelf: _with(shelf, inks, over))
 
 
-def _with(shelf: Shelf | None, new: Sequence[Ink], over: bool, old_name: str) -> Shelf:
+def _with(shelf: Shelf | None, new: Sequence[Ink], over: bool) -> Shelf:
     inks = list(_stand_ins(new) if shelf is None else shelf)
     for ink in new:
         names = [plain(i.name) for i in inks]
-        wanted = plain(old_name or ink.name)
-        if plain(ink.name) != wanted and plain(ink.name) in names:
-            raise _taken(ink.name)
-        if wanted not in names:
+        if plain(ink.name) not in names:
             inks.append(ink)
         elif over:
-            inks[names.index(wanted)] = ink
+            inks[names.index(plain(ink.name))] = ink
         else:
             raise _taken(ink.name)
     return Shelf(tuple(inks), "" if shelf is None else shelf.title)
@@ -194,7 +200,7 @@ def undo_shelf(path: Path) -> Shelf | None:
         earlier = before.read_bytes().decode("utf-8-sig")
         shelf = None
         if earlier:
-            shelf = _parsed(earlier, path)
+            shelf = shelf_from_text(earlier, path)
             write_atomically(path, earlier.encode())
         else:
             with contextlib.suppress(FileNotFoundError):
@@ -273,12 +279,12 @@ def _new_text(text: str, old: Shelf | None, wanted: Shelf, path: Path) -> str:
         entries = [kept.get(id(ink), "\n" + ink_text(ink)) for ink in wanted]
         new = head.rstrip("\n") + "\n" + "".join(f"\n{e.strip(chr(10))}\n" for e in entries)
         with contextlib.suppress(BadFile):
-            if _parsed(new, path).names == wanted.names:
+            if shelf_from_text(new, path).names == wanted.names:
                 return new
     title = wanted.title.replace("\\", "\\\\").replace('"', '\\"')
     head = _HEAD if old is None else f'format = "{FORMAT}"\ntitle = "{title}"\n'
     new = head + "".join(f"\n{ink_text(ink)}" for ink in wanted)
-    _parsed(new, path)  # never leave behind what cannot be read again
+    shelf_from_text(new, path)  # never leave behind what cannot be read again
     return new
 
 
@@ -296,9 +302,3 @@ def _blocks(text: str) -> tuple[str, list[str]]:
             at -= 1
         pieces[i - 1], pieces[i] = "".join(lines[:at]), "".join(lines[at:]) + pieces[i]
     return pieces[0], pieces[1:]
-
-
-def _parsed(text: str, path: Path) -> Shelf:
-    from drawdown.ink.shelf import shelf_from_text
-
-    return shelf_from_text(text, path)

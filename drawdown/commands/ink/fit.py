@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calibration.errors import PhotoUnfit, WrongUsage
+from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver, photo_options, unfit_in_json
 
@@ -110,7 +110,7 @@ def _fit_photo(
         seen = read_strips(photo, options, progress)
         hard = next((f for f in seen.flags if f.hard), None)
         if hard is not None:
-            raise PhotoUnfit(hard.seen, hard.kind.why, hard.kind.todo)
+            raise hard.unfit()
         progress("reading the ladder", 0.9)
         readings = read_ladder(seen, steps)
         progress("fitting the ink", 0.95)

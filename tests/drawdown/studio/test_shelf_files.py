@@ -93,10 +93,6 @@ def test_names_are_not_taken_twice(path):
         put_inks(path, [an_ink("River", 2.0)])
     put_inks(path, [an_ink("River", 2.0)], over=True)
     assert read_shelf(path).find("river").k[0] == 2.0
-    put_inks(path, [an_ink("Night")], over=True, old_name="river")
-    assert read_shelf(path).names[-1] == "Night"
-    with pytest.raises(WrongUsage, match="already"):
-        put_inks(path, [an_ink("titanium-white")], over=True, old_name="night")
 
 
 def test_remove_and_undo_and_undo_that(path):
