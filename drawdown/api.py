@@ -83,7 +83,7 @@ def read(
 
 # One parameter for each thing that can be said of a pair: the command line's options.
 def match(
-    photo: Image,
+    photo: Image | Sequence[Image],
     *,
     original: int | None = None,
     batch: int | None = None,
@@ -107,7 +107,9 @@ def match(
     Parameters
     ----------
     photo, card, card_corners, strips, profile
-        As in ``read``; a second set of corners is for ``original_photo``.
+        As in ``read``; a second set of corners is for ``original_photo``. Several photos of one
+        pair (sheet turned, strips swapped) are one reading with one interval; each then has a set
+        of corners, or none has.
     original, batch : int, optional
         Numbers of the two strips, from the left; 1 and 2 if nothing is said.
     original_photo : path, optional
@@ -173,7 +175,9 @@ def match(
         wet=wet,
         lamps=tuple(lamps),
     )
-    return match_of(match_photo(_source(photo, profile), options, _silent))
+    several = photo if isinstance(photo, list | tuple) else [photo]
+    sources = [_source(one, profile) for one in several]
+    return match_of(match_photo(sources, options, _silent))
 
 
 def compare(

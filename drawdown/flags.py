@@ -176,6 +176,26 @@ DRY_EXPECTED = FlagKind(
 )  # fmt: skip
 FROM_ONE_PAIR = "{role}: L* {l:.1f}, a* {a:.1f}, b* {b:.1f}, from 1 pair of wet and dry strips"
 FROM_PAIRS = FROM_ONE_PAIR.replace("1 pair", "{pairs} pairs")
+PAIR_CHOSEN = FlagKind(
+    "pair-chosen", False, "comparison",
+    "of {detail} as original and batch",
+    "they are the two most alike in size, direction and paper, side by side near the card",
+    "if that is not the pair, say which two with `original` and `batch`",
+)  # fmt: skip
+CHOSEN_OF = "{count} strips, numbers {original} and {batch} were taken"
+PHOTO_LEFT_OUT = FlagKind(
+    "photo-left-out", False, "comparison",
+    "{detail}",
+    "a photo that does not fit the others says nothing sure of the pair",
+    "the answer rests on the other photos",
+)  # fmt: skip
+LEFT_OUT = "the photo {photo} was left out: {why}"
+PHOTOS_CONTRADICT = FlagKind(
+    "photos-contradict", True, "comparison",
+    "the photos contradict each other ({detail})",
+    "one of them shows other light, a reflection or other strips, and nothing tells which",
+    "give a third photo of the pair, or look at each photo alone",
+)  # fmt: skip
 ACROSS_PHOTOS = FlagKind(
     "across-photos", False, "comparison",
     "original and batch are in two photos",

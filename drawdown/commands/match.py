@@ -23,7 +23,13 @@ if TYPE_CHECKING:
 
 # Long by its options, one parameter each.
 def match(
-    photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of both strips and card.")],
+    photos: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="PHOTO...",
+            help="Photo of both strips and card; several of one pair are one reading.",
+        ),
+    ],
     original: Annotated[
         int | None, typer.Option(metavar="N", help="Number of the kept original's strip.")
     ] = None,
@@ -133,6 +139,7 @@ def match(
     json: opt.AsJson = False,
 ) -> ExitCode:
     """Does the batch match the kept original? If not, what to add."""
+    photo = photos[0]
     check_kept(kept, apart, log, original, original_photo is not None)
     parts = read_mix(mix or [])
     opt.check_picture(picture, photo)
@@ -174,7 +181,7 @@ def match(
     from drawdown.pipeline.match import match_photo
 
     with unfit_in_json("match", photo, json, picture=picture), ProgressLine() as progress:
-        judgement = match_photo(photo, options, progress)
+        judgement = match_photo(photos, options, progress)
     code = deliver(judgement, as_json=json, picture=picture)
     if source is not None and log is not None:
         from drawdown.commands.book.matching import log_match

@@ -5,6 +5,7 @@ Pure: two colours in, a frozen record of numbers and codes out. The theory is in
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -37,6 +38,9 @@ SHADED_SHARE = 0.45
 # Two photos have two lamps, two tone curves and two fits: standard uncertainty of the
 # difference per axis in the CIEDE2000 metric (rendered pairs).
 ACROSS_PHOTOS = {"nominal": 2.2, "measured": 1.9}
+# Of what the ensembles hold beside the light, so much is another photo's own (pairs rendered three
+# times); and the least that counts of a photo's light when several are weighed.
+OWN_SHARE, LEAST_LIGHT_SD = 0.3, 0.01
 # A strip that shines in places may shine a little everywhere: standard uncertainty per axis
 # in the CIEDE2000 metric (rendered scenes with soft glare left errors of 2 to 5).
 GLARE_SD = 1.5
@@ -147,6 +151,7 @@ class _Setting:
         return "nominal" if self.nominal_card else "measured"
 
 
+# One parameter for each thing that widens a difference.
 def compare(
     original: Colour,
     batch: Colour,
@@ -159,8 +164,12 @@ def compare(
     hard: bool = False,
     wet_with_dry: bool = False,
     pulls: Pulls | None = None,
+    again: Sequence[tuple[Colour, Colour]] = (),
 ) -> Comparison:
     """Compare two colours: strips of photos, out of the book, or from an instrument.
+
+    ``again`` are original and batch as further photos show them; the two colours are then those
+    that all photos together say (``several.joined``).
 
     ``other_inks`` (other tubes than the original's), ``nominal_card``, ``shaded_card`` and
     ``across_photos`` (not read together) widen the uncertainty; ``hard`` says that a hard flag was
@@ -170,7 +179,10 @@ def compare(
     setting = _Setting(other_inks, nominal_card, shaded_card, across_photos, glare)
     lab_o, lab_b = original.lab_d50, batch.lab_d50
     rim, seen_rim = (0.0, 0.0) if across_photos else _rim_steps(original, batch)
-    cov = _covariance(original, batch, rim, setting)
+    own, common = (
+        _covariance(original, batch, rim, setting) if not again else _of_several(again, setting)
+    )
+    cov = own + common
     best, low, high, p = _distance(lab_o, lab_b - lab_o, cov, tolerance)
     flags = [fl.OTHER_INKS()] if other_inks else []
     flags += [fl.ACROSS_PHOTOS()] if across_photos else []
@@ -206,29 +218,65 @@ def _trail(colour: Colour) -> np.ndarray:
     return colour.trail_lab_d50 if isinstance(colour, StripReading) else np.zeros((0, 3))
 
 
-def _covariance(original: Colour, batch: Colour, rim: float, setting: _Setting) -> np.ndarray:
-    """(3, 3) of the Lab difference: the ensembles', the camera's and that of the light."""
+def _covariance(
+    original: Colour, batch: Colour, rim: float, setting: _Setting
+) -> tuple[np.ndarray, np.ndarray]:
+    """Two (3, 3) of the Lab difference: what another photo would draw anew (light, shine, and a
+    share of the fit), and what it would have in common with this one (card, camera, film)."""
     d = batch.lab_d50 - original.lab_d50
     m = local_metric(original.lab_d50)
+    to_lab = np.linalg.inv(m)
     share = SHADED_SHARE if setting.shaded_card else CAMERA_SHARE[setting.card]
     blank = sum(colour.evenness_de00 is None for colour in (original, batch))
     sds = (
         CAMERA_FLOOR[setting.other_inks],
         share * np.linalg.norm(m @ d),
-        setting.glare * GLARE_SD,
         setting.across_photos * ACROSS_PHOTOS[setting.card],
         np.sqrt(blank / 3) * UNKNOWN_EVENNESS_DE00,
     )
-    to_lab = np.linalg.inv(m)
-    cov = (
-        _of_members(original, batch, setting.across_photos)
-        + sum(sd**2 for sd in sds) * to_lab @ to_lab.T
-    )
+    members = _of_members(original, batch, setting.across_photos)
+    common = members + sum(sd**2 for sd in sds) * to_lab @ to_lab.T
     # Half of what the paper beside the strips disagrees in may be light.
     blank = sum(colour.light_sd is None for colour in (original, batch))
     light = (0.5 * rim) ** 2 + blank * UNKNOWN_LIGHT_SD**2
-    slope = (xyz_to_lab(1.01 * lab_to_xyz(batch.lab_d50)) - batch.lab_d50) / 0.01
-    return np.asarray(cov + light * np.outer(slope, slope))
+    slope = _by_light(batch.lab_d50)
+    own = light * np.outer(slope, slope) + (GLARE_SD * setting.glare) ** 2 * to_lab @ to_lab.T
+    # The ensembles hold each strip's light, and fits that another photo makes anew.
+    lit = (original.light_sd or 0.0) ** 2 + (batch.light_sd or 0.0) ** 2
+    moved = _within(lit * np.outer(slope, slope), members)
+    moved = moved + OWN_SHARE * (members - moved)
+    return np.asarray(own + moved), np.asarray(common - moved)
+
+
+def _by_light(lab: np.ndarray) -> np.ndarray:
+    """(3,) how Lab moves with the natural log of the light."""
+    return np.asarray((xyz_to_lab(1.01 * lab_to_xyz(lab)) - lab) / 0.01)
+
+
+def _within(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
+    """A covariance of rank one, made small enough to be part of another."""
+    values, vectors = np.linalg.eigh(part)
+    along = vectors[:, -1]
+    room = 1 / float(along @ np.linalg.solve(whole + 1e-9 * np.eye(3), along))
+    return np.asarray(min(values[-1], 0.9 * room) * np.outer(along, along))
+
+
+def _of_several(
+    pairs: Sequence[tuple[Colour, Colour]], setting: _Setting
+) -> tuple[np.ndarray, np.ndarray]:
+    """The same of the weighed mean of several photos: own parts average out, common ones stay."""
+    parts = [_covariance(o, b, _rim_steps(o, b)[0], setting) for o, b in pairs]
+    weights = photo_weights(pairs)
+    own = sum(w**2 * part[0] for w, part in zip(weights, parts, strict=True))
+    common = sum(w * part[1] for w, part in zip(weights, parts, strict=True))
+    return np.asarray(own), np.asarray(common)
+
+
+def photo_weights(pairs: Sequence[tuple[Colour, Colour]]) -> np.ndarray:
+    """(k,) what each photo counts: the less, the less sure its light."""
+    sd = np.array([max(LEAST_LIGHT_SD, _light_sd(o), _light_sd(b)) for o, b in pairs])
+    weights = 1 / sd**2
+    return np.asarray(weights / weights.sum())
 
 
 def _of_members(original: Colour, batch: Colour, across_photos: bool) -> np.ndarray:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from calibration.errors import BadFile, PhotoUnfit, WrongUsage
+from calibration.errors import BadFile
 from calibration.photo.open import Photo
 from drawdown import flags as fl
 from drawdown.ink.shelf import Shelf
@@ -15,41 +16,49 @@ from drawdown.matching.advise import Advice, advise
 from drawdown.matching.amounts import Weighing
 from drawdown.matching.batch_history import Step, reading_of
 from drawdown.matching.compare import Comparison, compare
-from drawdown.matching.drying import settle
 from drawdown.matching.film_or_ink import ALIKE_SD, Pulls
-from drawdown.matching.kept_original import Kept, kept_differs
+from drawdown.matching.several import joined
 from drawdown.pipeline.options import (
     Options,
     Progress,
     WhichStrips,
-    refuse_assumed,
     refuse_itself,
+    refuse_with_several,
     same_photo,
 )
+from drawdown.pipeline.pair import Pair, dried, pair_of
 from drawdown.pipeline.read import Judgement, read_strips
-from drawdown.reading.colour import Colour, StripReading
+from drawdown.pipeline.several import read_several
 from drawdown.studio import batch_memory
 from drawdown.studio.batch_memory import Memory, Opened, knowledge_for, read_memory
-from drawdown.studio.drying_file import learned
 from drawdown.studio.shelf_file import ShelfInUse, shelf_in_use
 
 
-def match_photo(photo: Path | Photo, options: Options, progress: Progress) -> Judgement:
-    """The whole way: strips, comparison of original and batch, advice."""
+def match_photo(
+    photo: Path | Photo | Sequence[Path | Photo], options: Options, progress: Progress
+) -> Judgement:
+    """The whole way: strips, comparison of original and batch, advice. Several photos of one
+    pair are one reading with one interval."""
+    photos = [photo] if isinstance(photo, Path) or not isinstance(photo, Sequence) else list(photo)
     which = options.strips_to_compare()
+    if len(photos) > 1:
+        refuse_with_several(options)
     if options.original_photo is not None:
-        refuse_itself(photo, options.original_photo, which)
-        if same_photo(photo, options.original_photo):  # both strips share one light after all
+        refuse_itself(photos[0], options.original_photo, which)
+        if same_photo(photos[0], options.original_photo):  # one light after all
             options = replace(options, original_photo=None, card_corners=options.card_corners[:1])
-    bench = _bench(photo, options)
+    bench = _bench(photos[0], options)
     earlier = None
     if options.original_photo is not None:
         alone = Options(card=options.card, card_corners=options.card_corners[1:])
         earlier = read_strips(options.original_photo, alone, progress)
-    seen = read_strips(photo, options, progress)
-    pair = _pair(seen, earlier, options, which)
+    if len(photos) == 1:
+        seen = read_strips(photos[0], options, progress)
+        pair = dried(pair_of(seen, earlier, options, which), options)
+    else:
+        pair = _several(photos, options, which, progress)
+        seen = pair.seen
     progress("comparing", 0.92)
-    pair = _dried(pair, options)
     comparison = _compare(pair, options, bench)
     advice, step = _advise(pair, comparison, options, bench)
     progress("done", 1.0)
@@ -68,6 +77,28 @@ def match_photo(photo: Path | Photo, options: Options, progress: Progress) -> Ju
         kept=pair.kept,
         opened=bench.opened,
         step=step,
+        photos=pair.photos,
+    )
+
+
+def _several(
+    photos: Sequence[Path | Photo], options: Options, which: WhichStrips, progress: Progress
+) -> Pair:
+    """The pair as several photos show it together."""
+    read = read_several(
+        photos, options, progress, lambda seen: dried(pair_of(seen, None, options, which), options)
+    )
+    first = read.pairs[0]
+    original, batch = joined([(p.original, p.batch) for p in read.pairs])
+    return replace(
+        first,
+        original=original,
+        batch=batch,
+        nominal=any(p.nominal for p in read.pairs),
+        shaded=any(p.shaded for p in read.pairs),
+        flags=(*first.flags, *read.flags),
+        again=tuple((p.original, p.batch) for p in read.pairs),
+        photos=read.photos,
     )
 
 
@@ -123,76 +154,7 @@ def _memory(path: Path, slab: str | None) -> tuple[Memory, tuple[fl.Flag, ...]]:
         return Memory(), (fl.LEARNT_UNREADABLE(path.name),)
 
 
-@dataclass(frozen=True, eq=False)
-class _Pair:
-    """The two strips that are compared, the readings they come from, and what was found on the
-    way (``flags``). ``guessed_dry``: one was wet, and nothing is known of how it dries."""
-
-    seen: Judgement
-    earlier: Judgement | None
-    original: Colour
-    batch: StripReading
-    kept: Kept | None
-    nominal: bool
-    shaded: bool
-    flags: tuple[fl.Flag, ...] = ()
-    guessed_dry: bool = False
-
-    @property
-    def from_book(self) -> bool:
-        """Whether the book's reading of the original is compared, not a strip of a photo."""
-        return self.kept is not None and bool(self.kept.apart)
-
-    @property
-    def where(self) -> Judgement:
-        """The photo that shows the original, if one does."""
-        return self.seen if self.earlier is None else self.earlier
-
-
-def _pair(
-    seen: Judgement, earlier: Judgement | None, options: Options, which: WhichStrips
-) -> _Pair:
-    where = seen if earlier is None else earlier
-    kept = options.kept
-    if kept is not None:
-        kept = kept.settled(len(seen.strips), elsewhere=earlier is not None)
-    nominal = seen.correction.nominal or where.correction.nominal
-    shaded = seen.correction.shaded or where.correction.shaded
-    if kept is not None and kept.apart:
-        batch = _pick(seen, kept.batch or 1, "batch", other=True)
-        nominal, shaded = nominal or kept.nominal, shaded or kept.shaded
-        return _Pair(seen, earlier, kept.colour, batch, kept, nominal, shaded)
-    refuse_assumed(which.assumed, len(seen.strips))
-    original = _pick(where, which.original, "original", other=earlier is not None)
-    batch = _pick(seen, which.batch, "batch", other=earlier is not None)
-    flags: list[fl.Flag] = []
-    if kept is not None:
-        flags = kept_differs(kept, original, nominal=nominal, shaded=shaded)
-    return _Pair(seen, earlier, original, batch, kept, nominal, shaded, tuple(flags))
-
-
-def _dried(pair: _Pair, options: Options) -> _Pair:
-    """Wet or dry noted on both strips, and a wet one beside a dry one as it should dry."""
-    wet = set(options.wet)
-    if pair.kept is not None and pair.from_book and pair.kept.state == "wet":
-        wet.add("original")
-    original = replace(pair.original, state="wet" if "original" in wet else "dry")
-    batch = replace(pair.batch, state="wet" if "batch" in wet else "dry")
-    seen, earlier = _with_states(pair.seen, pair.earlier, original, batch)
-    pair = replace(pair, seen=seen, earlier=earlier, original=original, batch=batch)
-    if not wet:
-        return pair
-    settled = settle(pair.original, pair.batch, learned())
-    return replace(
-        pair,
-        original=settled.original,
-        batch=settled.batch,
-        flags=(*pair.flags, *settled.flags),
-        guessed_dry=settled.guessed,
-    )
-
-
-def _compare(pair: _Pair, options: Options, bench: _Bench) -> Comparison:
+def _compare(pair: Pair, options: Options, bench: _Bench) -> Comparison:
     paper = pair.seen.correction.paper_lab_d50
     mix = None if bench.mix is None else bench.used.shelf.mix(bench.mix)
     pulls = None if paper is None else Pulls(paper, mix, options.pulled_alike)
@@ -204,14 +166,15 @@ def _compare(pair: _Pair, options: Options, bench: _Bench) -> Comparison:
         nominal_card=pair.nominal,
         shaded_card=pair.shaded,
         across_photos=pair.earlier is not None or pair.from_book,
-        hard=any(f.hard for f in (*pair.seen.flags, *pair.where.flags)),
+        hard=any(f.hard for f in (*pair.seen.flags, *pair.where.flags, *pair.flags)),
         wet_with_dry=pair.guessed_dry,
         pulls=pulls,
+        again=pair.again,
     )
 
 
 def _advise(
-    pair: _Pair, comparison: Comparison, options: Options, bench: _Bench
+    pair: Pair, comparison: Comparison, options: Options, bench: _Bench
 ) -> tuple[Advice | None, Step | None]:
     """What to add, and both strips as the advice took them; None where no verdict was given or
     one strip is still wet. Where a thinner film alone explains it, no ink is advised."""
@@ -242,56 +205,3 @@ def _advise(
         lamps=bench.lamps,
     )
     return advice, step
-
-
-def _with_states(
-    seen: Judgement, earlier: Judgement | None, original: Colour, batch: Colour
-) -> tuple[Judgement, Judgement | None]:
-    """The readings with wet or dry noted on the two strips that are compared."""
-
-    def noted(reading: Judgement, *colours: Colour) -> Judgement:
-        new = {id(c.strip): c for c in colours if hasattr(c, "strip")}
-        return replace(reading, strips=tuple(new.get(id(s.strip), s) for s in reading.strips))
-
-    seen = noted(seen, original, batch)
-    return seen, None if earlier is None else noted(earlier, original)
-
-
-def _lost_to_glare(seen: Judgement) -> PhotoUnfit | None:
-    """The refusal where a lamp shines in what was found, and so perhaps in what was not."""
-    shining = (fl.STRIP_SHINES, fl.STRIP_GLARE)
-    for strip in seen.strips:
-        for flag in (*strip.strip.flags, *strip.flags):
-            if flag.kind in shining:
-                return PhotoUnfit(
-                    f"glare: a lamp is mirrored in {flag.detail} % of the strip that was found, "
-                    "and no second strip shows",
-                    "where the lamp is mirrored, the photo shows the lamp and not the ink",
-                    "turn the sheet or move the lamp until nothing shines in the ink, and shoot "
-                    "again",
-                )
-    return None
-
-
-def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReading:
-    """The strip of that number; ``other`` says that original and batch are in two photos."""
-    by_number = {s.strip.number: s for s in seen.strips}
-    if number in by_number:
-        return by_number[number]
-    count = len(by_number)
-    strips = "one strip was" if count == 1 else f"{count} strips were"
-    where = f" in {seen.photo.path}" if other else ""
-    what = f"strip {number} was asked for as the {role}, but {strips} found{where}"
-    if number <= 2 and count < 2 and not other:
-        unfit = _lost_to_glare(seen) or PhotoUnfit(
-            f"only {strips} found, and a match needs two",
-            "the kept original and the batch are compared in one photo",
-            "show both side by side, or give their places with `strips`",
-        )
-        unfit.found = seen
-        raise unfit
-    raise WrongUsage(
-        what,
-        "strips are numbered from left to right with the card upright",
-        f"choose `{role}` between 1 and {count}" if count > 1 else f"leave `{role}` out, or say 1",
-    )

@@ -299,3 +299,18 @@ def refuse_itself(photo: Path | Photo, original_photo: Path | Photo, which: Whic
             "give the photo that shows the kept original; or, if this one shows both strips, "
             "leave `original_photo` out",
         )
+
+
+def refuse_with_several(options: Options) -> None:
+    """Raise ``WrongUsage`` for what speaks of one photo where several are given."""
+    said = {
+        "original_photo": options.original_photo is not None,
+        "strips": bool(options.strips),
+        "kept": options.kept is not None and bool(options.kept.apart),
+    }
+    for name in (name for name, given in said.items() if given):
+        raise WrongUsage(
+            f"`{name}` was given with several photos",
+            "several photos are one reading only where each shows both strips",
+            f"leave `{name}` out, or give one photo",
+        )

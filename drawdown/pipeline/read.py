@@ -32,6 +32,17 @@ DARK_PAPER_SHARE = 0.55
 
 
 @dataclass(frozen=True)
+class PhotoUsed:
+    """One of several photos of a pair: its name, the numbers that original and batch have in it,
+    and why it was left out; empty when it was used."""
+
+    path: str
+    original: int | None = None
+    batch: int | None = None
+    left_out: str = ""
+
+
+@dataclass(frozen=True)
 class Judgement:
     """Everything known at the end of the chain. ``comparison`` is None when only strips
     were read; ``advice`` is None when none was asked for or none can be given; ``earlier``
@@ -51,6 +62,7 @@ class Judgement:
     kept: Kept | None = None
     opened: Opened | None = None  # the followed batch as this photo found it
     step: Step | None = None  # both strips as the advice took them
+    photos: tuple[PhotoUsed, ...] = ()  # where one answer rests on several
 
     @property
     def all_flags(self) -> tuple[fl.Flag, ...]:
