@@ -181,7 +181,7 @@ def match(
     from drawdown.pipeline.match import match_photo
 
     with unfit_in_json("match", photo, json, picture=picture), ProgressLine() as progress:
-        judgement = match_photo(photos, options, progress)
+        judgement = match_photo(photos if photos[1:] else photo, options, progress)
     code = deliver(judgement, as_json=json, picture=picture)
     if source is not None and log is not None:
         from drawdown.commands.book.matching import log_match

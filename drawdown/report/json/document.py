@@ -27,6 +27,7 @@ _UNKNOWN: dict[str, dict[str, Any]] = {
         "notes": [],
         "original_photo": None,
         "kept": None,
+        "photos": [],
     },
     "opacity": {"definition": None},
     "value": {"plan": None, "notes": [], "cautions": []},

@@ -12,7 +12,7 @@ from drawdown.matching.advise import Advice
 from drawdown.matching.compare import Comparison
 from drawdown.matching.film_or_ink import FilmApart
 from drawdown.pipeline.folder import FolderReading
-from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.read import Judgement, PhotoUsed
 from drawdown.reading.colour import Colour, StripReading
 from drawdown.report.json.document import amounts, document, dump, fields, numbers, rounded
 from drawdown.wording.advice import note, wait_for
@@ -71,6 +71,17 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
         # The other photo that shows the kept original, read like this one.
         "original_photo": None if judgement.earlier is None else read_data(judgement.earlier),
         "kept": _kept(judgement),
+        # Where several photos of the pair are one reading; none for one photo.
+        "photos": [_used(used) for used in judgement.photos],
+    }
+
+
+def _used(photo: PhotoUsed) -> dict[str, Any]:
+    return {
+        "path": photo.path,
+        "original": photo.original,
+        "batch": photo.batch,
+        "left_out": photo.left_out or None,
     }
 
 

@@ -174,7 +174,6 @@ def test_interrupt_gives_130(chain, capsys):
     "args",
     [
         ["match"],
-        ["match", "a.jpg", "b.jpg"],
         ["match", "a.jpg", "--tolerance", "two"],
         ["match", "a.jpg", "--no-such-option"],
         ["guess", "a.jpg"],

@@ -231,7 +231,7 @@ ADVICE_KEYS = [
 def test_match_json_has_every_key_in_order():
     data = json.loads(match_json(fake.judgement("no match")))
     keys = ["schema", "photo", "card", "strips", "comparison", "advice", "notes", "original_photo"]
-    keys += ["kept"]
+    keys += ["kept", "photos"]
     assert list(data) == keys
     assert data["schema"] == "drawdown.match/1"
     assert list(data["photo"]) == ["path", "width_px", "height_px", "profile", "flags", "metadata"]

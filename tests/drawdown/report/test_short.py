@@ -29,7 +29,11 @@ MOST = {"match": (12, 120), "no match": (16, 180), "too close to call": (16, 180
 MIX = {"white": 97.0, "PB15:3": 2.0, "PG7": 1.0}
 CASES = [
     *(("match.jpg", {}), ("no-match.jpg", {}), ("too-close.jpg", {}), ("dark.jpg", {})),
-    *(("base.jpg", {}), ("ladder.jpg", {}), ("no-match.jpg", {"mix": MIX, "batch_grams": 250.0})),
+    *(
+        ("base.jpg", {}),
+        ("ladder.jpg", {"original": 1, "batch": 2}),
+        ("no-match.jpg", {"mix": MIX, "batch_grams": 250.0}),
+    ),
     ("no-match.jpg", {"card": PHOTOS / "slip-measured.toml"}),
 ]
 
