@@ -44,13 +44,13 @@ def test_what_each_photo_draws_anew_averages_out_and_what_is_common_stays():
 
 
 def test_the_mean_leans_to_the_photo_in_the_better_light():
-    sure, unsure = pair(0, light=0.01), pair(9, light=0.04, batch=OFF + (4, 0, 0))
+    sure, unsure = pair(0, light=0.01), pair(9, light=0.04, batch=OFF + np.array([4, 0, 0]))
     both = joined([sure, unsure])[1].lab_d50 - joined([sure, unsure])[0].lab_d50
     assert np.linalg.norm(both - (OFF - BLUE)) < 0.5
 
 
 def test_a_photo_that_contradicts_the_others_is_found():
-    photos = [pair(0), pair(40), pair(80, batch=OFF + (0, 0, 9))]
+    photos = [pair(0), pair(40), pair(80, batch=OFF + np.array([0, 0, 9]))]
     assert contradicting(photos) == 2
     assert contradicting(photos[:2]) is None
     assert contradicting(photos[1:]) == 1  # of two nobody knows which
@@ -68,10 +68,10 @@ def placed(colour, x, w=18.0, h=60.0):
 @pytest.mark.parametrize(("first", "second"), [(10, 60), (60, 10)])
 def test_strips_are_known_again_by_look_wherever_they_lie(first, second):
     """Swapped between two photos; plainly different in colour."""
-    far = BLUE + (0, 6, 6)
+    far = BLUE + np.array([0, 6, 6])
     before = tuple(placed(s, x) for s, x in zip(pair(0, batch=far), (10, 60), strict=True))
     now = [placed(s, x) for s, x in zip(pair(40, batch=far), (first, second), strict=True)]
-    stranger = placed(strip(3, BLUE + (20, 40, 50)), 110, w=30)
+    stranger = placed(strip(3, BLUE + np.array([20, 40, 50])), 110, w=30)
     original, batch = same_pair(before, [*now, stranger])
     assert (original, batch) == tuple(now)
 
@@ -80,5 +80,5 @@ def test_of_two_that_look_alike_place_says_which_is_which():
     before = tuple(placed(s, x) for s, x in zip(pair(0, batch=BLUE), (10, 60), strict=True))
     now = [placed(s, x) for s, x in zip(pair(40, batch=BLUE), (12, 62), strict=True)]
     assert same_pair(before, now[::-1]) == tuple(now)
-    others = [placed(strip(n, BLUE + (30, 50, 60)), 40 * n, w=40) for n in (1, 2)]
+    others = [placed(strip(n, BLUE + np.array([30, 50, 60])), 40 * n, w=40) for n in (1, 2)]
     assert same_pair(before, others) is None
