@@ -110,7 +110,7 @@ def judged(path: Path, definition: Path, corners, folds: int) -> dict:
 
     read = {name: np.full(lab.shape, np.nan) for name in (*PLAIN, "ours")}
     flags: set[str] = set()
-    held, wide, told = [], [], []
+    held, wide, told, points = [], [], [], []
     for part in parts:
         for name, fit in PLAIN.items():
             read[name][part] = plain(fit, part)
@@ -136,9 +136,10 @@ def judged(path: Path, definition: Path, corners, folds: int) -> dict:
         pairs["ours"].append(abs(float(delta_e_2000(one.lab_d50, two.lab_d50)) - true))
         said = compare(one, two, nominal_card=False)
         told.append((true, said.de00_low95, said.de00_high95, said.verdict))
+        points.append((true, said.de00, said.de00_low95, said.de00_high95))
     return {
         "errors": errors, "pairs": pairs, "flags": sorted(flags), "patches": len(asked),
-        "held": held, "wide": wide, "told": told,
+        "held": held, "wide": wide, "told": told, "points": points,
     }  # fmt: skip
 
 
