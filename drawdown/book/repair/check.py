@@ -135,7 +135,7 @@ def _rebuild(
         aside = put_in_place(folder, new)
     finally:
         new.unlink(missing_ok=True)
-    kept = sum(1 for table, _ in plan.rows if table not in INNER)
+    kept = sum(1 for key, row in plan.rows.items() if row and key[0] not in INNER)
     source = "diary" if plan.of_diary else "diary and what the old one still held"
     report.mended.append(
         f"the database was made anew from the {source} ({kept} records); what was there before "

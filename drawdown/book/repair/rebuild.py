@@ -202,14 +202,18 @@ def plan_of(found: Source, told: Source, *, foreign: bool) -> Mending:
     gives what it still holds."""
     if foreign:
         told = Source()
-    newer = told.is_within(found) and not told.is_level_with(found)
-    of_diary = not told.faults and bool(told.marks) and not newer and (
-        found.is_within(told) or not found.marks)  # fmt: skip
-    merged = told.rows | found.rows if newer else found.rows | told.rows
-    rows = told.rows if of_diary else merged
-    older = [told] if newer else []
-    if of_diary and found.is_within(told) and not found.is_level_with(told):
-        older = [found]
+    level = found.is_level_with(told)
+    database_newer = told.is_within(found) and not level
+    diary_newer = found.is_within(told) and not level
+    of_diary = (
+        bool(told.marks) and not told.faults and not database_newer
+        and (level or diary_newer or not found.marks)
+    )  # fmt: skip
+    if database_newer or (told.faults and not diary_newer):
+        rows = told.rows | found.rows  # of a damaged diary a row's last line may be missing
+    else:
+        rows = told.rows if of_diary else found.rows | told.rows
+    older = [told] if database_newer else [found] if of_diary and diary_newer else []
     lacking = {
         (key, digest(row)): (key, row)
         for source in (found, told) if source not in older
@@ -220,15 +224,15 @@ def plan_of(found: Source, told: Source, *, foreign: bool) -> Mending:
 
 
 def build(file: Path, plan: Mending) -> list[tuple[Key, Row]]:
-    """Write a new database of these rows; returns those that would not go in so. Raises ``BadFile``
-    and OSError."""
+    """Write a new database of these rows; returns those that would not go in so, and the plan
+    has them as they did. Raises ``BadFile`` and OSError."""
     for ending in ("", "-wal", "-shm", "-journal"):
         with suppress(FileNotFoundError):
             file.with_name(file.name + ending).unlink()
     os.close(os.open(file, os.O_RDWR | os.O_CREAT, 0o600))
     db = sqlite3.connect(file, isolation_level=None)
     db.row_factory = sqlite3.Row
-    left: list[Key] = []
+    left: Rows = {}
     try:
         db.execute("PRAGMA synchronous = FULL")
         db.execute("BEGIN IMMEDIATE")
@@ -241,8 +245,11 @@ def build(file: Path, plan: Mending) -> list[tuple[Key, Row]]:
                 name = str(getattr(error, "sqlite_errorname", ""))
                 if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
                     raise
-                left.append(key)
-        left += _drop_dangling(db)
+                left[key] = plan.rows[key]
+        for key in _drop_dangling(db):
+            left.setdefault(key, plan.rows[key])
+        for key in left:
+            plan.rows[key] = read_row(db, *key) if key[0] in schema.TABLES else None
         schema.fill_colours(db)
         db.execute("DELETE FROM setting WHERE name = 'changes'")
         for name, value in (("book", plan.book or uuid.uuid4().hex), ("made", now())):
@@ -260,7 +267,7 @@ def build(file: Path, plan: Mending) -> list[tuple[Key, Row]]:
             )
     finally:
         db.close()
-    return [(key, plan.rows[key]) for key in left if key[0] not in INNER]
+    return [(key, row) for key, row in left.items() if key[0] not in INNER]
 
 
 def _drop_dangling(db: sqlite3.Connection) -> list[Key]:
