@@ -27,7 +27,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "kits")]
 
 from book_kit import MIX, keep, reading_row  # noqa: E402
 
-from drawdown.book import open_book  # noqa: E402
+from drawdown.book import now, open_book  # noqa: E402
 from drawdown.book.batches import begin_batch  # noqa: E402
 from drawdown.book.originals import find_original, keep_original, list_originals  # noqa: E402
 from drawdown.book.readings import nearest  # noqa: E402
@@ -40,7 +40,7 @@ def fill(folder: Path, originals: int, readings: int) -> None:
     with open_book(folder, create=True) as book:
         with book.change("originals") as change:
             for k, lab in enumerate(labs):
-                row = change.insert("reading", reading_row(tuple(map(float, lab))))
+                row = change.insert("reading", reading(rng, lab))
                 keep_original(
                     book, change, name=f"colour {k:05d}", reading=row, date="2030-01-01",
                     paper=f"paper {k % 7}", edition=f"edition {k % 40}", mix=MIX,
@@ -52,9 +52,15 @@ def fill(folder: Path, originals: int, readings: int) -> None:
                 )
                 for k in range(start, min(readings, start + 20_000)):
                     lab = labs[k % originals] + rng.normal(0, 2, 3)
-                    row = change.insert("reading", reading_row(tuple(map(float, lab))))
-                    entry = {"batch": batch, "at": "2030-01-01", "kind": "read", "reading": row}
+                    row = change.insert("reading", reading(rng, lab))
+                    entry = {"batch": batch, "at": now(), "kind": "read", "reading": row}
                     change.insert("entry", entry)
+
+
+def reading(rng: np.random.Generator, lab: np.ndarray) -> dict:
+    """A row with an ensemble of its own."""
+    samples = rng.normal(0, 0.4, (96, 3)).astype("<f4").tobytes()
+    return reading_row(tuple(map(float, lab)), **{"samples": samples})
 
 
 def timed(what: str, times: int, run) -> float:
