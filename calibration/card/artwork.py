@@ -4,9 +4,10 @@ the right, y down; colours are 8-bit sRGB triples. Pure.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
-from calibration.card.definition import CardDefinition, Marker, Patch
+from calibration.card.definition import CardDefinition, Marker, Patch, corners_of
 from calibration.card.toml import FORMAT
 
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1
@@ -76,10 +77,13 @@ class Text:
         return text_width_mm(self.text, self.size_mm)
 
     @property
+    def before(self) -> float:
+        """The share of the line that lies left of ``at_mm``."""
+        return {"start": 0.0, "middle": 0.5, "end": 1.0}[self.anchor]
+
+    @property
     def left_mm(self) -> float:
-        return self.at_mm[0] - {"start": 0.0, "middle": 0.5, "end": 1.0}[self.anchor] * (
-            self.width_mm
-        )
+        return self.at_mm[0] - self.before * self.width_mm
 
 
 Item = Rect | Line | Polygon | Text
@@ -113,19 +117,16 @@ def bounds_mm(item: Item) -> Rect4:
         (xs, ys), pad = zip(*item.points_mm, strict=True), (0.0, 0.0)
     else:
         (xs, ys) = zip(item.start_mm, item.end_mm, strict=True)
-        half = item.width_mm / 2
-        pad = (half if xs[0] == xs[1] else 0.0, half if ys[0] == ys[1] else 0.0)
-        if xs[0] != xs[1] and ys[0] != ys[1]:
-            pad = (half, half)
+        half = item.width_mm / 2  # to the sides alone, where it is upright or level
+        pad = (0.0 if ys[0] == ys[1] else half, 0.0 if xs[0] == xs[1] else half)
     left, top = min(xs) - pad[0], min(ys) - pad[1]
     return (left, top, max(xs) + pad[0] - left, max(ys) + pad[1] - top)
 
 
 def outline(rect_mm: Rect4, width_mm: float, rgb: Rgb, dash_mm: tuple | None = None) -> list:
     """Four strokes along the edges of a rectangle."""
-    x, y, w, h = rect_mm
-    corners = ((x, y), (x + w, y), (x + w, y + h), (x, y + h))
-    return [Line(corners[i], corners[(i + 1) % 4], width_mm, rgb, dash_mm) for i in range(4)]
+    corners = [tuple(corner) for corner in corners_of(rect_mm).tolist()]
+    return [Line(corners[i - 4], corners[i - 3], width_mm, rgb, dash_mm) for i in range(4)]
 
 
 def marker_items(marker: Marker, dictionary: str) -> list[Rect]:
@@ -151,14 +152,9 @@ def marker_items(marker: Marker, dictionary: str) -> list[Rect]:
 
 def _runs(cells) -> list[tuple[int, int]]:
     """(start, length) of each run of True."""
-    runs, start = [], None
-    for i, cell in enumerate([*cells, False]):
-        if cell and start is None:
-            start = i
-        elif not cell and start is not None:
-            runs.append((start, i - start))
-            start = None
-    return runs
+    places = ((i, bool(cell)) for i, cell in enumerate(cells))
+    groups = [list(group) for cell, group in itertools.groupby(places, lambda p: p[1]) if cell]
+    return [(group[0][0], len(group)) for group in groups]
 
 
 TOP_MM = 14.0  # from the paper's upper edge to the card
@@ -231,20 +227,14 @@ def card_items(card: CardDefinition) -> list[Item]:
             raise ValueError(f"patch {patch.name} has no srgb to draw it in")
         items.append(Rect(patch.rect_mm, patch.srgb))
     if card.window_mm:
-        items += _window(card.window_mm)
+        x, y, w, h = card.window_mm
+        items += outline(card.window_mm, 0.15, GREY)
+        items.append(Text((x + w / 2, y + h / 2), 5.0, "cut out this window", "middle", GREY))
     if card.scale_mm:
         items += scale_items(*card.scale_mm)
     if card.text_mm:
         items += _words(card, card.text_mm)
     return items + _patch_names(card, items)
-
-
-def _window(rect_mm: Rect4) -> list[Item]:
-    x, y, w, h = rect_mm
-    return [
-        *outline(rect_mm, 0.15, GREY),
-        Text((x + w / 2, y + h / 2), 5.0, "cut out this window", "middle", GREY),
-    ]
 
 
 def scale_items(x: float, y: float, length: float) -> list[Item]:
@@ -281,8 +271,7 @@ def _patch_names(card: CardDefinition, drawn: list[Item]) -> list[Text]:
     A name goes above, left of, right of or below its patch, and is left out where it would
     come nearer than ``NAME_CLEAR_MM`` to anything else: a clean neighbourhood matters more.
     """
-    keep_clear = [bounds_mm(item) for item in drawn if not isinstance(item, Line)]
-    keep_clear += [bounds_mm(item) for item in drawn if isinstance(item, Line)]
+    keep_clear = [bounds_mm(item) for item in drawn]
     for marker in card.markers:
         x, y, w, h = marker.rect_mm
         quiet = w / 6

@@ -91,11 +91,8 @@ def _svg_item(item: Rect | Line | Polygon | Text) -> str:
         )
     if isinstance(item, Line):
         (x1, y1), (x2, y2) = item.start_mm, item.end_mm
-        dash = (
-            f' stroke-dasharray="{_n(item.dash_mm[0])} {_n(item.dash_mm[1])}"'
-            if item.dash_mm
-            else ""
-        )
+        on_off = " ".join(map(_n, item.dash_mm or ()))
+        dash = f' stroke-dasharray="{on_off}"' if on_off else ""
         return (
             f'<line x1="{_n(x1)}" y1="{_n(y1)}" x2="{_n(x2)}" y2="{_n(y2)}" '
             f'stroke="{colour}" stroke-width="{_n(item.width_mm)}"{dash}/>'
@@ -159,17 +156,15 @@ def _png_item(draw, item: Rect | Line | Polygon | Text, ink: int | Rgb, scale: f
         font = ImageFont.load_default(size)
         # The built-in font is a little wider than Helvetica at times, and its letters are
         # set on whole pixels, so the fit has to be tried.
-        while max(draw.textlength(item.text, font), _right(font, item)) > width and size > 2:
+        # Letters may reach beyond their advance.
+        while size > 2 and width < max(
+            draw.textlength(item.text, font), font.getbbox(item.text, mode="1")[2]
+        ):
             size = 0.99 * size
             font = ImageFont.load_default(size)
         spare = width - draw.textlength(item.text, font)
-        share = {"start": 0.0, "middle": 0.5, "end": 1.0}[item.anchor]
-        at = (item.left_mm * scale + share * spare, item.at_mm[1] * scale)
+        at = (item.left_mm * scale + item.before * spare, item.at_mm[1] * scale)
         draw.text(at, item.text, fill=ink, font=font, anchor="ls")
-
-
-def _right(font, item: Text) -> float:
-    return font.getbbox(item.text, mode="1")[2]  # letters may reach beyond their advance
 
 
 def _fill(draw, rect_mm, ink: int | Rgb, scale: float) -> None:
@@ -183,15 +178,11 @@ def _fill(draw, rect_mm, ink: int | Rgb, scale: float) -> None:
 def _stroke(draw, start, end, width_mm: float, ink: int | Rgb, scale: float) -> None:
     # All strokes of one width get the same whole number of pixels, at least one.
     wide = max(1, round(width_mm * scale))
-    (x1, y1), (x2, y2) = start, end
-    if y1 == y2:
-        top = round(y1 * scale - wide / 2)
-        left, right = sorted((round(x1 * scale), round(x2 * scale)))
-        draw.rectangle((left, top, max(right - 1, left), top + wide - 1), fill=ink)
-    else:
-        left = round(x1 * scale - wide / 2)
-        top, bottom = sorted((round(y1 * scale), round(y2 * scale)))
-        draw.rectangle((left, top, left + wide - 1, max(bottom - 1, top)), fill=ink)
+    along = 0 if start[1] == end[1] else 1
+    side = round(start[1 - along] * scale - wide / 2)
+    first, last = sorted((round(start[along] * scale), round(end[along] * scale)))
+    box = ((first, side), (max(last - 1, first), side + wide - 1))
+    draw.rectangle([corner if along == 0 else corner[::-1] for corner in box], fill=ink)
 
 
 def _dashes(line: Line) -> list[tuple[tuple[float, float], tuple[float, float]]]:

@@ -185,12 +185,12 @@ def card_from_dict(
     if not isinstance(dictionary, str) or dictionary not in DICTIONARIES:
         top.bad(f'has dictionary = "{dictionary}", which is unknown',
                 "write one of " + ", ".join(DICTIONARIES))  # fmt: skip
-    optional = {
-        key: top.rect(key, size) if key in data else None for key in ("window_mm", "text_mm")
-    }
+    window, words = (
+        top.rect(key, size) if key in data else None for key in ("window_mm", "text_mm")
+    )
     markers = _markers(top, where, size, dictionary)
     patches = _patches(top, where, size, folder or Path())
-    _check_apart(top, markers, patches, optional["window_mm"])
+    _check_apart(top, markers, patches, window)
     return CardDefinition(
         name=name,
         title=top.text("title", '"a title"', default=name),
@@ -200,9 +200,9 @@ def card_from_dict(
         patches=patches,
         provenance=top.one_of("provenance", PROVENANCES),
         source=top.text("source", '"where the colours come from"', most=1000, default=""),
-        window_mm=optional["window_mm"],
+        window_mm=window,
         scale_mm=_scale(top, size) if "scale_mm" in data else None,
-        text_mm=optional["text_mm"],
+        text_mm=words,
         paper_lab_d50=_paper(top) if "paper_lab_d50" in data else None,
     )
 
@@ -363,12 +363,12 @@ def card_to_dict(card: CardDefinition) -> dict:
         if getattr(card, key) is not None:
             data[key] = list(getattr(card, key))
     data["markers"] = [{"id": m.id, "rect_mm": list(m.rect_mm)} for m in card.markers]
-    data["patches"] = []
-    for p in card.patches:
-        row = {"name": p.name, "role": p.role, "rect_mm": list(p.rect_mm)}
-        if p.srgb is not None:
-            row["srgb"] = list(p.srgb)
-        data["patches"].append(row | {"lab_d50": list(p.lab_d50), "u_lab": list(p.u_lab)})
+    data["patches"] = [
+        {"name": p.name, "role": p.role, "rect_mm": list(p.rect_mm)}
+        | ({} if p.srgb is None else {"srgb": list(p.srgb)})
+        | {"lab_d50": list(p.lab_d50), "u_lab": list(p.u_lab)}
+        for p in card.patches
+    ]
     return data
 
 

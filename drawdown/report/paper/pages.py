@@ -8,13 +8,13 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from calibration.card.artwork import ASCENT, DESCENT, Rgb
+from calibration.card.render import POINTS_PER_MM
 from calibration.signs import visible
 
-POINTS_PER_MM = 72.0 / 25.4
 BLACK, GREY, LIGHT = (0, 0, 0), (90, 90, 90), (170, 170, 170)
-Rgb = tuple[int, int, int]
 Box = tuple[float, float, float, float]  # x, y, width, height
-ASCENT, DESCENT, LEADING = 0.76, 0.22, 1.18  # of the em
+LEADING = 1.18  # of the em
 
 # Encodings tell which letters these typefaces have; the viewer of the PDF brings them.
 _FAR = (("shift_jis", "HeiseiKakuGo-W5"), ("gb2312", "STSong-Light"), ("euc_kr", "HYGothic-Medium"))
