@@ -41,14 +41,15 @@ def explain_ambiguous(card: CardDefinition, count: int) -> PhotoUnfit:
 
 def markers_sentence(card: CardDefinition, found: set[int]) -> str:
     total = len(card.markers)
-    number = dict(
-        enumerate(["one", "two", "three", "four", "five", "six", "seven", "eight"], start=1)
-    )
     names = _place_names(card)
     missing = [names[m.id] for m in card.markers if m.id not in found]
     where = "the " + " and the ".join(missing[:4]) + (" is" if len(missing) == 1 else " are")
-    count = number.get(len(found), str(len(found)) if found else "none")
-    return f"{count} of {number.get(total, str(total))} card markers found; {where} not readable"
+    return f"{_count(len(found))} of {_count(total)} card markers found; {where} not readable"
+
+
+def _count(number: int) -> str:
+    words = "none", "one", "two", "three", "four", "five", "six", "seven", "eight"
+    return words[number] if number < len(words) else str(number)
 
 
 def _place_names(card: CardDefinition) -> dict[int, str]:

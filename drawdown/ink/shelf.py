@@ -110,6 +110,16 @@ class Shelf:
     def names(self) -> tuple[str, ...]:
         return tuple(ink.name for ink in self.inks)
 
+    @property
+    def k(self) -> np.ndarray:
+        """(n, 31) absorption of all inks."""
+        return np.array([ink.k for ink in self.inks])
+
+    @property
+    def s(self) -> np.ndarray:
+        """(n, 31) scattering of all inks."""
+        return np.array([ink.s for ink in self.inks])
+
     def find(self, text: str) -> Ink:
         """The ink called ``text``: its name, generic name, Colour Index name, or "white",
         "base" or "black" when the shelf has one of the kind.

@@ -157,7 +157,9 @@ def advise(
     ground = paper_ground(paper_lab)
     recipes = _recipes(shelf, mix, now.lab_original, ground, film_effect)
     foreign = recipes.foreign
-    model = recipes.fitted(shelf, steps, ground, knowledge)
+    model = fit(
+        shelf, recipes.mixes, recipes.log_prior, steps, ground, recipes.sd, recipes.heads, knowledge
+    )
     used = {name: round(parts, 2) for name, parts in recipes.mixes[model.recipe].items()}
     de00_now = _distance(now)
     best, nothing = _choose(model, shelf, used, mix is None, now, tolerance)
@@ -204,11 +206,6 @@ class _Recipes:
     sd: float = ORIGINAL_SD
     heads: int = 1
     foreign: float | None = None
-
-    def fitted(
-        self, shelf: Shelf, steps: tuple[Step, ...], ground: np.ndarray, known: Knowledge | None
-    ) -> Fit:
-        return fit(shelf, self.mixes, self.log_prior, steps, ground, self.sd, self.heads, known)
 
 
 def _recipes(
@@ -260,8 +257,7 @@ def _worth(de00_after: float, de00_now: float, tolerance: float) -> bool:
 
 def _hue_on_shelf(shelf: Shelf, lab: np.ndarray, ground: np.ndarray) -> bool:
     """Whether some ink, alone or thinned to a tenth, is as colourful in about this hue."""
-    k, s = np.array([ink.k for ink in shelf]), np.array([ink.s for ink in shelf])
-    labs = np.concatenate([lab_of_film(k * t, s * t, 1.0, ground) for t in (1.0, 0.1)])
+    labs = np.concatenate([lab_of_film(shelf.k * t, shelf.s * t, 1.0, ground) for t in (1.0, 0.1)])
     chroma, wanted = np.hypot(labs[:, 1], labs[:, 2]), np.hypot(*lab[1:])
     cosine = labs[:, 1:] @ lab[1:] / np.maximum(chroma * wanted, 1e-9)
     return bool(wanted < 5 or ((cosine > SAME_HUE) & (chroma > 0.8 * wanted)).any())

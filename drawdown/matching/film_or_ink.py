@@ -10,7 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000, local_metric
-from calibration.uncertainty.intervals import interval_with, probability_within, without_noise
+from calibration.uncertainty.intervals import (
+    interval_with,
+    probability_within,
+    quantiles,
+    without_noise,
+)
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.shelf import InkMix
@@ -110,7 +115,7 @@ def film_apart(
     weight /= weight.sum()
     effect = np.linalg.norm((_at(curves.lab[0], THINNER) - lab_o) @ local_metric(lab_o).T, axis=-1)
     bares = effect / np.linalg.norm(local_metric(lab_o) @ (paper - lab_o))
-    low, middle, high = _quantiles(effect, weight, (0.05, 0.5, 0.95))
+    low, middle, high = map(float, quantiles(effect, (0.05, 0.5, 0.95), weight))
     if high < HIDING:
         return _opaque(labs, cov, high, tolerance)
     if high > VAGUE * max(low, HIDING):
@@ -230,7 +235,7 @@ def _told(
     w = weighed.w
     by_film = w.sum(axis=(0, 1))
     log_sd = float(np.sqrt(max(0.0, by_film @ FILMS**2 - (by_film @ FILMS) ** 2)))
-    logs = _quantiles(FILMS, by_film, (0.025, 0.5, 0.975))
+    logs = quantiles(FILMS, (0.025, 0.5, 0.975), by_film)
     narrow = log_sd < NARROWED * film_sd or abs(logs[1]) > log_sd or film_sd == ALIKE_SD
     low, ratio, high = (float(x) for x in np.exp(logs)) if narrow else (None, None, None)
     de_low, de, de_high, within = _equal_film(labs[0], weighed, tolerance)
@@ -283,12 +288,3 @@ def _equal_film(
     de = delta_e_2000(lab_o, lab_o + draws)
     low, middle, high = np.quantile(de, (0.025, 0.5, 0.975))
     return float(low), float(middle), float(high), probability_within(de, tolerance)
-
-
-def _quantiles(
-    values: np.ndarray, weight: np.ndarray, at: tuple[float, float, float]
-) -> tuple[float, float, float]:
-    order = np.argsort(values)
-    total = np.cumsum(weight[order]) - weight[order] / 2
-    low, middle, high = np.interp(at, total / weight.sum(), values[order])
-    return float(low), float(middle), float(high)

@@ -41,8 +41,7 @@ def _combinations(
         tint = np.zeros((len(colours), len(shelf)))
         tint[np.arange(len(colours)), colours] = 0.1 if let_down else 1.0
         tint[:, let_down] = 0.9 / max(1, len(let_down))
-        k, s = np.array([ink.k for ink in shelf]), np.array([ink.s for ink in shelf])
-        tints = lab_of_mix(k, s, tint, 1.0, ground)
+        tints = lab_of_mix(shelf.k, shelf.s, tint, 1.0, ground)
         turn = np.arctan2(tints[:, 2], tints[:, 1]) - np.arctan2(lab[2], lab[1])
         turn = (turn + np.pi) % (2 * np.pi) - np.pi
         order = np.array(colours)[np.argsort(turn)]
@@ -67,9 +66,7 @@ def _fit_sets(
     c, width = len(sets), MOST_INKS
     inks = np.array([one + [one[0]] * (width - len(one)) for one in sets])
     there = np.array([[j < len(one) for j in range(width)] for one in sets])
-    k = np.array([ink.k for ink in shelf])[inks]
-    s = np.array([ink.s for ink in shelf])[inks]
-
+    k, s = shelf.k[inks], shelf.s[inks]
     first = np.arange(width) == 0
     free = there & ~first
 
@@ -111,8 +108,7 @@ def _effect_price(
     root: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
     """(c,) how badly the recipes answer to a thinner film as the strips do."""
-    k = np.array([ink.k for ink in shelf])[inks]
-    s = np.array([ink.s for ink in shelf])[inks]
+    k, s = shelf.k[inks], shelf.s[inks]
     full, thin = (lab_of_mix(k, s, parts, film, ground) for film in (1.0, THIN))
     effect = np.linalg.norm((thin - full) @ root.T, axis=1)
     off = np.log(np.maximum(effect, 0.05) / max(film_effect, 0.05)) / EFFECT_LOG_SD
@@ -139,15 +135,10 @@ def guess_mixes(
     root = local_metric(lab)
     kinds = [ink.kind for ink in shelf]
     white, base = ([kinds.index(kind)] if kind in kinds else [] for kind in ("white", "base"))
-    ways = {
-        tuple(way): price
-        for way, price in (
-            ([], PRICE_ALONE),
-            (white + base, PRICE_BOTH),
-            (base, PRICE_BASE),
-            (white, 0.0),
-        )
-    }
+    # On a shelf that lacks one of them, two ways are one, at the price of the latter.
+    ways: dict[tuple[int, ...], float] = {
+        (): PRICE_ALONE, (*white, *base): PRICE_BOTH, (*base,): PRICE_BASE, (*white,): 0.0
+    }  # fmt: skip
     sets, prices, ways_of = [], [], []
     for number, (let_down, price_way) in enumerate(ways.items()):
         for one in _combinations(shelf, lab, list(let_down), ground):

@@ -212,11 +212,8 @@ def card_covariance(labs: np.ndarray, sds: np.ndarray, less_sure: np.ndarray) ->
     sd = less_sure[:, None] * sds
     apart = np.linalg.norm(labs[:, None] - labs[None], axis=-1)
     alike = np.exp(-0.5 * (apart / ALIKE_LAB) ** 2)
-    full = sd[:, None, :] * sd[None, :, :] * alike[..., None]  # (n, n, 3)
-    out = np.zeros((len(labs), 3, len(labs), 3))
-    for axis in range(3):
-        out[:, axis, :, axis] = full[..., axis]
-    return out.reshape(3 * len(labs), 3 * len(labs))
+    full = np.einsum("ia,ja,ij,ab->iajb", sd, sd, alike, np.eye(3))
+    return full.reshape(3 * len(labs), 3 * len(labs))
 
 
 def _placed(seen: Judgement, steps: Sequence[Step]) -> tuple[Judgement, tuple[Step, ...]]:

@@ -9,7 +9,7 @@ import numpy as np
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import lab_to_xyz
 from calibration.colour.spectra import WAVELENGTHS_NM
-from calibration.uncertainty.intervals import K95, factor_u95
+from calibration.uncertainty.intervals import K95, factor_u95, surprise
 from calibration.uncertainty.streams import stream
 from drawdown.ink.ladder_fit import USES, InUse, LadderFit, strength_sds
 from drawdown.ink.prior import ink_rows
@@ -165,6 +165,7 @@ def ladder_report(
     }
     k_sd, _ = strength_sds(fit.k, fit.s, fit.root)
     k_factor = _factor(k_sd)
+    worst_first = sorted(use, key=lambda u: -u.de00_within95)
     need = tuple(w for w in ("white", "base") if not there[w])
     return LadderReport(
         bands,
@@ -172,15 +173,11 @@ def ladder_report(
         tuple(strips),
         _covering(fit, dark, over_bar, "white" in mixed),
         (k_factor, need) if k_factor > OPEN_FACTOR else None,
-        tuple(sorted((u for u in use if u.de00_within95 > OPEN_DE), key=_far)[:3]),
+        tuple(u for u in worst_first if u.de00_within95 > OPEN_DE)[:3],
         tuple(kind for kind, seen in there.items() if not seen),
         fit.surprise / fit.readings > SURPRISE,
         tuple(s for s in strips if s.worst_de00 > MISFIT_DE and s.strain > MISFIT_SDS),
     )
-
-
-def _far(use: Use) -> float:
-    return -use.de00_within95
 
 
 def _covering(fit: LadderFit, dark: bool, over_bar: bool, tinted: bool) -> tuple[float, str] | None:
@@ -196,8 +193,6 @@ def _covering(fit: LadderFit, dark: bool, over_bar: bool, tinted: bool) -> tuple
 
 def _strain(miss: np.ndarray, covariance: np.ndarray) -> list[float]:
     """Misses (n, 3) in root mean square standard uncertainties of each reading alone."""
-    out = []
-    for i, row in enumerate(miss):
-        at = slice(3 * i, 3 * i + 3)
-        out.append(float(np.sqrt(row @ np.linalg.solve(covariance[at, at], row) / 3)))
-    return out
+    at = np.arange(len(miss))
+    own = covariance.reshape(len(miss), 3, len(miss), 3)[at, :, at]
+    return np.sqrt(surprise(miss, own) / 3).tolist()

@@ -26,7 +26,7 @@ from drawdown.ink.prior import (
     mix_prior,
     rows_of,
 )
-from drawdown.ink.shelf import Ink, Shelf, starter_shelf
+from drawdown.ink.shelf import Shelf, starter_shelf
 
 LAYER_SAMPLES = 64
 TAKE_DRY, TAKE_WET, TAKE_SD = 1.0, 0.9, 0.1
@@ -107,7 +107,6 @@ def layers_from_mixes(
     figures = ShelfFigures(shelf)
     unknowns = figures.draws(rng.standard_normal((LAYER_SAMPLES, len(shelf) * ROWS)))
     k, s = figures.curves.spectra(unknowns)
-    k0, s0 = (np.array([getattr(ink, q) for ink in shelf]) for q in "ks")
     common = FILM_COMMON_SD * rng.standard_normal((LAYER_SAMPLES, 1))
     layers = []
     for name, mix, film in mixes:
@@ -115,7 +114,13 @@ def layers_from_mixes(
         share = parts / parts.sum()
         own = film * np.exp(common + FILM_SD * rng.standard_normal((LAYER_SAMPLES, 1)))
         layers.append(
-            Layer(name, film * share @ k0, film * share @ s0, own * (share @ k), own * (share @ s))
+            Layer(
+                name,
+                film * share @ shelf.k,
+                film * share @ shelf.s,
+                own * (share @ k),
+                own * (share @ s),
+            )
         )
     return tuple(layers)
 
@@ -200,10 +205,6 @@ def _shares(odds: np.ndarray, count: int) -> np.ndarray:
     return whole
 
 
-def _tinting(shelf: Shelf) -> list[Ink]:
-    return [ink for ink in shelf if ink.kind in ("colour", "black")]
-
-
 def _candidates(shelf: Shelf, mix: dict[str, float] | None, opaque: bool | None):
     """(c, 62) means of ln K and ln S, (c,) 1 where the body is covering, and {covering: rows
     (j, 62) of the prior}."""
@@ -213,11 +214,13 @@ def _candidates(shelf: Shelf, mix: dict[str, float] | None, opaque: bool | None)
         return prior.mean[None], np.zeros(1, dtype=int), {0: rows}
     means, white = [], []
     # A shelf may hold white and base alone: any colour will do to start from.
-    colours = _tinting(shelf) or _tinting(starter_shelf())
+    colours, stand_ins = (
+        [ink for ink in of if ink.kind in ("colour", "black")] for of in (shelf, starter_shelf())
+    )
     for covering in (0, 1):
         if opaque is not None and covering != int(opaque):
             continue
-        for ink in colours:
+        for ink in colours or stand_ins:
             # Where it starts from hardly counts: the film is almost free.
             k = ink.k * (0.03 if covering else 0.15)
             s = np.full(HALF, WHITE_S if covering else CLEAR_S)

@@ -108,7 +108,7 @@ def card_sd(
     if nominal or misfit_de is None:
         return sd
     seen = np.linalg.norm(np.linalg.inv(local_metric(lab_d50)) * misfit_de, axis=-1)
-    return np.hypot(sd, seen)
+    return np.asarray(np.hypot(sd, seen))
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ CLEAR_OF_CROSS_MM = 2.0  # a strip alone is read this far from the other
 LEAST_MM2 = 40.0
 OUTLIER_SDS = 3.5
 UPRIGHT, ACROSS = "upright", "across"
+SIGNS = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)])  # of the corners about the middle
 WHAT_TO_DO = (
     "show one cross of two strips with bare paper around it, or place them by hand: `strips` "
     "twice, first the strip that lies below, then the one on top, as x,y,width,height in mm "
@@ -90,8 +91,7 @@ def _paper_around(sheet: Sheet, middle: np.ndarray, ink: np.ndarray) -> bool:
     """Whether bare paper shows in at least three of the four angles of a cross."""
     centre, axes, half = _frame(middle)
     bare = 0
-    for signs in ((-1, -1), (1, -1), (1, 1), (-1, 1)):
-        at = centre + (np.array(signs) * (half + 5)) @ axes
+    for at in centre + (SIGNS * (half + 5)) @ axes:
         part = sheet.window((*(at - 2.5), 5.0, 5.0))
         bare += ink[part].size > 0 and bool(ink[part].mean() < 0.1)
     return bare >= 3
@@ -256,8 +256,7 @@ def _part(sheet: Sheet, number: int, corners: np.ndarray, body: np.ndarray, what
 def _filled(sheet: Sheet, corners_mm: np.ndarray, grow_mm: float) -> np.ndarray:
     """(h, w) bool of a rectangle on the sheet, grown or shrunk."""
     centre, axes, half = _frame(corners_mm)
-    signs = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)])
-    corners = centre + (signs * np.maximum(half + grow_mm, 0.1)) @ axes
+    corners = centre + (SIGNS * np.maximum(half + grow_mm, 0.1)) @ axes
     mask = np.zeros(sheet.shape, np.uint8)
     cv2.fillConvexPoly(mask, np.rint(sheet.to_px(corners)).astype(np.int32), 1)
     return mask > 0
