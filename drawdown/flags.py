@@ -110,7 +110,7 @@ STRIP_CUT = FlagKind(
 )  # fmt: skip
 STRIP_SHINES = FlagKind(
     "lamp-on-strip", True, "strip",
-    "a lamp is mirrored in {detail} % of the strip",
+    "a lamp or window is mirrored in {detail} % of the strip",
     "its light is not the ink's colour, and too little of the strip is left without it",
     "the strip itself may be good: turn the sheet or move the lamp until nothing shines in the "
     "ink, and shoot again",

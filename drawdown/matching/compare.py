@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000, lch_difference, local_metric
-from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
+from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
 from calibration.uncertainty.intervals import is_shown, probability_within, without_noise
 from calibration.uncertainty.kernels import root_of
 from drawdown import flags as fl
@@ -44,6 +44,8 @@ OWN_SHARE, LEAST_LIGHT_SD = 0.3, 0.01
 # A strip that shines in places may shine a little everywhere: standard uncertainty per axis
 # in the CIEDE2000 metric (rendered scenes with soft glare left errors of 2 to 5).
 GLARE_SD = 1.5
+# Where it is known how much is mirrored: so much of it is left in what was measured (share, sd).
+LEFT_SHINE = 0.15
 DIFFERENT_LIGHT_SD = 0.05
 # Paper beside one strip that is so much lighter than beside the other (natural log, after
 # the lamp's field is taken out) is other paper or other light; neither lets one compare.
@@ -240,12 +242,41 @@ def _covariance(
     blank = sum(colour.light_sd is None for colour in (original, batch))
     light = (0.5 * rim) ** 2 + blank * UNKNOWN_LIGHT_SD**2
     slope = _by_light(batch.lab_d50)
-    own = light * np.outer(slope, slope) + (GLARE_SD * setting.glare) ** 2 * to_lab @ to_lab.T
+    own = light * np.outer(slope, slope)
+    levels = [_shine(colour) for colour in (original, batch)]
+    if setting.glare and not any(levels):
+        own = own + GLARE_SD**2 * to_lab @ to_lab.T
+    for colour, level in zip((original, batch), levels, strict=True):
+        left = lab_to_xyz(colour.lab_d50) + LEFT_SHINE * level * WHITE_D50
+        off = xyz_to_lab(left) - colour.lab_d50
+        own = own + np.outer(off, off)
+    mirrored = _mirrored(original, batch)
+    own = own + np.outer(mirrored, mirrored)
     # The ensembles hold each strip's light, and fits that another photo makes anew.
     lit = (original.light_sd or 0.0) ** 2 + (batch.light_sd or 0.0) ** 2
     moved = _within(lit * np.outer(slope, slope), members)
     moved = moved + OWN_SHARE * (members - moved)
     return np.asarray(own + moved), np.asarray(common - moved)
+
+
+def _shine(colour: Colour) -> float:
+    """How much light is mirrored in parts of a strip, as a share of white."""
+    return colour.strip.shine_level if isinstance(colour, StripReading) else 0.0
+
+
+def _mirrored(original: Colour, batch: Colour) -> np.ndarray:
+    """(3,) what of the Lab difference may be a mirror image that covers one strip wholly: where
+    one shines, as much light, taken off the lighter one, as brings it nearest to the other."""
+    level = max(_shine(original), _shine(batch))
+    if level <= 0:
+        return np.zeros(3)
+    shares = np.linspace(0.0, level, 25)
+    light, dark = original.lab_d50, batch.lab_d50
+    if light[0] < dark[0]:
+        light, dark = dark, light
+    dull = xyz_to_lab(np.maximum(lab_to_xyz(light) - shares[:, None] * WHITE_D50, 1e-4))
+    k = int(np.argmin(delta_e_2000(dull, dark)))
+    return np.asarray(dull[k] - light)
 
 
 def _by_light(lab: np.ndarray) -> np.ndarray:

@@ -261,7 +261,7 @@ def _body_by_hand(sheet, white, corners, printed, what: str) -> Body:
     if np.count_nonzero(body & shine.clean) >= 12:
         body &= shine.clean
     lost = shine.share if shine.lost else 0.0
-    return Body(part, mask, body, shine.share, 0.0, True, lost)
+    return Body(part, mask, body, shine.share, 0.0, True, lost, shine.level)
 
 
 _REASONS = {

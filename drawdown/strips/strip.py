@@ -11,7 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from calibration.correction.glare import GlareField, find_glare
+from calibration.correction.glare import GlareField, find_glare, find_panes
 from drawdown import flags as fl
 from drawdown.strips import limits
 from drawdown.strips.working_picture import disc, from_lab, lengths, to_lab, window_about
@@ -21,7 +21,8 @@ from drawdown.strips.working_picture import disc, from_lab, lengths, to_lab, win
 class Body:
     """As in ``Strip``, on the ``part`` of the sheet; ``forward`` False when the thick start lies
     at the far end of the given axis; ``shine_share`` the part of the strip that lies under soft
-    glare when too little is left to trust, else 0."""
+    glare when too little is left to trust, else 0; ``shine_level`` how much of it there was, as
+    a share of white."""
 
     part: tuple[slice, slice]
     mask: np.ndarray
@@ -30,6 +31,7 @@ class Body:
     streak_share: float
     forward: bool
     shine_share: float = 0.0
+    shine_level: float = 0.0
 
 
 _MASKS = ("mask", "body")
@@ -44,7 +46,8 @@ class Strip:
     ``body`` (h, w) bool on the Sheet's grid: pixels of ink, and the even part of them.
     ``axis`` (2,) is a unit vector along the pull, from the thick end to the thin one where
     that shows, else downwards or to the right. ``glare_share`` and ``streak_share`` are the
-    parts (0..1) of the even stretch that were left out because they shine or show paper."""
+    parts (0..1) of the even stretch that were left out because they shine or show paper;
+    ``shine_level`` is how much light was mirrored there, as a share of white."""
 
     number: int
     corners_mm: np.ndarray
@@ -56,6 +59,7 @@ class Strip:
     glare_share: float
     streak_share: float
     flags: tuple[fl.Flag, ...]
+    shine_level: float = 0.0
 
     def __getstate__(self) -> dict[str, Any]:
         """Masks as bits, squeezed: a strip is a small part of the sheet."""
@@ -113,6 +117,7 @@ def strip_of(sheet, corners, body: Body, *, cut: bool, extra: tuple[fl.Flag, ...
         glare_share=body.glare_share,
         streak_share=body.streak_share,
         flags=tuple(flags),
+        shine_level=body.shine_level,
     )
 
 
@@ -191,7 +196,7 @@ def cut_out(sheet, white, corners_mm, paper_lab, level, low, printed) -> Body:
         return Body(f.part, mask, inner, 0.0, 0.0, True)
 
     shine = find_shine(rgb, white, inner, paper_lab, f.corners_px[[0, 1, 3]], sheet.px_per_mm)
-    soft = 0.0 if shine is None else shine.share
+    soft, level_of_shine = (0.0, 0.0) if shine is None else (shine.share, shine.level)
     if shine is not None and (inner & shine.clean).sum() >= 12:
         inner &= shine.clean
     lost = soft if shine is not None and shine.lost else 0.0
@@ -200,7 +205,7 @@ def cut_out(sheet, white, corners_mm, paper_lab, level, low, printed) -> Body:
     bins = np.floor(f.u / limits.BIN_MM).astype(np.int32)
     order, profile = _run_of_colour(f, sheet.px_per_mm, smooth, inner)
     if len(profile) < 3:
-        return Body(f.part, mask, inner, soft, 0.0, True, lost)
+        return Body(f.part, mask, inner, soft, 0.0, True, lost, level_of_shine)
     calm, noise = profile, 0.3
     if len(profile) > 4:
         padded = np.pad(profile, ((1, 1), (0, 0)), mode="edge")
@@ -215,7 +220,7 @@ def cut_out(sheet, white, corners_mm, paper_lab, level, low, printed) -> Body:
     total = max(int(stretch.sum()), 1)
     glare, streaks = max(soft, float(bright.sum()) / total), float(streak.sum()) / total
     forward = _forward(calm, paper_lab, first, last)
-    return Body(f.part, mask, body, glare, streaks, forward, lost)
+    return Body(f.part, mask, body, glare, streaks, forward, lost, level_of_shine)
 
 
 def _mask_and_inner(
@@ -317,11 +322,13 @@ def _forward(profile: np.ndarray, paper_lab, first: int, last: int) -> bool:
 @dataclass(frozen=True)
 class Shine:
     """``clean`` (h, w) bool: places that shine no more than the dullest ones; ``share`` 0..1
-    of the strip that does shine; ``lost`` when too little is left to trust it."""
+    of the strip that does shine; ``lost`` when too little is left to trust it; ``level`` how much
+    light is mirrored, as a share of white."""
 
     clean: np.ndarray
     share: float
     lost: bool
+    level: float
 
 
 def find_shine(
@@ -332,7 +339,7 @@ def find_shine(
     place_px: np.ndarray,
     px_per_mm: float,
 ) -> Shine | None:
-    """Soft glare in a part of the sheet, or None when there is none to be seen.
+    """Mirrored light in a part of the sheet, or None when there is none to be seen.
 
     ``rgb`` (h, w, 3) linear; ``ink`` (h, w) bool, the strip without its rim; ``paper_lab`` (3,)
     of the paper beside it, as ``to_lab`` gives it; ``place_px`` (3, 2) the strip's start left,
@@ -355,14 +362,20 @@ def find_shine(
     ends = max(1, round(limits.SHINE_END_SHARE * rows))
     known[:ends] = known[-ends:] = False
     cells = total / np.maximum(share, 1e-6)[..., None] / white.astype(np.float32)
-    found = find_glare(cells, known, from_lab(paper_lab))
+    found, panes = find_glare(cells, known, from_lab(paper_lab)), find_panes(cells, known)
     reach, steps = _colour_distance(cells, found)
-    if not _is_glare(found, reach):
+    dull, level = known.copy(), 0.0
+    if _is_glare(found, reach):
+        dull, level = dull & (steps <= limits.CLEAN_DE), found.span
+    if panes is not None:
+        lit, step = panes
+        near = cv2.dilate(lit.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
+        dull, level = dull & ~near, max(level, step)
+    if level == 0.0:
         return None
-    dull = known & (steps <= limits.CLEAN_DE)
     left = float(dull.sum()) / max(int(known.sum()), 1)
     back = cv2.warpAffine(dull.astype(np.float32), to_part, ink.shape[::-1], flags=cv2.INTER_LINEAR)
-    return Shine(back > 0.5, 1 - left, left < limits.LEAST_CLEAN)
+    return Shine(back > 0.5, 1 - left, left < limits.LEAST_CLEAN, level)
 
 
 def _is_glare(found: GlareField, reach_de: float) -> bool:

@@ -13,6 +13,7 @@ from drawdown.reading.colour import StripReading
 @dataclasses.dataclass(frozen=True)
 class _Strip:
     number: int
+    shine_level: float = 0.0
 
 
 def strip(number, lab, sd=0.1, seed=0, flags=(), light_sd=0.003, common=None, rim=None):

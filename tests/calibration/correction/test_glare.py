@@ -101,6 +101,45 @@ def test_too_few_cells_say_nothing():
     assert not np.any(found.level)
 
 
+def window(shape, level: float, covered: float, degrees: float = 20.0):
+    """(h, w) the mirror image of panes with bars of 2 mm, over that share of the length."""
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(float)
+    t = np.radians(degrees)
+    u, v = x * np.cos(t) + y * np.sin(t), -x * np.sin(t) + y * np.cos(t)
+    panes = (np.abs(v - covered * shape[0] / 2) < covered * shape[0] / 2) & (u > 3)
+    bars = (np.abs(np.mod(u, 11.0) - 5.5) > 1.0) & (np.abs(np.mod(v, 14.0) - 7.0) > 1.0)
+    return level * (panes & bars)
+
+
+@pytest.mark.parametrize("body", [RED, BLUE, GREY, (0.6, 0.55, 0.5)])
+@pytest.mark.parametrize("degrees", [20.0, 70.0])
+def test_what_a_window_does_not_cover_is_the_ink(body, degrees):
+    cells, _ = strip(body)
+    lit = window(cells.shape[:2], 0.12, 0.5, degrees)
+    seen = shine((cells + lit[..., None]).astype(np.float32))
+    assert seen is not None
+    assert not seen.lost
+    assert seen.level == pytest.approx(0.12, rel=0.35)
+    inside = np.kron(lit, np.ones((3, 3)))[seen.clean]
+    assert np.mean(inside > 0) < 0.08
+    found = np.kron(cells + lit[..., None], np.ones((3, 3, 1)))[seen.clean].mean(axis=0)
+    assert np.abs(found - cells.reshape(-1, 3).mean(axis=0)).max() < 0.012
+
+
+@pytest.mark.parametrize("body", [RED, GREY])
+def test_a_window_over_all_of_it_leaves_too_little(body):
+    cells, _ = strip(body)
+    seen = shine((cells + window(cells.shape[:2], 0.2, 1.2)[..., None]).astype(np.float32))
+    assert seen is not None
+    assert seen.lost
+
+
+def test_streaks_that_show_paper_are_no_window():
+    cells, _ = strip(GREY)
+    cells[:, 5] = cells[:, 12] = 0.5 * (GREY + PAPER)
+    assert shine(cells) is None
+
+
 # What is left of a strip ------------------------------------------------------------------
 def shine(cells: np.ndarray, px_per_mm: int = 3):
     """As ``strip_body`` asks: the part of the sheet that holds the strip, in pixels."""
@@ -166,4 +205,4 @@ def test_a_rendered_photo_is_refused_for_its_glare_alone(tmp_path, seed, lobe):
     else:
         assert seen.comparison.verdict is None
         assert [flag.code for flag in hard] == ["lamp-on-strip"]
-        assert "a lamp is mirrored" in hard[0].seen
+        assert "a lamp or window is mirrored" in hard[0].seen

@@ -14,6 +14,7 @@ from compare_kit import BLUE, along, strip
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
 from drawdown import flags as fl
 from drawdown.matching import compare as cp
 from drawdown.reading.colour import Rim
@@ -168,3 +169,23 @@ def test_any_two_colours(values):
 )
 def test_words(one, two, expected):
     assert expected in difference_words(np.array(one, float), np.array(two, float))
+
+
+@pytest.mark.parametrize("covered", [1, 2])
+def test_a_window_seen_in_one_strip_may_cover_the_other(covered):
+    """The same ink; a mirrored window lies wholly over one strip and is seen in the other."""
+    shining = lab_to_xyz(BLUE) + 0.05 * WHITE_D50
+    labs = [BLUE, BLUE]
+    labs[covered - 1] = xyz_to_lab(shining)
+    pair = [strip(n + 1, lab) for n, lab in enumerate(labs)]
+    assert cp.compare(*pair).verdict == "no match"
+    other = dataclasses.replace(pair[2 - covered].strip, shine_level=0.06)
+    pair[2 - covered] = dataclasses.replace(pair[2 - covered], strip=other)
+    c = cp.compare(*pair)
+    assert c.verdict == "too close to call"
+    assert c.de00_low95 < 2
+    # A difference that no mirrored light makes is still one, and none is none.
+    pair[0] = dataclasses.replace(pair[0], lab_d50=BLUE + np.array([0.0, 30.0, 10.0]))
+    assert cp.compare(*pair).verdict == "no match"
+    alike = dataclasses.replace(pair[0], lab_d50=pair[1].lab_d50)
+    assert cp.compare(alike, pair[1]).verdict == "match"
