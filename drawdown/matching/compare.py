@@ -45,7 +45,7 @@ OWN_SHARE, LEAST_LIGHT_SD = 0.3, 0.01
 # in the CIEDE2000 metric (rendered scenes with soft glare left errors of 2 to 5).
 GLARE_SD = 1.5
 # Where it is known how much is mirrored: so much of it is left in what was measured (share, sd).
-LEFT_SHINE = 0.15
+LEFT_SHINE = 0.1
 DIFFERENT_LIGHT_SD = 0.05
 # Paper beside one strip that is so much lighter than beside the other (natural log, after
 # the lamp's field is taken out) is other paper or other light; neither lets one compare.
