@@ -11,7 +11,12 @@ import numpy as np
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import WHITE_D50, xyz_to_lab
-from drawdown.ink.film import film_from_two_grounds, internal_from_measured, measured_from_internal
+from drawdown.ink.film import (
+    film_from_two_grounds,
+    internal_from_measured,
+    measured_from_internal,
+    over_ideal_black,
+)
 
 WHITE_Y = 0.80  # the standard white ground
 # Our own limits of the contrast ratio, and the words for what lies from each up. 0.98 is
@@ -82,8 +87,7 @@ def film_of(over_paper, over_bar, paper, bar) -> tuple[np.ndarray, np.ndarray]:
     r, r0, g, g0 = (
         internal_from_measured(np.clip(v, 1e-6, 0.999)) for v in (over_paper, over_bar, paper, bar)
     )
-    first = (r0 / g0 - r / g) / (1 / g0 - 1 / g - r + r0)
-    first = np.clip(first, 0.0, np.minimum(r, 0.999))
+    first = np.clip(over_ideal_black(r0, r, g0, g), 0.0, np.minimum(r, 0.999))
     # Where R1 had to be held at 0 the paper tells the transmittance, being the brighter.
     through = (r - first) * (1 - first * g) / g
     return first, np.maximum(through, LEAST_T2)
