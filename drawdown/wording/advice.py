@@ -4,20 +4,16 @@ do instead."""
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
-from calibration.colour.illuminants import HERE, LAMPS
+from calibration.colour.illuminants import HERE, LAMPS, UnderLamp
 from calibration.naming import named
+from drawdown.matching.advise import Advice
 from drawdown.matching.amounts import Rows, round_grams
+from drawdown.pipeline.read import Judgement
 from drawdown.wording.difference import film_headline, missing_direction
 from drawdown.wording.figures import number, parts
 from drawdown.wording.verdict import to_settle
 from drawdown.wording.weights import grams, noted_grams
-
-if TYPE_CHECKING:
-    from calibration.colour.illuminants import UnderLamp
-    from drawdown.matching.advise import Advice
-    from drawdown.pipeline.read import Judgement
 
 STRONG_PARTS = 1.0
 FAR_DE00 = 10.0  # further away than this it is the amount of ink that is in the way

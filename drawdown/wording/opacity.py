@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from drawdown.printing.opacity import GRADES, WHITE_Y
+from calibration.flags import Flag
+from drawdown.pipeline.opacity import StripOpacity
+from drawdown.pipeline.read import Judgement
+from drawdown.printing.opacity import GRADES, WHITE_Y, Number, Opacity
+from drawdown.printing.value import Value
 from drawdown.wording import flags as flagging
-
-if TYPE_CHECKING:
-    from calibration.flags import Flag
-    from drawdown.pipeline.opacity import StripOpacity
-    from drawdown.pipeline.read import Judgement
-    from drawdown.printing.opacity import Number, Opacity
-    from drawdown.printing.value import Value
 
 SURE, LIKELY = 0.95, 0.70  # probability of a grade to say it, and to say "probably"
 _LIMITS = (

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from calibration.colour.notation import hue_name
+from calibration.colour.notation import Notation, hue_name
+from calibration.flags import Flag
 from calibration.naming import named
+from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.value import Plan
+from drawdown.printing.lighten import Lightened
+from drawdown.printing.opacity import Number
 from drawdown.wording import figures as words
 from drawdown.wording import flags as flagging
-
-if TYPE_CHECKING:
-    from calibration.colour.notation import Notation
-    from calibration.flags import Flag
-    from drawdown.pipeline.read import Judgement
-    from drawdown.pipeline.value import Plan
-    from drawdown.printing.lighten import Lightened
-    from drawdown.printing.opacity import Number
 
 MEANING = (
     "Value (ASTM D1535) runs from 0 for black to 10 for white; it goes by the light Y that the "

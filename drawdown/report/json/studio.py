@@ -4,18 +4,15 @@ followed "drawdown.learnt/1"."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from calibration.uncertainty.intervals import K95
 from drawdown.matching.drying import READING_SD, learn
+from drawdown.matching.learn import Learnt
 from drawdown.report.json.document import document, document_as_typed, fields, numbers, rounded
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from drawdown.matching.learn import Learnt
-    from drawdown.studio.batch_memory import Memory, Slab
-    from drawdown.studio.drying_file import KeptPair
+from drawdown.studio.batch_memory import Memory, Slab
+from drawdown.studio.drying_file import KeptPair
 
 
 def drying_json(kept: Sequence[KeptPair], path: Path) -> str:

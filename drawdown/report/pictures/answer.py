@@ -9,21 +9,18 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
+from calibration.errors import PhotoUnfit
 from calibration.files import write_atomically
+from calibration.photo.open import Photo
+from drawdown.pipeline.read import Judgement
 from drawdown.report.pictures.canvas import PAPER
 from drawdown.report.pictures.overlay import mark_photo
 from drawdown.report.pictures.panel import draw_panel, draw_refusal
-
-if TYPE_CHECKING:
-    from calibration.errors import PhotoUnfit
-    from calibration.photo.open import Photo
-    from drawdown.pipeline.read import Judgement
 
 WIDTH_PX, TALLEST_PX = 1000, 2000
 _LEAST_PHOTO_PX = 400  # so tall it stays whatever is written above it

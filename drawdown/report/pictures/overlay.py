@@ -4,24 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 from PIL import Image, ImageDraw
+from PIL.ImageDraw import ImageDraw as Draw
 
+from drawdown.pipeline.read import Judgement
 from drawdown.report.pictures.letters import font
+from drawdown.strips.strip import Strip
 
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
-    from PIL.ImageDraw import ImageDraw as Draw
-
-    from drawdown.pipeline.read import Judgement
-    from drawdown.strips.strip import Strip
-
-    Rgb = tuple[int, int, int]
-    Place = Callable[[ArrayLike], np.ndarray]
-
+Rgb = tuple[int, int, int]
+Place = Callable[[ArrayLike], np.ndarray]
 DARK, LIGHT = (0, 0, 0), (255, 255, 255)
 _SHIFT = 4  # fractional bits of cv2's coordinates
 _SMALLEST_PATCH = 0.004  # share of a strip's even part below which a piece is not outlined

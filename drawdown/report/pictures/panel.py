@@ -4,12 +4,15 @@ side by side, how far apart they are, what to do, what to doubt, what is known o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
+from PIL import Image
 
 from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
-from calibration.errors import sentence
+from calibration.errors import PhotoUnfit, sentence
+from drawdown.matching.compare import Comparison
+from drawdown.pipeline.read import Judgement
+from drawdown.reading.colour import Colour
 from drawdown.report.pictures.canvas import QUIET, Page, on_top
 from drawdown.wording import advice as advising
 from drawdown.wording import verdict as wording
@@ -17,14 +20,6 @@ from drawdown.wording.cautions import brief, pigment_cautions
 from drawdown.wording.doubts import doubt, how_known, well_known
 from drawdown.wording.figures import lab_parts, munsell, number
 from drawdown.wording.flags import concerned, general_flags, remarks, strip_flags
-
-if TYPE_CHECKING:
-    from PIL import Image
-
-    from calibration.errors import PhotoUnfit
-    from drawdown.matching.compare import Comparison
-    from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import Colour
 
 _MOST_SWATCHES, _IN_A_ROW = 6, 4
 _BAR = 16.0  # of the verdict

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from calibration.naming import named
 from calibration.uncertainty.intervals import K95
 from drawdown.matching.drying import READING_SD, learn
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
+from drawdown.studio.drying_file import KeptPair
 from drawdown.wording.figures import count
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from drawdown.studio.drying_file import KeptPair
 
 _NOTHING_YET = (
     "No strip was read wet and dry yet. Photograph a strip wet, let it dry, photograph it again "

@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from pathlib import Path
 
-from calibration.flags import codes
+from calibration.flags import Flag, codes
+from drawdown.pipeline.folder import FolderReading
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 from drawdown.wording import flags as flagging
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from calibration.flags import Flag
-    from drawdown.pipeline.folder import FolderReading
 
 _MEANING = (
     "± is half the width of the interval that holds the strip's own colour with 95 % "

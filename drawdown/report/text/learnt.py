@@ -5,17 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from calibration.naming import named
 from calibration.uncertainty.intervals import K95
+from drawdown.matching.learn import Learnt, Lesson
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
+from drawdown.studio.batch_memory import Memory, Slab, SlabPhoto
 from drawdown.wording.figures import count
-
-if TYPE_CHECKING:
-    from drawdown.matching.learn import Learnt, Lesson
-    from drawdown.studio.batch_memory import Memory, Slab, SlabPhoto
 
 _GO_ON = "Go on with `slab` and what you `added`; take it back with: `learnt_undo`"
 

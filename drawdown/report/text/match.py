@@ -5,9 +5,11 @@ Everything here is a pure function of a judgement and a ``Screen``; nothing is p
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from calibration.errors import sentence
+from drawdown.matching.advise import Advice
+from drawdown.matching.compare import Comparison
+from drawdown.pipeline.read import Judgement
+from drawdown.reading.colour import Colour, StripReading
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen, banner, paint, swatch_rgb
 from drawdown.wording import advice as advising
@@ -17,12 +19,6 @@ from drawdown.wording.difference import film_sentences
 from drawdown.wording.doubts import doubt, how_known, other_way_round, well_known
 from drawdown.wording.figures import UNCERTAINTY, evenness, lab_parts, munsell, number, parts
 from drawdown.wording.flags import compared, remarks, strip_flags
-
-if TYPE_CHECKING:
-    from drawdown.matching.advise import Advice
-    from drawdown.matching.compare import Comparison
-    from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import Colour, StripReading
 
 
 def match_screen(judgement: Judgement, screen: Screen) -> str:

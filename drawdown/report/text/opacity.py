@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from drawdown.pipeline.opacity import StripOpacity
+from drawdown.pipeline.read import Judgement
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 from drawdown.wording import opacity as told
 from drawdown.wording.figures import count
-
-if TYPE_CHECKING:
-    from drawdown.pipeline.opacity import StripOpacity
-    from drawdown.pipeline.read import Judgement
 
 _TWO_COLUMNS = 72  # columns that labels beside their values need
 

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING
 
-from drawdown.pipeline.value import strip_value
+from calibration.colour.notation import Notation
+from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.value import Plan, strip_value
+from drawdown.printing.lighten import Lightened
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 from drawdown.wording import value as told
 from drawdown.wording.figures import count
 from drawdown.wording.opacity import interval
-
-if TYPE_CHECKING:
-    from calibration.colour.notation import Notation
-    from drawdown.pipeline.read import Judgement
-    from drawdown.pipeline.value import Plan
-    from drawdown.printing.lighten import Lightened
 
 _LABEL, _COLUMN = 18, 20
 
