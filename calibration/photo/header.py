@@ -260,6 +260,8 @@ def read_png(data: bytes, name: str) -> Header:
         raise not_rgb(name, "a palette of a few colours", "all colours between them are lost")
     if colour not in (2, 6):
         raise not_rgb(name, "a picture without colour (shades of grey)")
+    if bits not in (8, 16):
+        raise damaged(name)
     codes = chunks.get(b"cICP", b"")
     return Header(
         "PNG",

@@ -59,6 +59,9 @@ def open_book(folder: Path, *, create: bool = False, write: bool = False) -> Boo
             book = Book(folder, db, writable)
             if writable and book.behind():
                 book.catch_up()
+        except (ValueError, TypeError, LookupError) as error:
+            db.close()
+            raise problems.damaged(folder, f"a value in it makes no sense: {error}") from error
         except BaseException:
             db.close()
             raise

@@ -26,6 +26,14 @@ def damaged(folder: Path, detail: str) -> Damaged:
     )
 
 
+def nonsense(table: str, column: str) -> Damaged:
+    return Damaged(
+        f"the book is damaged: the {column} of a {table} in it makes no sense",
+        "what is read from it could be wrong, so nothing was read",
+        REPAIR,
+    )
+
+
 def foreign_diary(folder: Path) -> Damaged:
     return Damaged(
         f"the diary in {folder} belongs to another book",

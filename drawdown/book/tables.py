@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any, Generic, TypeVar
 
+from drawdown.book.problems import nonsense
 from drawdown.book.shapes import Check, Data, choice, many, maybe, record
 
 R = TypeVar("R")
@@ -181,7 +182,10 @@ class Table(Generic[R]):
                 more[key] = KNOWN["reading"].record(row, f"{key}.") if there else None
                 continue
             value = row[names[0]] if len(names) == 1 else tuple([row[name] for name in names])
-            more[key] = value if column.form.record is same else column.form.record(value)
+            try:
+                more[key] = value if column.form.record is same else column.form.record(value)
+            except (ValueError, TypeError, LookupError) as error:
+                raise nonsense(self.name, key) from error
         return self.made(**more)
 
     def _places(self, prefix: str) -> list[tuple[str, list[str], Column]]:

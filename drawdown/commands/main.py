@@ -175,6 +175,12 @@ def _explained(error: Exception) -> DrawdownError:
             "what is in the file now is cut short",
             "make room and give the command again" if full else "send the answer elsewhere",
         )
+    if isinstance(error, OSError) and error.filename is not None:  # such as a name too long
+        return BadFile(
+            f"{error.filename} cannot be used ({error.strerror})",
+            "what it was named for cannot be done without it",
+            "check the name and the folder, or choose a shorter one",
+        )
     what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
     return DrawdownError(
         f"it met something it was not made for ({' '.join(what.split())})",

@@ -292,7 +292,7 @@ def _figures(
 def _shelf(text: str, where: str, open_text: Callable[[str, str], str]) -> Shelf:
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
+    except (ValueError, RecursionError) as problem:  # TOMLDecodeError is one of the former
         raise _bad(where, f"it is not valid TOML: {problem}", "mend that line") from None
     if data.get("format") != FORMAT:
         raise _bad(

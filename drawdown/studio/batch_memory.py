@@ -133,7 +133,8 @@ def read_memory(path: Path) -> Memory:
         stale = settled is not None and data.get("prior") != FORM
         slabs = tuple(_slab(row) for row in data["slabs"])
         return Memory(slabs, dict(data["inks"]), None if stale else settled, stale)
-    except (ValueError, KeyError, TypeError, AttributeError, np.linalg.LinAlgError) as problem:
+    except (ValueError, LookupError, TypeError, AttributeError, RecursionError,
+            np.linalg.LinAlgError) as problem:  # fmt: skip
         raise BadFile(
             f"{path} is not what drawdown wrote there ({problem})",
             "what it learnt of your inks cannot be trusted then",

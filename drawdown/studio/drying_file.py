@@ -58,7 +58,7 @@ def read_pairs() -> tuple[KeptPair, ...]:
         if top.get("format") != FORMAT:
             raise ValueError(f'its first entry is not format = "{FORMAT}"')
         return tuple(_pair(entry, n) for n, entry in enumerate(top.get("pairs", []), 1))
-    except (ValueError, TypeError, AttributeError, KeyError) as error:
+    except (ValueError, TypeError, AttributeError, KeyError, RecursionError) as error:
         raise BadFile(
             f"{path} cannot be read ({' '.join(str(error).split())})",
             "without it nothing is known of how ink dries here",

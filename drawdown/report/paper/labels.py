@@ -83,13 +83,13 @@ def stock(
     else:
         page = PAPERS_MM[paper or (known[0] if known else "a4")]
         width, height = known[1:3] if known else _pair(size, "size", "x") if size else PLAIN_MM
+        if width < LEAST_MM[0] or height < LEAST_MM[1]:
+            raise WrongUsage(f"a label of {width:g} x {height:g} mm is too small",
+                             f"below {LEAST_MM[0]:g} x {LEAST_MM[1]:g} mm nobody could read it",
+                             "take a larger size")  # fmt: skip
         gaps = _pair(gap, "gap", ",") if gap else (0.0, 0.0)
         edge = 0.0 if size else PLAIN_MARGIN_MM
         cells = _grid(grid) if grid else _most(page, (width, height), gaps, edge)
-    if width < LEAST_MM[0] or height < LEAST_MM[1]:
-        raise WrongUsage(f"a label of {width:g} x {height:g} mm is too small",
-                         f"below {LEAST_MM[0]:g} x {LEAST_MM[1]:g} mm nobody could read it",
-                         "take a larger size")  # fmt: skip
     block = [n * side + (n - 1) * g for n, side, g in zip(cells, (width, height), gaps,
                                                          strict=True)]  # fmt: skip
     dx, dy = _pair(shift, "shift", ",", signed=True) if shift else (0.0, 0.0)
