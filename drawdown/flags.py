@@ -180,7 +180,7 @@ PAIR_CHOSEN = FlagKind(
     "pair-chosen", False, "comparison",
     "of {detail} as original and batch",
     "they are the two most alike in size, direction and paper, side by side near the card",
-    "if that is not the pair, say which two with `original` and `batch`",
+    "if that is not the pair, name the two with `strips`, the original first",
 )  # fmt: skip
 CHOSEN_OF = "{count} strips, numbers {original} and {batch} were taken"
 PHOTO_LEFT_OUT = FlagKind(

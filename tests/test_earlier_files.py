@@ -102,28 +102,31 @@ def test_the_book_tells_its_originals(say, files):
 
 
 def test_the_book_tells_its_batches(say):
-    assert [b["name"] for b in say("book", "batches", "--json")["batches"]] == ["May", "June"]
-    may = say("book", "story", "may", "--json")
+    assert [b["name"] for b in say("book", "list", "batches", "--json")["batches"]] == [
+        "May",
+        "June",
+    ]
+    may = say("book", "batch", "may", "--json")
     read, added, again = [e for e in may["entries"] if e["kind"] in ("read", "added")][:3]
     assert (read["verdict"], read["de00"], again["verdict"]) == ("no match", 5.21, "match")
     assert added["added"] == [{"ink": "phthalo-blue", "grams": 2.1}]
     assert read["advised"]["add_first"] == [{"ink": "phthalo-blue", "parts_per_100": 0.8}]
     assert may["grams_now"] == pytest.approx(217.1)
-    june = say("book", "story", "june", "--json")
+    june = say("book", "batch", "june", "--json")
     assert [e["kind"] for e in june["entries"]] == ["added"]
     assert june["grams_now"] == pytest.approx(59.67 * 1.005, abs=0.01)
 
 
 def test_the_book_tells_its_packets(say):
-    packets = say("book", "packets", "--used-up", "--json")["packets"]
+    packets = say("book", "list", "packets", "--used-up", "--json")["packets"]
     told = {p["name"]: (p["grams"], p["place"]) for p in packets}
     assert told == {"Tide blue, rest": (25.0, "drawer 2"), "River, rest": (0.0, "drawer 1")}
-    (lost,) = say("book", "packets", "--removed", "--json")["packets"]
+    (lost,) = say("book", "list", "packets", "--removed", "--json")["packets"]
     assert lost["name"] == "Lost"
 
 
 def test_the_book_tells_its_pulls(say):
-    runs = {run["spot"]: run for run in say("book", "drift", "Kingfisher", "--json")["runs"]}
+    runs = {run["spot"]: run for run in say("book", "run", "Kingfisher", "--json")["runs"]}
     pulls = runs[None]["pulls"]
     assert [p["number"] for p in pulls] == [1, 2, 3]
     assert [p["lab_d50"][0] for p in pulls] == [74.75, 74.48, 80.24]
@@ -136,13 +139,14 @@ def test_the_book_tells_its_pulls(say):
 
 
 def test_what_was_undone_can_be_done_again(say):
-    changes = say("book", "log", "--json")["changes"]
+    changes = say("book", "list", "changes", "--json")["changes"]
     assert len(changes) == 27
     assert changes[0]["state"] == "undone"
-    say("book", "redo")
+    here = ("--book", "book")
+    say("undo", "--redo", *here)
     assert say("book", "show", "pale", "--json")["note"] == "undone"
     for _ in range(27):
-        say("book", "undo")
+        say("undo", *here)
     assert say("book", "list", "--json")["originals"] == []
 
 
@@ -150,10 +154,10 @@ def test_a_strip_is_found_and_a_batch_goes_on(say):
     found = say("book", "find", PHOTO, "--card", "cards/enrolled.toml", "--json")["found"]
     assert found[0]["name"] == "Tide blue"
     assert found[0]["de00"] < 0.3  # the same strip, in a photo of more pixels
-    remade = say("book", "remake", "river", "--grams", 60, "--json")
+    remade = say("book", "mix", "river", "--grams", 60, "--json")
     assert remade["inks"][0]["first_grams"] == pytest.approx(56.7, abs=1e-3)
-    say("match", PHOTO, "--card", "cards/enrolled.toml", "--log", "May", code=3)
-    assert say("book", "story", "may", "--json")["entries"][-1]["verdict"] == "no match"
+    say("match", PHOTO, "--card", "cards/enrolled.toml", "--batch", "May", code=3)
+    assert say("book", "batch", "may", "--json")["entries"][-1]["verdict"] == "no match"
     assert "is whole" in say("book", "check")
 
 
@@ -162,8 +166,8 @@ def test_the_shared_file_gives_the_same_book(say, files):
     assert "4 kept originals, 3 batches, 3 packets, 5 pulls" in said
     assert "is whole" in say("book", "check", book="new")
     for asked in (
-        ("list",), ("show", "tide"), ("story", "may"), ("packets", "--used-up"),
-        ("drift", "Kingfisher"), ("list", "--removed"),
+        ("list",), ("show", "tide"), ("batch", "may"), ("list", "packets", "--used-up"),
+        ("run", "Kingfisher"), ("list", "--removed"),
     ):  # fmt: skip
         one, two = (say("book", *asked, "--json", book=book) for book in ("book", "new"))
         told = [json.dumps(x).replace(f"{files}/new/", f"{files}/book/") for x in (one, two)]
@@ -190,14 +194,14 @@ def test_the_shelf_is_in_use(say):
     assert orange["k"][:2] == [0.717176, 0.685445]
     assert orange["s"][:2] == [0.0503149, 0.0430081]
     assert (orange["k_sd"], orange["s_sd"], len(orange["doubt"])) == (0.1549, 0.2418, 9)
-    plan = ("--layer", "sky: white=80 PB15:1=5", "--layer", "breast: breast-orange=30 base=70")
-    assert "breast-orange 30, transparent-base 70" in say("layers", *plan)
-    say("ink", "undo")
+    plan = ("--layer", "sky: white 80, PB15:1 5", "--layer", "breast: breast-orange 30, base 70")
+    assert "breast-orange 30, transparent-base 70" in say("plan", "layers", *plan)
+    say("undo", "--shelf", "studio/shelf.toml")
     assert len(say("ink", "list", "--json")["inks"]) == 6
 
 
 def test_what_batches_taught_is_in_use(say):
-    learnt = say("ink", "learnt", "--json")
+    learnt = say("ink", "list", "--learnt", "--json")
     batches = {b["name"]: [p["grams"] for p in b["photos"]] for b in learnt["batches"]}
     assert batches == {"kingfisher green": [250.0, 252.1], "heron": [None]}
     blue = {row["ink"]: row for row in learnt["inks"]}["phthalo-blue"]
@@ -205,19 +209,19 @@ def test_what_batches_taught_is_in_use(say):
     # one prior of today; what must not change is that this blue is the stronger one.
     assert blue["absorbs"] > 1.2
     assert 0.05 < blue["absorbs_log_sd"] < 0.3
-    say("ink", "learnt", "--undo")
-    assert len(say("ink", "learnt", "--json")["batches"]) == 1
+    say("undo")
+    assert len(say("ink", "list", "--learnt", "--json")["batches"]) == 1
 
 
 def test_the_pairs_of_wet_and_dry_are_listed(say):
-    told = say("drying", "--json")
+    told = say("ink", "dry", "--json")
     pairs = [(p["number"], p["name"], p["counts"]) for p in told["pairs"]]
     assert pairs == [(1, "river blue", True), (2, "set aside", False)]
     assert [p["de00"] for p in told["pairs"]] == pytest.approx([1.23, 1.11], abs=0.01)
     assert told["pairs"][0]["lab_wet_d50"] == [74.97, -28.85, -29.69]
     assert told["known"]["pairs"] == 1
-    say("drying", "--bring-back", 2)
-    assert say("drying", "--json")["known"]["pairs"] == 2
+    say("ink", "dry", "--bring-back", 2)
+    assert say("ink", "dry", "--json")["known"]["pairs"] == 2
 
 
 # Cards and instruments ---------------------------------------------------------------------

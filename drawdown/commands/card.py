@@ -1,4 +1,5 @@
-"""``drawdown card``: the printable reference card, its definition, or the enrolment of a print.
+"""``drawdown card``: the printable reference card and test sheet, the card's definition, or the
+enrolment of a print.
 
 Raises ``WrongUsage`` for options that make no sense, ``BadFile`` when a file cannot be used
 or written and ``PhotoUnfit`` when a photo is no good for enrolling. stdout gets the path of
@@ -12,64 +13,62 @@ from typing import Annotated
 
 import typer
 
-from calibration.errors import WrongUsage
+from calibration.errors import BadFile, PhotoUnfit, WrongUsage
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.artwork import Dpi, PaperSize, check_drawing, drawing
-from drawdown.commands.support.parse import read_choice
+from drawdown.commands.support.parse import read_choice, read_day
 
-SHAPES = ("slip", "frame")
+SHAPES = ("slip", "frame", "sheet")
+PAPERS = ("a4", "letter")
+FORMATS = (".pdf", ".svg", ".png")
+
+PaperSize = Annotated[str, opt.option("SIZE", "Size of the page: a4 or letter.")]
+Dpi = Annotated[int | None, opt.option("N", "Pixels per inch of a PNG, 72 to 2400 (else 600).")]
 
 
 # Long by its options, one parameter each.
 def card(  # long: one parameter a line
     out: Annotated[
-        Path | None,
-        typer.Argument(metavar="OUT.pdf", help="File to draw the card in: .pdf, .svg or .png."),
+        Path | None, opt.argument("OUT.pdf", "File to draw it in: .pdf, .svg or .png.")
     ] = None,
     shape: Annotated[
         str,
-        typer.Option(
-            metavar="SHAPE", help="slip: lay it beside the strips. frame: lay it over them."
+        opt.option(
+            "SHAPE",
+            "slip: lay it beside the strips. frame: lay it over them. sheet: the test sheet, with "
+            "lanes for strips, a black bar and a place for the card.",
         ),
     ] = "slip",
     paper: PaperSize = "a4",
     dpi: Dpi = None,
     definition: Annotated[
         Path | None,
-        typer.Option(
-            metavar="OUT.toml",
-            help="File to write the card's definition in: places, colours, uncertainty.",
+        opt.option(
+            "OUT.toml", "File to write the card's definition in: places, colours, uncertainty."
         ),
     ] = None,
     enrol: Annotated[
         list[Path] | None,
-        typer.Option(
-            metavar="SOURCE",
-            help="Write the measured colours of your print into --definition, from a photo that "
+        opt.option(
+            "SOURCE",
+            "Write the measured colours of your print into --definition, from a photo that "
             "shows it beside the --known card, or from an instrument's readings (CSV or "
             "CGATS.17). Once for each photo or table.",
         ),
     ] = None,
     known: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE", help="Definition of the card with known values in the photos."
-        ),
+        Path | None, opt.option("FILE", "Definition of the card with known values in the photos.")
     ] = None,
     card_file: Annotated[
         Path | None,
-        typer.Option(
-            "--card",
-            metavar="FILE",
-            help="Definition of the card to enrol, if it is not ours as drawn.",
+        opt.option(
+            "FILE", "Definition of the card to enrol, if it is not ours as drawn.", "--card"
         ),
     ] = None,
     date: Annotated[
-        str | None,
-        typer.Option(metavar="DAY", help="When it was read, as 2030-12-31 (else today)."),
+        str | None, opt.option("DAY", "When it was read, as 2030-12-31 (else today).")
     ] = None,
 ) -> None:
-    """Make the reference card to print, write its definition, or enrol your print of it."""
+    """Make the reference card or test sheet to print; measure your print."""
     if enrol:
         if out is not None or definition is None:
             raise WrongUsage(
@@ -78,13 +77,11 @@ def card(  # long: one parameter a line
                 "write, for instance: drawdown card --enrol readings.csv --definition my-card.toml",
             )
         _check_definition(definition)
-        shape = read_choice("--shape", shape, SHAPES)
+        shape = read_choice("--shape", shape, SHAPES[:2])
         if card_file is not None and shape != SHAPES[0]:
             raise WrongUsage("--shape and --card were both given", "each names the card to enrol",
                              "give the one that holds")  # fmt: skip
-        from drawdown.commands.support.enrol import enrol_print
-
-        enrol_print(enrol, definition, shape, card_file, known, date)
+        _enrol_print(enrol, definition, shape, card_file, known, date)
     else:
         _refuse_alone(known=known, card=card_file, date=date)
         _draw(out, definition, shape, paper, dpi)
@@ -102,7 +99,10 @@ def _draw(
         )
     shape = read_choice("--shape", shape, SHAPES)
     if out is not None:
-        paper = check_drawing(out, paper, dpi)
+        paper = _check_drawing(out, paper, dpi)
+    if shape == "sheet":
+        _draw_sheet(out, definition, paper, dpi)
+        return
     if definition is not None:
         _check_definition(definition)
 
@@ -115,7 +115,7 @@ def _draw(
         from calibration.card.artwork import card_page
         from calibration.files import writing_atomically
 
-        data = drawing(card_page(chosen, paper), out, dpi)
+        data = _drawing(card_page(chosen, paper), out, dpi)
         with writing_atomically(out) as stream:  # both files are written, or neither
             stream.write(data)
             if definition is not None:
@@ -128,6 +128,55 @@ def _draw(
             "Print it at 100 % on plain matt paper and check the 100 mm scale with a ruler.",
             err=True,
         )
+
+
+def _draw_sheet(out: Path | None, definition: Path | None, paper: str, dpi: int | None) -> None:
+    """Write the test sheet."""
+    if definition is not None or out is None:
+        raise WrongUsage(
+            "the test sheet has no definition",
+            "only a card's colours are defined",
+            "write: drawdown card sheet.pdf --shape sheet",
+        )
+    from calibration.files import write_atomically
+    from drawdown.strips.test_sheet import builtin_sheets, sheet_page
+
+    write_atomically(out, _drawing(sheet_page(builtin_sheets()[paper]), out, dpi))
+    typer.echo(str(out))
+    typer.echo(
+        "Print it at 100 % on the paper you pull on, or one like it. Let the black bar dry well: "
+        "some printers' black runs under water-based ink.",
+        err=True,
+    )
+
+
+def _check_drawing(out: Path, paper: str, dpi: int | None) -> str:
+    """The paper's size; raises ``WrongUsage`` unless a page can be drawn so."""
+    if out.suffix.lower() not in FORMATS:
+        ending = f'"{out.suffix}"' if out.suffix else "no ending"
+        raise WrongUsage(
+            f"{out} has {ending}, which names no format that can be drawn",
+            "the ending decides the format",
+            "let the name end in .pdf (best for printing), .svg or .png",
+        )
+    paper = read_choice("--paper", paper, PAPERS)
+    if dpi is not None and not 72 <= dpi <= 2400:
+        raise WrongUsage(
+            f"--dpi is {dpi}",
+            "below 72 nothing is legible and above 2400 no printer follows",
+            "choose a number from 72 to 2400; 600 suits most printers",
+        )
+    return paper
+
+
+def _drawing(page, out: Path, dpi: int | None) -> bytes:
+    """A page in the format that the file's ending names."""
+    from calibration.card.render import DPI_DEFAULT, render
+
+    suffix = out.suffix.lower()
+    if dpi is not None and suffix != ".png":
+        typer.echo(f"--dpi matters to PNG only; {suffix} is drawn in exact lines.", err=True)
+    return render(page, suffix, dpi or DPI_DEFAULT)
 
 
 def _refuse_alone(**options: object) -> None:
@@ -148,3 +197,138 @@ def _check_definition(definition: Path) -> None:
         "a definition may hold measured colours",
         "drawdown card --definition card.toml",
     )
+
+
+# Enrolment ---------------------------------------------------------------------------------
+
+
+def _enrol_print(
+    sources: list[Path],
+    definition: Path,
+    shape: str,
+    card_file: Path | None,
+    known_file: Path | None,
+    date: str | None,
+) -> None:
+    """Measure a printed card from photos or readings and write its definition. Raises
+    ``WrongUsage``, ``BadFile`` and ``PhotoUnfit``."""
+    day = read_day(date)
+
+    from calibration.card.instrument import is_table
+    from calibration.card.toml import builtin_cards, read_card, write_card
+    from calibration.correction.enrol import enrolled_card, from_instrument, from_photos
+
+    own = read_card(card_file) if card_file else next(c for c in builtin_cards() if c.name == shape)
+    _check_sources(sources)
+    sources = _once(sources)
+    tables = [is_table(source) for source in sources]
+    if any(tables) and not all(tables):
+        raise WrongUsage(
+            "photos and tables of readings were given together",
+            "an instrument is better than any photo, so a mean of both is worse than the readings",
+            "give the tables alone",
+        )
+    if all(tables):
+        if known_file is not None:
+            raise WrongUsage("--known was given with an instrument's readings",
+                             "only a photo needs a card with known values beside it",
+                             "leave it out")  # fmt: skip
+        made = from_instrument(own, *_readings(sources, own))
+        how = f"read by an instrument, {_times(made.count, 'reading')}, {day}"
+    else:
+        if known_file is None:
+            raise WrongUsage(
+                "--known is missing",
+                "a photo tells colours only beside a card whose colours are known",
+                "add --known with that card's definition",
+            )
+        known = read_card(known_file)
+        made = from_photos(own, _photo_readings(sources, known, own))
+        how = f'read on {_times(made.count, "photo")} beside "{known.title}", {day}'
+    source = f"enrolled: {how}"
+    if made.unread:
+        source += f"; not read, as drawn: {', '.join(made.unread)}"
+    write_card(definition, enrolled_card(made, source[:1000]))
+    typer.echo(str(definition))
+    _say_enrolled(made)
+
+
+def _readings(sources: list[Path], own):
+    import numpy as np
+
+    from calibration.card.instrument import read_readings
+
+    patches = tuple(p.name for p in own.patches)
+    tables = [read_readings(source, patches) for source in sources]
+    names = tuple(str(s) for s, table in zip(sources, tables, strict=True) for _ in table)
+    return np.concatenate(tables), names
+
+
+def _check_sources(sources: list[Path]) -> None:
+    """Before anything is said of photos or tables: are these files at all?"""
+    for source in sources:
+        if source.is_dir() or not source.exists():
+            raise BadFile(
+                f"{source} is a folder" if source.is_dir() else f"there is no file {source}",
+                "the colours of your print are read from a photo or a table",
+                "give --enrol a photo, or a table of readings (CSV or CGATS.17)",
+            )
+
+
+def _once(sources: list[Path]) -> list[Path]:
+    """Each file once: a reading counted twice would seem surer than it is."""
+    from drawdown.pipeline.options import same_photo
+
+    kept: list[Path] = []
+    for source in sources:
+        if any(same_photo(source, other) for other in kept):
+            typer.echo(f"{source} was given before, or is a copy: it counts once.", err=True)
+        else:
+            kept.append(source)
+    return kept
+
+
+def _photo_readings(sources: list[Path], known, own) -> tuple:
+    from calibration.correction.enrol_photo import check_pair, read_photo
+    from calibration.photo.open import open_photo
+    from drawdown.commands.support.progress import ProgressLine
+
+    check_pair(known, own)
+    readings = []
+    with ProgressLine() as progress:
+        for k, source in enumerate(sources):
+            progress(f"reading {source.name}", k / len(sources))
+            try:
+                readings.append(read_photo(open_photo(source), known, own))
+            except PhotoUnfit as unfit:
+                raise PhotoUnfit(f"{source}: {unfit.seen}", unfit.why, unfit.todo) from unfit
+    return tuple(readings)
+
+
+def _times(count: int, what: str) -> str:
+    return f"{count} {what}" + ("s" if count != 1 else "")
+
+
+def _say_enrolled(made) -> None:
+    """What came out of it, on stderr."""
+    words = (
+        f"Your print is {made.print_error_de:.1f} Delta E from the definition it was enrolled "
+        f"against (median); its values now have a standard uncertainty of about "
+        f"{made.typical_u_de:.1f}."
+    )
+    if made.scatter_de is not None:
+        words += f" Single readings scatter by {made.scatter_de:.1f}."
+    if made.unread:
+        words += f" Not read, left as drawn: {', '.join(made.unread)}."
+    if made.doubtful:
+        words += (
+            f" The readings contradict each other on {', '.join(made.doubtful)}: half their "
+            "difference went into the uncertainty there. Look for a slip, and read those again."
+        )
+    typer.echo(words, err=True)
+    if made.scatter_de is None:
+        typer.echo(
+            "A second photo with the two cards in each other's place, or a second reading, "
+            "would show and lessen the scatter.",
+            err=True,
+        )

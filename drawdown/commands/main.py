@@ -16,15 +16,16 @@ from calibration.errors import BadFile, DrawdownError, WrongUsage
 from calibration.files import recorded
 from calibration.naming import speak
 from drawdown import __version__
-from drawdown.commands.completion import prepare
 from drawdown.commands.support import interrupts
+from drawdown.commands.support.completion import SHELLS, prepare, print_completion
 from drawdown.commands.support.exit_codes import INTERRUPTED, ExitCode
 from drawdown.commands.support.groups import late_group
-from drawdown.commands.support.option_names import option_name
+from drawdown.commands.support.option_names import MOVED, option_name
 from drawdown.report.text import terminal
 
 FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG)
 UNWRITABLE = (*FULL, errno.EIO, errno.EBADF, errno.EINVAL)
+ROOT_OPTIONS = ("--help", "-h", "--version", "--completion")
 HEADLINES = {
     1: "Sorry, drawdown failed",
     2: "The command cannot be carried out as written",
@@ -34,24 +35,14 @@ HEADLINES = {
 
 _COMMANDS = {
     name: f"drawdown.commands.{name}:{name}"
-    for name in (
-        "match", "read", "drying", "opacity", "value", "overprint", "layers", "quantity", "card",
-        "sheet", "shelf", "completion", "ink", "book",
-    )
-}  # fmt: skip
+    for name in ("match", "read", "card", "demo", "guide", "undo", "ink", "plan", "book")
+}
 
 app = typer.Typer(
     name="drawdown",
     cls=late_group(_COMMANDS),
-    help=(
-        "Judge from one photo whether a new batch of hand-mixed ink matches the kept "
-        "draw-down, and which ink to add. The reference card must lie beside both strips: "
-        "print one with `drawdown card`."
-    ),
-    epilog=(
-        "Exit codes: 0 match, or done; 2 wrong usage; 3 no match; 4 too close to call; "
-        "5 the photo cannot be judged; 6 a file is bad; 130 interrupted."
-    ),
+    help="Hold a new batch of ink to the kept draw-down, from a photo: drawdown PHOTO",
+    epilog="Exit: 0 match or done, 2 usage, 3 no match, 4 too close, 5 photo, 6 file.",
     add_completion=False,
     rich_markup_mode=None,  # plain help: quicker, and readable without colour
     pretty_exceptions_enable=False,
@@ -74,6 +65,16 @@ def _start(
             "--version", callback=_print_version, is_eager=True, help="Print the version and stop."
         ),
     ] = False,
+    completion: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SHELL",
+            callback=print_completion,
+            is_eager=True,
+            autocompletion=lambda: list(SHELLS),
+            help="Tab key script: bash, zsh, fish, powershell.",
+        ),
+    ] = None,
 ) -> None:
     if context.invoked_subcommand is None:
         terminal.write_result(context.get_help())
@@ -81,12 +82,13 @@ def _start(
 
 def main(argv: list[str] | None = None) -> int:
     """Run the program and return its exit code; ``argv`` is without the program's name."""
+    argv = sys.argv[1:] if argv is None else list(argv)
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by the caller: the exit code still tells
             setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115  (as long as the process)
     with terminal.gated():
         try:
-            code = _run(sys.argv[1:] if argv is None else list(argv))
+            code = _run(argv)
             try:
                 sys.stdout.flush()
             except BrokenPipeError:  # the reader has gone: the exit code still tells
@@ -100,7 +102,7 @@ def main(argv: list[str] | None = None) -> int:
                 import traceback
 
                 terminal.write_aside(traceback.format_exc())
-            return _tell(_explained(error))
+            return _tell(_explained(error, argv))
 
 
 def _run(argv: list[str]) -> int:
@@ -115,6 +117,7 @@ def _run(argv: list[str]) -> int:
     speak(option_name)
     recorded.clear()
     prepare()
+    argv = _with_command(argv)
     # Our matrices are small: waking a thread for each core costs a fifth of the whole run.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
@@ -138,20 +141,33 @@ def _run(argv: list[str]) -> int:
     return code if isinstance(code, int) else 0
 
 
+def _with_command(argv: list[str]) -> list[str]:
+    """``drawdown PHOTO`` is ``drawdown match PHOTO``; a folder is read."""
+    first = argv[0] if argv else "--help"
+    if first in _COMMANDS or first in ROOT_OPTIONS or first.startswith("--completion="):
+        return argv
+    if first.startswith("-"):
+        photo = any(not word.startswith("-") for word in argv)
+        return ["match", *argv] if photo else argv
+    if first in MOVED or not (os.path.lexists(first) or os.sep in first or "." in first):
+        return argv  # the parser says what is wrong with it
+    return ["read" if os.path.isdir(first) else "match", *argv]
+
+
 def _judges(argv: list[str]) -> bool:
     """Whether a verdict was asked for, by the words alone: the parser may be what is wrong."""
     command = next((word for word in argv if not word.startswith("-")), None)
     return command == "match" and not {"--help", "-h"} & set(argv)
 
 
-def _explained(error: Exception) -> DrawdownError:
+def _explained(error: Exception, argv: list[str] | None = None) -> DrawdownError:
     """Any exception as one that a person can act on."""
     if isinstance(error, DrawdownError):
         return error
     if callable(getattr(error, "format_message", None)):  # the parser's own usage errors
         from drawdown.commands.support.usage_errors import wrong_usage
 
-        return wrong_usage(error)
+        return wrong_usage(error, _with_command(argv or []))
     if isinstance(error, ImportError):
         from drawdown.commands.support.missing_library import explain_missing_library
 

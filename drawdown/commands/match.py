@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import os
+import shlex
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
-from calibration.errors import WrongUsage
-from drawdown.commands.book import options as book_opt
+from calibration.errors import BadFile, WrongUsage
+from drawdown.commands.support import book_options as book_opt
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.exit_codes import OF_VERDICT, ExitCode
 from drawdown.commands.support.output import say_saved, unfit_in_json
-from drawdown.commands.support.parse import read_all_corners, read_amounts, read_mix
+from drawdown.commands.support.parse import read_all_corners, read_mix, read_strips
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.pipeline.options import Options
 
@@ -25,137 +26,138 @@ if TYPE_CHECKING:
 def match(
     photos: Annotated[
         list[Path],
-        typer.Argument(
-            metavar="PHOTO...",
-            help="Photo of both strips and card; several of one pair are one reading.",
+        opt.argument(
+            "PHOTO...",
+            "Photo of both strips and the card; several of one pair are one reading. Where each "
+            "of two shows one strip, the first shows the kept original.",
         ),
     ],
-    original: Annotated[
-        int | None, typer.Option(metavar="N", help="Number of the kept original's strip.")
-    ] = None,
-    batch: Annotated[
-        int | None, typer.Option(metavar="N", help="Number of the new batch's strip.")
-    ] = None,
-    original_photo: Annotated[
-        Path | None,
-        typer.Option(metavar="OLD", help="The kept original is in this other photo."),
-    ] = None,
-    card: opt.CardFile = None,
-    card_corners: Annotated[
+    strip: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="POINTS",
-            help='The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright '
-            "photo, clockwise from the card's upper left; once more for OLD.",
+        opt.option(
+            "STRIP",
+            "Given once, the batch's strip; given twice, the original's, then the batch's: 2 "
+            "(counted from the left), left, right, or its place X,Y,W,H (mm from the card's "
+            "upper left corner; with px: photo pixels).",
         ),
     ] = None,
-    shelf: opt.ShelfInUse = None,
-    mix: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="INK=PARTS",
-            autocompletion=opt.inks,
-            help="The recipe of the batch: one ink and its parts; repeat for each ink.",
-        ),
-    ] = None,
-    batch_grams: opt.BatchGrams = None,
-    scale_step: Annotated[
-        float | None,
-        typer.Option(metavar="G", help="Smallest step your scale shows in grams; usually 0.1."),
-    ] = None,
-    slab: Annotated[
-        str | None,
-        typer.Option(
-            metavar="NAME",
-            help="Remember this batch under NAME and learn from it; begin with --mix, go on "
-            "with --added.",
-        ),
-    ] = None,
-    added: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="INK=AMOUNT",
-            help="What went into the batch of --slab since its last photo: grams, or parts per "
-            "100 if its weight is not known; repeat for each ink.",
-        ),
-    ] = None,
-    tolerance: Annotated[
-        float,
-        typer.Option(metavar="T", help="Largest Delta E 2000 that still counts as a match."),
-    ] = TOLERANCE_DE00,
-    other_inks: Annotated[
-        bool,
-        typer.Option("--other-inks", help="The batch comes from other tubes than the original."),
-    ] = False,
-    wet: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="STRIP",
-            help="batch or original: that strip is still wet; without it, both are dry. Repeat "
-            "for both.",
-        ),
-    ] = None,
-    pulled_alike: Annotated[
-        bool,
-        typer.Option(
-            "--pulled-alike",
-            help="Both strips were pulled with care as thick as each other: blame the ink, "
-            "not the film.",
-        ),
-    ] = False,
-    lamp: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="LAMP",
-            help="How the pair looks under this lamp too: a CIE name such as FL11 or LED-B1, or "
-            "a spectral file of it; repeat for each.",
-        ),
-    ] = None,
-    strip: opt.StripPlaces = None,
-    picture: opt.AnswerPicture = None,
     kept: Annotated[
         str | None,
-        typer.Option(
-            metavar="NAME",
-            autocompletion=book_opt.originals,
-            help="The kept original's name in the book: its mix, and its colour where the photo "
-            "does not show it.",
+        opt.option(
+            "NAME",
+            "The kept original's name in the book: its mix, and its colour where the photo does "
+            "not show it.",
+            complete=book_opt.originals,
         ),
     ] = None,
     apart: Annotated[
         bool,
-        typer.Option("--apart", help="The photo does not show the kept original; with --kept."),
+        opt.flag(
+            "The batch's photo does not show the kept original: the first of two photos does, or "
+            "the book knows it (--kept).",
+            "--apart",
+        ),
     ] = False,
-    log: Annotated[
+    batch: Annotated[
         str | None,
-        typer.Option(
-            metavar="BATCH",
-            autocompletion=book_opt.batches,
-            help="Log the answer to this batch in the book.",
+        opt.option(
+            "NAME",
+            "Follow this batch in the book and learn from it: begin it with --mix or --kept, go "
+            "on with --added.",
+            complete=book_opt.batches,
         ),
     ] = None,
+    mix: opt.MixParts = None,
+    added: Annotated[
+        list[str] | None,
+        opt.option(
+            "MIX",
+            'What went into the batch since its last photo, as "PB15:3 1.2 g"; without g, grams '
+            "too, or parts per 100 if the batch's weight is not known.",
+            complete=opt.inks,
+        ),
+    ] = None,
+    grams: opt.Grams = None,
+    scale: opt.Scale = None,
+    tolerance: Annotated[
+        float, opt.number("T", "Largest Delta E 2000 that still counts as a match.")
+    ] = TOLERANCE_DE00,
+    other_inks: Annotated[
+        bool, opt.flag("The batch comes from other tubes than the original.", "--other-inks")
+    ] = False,
+    wet: Annotated[
+        list[str] | None,
+        opt.option(
+            "STRIP",
+            "batch or original: that strip was still wet; else both were dry. Repeat for both.",
+        ),
+    ] = None,
+    pulled_alike: Annotated[
+        bool,
+        opt.flag(
+            "Both strips were pulled with care as thick as each other: blame the ink, not "
+            "the film.",
+            "--pulled-alike",
+        ),
+    ] = False,
+    lamp: Annotated[
+        list[str] | None,
+        opt.option(
+            "LAMP",
+            "How the pair looks under this lamp too: a CIE name such as FL11 or LED-B1, or a "
+            "spectral file of it; repeat for each.",
+        ),
+    ] = None,
+    card: opt.CardFile = None,
+    card_corners: Annotated[
+        list[str] | None,
+        opt.option(
+            "POINTS",
+            'The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright photo, '
+            "clockwise from the card's upper left; once for each photo.",
+        ),
+    ] = None,
+    shelf: opt.ShelfInUse = None,
     book: book_opt.BookFolder = None,
+    picture: opt.AnswerPicture = None,
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> ExitCode:
     """Does the batch match the kept original? If not, what to add."""
-    photo = photos[0]
-    check_kept(kept, apart, log, original, original_photo is not None)
-    parts = read_mix(mix or [])
+    _refuse_folders(photos)
+    photo = photos[-1] if apart else photos[0]
+    original_photo = photos[0] if apart and len(photos) == 2 else None
+    corners = read_all_corners(card_corners or [], len(photos))
+    numbers, places = read_strips(strip)
+    if len(places) > 1 and original_photo is not None:
+        raise WrongUsage(
+            "two places were given for strips in two photos",
+            "a place is looked for in the batch's photo; the original's strip is found by itself",
+            "give --strip once, for the batch",
+        )
+    if len(numbers) > 2:
+        raise WrongUsage(
+            f"--strip is given {len(numbers)} times",
+            "two strips are compared",
+            "give it twice, first for the original, then for the batch: --strip 1 --strip 2",
+        )
+    check_kept(kept, apart, batch, len(numbers) > 1, len(photos))
+    said, went_in = read_mix(mix), read_mix(added, "added")
+    parts = None if said is None else said.amounts
     opt.check_picture(picture, photo)
     options = Options(
-        original=original,
-        batch=batch,
+        original=numbers[0] if len(numbers) > 1 else None,
+        batch=numbers[-1] if numbers else None,
         original_photo=original_photo,
         card=card,
-        card_corners=read_all_corners(card_corners or [], original_photo is not None),
-        strips=tuple(strip or ()),
+        card_corners=corners if original_photo is None else corners[::-1],
+        strips=places,
         shelf=shelf,
         mix=parts,
-        batch_grams=batch_grams,
-        scale_step=scale_step,
-        slab=slab,
-        added=read_added(added or []),
+        batch_grams=grams if grams is not None or said is None else said.grams,
+        scale_step=scale,
+        slab=batch,
+        added={} if went_in is None else went_in.amounts,
         tolerance=tolerance,
         other_inks=other_inks,
         pulled_alike=pulled_alike,
@@ -163,50 +165,87 @@ def match(
         lamps=tuple(lamp or ()),
     )
     source = None
-    if kept is not None or log is not None:
+    if kept is not None or batch is not None:
         from drawdown.commands.book.matching import from_book
         from drawdown.commands.support.slab import is_new
 
         source = from_book(
-            kept, log, book, said=parts, grams=batch_grams,
-            apart=True if apart else False if original is not None else None,
-            batch_number=batch, added=options.added, shelf=shelf,
+            kept, batch, book, said=parts, grams=options.batch_grams,
+            apart=_from_book(apart, options),
+            batch_number=options.batch, added=dict(options.added), shelf=shelf,
         )  # fmt: skip
-        options = replace(options, kept=source.kept)
-        if slab is None or is_new(slab, shelf):  # else the batch's own memory knows both
-            options = replace(options, mix=parts or source.parts(shelf), batch_grams=source.grams)
+        if source is not None:
+            options = replace(options, kept=source.kept)
+            if batch is None or is_new(batch, shelf):  # else its own memory knows both
+                options = replace(
+                    options, mix=parts or source.parts(shelf), batch_grams=source.grams
+                )
     options.strips_to_compare()
 
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.pipeline.match import match_photo
 
     with unfit_in_json("match", photo, json, picture=picture), ProgressLine() as progress:
-        judgement = match_photo(photos if photos[1:] else photo, options, progress)
+        judgement = match_photo(photo if apart or not photos[1:] else photos, options, progress)
     code = deliver(judgement, as_json=json, picture=picture)
-    if source is not None and log is not None:
-        from drawdown.commands.book.matching import log_match
-
-        log_match(source, photo, judgement)
-    if slab is not None:
+    if judgement.earlier is not None and len(photos) == 2:
+        photo = photos[1]
+        if not json:
+            _say_order(photos)
+    if batch is not None:
         from drawdown.commands.support.slab import keep
 
+        if source is not None and source.batch_name is not None:
+            from drawdown.commands.book.matching import log_match
+
+            log_match(source, photo, judgement)
         keep(judgement, photo, shelf)
     return code
 
 
+def _from_book(apart: bool, options: Options) -> bool | None:
+    """Whether the book's reading of the original is compared, as far as that was said."""
+    if apart and options.original_photo is None:
+        return True
+    return False if options.original is not None else None
+
+
+def _refuse_folders(photos: list[Path]) -> None:
+    for photo in photos:
+        if os.path.isdir(photo):  # unlike Path.is_dir, no error for an impossible name
+            raise BadFile(
+                f"{photo} is a folder",
+                "original and batch are compared in a photo",
+                f"to read every photo in it, write: drawdown read {shlex.quote(str(photo))}",
+            )
+
+
+def _say_order(photos: list[Path]) -> None:
+    """Which of two photos was taken as which."""
+    from drawdown.report.text.terminal import write_aside
+
+    old, new = (shlex.quote(str(photo)) for photo in photos)
+    write_aside(
+        f"{photos[0]} was taken as the kept original, {photos[1]} as the batch. The other way "
+        f"round: drawdown {new} {old}"
+    )
+
+
 def check_kept(
-    kept: str | None, apart: bool, log: str | None, original: int | None, elsewhere: bool
+    kept: str | None, apart: bool, batch: str | None, original: bool, photos: int
 ) -> None:
     """Refuse options of the book that contradict each other; raises ``WrongUsage``."""
-    if apart and kept is None and log is None:
+    if not apart:
+        return
+    if kept is None and batch is None and photos != 2:
         raise WrongUsage(
-            "--apart was given without --kept",
-            "without a name it is not clear which kept original is meant",
-            "add --kept NAME",
+            f"--apart was given with {photos} photo{'s' if photos > 1 else ''} and without --kept",
+            "it is not clear which kept original is meant",
+            "give its photo first, then the batch's; or add --kept NAME",
         )
-    if apart and (original is not None or elsewhere):
+    if original and photos == 1:
         raise WrongUsage(
-            f"--apart was given with {'--original-photo' if elsewhere else '--original'}",
+            "--apart was given with two strips",
             "either the book's reading of the original is compared, or a strip of a photo",
             "leave one of the two out",
         )
@@ -216,8 +255,6 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> Exi
     """Print the answer, save the picture if wanted, return the exit code.
 
     In this order, so that a picture which cannot be saved never costs the answer."""
-    import sys
-
     from drawdown.report.text import terminal
 
     if as_json:  # each way loads only what it needs: this command must be quick
@@ -235,14 +272,3 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> Exi
         say_saved(picture)
     verdict = judgement.comparison.verdict if judgement.comparison is not None else None
     return OF_VERDICT[verdict]
-
-
-def read_added(pairs: list[str]) -> dict[str, float]:
-    """What ``--added`` says; raises ``WrongUsage``."""
-    return read_amounts(
-        "--added",
-        pairs,
-        "an ink, an equals sign and an amount",
-        "the amounts say how the batch answered what went in",
-        "write for example: --added phthalo-blue=1.2",
-    )

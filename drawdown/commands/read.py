@@ -6,11 +6,16 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
+from drawdown.commands.support.output import (
+    deliver,
+    only_strips,
+    photo_options,
+    read_photo,
+    unfit_in_json,
+)
+from drawdown.commands.support.parse import read_strips
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -20,27 +25,26 @@ if TYPE_CHECKING:
 
 def read(
     photo: Annotated[
-        Path,
-        typer.Argument(metavar="PHOTO", help="Photo of strips and card, or a folder of photos."),
+        Path, opt.argument("PHOTO", "Photo of strips and card, or a folder of photos.")
     ],
     card: opt.CardFile = None,
     card_corners: opt.CardCorners = None,
-    strip: opt.StripPlaces = None,
+    strip: opt.Strips = None,
     picture: Annotated[
-        Path | None,
-        typer.Option(metavar="OUT.png", help="Also save a picture that names the strips."),
+        Path | None, opt.option("OUT.png", "Also save a picture that names the strips.")
     ] = None,
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
     """Measure every strip in the photo, without a verdict."""
-    options = photo_options(card, card_corners, strip)
+    numbers, places = read_strips(strip)
+    options = photo_options(card, card_corners, places)
     if os.path.isdir(photo):  # unlike Path.is_dir, no error for an impossible name
         _refuse_for_folder(card_corners, strip, picture)
         return _read_folder(photo, card, json)
     opt.check_picture(picture, photo)
     with unfit_in_json("read", photo, json):
-        seen = read_photo(photo, options)
+        seen = only_strips(read_photo(photo, options), () if places else numbers)
     from drawdown.report.json.match import read_json
     from drawdown.report.text.match import read_screen
 

@@ -157,13 +157,15 @@ class Shelf:
         return InkMix(inks, np.array(list(parts.values()), dtype=float))
 
     def _hint(self, wanted: str) -> str:
-        labels = {_plain(i.name): i.title for i in self.inks}
+        labels = {i.kind: i.kind for i in self.inks if i.kind != "colour"}
+        labels |= {_plain(i.name): i.title for i in self.inks}
         labels |= {_plain(i.generic_name): i.title for i in self.inks if i.generic_name}
         labels |= {_plain(i.colour_index): i.title for i in self.inks if i.colour_index}
+        if near := _near(wanted, labels, 1, 0.8):
+            return f"did you mean {labels[near[0]]}?"
         near = _near(wanted, labels, 3)
         near += [key for key in labels if len(wanted) > 2 and wanted in key and key not in near]
-        titles = list(dict.fromkeys(labels[key] for key in near))[:4]
-        if titles:
+        if titles := list(dict.fromkeys(labels[key] for key in near))[:4]:
             return f"perhaps you meant {_list(titles, 'or')}"
         return f"use one of {_list(self.names, 'or')}"
 
@@ -192,10 +194,10 @@ class Shelf:
         return {name: 100 * value / whole for name, value in total.items()}
 
 
-def _near(text: str, known: Iterable[str], count: int) -> list[str]:
+def _near(text: str, known: Iterable[str], count: int, cutoff: float = 0.6) -> list[str]:
     import difflib
 
-    return difflib.get_close_matches(text, known, n=count, cutoff=0.6)
+    return difflib.get_close_matches(text, known, n=count, cutoff=cutoff)
 
 
 def _list(items: Iterable[str], word: str = "and") -> str:

@@ -26,6 +26,9 @@ SCATTER_WEIGHT, MEAN_WEIGHT = 2.0, 0.3
 # One pair: how well its two numbers follow the two colours, and how far they may go.
 READING_SD, WIDEST = 0.7, 30.0
 MOST_SHIFT_DE = 25.0
+# How far from what drying may do, in standard deviations, two strips are taken for two inks: our
+# own judgement.
+UNUSUAL_AT_MOST = 5.0
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,13 @@ class DryingPair:
     def de00(self) -> float:
         """How far the colour went."""
         return float(delta_e_2000(self.lab_wet, self.lab_dry))
+
+    def is_like(self, other: DryingPair) -> bool:
+        """Whether both are the same reading, to what a file keeps of it."""
+        return bool(
+            np.allclose(self.lab_wet, other.lab_wet, atol=2e-3)
+            and np.allclose(self.lab_dry, other.lab_dry, atol=2e-3)
+        )
 
 
 @dataclass(frozen=True)
@@ -85,6 +95,18 @@ def fit_pair(pair: DryingPair) -> PairFit:
     found = most_probable(model, np.zeros(2), prior=prior, longest=3.0)
     slope = found.jacobian / PRIOR_SD
     return PairFit(found.mode * PRIOR_SD, slope.T @ slope, -READING_SD * found.residual)
+
+
+def can_be_one_ink(pair: DryingPair) -> bool:
+    """Whether drying alone may have led from the one colour to the other: how far the dry colour
+    lies from what may become of the wet one, before anything was learned of it."""
+    m = local_metric(pair.lab_dry)
+    wet, step = dried(pair.lab_wet, np.zeros(2)), 1e-3 * np.diag(PRIOR_SD)
+    may = m @ (dried(pair.lab_wet, step) - wet).T / 1e-3
+    covariance = may @ may.T + (PRIOR_LEFT**2 + READING_SD**2) * np.eye(3)
+    off = m @ (pair.lab_dry - wet)
+    distance = float(np.sqrt(off @ np.linalg.solve(covariance, off)))
+    return pair.de00 <= MOST_SHIFT_DE and distance <= UNUSUAL_AT_MOST
 
 
 def learn(pairs: Sequence[DryingPair]) -> Drying:

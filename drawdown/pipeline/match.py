@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.errors import BadFile
+from calibration.errors import BadFile, PhotoUnfit
 from calibration.photo.open import Photo
 from drawdown import flags as fl
 from drawdown.ink.shelf import Shelf
@@ -40,6 +40,13 @@ def match_photo(
     """The whole way: strips, comparison of original and batch, advice. Several photos of one
     pair are one reading with one interval."""
     photos = [photo] if isinstance(photo, Path) or not isinstance(photo, Sequence) else list(photo)
+    first = None
+    if len(photos) == 2 and options.original_photo is None:
+        first = _alone(photos[0], options, progress)
+        if first is not None and len(first.strips) == 1:  # each shows one of the two
+            corners = options.card_corners
+            options = replace(options, original_photo=photos[0], card_corners=corners[::-1])
+            photos = photos[1:]
     which = options.strips_to_compare()
     if len(photos) > 1:
         refuse_with_several(options)
@@ -51,12 +58,12 @@ def match_photo(
     earlier = None
     if options.original_photo is not None:
         alone = Options(card=options.card, card_corners=options.card_corners[1:])
-        earlier = read_strips(options.original_photo, alone, progress)
+        earlier = first or read_strips(options.original_photo, alone, progress)
     if len(photos) == 1:
         seen = read_strips(photos[0], options, progress)
         pair = dried(pair_of(seen, earlier, options, which), options)
     else:
-        pair = _several(photos, options, which, progress)
+        pair = _several(photos, first, options, which, progress)
         seen = pair.seen
     progress("comparing", 0.92)
     comparison = _compare(pair, options, bench)
@@ -81,12 +88,25 @@ def match_photo(
     )
 
 
+def _alone(photo: Path | Photo, options: Options, progress: Progress) -> Judgement | None:
+    """The first of two photos, read before it is clear what they show; None where it cannot be."""
+    try:
+        return read_strips(photo, replace(options, card_corners=options.card_corners[:1]), progress)
+    except (PhotoUnfit, BadFile):
+        return None
+
+
 def _several(
-    photos: Sequence[Path | Photo], options: Options, which: WhichStrips, progress: Progress
-) -> Pair:
+    photos: Sequence[Path | Photo], first_seen: Judgement | None, options: Options,
+    which: WhichStrips, progress: Progress,
+) -> Pair:  # fmt: skip
     """The pair as several photos show it together."""
     read = read_several(
-        photos, options, progress, lambda seen: dried(pair_of(seen, None, options, which), options)
+        photos,
+        options,
+        progress,
+        lambda seen: dried(pair_of(seen, None, options, which), options),
+        first_seen,
     )
     first = read.pairs[0]
     original, batch = joined([(p.original, p.batch) for p in read.pairs])

@@ -8,7 +8,7 @@ import numpy as np
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import flags as fl
-from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.read import Judgement, strip_of
 from drawdown.printing.opacity import Opacity, opacity
 from drawdown.reading.colour import StripReading
 from drawdown.reading.over_bar import OverBar, other_ink, read_over_bar
@@ -36,12 +36,12 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
     """How every strip of a photo covers, in the strips' order; ``base`` is the number of a
     strip of transparent base alone, to compare the lightness over black with.
 
-    Raises ``PhotoUnfit`` when no strip crosses a bar, ``WrongUsage`` for a ``base`` that is
-    no strip or crosses no bar."""
+    Raises ``PhotoUnfit`` when no strip crosses a bar, ``WrongUsage`` for a ``base`` that
+    crosses no bar."""
     pairs = {s.strip.number: pair_of(seen, s) for s in seen.strips}
     below = None
     if base is not None:
-        below = _base(pairs, base)
+        below = _base(pairs, strip_of(seen, base, "base_strip").strip.number)
     if not any(pairs.values()):
         count = len(pairs)
         raise PhotoUnfit(
@@ -49,7 +49,8 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
             "a black bar with film before and after it, whose bare ends show beside the strip",
             "how far an ink covers shows only where the same film lies over paper and over black",
             "pull the strip across a black bar at least 5 mm wide (the test sheet has one: "
-            "drawdown sheet) and 10 mm beyond, and leave 4 mm of bare bar and paper beside it",
+            "`write_sheet`) and 10 mm beyond, and leave 4 mm of bare bar "
+            "and paper beside it",
         )
     return tuple(_of(s, pairs[s.strip.number], below) for s in seen.strips)
 
@@ -67,12 +68,6 @@ def pair_of(seen: Judgement, strip: StripReading) -> OverBar | None:
 
 
 def _base(pairs: dict[int, OverBar | None], base: int) -> np.ndarray:
-    if base not in pairs:
-        raise WrongUsage(
-            f"`base_strip` is {base}, and {len(pairs)} strips were found",
-            "strips are numbered from left to right with the card upright",
-            f"choose a number between 1 and {len(pairs)}",
-        )
     pair = pairs[base]
     if pair is None:
         raise WrongUsage(

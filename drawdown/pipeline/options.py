@@ -26,6 +26,7 @@ Progress = Callable[[str, float], None]
 Corners = tuple[tuple[float, float], ...]
 
 LEAST_SIDE_PX = 20.0
+RIGHTMOST = -1  # the number that stands for the last strip, however many there are
 CORNERS_EXAMPLE = (
     'write for example `card_corners` "310,205 1710,220 1695,840 300,815": x,y of each corner in '
     "pixels of the upright photo, clockwise from the upper left of the upright card"
@@ -123,7 +124,7 @@ class Options:
 def check_strip_numbers(**numbers: int | None) -> None:
     """Refuse numbers of strips (by parameter) that none can have; raises ``WrongUsage``."""
     for name, number in numbers.items():
-        if number is not None and number < 1:
+        if number is not None and number < 1 and number != RIGHTMOST:
             raise WrongUsage(
                 f"`{name}` is {number}, and strips are numbered from 1",
                 "the number says which strip is meant",
@@ -257,7 +258,9 @@ def which_strips(original: int | None, batch: int | None, apart: bool) -> WhichS
         return WhichStrips(1 if original is None else original, 1 if batch is None else batch)
     if original is not None and original == batch:
         raise WrongUsage(
-            f"`original` and `batch` are both {original}", _SELF, "give two different strips"
+            f"strip {original} was named as original and as batch",
+            _SELF,
+            "name two different strips",
         )
     if batch is None and original == 2:
         return WhichStrips(2, 1, "batch")
@@ -272,9 +275,9 @@ def refuse_assumed(assumed: str | None, count: int) -> None:
         return
     given = "original" if assumed == "batch" else "batch"
     raise WrongUsage(
-        f"`{given}` was given without `{assumed}`, and there are {count} strips",
+        f"only the strip of the {given} was named, and there are {count} strips",
         f"only with two strips is the other one sure to be the {assumed}",
-        f"add `{assumed}` with the number of its strip",
+        "name both, the original first",
     )
 
 
@@ -293,11 +296,11 @@ def refuse_itself(photo: Path | Photo, original_photo: Path | Photo, which: Whic
     """Raise ``WrongUsage`` when both photos are the same and so are the strips."""
     if which.original == which.batch and same_photo(photo, original_photo):
         raise WrongUsage(
-            f"`original_photo` is the photo itself, and strip {which.batch} is both original "
-            "and batch",
+            f"one photo was given as that of the original and that of the batch, with strip "
+            f"{which.batch} as both",
             _SELF,
             "give the photo that shows the kept original; or, if this one shows both strips, "
-            "leave `original_photo` out",
+            "give it once",
         )
 
 

@@ -8,7 +8,7 @@ from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import flags as fl
 from drawdown.matching.drying import settle
 from drawdown.matching.kept_original import Kept, kept_differs
-from drawdown.pipeline.options import Options, WhichStrips, refuse_assumed
+from drawdown.pipeline.options import RIGHTMOST, Options, WhichStrips, refuse_assumed
 from drawdown.pipeline.read import Judgement, PhotoUsed
 from drawdown.reading.colour import Colour, StripReading
 from drawdown.reading.which_two import which_two
@@ -83,8 +83,8 @@ def _chosen(seen: Judgement, which: WhichStrips) -> tuple[WhichStrips, list[fl.F
             f"{count} strips were found, and it is not clear which two are the pair: {sizes}",
             "another job's swatch, taken for the batch or the original, would give an advice that "
             "spoils the ink",
-            "say which with `original` and `batch` (strips are numbered from left to right with "
-            "the card upright), or clear the sheet",
+            "name the two with `strips`, the original first (strips are numbered from left to "
+            "right with the card upright), or clear the sheet",
         )
     flags = []
     if two.left:
@@ -146,9 +146,11 @@ def _lost_to_glare(seen: Judgement) -> PhotoUnfit | None:
 def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReading:
     """The strip of that number; ``other`` says that original and batch are in two photos."""
     by_number = {s.strip.number: s for s in seen.strips}
+    count = len(by_number)
+    if number == RIGHTMOST:
+        number = count
     if number in by_number:
         return by_number[number]
-    count = len(by_number)
     strips = "one strip was" if count == 1 else f"{count} strips were"
     where = f" in {seen.photo.path}" if other else ""
     what = f"strip {number} was asked for as the {role}, but {strips} found{where}"
@@ -163,5 +165,5 @@ def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReadi
     raise WrongUsage(
         what,
         "strips are numbered from left to right with the card upright",
-        f"choose `{role}` between 1 and {count}" if count > 1 else f"leave `{role}` out, or say 1",
+        f"name one from 1 to {count} with `strips`" if count > 1 else "leave it out, or say 1",
     )

@@ -11,6 +11,7 @@ from calibration.card.toml import builtin_cards, read_card
 from calibration.correction.correct import Correction, correct
 from calibration.correction.lamp_field import LightSamples, fit_field, flatten, sample_light
 from calibration.correction.patches import PatchReadings, read_patches
+from calibration.errors import WrongUsage
 from calibration.flags import OVEREXPOSED, UNDEREXPOSED
 from calibration.locate.by_hand import locate_by_hand
 from calibration.locate.find_card import CardView, locate
@@ -21,7 +22,7 @@ from drawdown.matching.advise import Advice
 from drawdown.matching.batch_history import Step
 from drawdown.matching.compare import Comparison
 from drawdown.matching.kept_original import Kept
-from drawdown.pipeline.options import Options, Progress
+from drawdown.pipeline.options import RIGHTMOST, Options, Progress
 from drawdown.reading.colour import StripReading
 from drawdown.reading.strip import measure
 from drawdown.strips.find import find_strips, strips_by_hand
@@ -71,6 +72,23 @@ class Judgement:
         if self.comparison is not None:
             found += self.comparison.flags
         return tuple(sorted(dict.fromkeys(found), key=lambda f: not f.hard))
+
+
+def strip_of(seen: Judgement, number: int, parameter: str = "strips") -> StripReading:
+    """The strip of that number (``RIGHTMOST``: the last). Raises ``WrongUsage``."""
+    by_number = {s.strip.number: s for s in seen.strips}
+    count = len(by_number)
+    found = by_number.get(count if number == RIGHTMOST else number)
+    if found is None:
+        raise WrongUsage(
+            f"strip {number} was asked for, but {count or 'no'} "
+            f"strip{' was' if count == 1 else 's were'} found in {seen.photo.path}",
+            "strips are numbered from left to right with the card upright",
+            f"give `{parameter}` as a number from 1 to {count}, left or right"
+            if count
+            else "place it by hand with `strips`",
+        )
+    return found
 
 
 def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Judgement:

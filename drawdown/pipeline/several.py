@@ -29,8 +29,10 @@ def read_several(
     options: Options,
     progress: Progress,
     pair_of: Callable[[Judgement], Pair],
+    first: Judgement | None = None,
 ) -> Several:
-    """Read each photo; the first that can be judged says which strips are the pair (``pair_of``).
+    """Read each photo (not again the first one, where ``first`` is given); the first that can be
+    judged says which strips are the pair (``pair_of``).
 
     Raises the first photo's failure when none can be judged."""
     pairs: dict[int, Pair] = {}
@@ -42,7 +44,7 @@ def read_several(
             continue
         alone = replace(options, card_corners=options.card_corners[k : k + 1])
         try:
-            seen = read_strips(photo, alone, progress)
+            seen = first if first and not k else read_strips(photo, alone, progress)
             found = _again(next(iter(pairs.values())), seen) if pairs else pair_of(seen)
         except (PhotoUnfit, BadFile) as problem:
             failure, why[k] = failure or problem, problem.seen

@@ -16,7 +16,7 @@ from drawdown.ink.prior import mix_prior
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.guess_mix import guess_mixes
 from drawdown.pipeline.opacity import pair_of
-from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.read import Judgement, strip_of
 from drawdown.printing.lighten import (
     GUESSES,
     InkStates,
@@ -84,8 +84,9 @@ def plan_of(
 
     Raises ``WrongUsage`` for a strip that is not there or is as light already, for a mix that
     cannot be this strip's, and for a shelf without white and base."""
-    strip = _strip_of(seen, number, "strip_number")
-    other = None if over is None else _strip_of(seen, over, "over")
+    strip = strip_of(seen, number)
+    number = strip.strip.number
+    other = None if over is None else strip_of(seen, over, "over")
     value = strip_value(strip)
     if to < value.value + LEAST_STEP:
         raise WrongUsage(
@@ -108,7 +109,7 @@ def plan_of(
             f"strip {number} cannot be of the mix that `mix` names: however thick its film, it "
             f"would be Delta E {states.misfit:.0f} from what the photo shows",
             "what lightens an ink is worked out from its mix",
-            "check `mix` and `strip_number`, or leave `mix` out to have it guessed",
+            "check `mix` and `strips`, or leave `mix` out to have it guessed",
         )
     layer, layer_lab = _other_layer(other, pair)
     ground = bare_ground(layer_lab)
@@ -126,18 +127,6 @@ def plan_of(
         states.misfit, (fl.STAND_IN_INKS(),) if stand_in else (),
         tuple(f"{i.name}: {i.caution}." for i in shelf if i.caution and i.name in concerned),
     )  # fmt: skip
-
-
-def _strip_of(seen: Judgement, number: int, parameter: str) -> StripReading:
-    by_number = {s.strip.number: s for s in seen.strips}
-    if number not in by_number:
-        raise WrongUsage(
-            f"`{parameter}` is {number}, and {len(by_number)} "
-            f"{'strip was' if len(by_number) == 1 else 'strips were'} found",
-            "strips are numbered from left to right with the card upright",
-            f"choose a number between 1 and {len(by_number)}",
-        )
-    return by_number[number]
 
 
 def _other_layer(other: StripReading | None, pair: OverBar | None) -> tuple[int | str, np.ndarray]:

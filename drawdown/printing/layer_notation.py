@@ -1,20 +1,19 @@
-"""Layers, papers and orders as they are typed: ``"sky: white=80 PB15:3=5 film=0.8"``."""
+"""Layers, papers and orders as they are typed: ``"sky: white 80, PB15:3 5, film 0.8"``."""
 
 from __future__ import annotations
 
 import contextlib
-import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calibration.errors import WrongUsage
+from drawdown.ink.mix_notation import read_amounts
 from drawdown.ink.shelf import Shelf
 
 _NAME = re.compile(r"^\s*([^=:]+?)\s*:(\s*)(.*)$", re.DOTALL)
-_PART = re.compile(r"\s*([^=,]*?)\s*=\s*([^\s,=]+)\s*(?:,|(?=\s)|$)")
-_EXAMPLE = '`layers` "sky: white=80 PB15:3=5 base=15"'
-_SYNTAX = f"write for example {_EXAMPLE}"
+_EXAMPLE = '"sky: white 80, PB15:3 5, base 15"'
+_SYNTAX = f"write for example `layers` {_EXAMPLE}"
 LONGEST_LAYER_NAME = 40
 THICKEST = 20.0
 
@@ -36,7 +35,7 @@ def read_layers(texts: Sequence[str], shelf: Shelf, least: int, most: int) -> li
         raise WrongUsage(
             f"`layers` was given {count}" if texts else "no `layers` was given",
             f"it takes {least} to {most} layers" if most > least else f"it takes {most} layers",
-            f"give `layers` once for each layer of the print: {_EXAMPLE}",
+            f"give `layers` once for each layer of the print: `layers` {_EXAMPLE}",
         )
     layers = [_layer(text, shelf) for text in texts]
     seen: set[str] = set()
@@ -45,7 +44,7 @@ def read_layers(texts: Sequence[str], shelf: Shelf, least: int, most: int) -> li
             raise WrongUsage(
                 f'two layers are called "{layer.name}"',
                 "the answer speaks of them by name",
-                'name them, as in `layers` "dark sky: PB15:3=10 base=90"',
+                'name them, as in `layers` "dark sky: PB15:3 10, base 90"',
             )
         seen.add(layer.name.casefold())
     return layers
@@ -53,38 +52,14 @@ def read_layers(texts: Sequence[str], shelf: Shelf, least: int, most: int) -> li
 
 def _layer(text: str, shelf: Shelf) -> LayerSpec:
     name, rest = _split_name(text, shelf)
-    parts: dict[str, float] = {}
-    film, at = 1.0, 0
-    named: set[str] = set()
-    rest = rest.strip()
-    while at < len(rest):
-        part = _PART.match(rest, at)
-        if part is None or not part[1]:
-            raise WrongUsage(
-                f'in `layers` "{text}", "{rest[at:].strip()}" is not an ink, an equals sign and '
-                "its parts",
-                "the parts say what the layer is mixed from",
-                f"{_SYNTAX}, with a point for decimals",
-            )
-        at = part.end()
-        what = part[1].casefold()
-        if what in named:
-            raise WrongUsage(
-                f'`layers` "{text}" names {part[1]} twice',
-                "it is not clear which of the two amounts is meant",
-                "give it once, with all of it",
-            )
-        named.add(what)
-        if what == "film":
-            film = _number(part[2], "film", text)
-            if film > THICKEST:
-                raise WrongUsage(
-                    f'in `layers` "{text}", film is {film:g}',
-                    "it counts films as thick as an ordinary strip",
-                    "use a number like 0.7 for a thin film or 1.5 for a thick one",
-                )
-        else:
-            parts[part[1]] = _number(part[2], part[1], text)
+    parts = read_amounts(rest, "layers", _EXAMPLE).amounts
+    film = next((parts.pop(ink) for ink in list(parts) if ink.casefold() == "film"), 1.0)
+    if film > THICKEST:
+        raise WrongUsage(
+            f'in `layers` "{text}", film is {film:g}',
+            "it counts films as thick as an ordinary strip",
+            "use a number like 0.7 for a thin film or 1.5 for a thick one",
+        )
     if not parts:
         raise WrongUsage(f'`layers` "{text}" names no ink', "a layer needs a colour", _SYNTAX)
     mix = shelf.named_mix(parts)
@@ -95,7 +70,7 @@ def _layer(text: str, shelf: Shelf) -> LayerSpec:
         raise WrongUsage(
             f'the layer "{name}" has a comma in its name',
             "commas part the names of an order",
-            f"give it a name without one: {_EXAMPLE}",
+            f"give it a name without one: `layers` {_EXAMPLE}",
         )
     if len(name) > LONGEST_LAYER_NAME or not name.isprintable():
         raise WrongUsage(
@@ -107,29 +82,15 @@ def _layer(text: str, shelf: Shelf) -> LayerSpec:
 
 
 def _split_name(text: str, shelf: Shelf) -> tuple[str, str]:
-    """The name before the colon, if there is one: PB15:3=5 has a colon and no name."""
+    """The name before the colon, if there is one: PB15:3 5 has a colon and no name."""
     named = _NAME.match(text)
     if named is None:
         return "", text
     if not named[2]:
         with contextlib.suppress(WrongUsage):
-            shelf.find(text.split("=")[0])
+            shelf.find(re.split(r"\s|=", text.strip())[0])
             return "", text
     return named[1], named[3]
-
-
-def _number(text: str, what: str, layer: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not (value > 0 and math.isfinite(value)):
-        raise WrongUsage(
-            f'in `layers` "{layer}", {what} is {text}',
-            "parts and films are amounts, so they must be numbers above 0",
-            _SYNTAX,
-        )
-    return value
 
 
 def read_paper(text: str | None) -> tuple[float, float, float] | None:

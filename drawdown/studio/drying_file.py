@@ -18,12 +18,12 @@ import numpy as np
 from calibration.errors import BadFile, WrongUsage
 from calibration.files import locked, read_bytes, write_atomically
 from drawdown.matching.drying import Drying, DryingPair, learn
+from drawdown.studio import last_change
 from drawdown.studio.locations import own_shelf
 
 FORMAT = "drawdown.drying/1"
-_HEAD = (
-    "# The same strips read wet and read dry again: `drawdown drying` lists, adds and sets aside.\n"
-)
+_LOCK = ("the file of pairs,", "set DRAWDOWN_SHELF to a place of your own")
+_HEAD = "# The same strips read wet and dry: `drawdown ink dry` lists, adds and sets aside.\n"
 
 
 @dataclass(frozen=True)
@@ -120,12 +120,12 @@ def set_aside(number: int, aside: bool) -> KeptPair:
     def change(pairs: list[KeptPair]) -> KeptPair:
         if not 1 <= number <= len(pairs):
             have = f"there are {len(pairs)}" if pairs else "there is none yet"
-            raise WrongUsage(f"there is no pair {number}", have, "list them with: drawdown drying")
+            raise WrongUsage(f"there is no pair {number}", have, "list them with: drawdown ink dry")
         if pairs[number - 1].aside is aside:
             raise WrongUsage(
                 f"pair {number} {'is set aside already' if aside else 'counts already'}",
                 "nothing was changed",
-                "list the pairs with: drawdown drying",
+                "list the pairs with: drawdown ink dry",
             )
         pairs[number - 1] = replace(pairs[number - 1], aside=aside)
         return pairs[number - 1]
@@ -133,11 +133,19 @@ def set_aside(number: int, aside: bool) -> KeptPair:
     return _change(change)
 
 
+def step_pairs(*, redo: bool = False) -> None:
+    """Take the last change of the pairs back, or make it again. Raises ``BadFile``."""
+    path = own_drying()
+    with locked(path, *_LOCK):
+        last_change.step(path, redo=redo)
+
+
 def _change(work: Callable[[list[KeptPair]], KeptPair]) -> KeptPair:
     path = own_drying()
-    with locked(path, "the file of pairs,", "set DRAWDOWN_SHELF to a place of your own"):
+    with locked(path, *_LOCK):
         pairs = list(read_pairs())
         done = work(pairs)
+        last_change.keep_before(path, path.read_bytes() if path.exists() else b"")
         write_atomically(path, _text(pairs).encode("utf-8"))
     return done
 

@@ -27,13 +27,14 @@ from drawdown.ink.shelf import (
     starter_shelf,
 )
 from drawdown.ink.tables import plain
+from drawdown.studio import last_change
 from drawdown.studio.locations import own_shelf
 
 SHELF_LOCK = ("the shelf", "choose a folder of your own for it, with `shelf`")
 _ENTRY = re.compile(r"(?m)^[ \t]*\[\[\s*inks\s*\]\]")
 _HEAD = f"""\
 # The inks of the studio; the order is yours. What an entry may hold stands at the head of the
-# file that drawdown shelf writes.
+# file that `drawdown ink list` writes.
 
 format = "{FORMAT}"
 title = "The studio's own inks"
@@ -119,7 +120,7 @@ def checked_name(name: str) -> str:
     if not plain(name) or "=" in name or not name.isprintable() or len(name) > 60:
         raise WrongUsage(
             f'"{name}" cannot be the name of an ink',
-            "names are typed in mixes, as in `mix` NAME=PARTS",
+            'names are typed in mixes, as in `mix` "NAME 3"',
             "use up to 60 letters, figures and hyphens",
         )
     return name
@@ -176,42 +177,23 @@ def edit_shelf(path: Path, change: Callable[[Shelf | None], Shelf]) -> Shelf:
         text, shelf = (_text(path), read_shelf(path)) if there else ("", None)
         wanted = change(shelf)
         new_text = _new_text(text, shelf, wanted, path)
-        write_atomically(before_path(path), text.encode())
+        last_change.keep_before(path, text.encode())
         write_atomically(path, new_text.encode())
     return wanted
 
 
-def undo_shelf(path: Path) -> Shelf | None:
-    """Take back the last change; a second call takes that back. Returns the shelf as it then
-    is, None when the change was the making of the file, which is then gone.
-
-    Raises ``WrongUsage`` when nothing was changed, and ``BadFile``.
-    """
+def step_shelf(path: Path, *, redo: bool = False) -> str:
+    """Take the last change of the shelf back, or make it again; what that was, in words. Raises
+    ``BadFile``."""
     path = _real(path)
     with locked(path, *SHELF_LOCK):
-        before = before_path(path)
-        if not before.is_file():
-            raise WrongUsage(
-                f"no change of the shelf {path} is on record",
-                "only what drawdown itself changed last can be taken back",
-                "see what is on the shelf with: drawdown ink list",
-            )
-        now = _text(path) if os.path.lexists(path) else ""
-        earlier = before.read_bytes().decode("utf-8-sig")
-        shelf = None
-        if earlier:
-            shelf = shelf_from_text(earlier, path)
-            write_atomically(path, earlier.encode())
-        else:
-            with contextlib.suppress(FileNotFoundError):
-                path.unlink()
-        write_atomically(before, now.encode())
-    return shelf
-
-
-def before_path(path: Path) -> Path:
-    """Where the version before the last change is kept."""
-    return path.with_name(f"{path.stem}.before{path.suffix or '.toml'}")
+        earlier = last_change.beside(path, "undone" if redo else "before").read_bytes()
+        there = read_shelf(path) if os.path.lexists(path) else None
+        then = shelf_from_text(earlier.decode("utf-8-sig"), path) if earlier else None
+        last_change.step(path, redo=redo)
+    was, now = (() if shelf is None else shelf.names for shelf in (there, then))
+    changed = [name for name in (*was, *now) if (name in was) != (name in now)]
+    return f"{', '.join(changed) or 'a change of an ink'} on the shelf {path}"
 
 
 def _real(path: Path) -> Path:

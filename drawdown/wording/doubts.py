@@ -62,5 +62,5 @@ def other_way_round(judgement: Judgement) -> str:
         return ""
     said = f"Compared: strips {c.original} and {c.batch} of {seen}. " if seen > 2 else ""
     if c.verdict != "match" and c.original == 1:
-        said += f"Swapped? `original`\u00a0{c.batch}\u00a0`batch`\u00a0{c.original}."
+        said += f"Swapped? `strips`\u00a0{c.batch}\u00a0`strips`\u00a0{c.original}."
     return named(said)

@@ -119,7 +119,7 @@ def sentences(plan: Plan) -> list[str]:
     elif plan.misfit > _UNLIKE_DE:
         said.append(
             f"The strip hardly looks like the mix that was named (Delta E {plan.misfit:.0f}): "
-            "check `mix` and `strip_number`, and take the answer for a rough guide."
+            "check `mix` and `strips`, and take the answer for a rough guide."
         )
     if not plan.across_bar:
         said.append(

@@ -139,7 +139,7 @@ def main() -> None:
         mark = str(time.time_ns())
         numbers = iter(range(1000))
         timed("keep one more", 10, lambda: keep(book, f"{mark} {next(numbers)}"))
-    bare, whole = ("completion", "bash"), ("book", "show", "colour 04321", "--book", str(folder))
+    bare, whole = ("--completion", "bash"), ("book", "show", "colour 04321", "--book", str(folder))
     clock, work = [], []
     for name, args in (("without the book", bare), ("that shows one original", whole)):
         clock.append(timed(f"a whole process {name}", 5, lambda a=args: process(*a)))
@@ -147,7 +147,11 @@ def main() -> None:
         print(f"{'  processor time':<52} {1000 * work[-1]:8.1f} ms")
     print(f"{'  beyond start-up':<52} {1000 * (clock[1] - clock[0]):8.1f} ms")
     print(f"{'  beyond start-up, processor time':<52} {1000 * (work[1] - work[0]):8.1f} ms")
-    lists = (("book", "list"), ("book", "list", "--sort", "hue", "--json"), ("book", "log"))
+    lists = (
+        ("book", "list"),
+        ("book", "list", "--sort", "hue", "--json"),
+        ("book", "list", "changes"),
+    )
     for args in lists:
         spent = processor(2, *args, "--book", str(folder))
         print(f"{'drawdown ' + ' '.join(args) + ', processor time':<52} {1000 * spent:8.1f} ms")

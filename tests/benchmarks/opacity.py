@@ -190,7 +190,7 @@ def whole_process(photos: list[Path]) -> tuple[float, float]:
     for photo in photos:
         began = time.perf_counter()
         done = subprocess.run(
-            [sys.executable, "-c", run, "opacity", str(photo), "--json"],
+            [sys.executable, "-c", run, "plan", "covers", str(photo), "--json"],
             stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, check=False,
             cwd=Path(__file__).resolve().parents[2],
         )  # fmt: skip

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-SKY = ("--layer", "sky: white=80 PB15:3=5 base=15")
-SUN = ("--layer", "sun: PY74=30 base=70")
-AREA = ("quantity", "--area-cm2", "100")
+SKY = ("--layer", "sky: white 80, PB15:3 5, base 15")
+SUN = ("--layer", "sun: PY74 30, base 70")
+AREA = ("plan", "amount", "--area-cm2", "100")
 
 Case = tuple[str, tuple[str, ...], int, str]  # kind, as typed, exit code, words of the answer
 
@@ -33,10 +33,10 @@ def _photos(folder: Path, good: str, text: str) -> Iterator[Case]:
     """What is no photo, for each command that takes one."""
     gone = str(folder / "nowhere.jpg")
     more: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-        "opacity": (("opacity",), ()),
-        "value": (("value",), ()),
-        "overprint": (("overprint",), ()),
-        "quantity": (("quantity",), ("--width-mm", "200")),
+        "opacity": (("plan", "covers"), ()),
+        "value": (("plan", "lighten"), ()),
+        "overprint": (("plan", "layers"), ()),
+        "quantity": (("plan", "amount"), ("--width-mm", "200")),
         "ink": (("ink", "fit"), ("--step", "1=alone")),
         "book": (("book", "keep"), ("--name", "Tide blue")),
     }
@@ -49,64 +49,72 @@ def _photos(folder: Path, good: str, text: str) -> Iterator[Case]:
         if group != "quantity":
             yield f"{group}: text as card", (*start, good, *end, "--card", text), 6, "toml"
     for group in ("opacity", "value", "overprint"):
-        yield f"{group}: picture is the photo", (group, good, "--picture", good), 2, "itself"
+        typed = (*more[group][0], good, "--picture", good)
+        yield f"{group}: picture is the photo", typed, 2, "itself"
 
 
 def _opacity(good: str) -> Iterator[Case]:
-    for number, says in (("0", "from 1"), ("-1", "from 1"), ("first", "whole number")):
-        yield f"opacity: base strip {number}", ("opacity", good, "--base-strip", number), 2, says
-    yield "opacity: no bar", ("opacity", good), 5, "crosses a black bar"
-    yield "opacity: unknown option", ("opacity", good, "--gloss"), 2, "--gloss"
+    for number, says in (("0", "from 1"), ("-1", "from 1"), ("first", "names no strip")):
+        yield (
+            f"opacity: base strip {number}",
+            ("plan", "covers", good, "--base-strip", number),
+            2,
+            says,
+        )
+    yield "opacity: no bar", ("plan", "covers", good), 5, "crosses a black bar"
+    yield "opacity: unknown option", ("plan", "covers", good, "--gloss"), 2, "--gloss"
 
 
 def _value(good: str) -> Iterator[Case]:
-    value = ("value", good)
+    value = ("plan", "lighten", good)
     for to in ("0", "10", "nan", "-3", "light"):
         yield f"value: to {to}", (*value, "--to", to), 2, "--to is"
-    for option, given in (("--strip-number", "2"), ("--over", "2"), ("--mix", "white=1"),
-                          ("--batch-grams", "5"), ("--shelf", "my.toml")):  # fmt: skip
+    for option, given in (("--over", "2"), ("--mix", "white=1"),
+                          ("--grams", "5"), ("--shelf", "my.toml")):  # fmt: skip
         yield f"value: {option} alone", (*value, option, given), 2, "without --to"
     to = (*value, "--to", "9")
-    yield "value: strip 0", (*to, "--strip-number", "0"), 2, "from 1"
+    yield "value: strip 0", (*to, "--strip", "0"), 2, "from 1"
     yield "value: over 0", (*to, "--over", "0"), 2, "from 1"
-    yield "value: 0 g", (*to, "--batch-grams", "0"), 2, "above 0"
+    yield "value: 0 g", (*to, "--grams", "0"), 2, "above 0"
     yield "value: unknown ink", (*to, "--mix", "mud=1"), 2, "mud"
     yield "value: ink twice", (*to, "--mix", "white=1", "--mix", "white=2"), 2, "twice"
-    yield "value: strip not found", (*to, "--strip-number", "9"), 2, "strip-number is 9"
+    yield "value: strip not found", (*to, "--strip", "9"), 2, "strip 9"
 
 
 def _layers(folder: Path, good: str) -> Iterator[Case]:
     for command in ("overprint", "layers"):
-        two = (command, *SKY, *SUN)
-        yield f"{command}: nothing", (command,), 2, "no --layer"
-        yield f"{command}: one layer", (command, *SKY), 2, "given once"
-        yield f"{command}: same name", (command, *SKY, *SKY), 2, "two layers"
+        plan = ("plan", "layers", *(("--pairs",) if command == "overprint" else ()))
+        two = (*plan, *SKY, *SUN)
+        yield f"{command}: nothing", plan, 2, "no --layer"
+        yield f"{command}: one layer", (*plan, *SKY), 2, "given once"
+        yield f"{command}: same name", (*plan, *SKY, *SKY), 2, "two layers"
         yield f"{command}: paper of another kind", (*two, "--paper", "a4"), 2, "paper's colour"
         shelf = str(folder / "no.toml")
         yield f"{command}: missing shelf", (*two, "--shelf", shelf), 6, "there is no file"
     # How layers and papers are read is the same for both.
     for text, says in (
-        ("", "no ink"), ("sky:", "no ink"), ("sky: white", "equals sign"),
-        ("sky: white=0", "above 0"), ("sky: white=-1", "above 0"), ("sky: white=nan", "nan"),
-        ("sky: white=1,5", "point for decimals"), ("sky: mud=1", "mud"),
-        ("sky: white=1 white=2", "twice"), ("sky: white=1 film=thin", "thin"),
-        ("sky: white=1 film=0", "above 0"), ("sky: white=1 film=999", "ordinary strip"),
-        ("s" * 60 + ": white=1", "60 letters"),
+        ("", "no ink"), ("sky:", "no ink"), ("sky: white", "its amount"),
+        ("sky: white 0", "its amount"), ("sky: white -1", "its amount"), ("sky: white nan", "nan"),
+        ("sky: white=80 PB15:3=5", "its amount"), ("sky: mud 1", "mud"),
+        ("sky: white 1, white 2", "twice"), ("sky: white 1, film thin", "thin"),
+        ("sky: white 1, film 0", "its amount"), ("sky: white 1, film 999", "ordinary strip"),
+        ("s" * 60 + ": white 1", "60 letters"),
     ):  # fmt: skip
-        yield f'overprint: layer "{text}"', ("overprint", "--layer", text, *SUN), 2, says
+        yield f'overprint: layer "{text}"', ("plan", "layers", "--layer", text, *SUN), 2, says
     for paper in ("", "white", "95,0", "nan,0,0", "200,0,0"):
-        typed = ("overprint", *SKY, *SUN, "--paper", paper)
+        typed = ("plan", "layers", *SKY, *SUN, "--paper", paper)
         yield f'overprint: paper "{paper}"', typed, 2, "paper's colour"
     for order in ("", "sky", "sky, sky", "sky, sun, moon"):
-        yield f'layers: order "{order}"', ("layers", *SKY, *SUN, "--order", order), 2, "--order"
-    yield "layers: a photo", ("layers", good, *SKY, *SUN), 2, "unexpected"
+        typed = ("plan", "layers", *SKY, *SUN, "--order", order)
+        yield f'layers: order "{order}"', typed, 2, "--order"
+    yield "layers: order in pairs", ("plan", "layers", "--pairs", "--order", "a"), 2, "--order"
     for option, given in (
         ("--on-top", "across"), ("--strip", "1,1,20,60"), ("--at", "1,1,9,9"),
         ("--card", "my.toml"), ("--card-corners", "1,1 9,1 9,9 1,9"),
     ):  # fmt: skip
-        words = ("overprint", *SKY, *SUN, option, given)
+        words = ("plan", "layers", *SKY, *SUN, option, given)
         yield f"overprint: {option} without a photo", words, 2, "belongs to a photo"
-    photo = ("overprint", good)
+    photo = ("plan", "layers", good)
     yield "overprint: on top up", (*photo, "--on-top", "up"), 2, "upright or across"
     yield "overprint: photo and paper", (*photo, "--paper", "95,0,2"), 2, "with a photo"
     yield "overprint: one strip", (*photo, "--strip", "1,1,20,60"), 2, "1 time"
@@ -117,19 +125,21 @@ def _layers(folder: Path, good: str) -> Iterator[Case]:
 
 
 def _quantity(folder: Path, good: str) -> Iterator[Case]:
-    yield "quantity: nothing", ("quantity",), 2, "--area-cm2"
+    yield "quantity: nothing", ("plan", "amount"), 2, "--area-cm2"
     for area in ("0", "-5", "nan", "inf", "1e30", "large"):
-        yield f"quantity: area {area}", ("quantity", "--area-cm2", area), 2, "--area-cm2 is"
-    yield "quantity: no width", ("quantity", good), 2, "--width-mm is missing"
+        typed = ("plan", "amount", "--area-cm2", area)
+        yield f"quantity: area {area}", typed, 2, "--area-cm2 is"
+    yield "quantity: no width", ("plan", "amount", good), 2, "--width-mm is missing"
     for width in ("0", "-3", "nan", "1e9"):
-        yield f"quantity: {width} mm", ("quantity", good, "--width-mm", width), 2, "--width-mm is"
-    both = ("quantity", good, "--width-mm", "200", "--area-cm2", "100")
+        typed = ("plan", "amount", good, "--width-mm", width)
+        yield f"quantity: {width} mm", typed, 2, "--width-mm is"
+    both = ("plan", "amount", good, "--width-mm", "200", "--area-cm2", "100")
     yield "quantity: picture and area", both, 2, "not both"
     for option, value, says in (
         ("--prints", "0", "--prints is 0"), ("--prints", "1.5", "whole number"),
         ("--prints", "1000000", "100000"), ("--way", "gravure", "relief or litho"),
         ("--film-weight", "0", "range of two"), ("--film-weight", "9-4", "range of two"),
-        ("--film-weight", "4,5", "point for decimals"), ("--film-weight", "", "range of two"),
+        ("--film-weight", "4;5", "range of two"), ("--film-weight", "", "range of two"),
         ("--used", "18", "grams and prints"), ("--used", "18/0", "grams and prints"),
         ("--used", "", "grams and prints"), ("--waste", "-5", "range of two"),
         ("--stays", "much", "range of two"), ("--left", "-1", "--left is"),
@@ -144,14 +154,13 @@ def _quantity(folder: Path, good: str) -> Iterator[Case]:
 
     flat = folder / "flat.png"
     Image.new("L", (60, 40), 120).save(flat)
-    yield "quantity: one grey", ("quantity", str(flat), "--width-mm", "60"), 5, "one shade"
+    yield "quantity: one grey", ("plan", "amount", str(flat), "--width-mm", "60"), 5, "one shade"
 
 
 def _ink(folder: Path, good: str) -> Iterator[Case]:
     gone = str(folder / "no.toml")
     yield "ink: unknown command", ("ink", "mix"), 2, '"mix"'
-    for command in ("list", "learnt"):
-        yield f"ink: {command} missing shelf", ("ink", command, "--shelf", gone), 6, "no file"
+    yield "ink: list missing shelf", ("ink", "list", "--shelf", gone), 6, "no file"
     for command in ("show", "remove"):
         yield f"ink: {command} nothing", ("ink", command), 2, "was not given"
         yield f"ink: {command} unknown", ("ink", command, "mud"), 2, "shelf"
@@ -186,10 +195,15 @@ def _ink(folder: Path, good: str) -> Iterator[Case]:
 def _book(folder: Path, good: str) -> Iterator[Case]:
     book = ("--book", str(folder / "no-book"))
     yield "book: unknown command", ("book", "burn"), 2, '"burn"'
-    for typed in (("list",), ("show", "x"), ("find", good), ("remake", "x", "--grams", "9"),
-                  ("batches",), ("story", "x"), ("packets",), ("log",), ("undo",),
+    for typed in (("list",), ("show", "x"), ("find", good), ("mix", "x", "--grams", "9"),
+                  ("list", "batches"), ("batch", "x"), ("list", "changes"), ("run",),
                   ("check",)):  # fmt: skip
-        yield f"book: {typed[0]} without a book", ("book", *typed, *book), 6, "there is no book"
+        yield (
+            f"book: {' '.join(typed[:2])} without a book",
+            ("book", *typed, *book),
+            6,
+            "there is no book",
+        )
     text = str(folder / "notes.txt")
     yield "book: a file as book", ("book", "list", "--book", text), 2, "is a file"
     keep = ("book", "keep", good, *book)
@@ -197,14 +211,14 @@ def _book(folder: Path, good: str) -> Iterator[Case]:
     named = (*keep, "--name", "Tide blue")
     yield "book: empty name", (*keep, "--name", ""), 2, "is not a name"
     for option, value, says in (
-        ("--strip-number", "0", "from 1"), ("--strip-number", "two", "whole number"),
+        ("--strip", "0", "from 1"), ("--strip", "two", "names no strip"),
         ("--mix", "white=0", "--mix"), ("--mix", "white", "--mix"), ("--grams", "5", "--mix"),
         ("--date", "31.12.2030", "calendar"), ("--date", "2030-02-30", "calendar"),
     ):  # fmt: skip
         yield f'book: keep {option} "{value}"', (*named, option, value), 2, says
     weighed = (*named, "--mix", "white=1", "--grams", "nan")
-    yield "book: keep nan g", weighed, 2, "--grams is nan"
-    for command in ("put-by", "remake"):
+    yield "book: keep nan g", weighed, 2, "--grams is"
+    for command in ("store", "mix"):
         yield f"book: {command} no grams", ("book", command, "x", *book), 2, "--grams was not"
     yield "book: list by taste", ("book", "list", "--sort", "taste", *book), 2, "--sort taste"
     yield "book: none listed", ("book", "list", "--most", "0", *book), 2, "--most is 0"
@@ -214,9 +228,10 @@ def _drawn(folder: Path, good: str) -> Iterator[Case]:
     """Pictures that cannot be saved, and sources that are not there: nothing is written."""
     nowhere, jpg = str(folder / "none" / "out.png"), str(folder / "out.jpg")
     shown = {
-        "opacity": ("opacity", good), "value": ("value", good),
-        "overprint": ("overprint", *SKY, *SUN), "layers": ("layers", *SKY, *SUN),
-        "quantity": ("quantity", good, "--width-mm", "200"),
+        "opacity": ("plan", "covers", good), "value": ("plan", "lighten", good),
+        "overprint": ("plan", "layers", *SKY, *SUN, "--pairs"),
+        "layers": ("plan", "layers", *SKY, *SUN),
+        "quantity": ("plan", "amount", good, "--width-mm", "200"),
     }  # fmt: skip
     for group, typed in shown.items():
         yield f"{group}: picture in no folder", (*typed, "--picture", nowhere), 6, "does not exist"

@@ -105,11 +105,11 @@ def _usage(folder: Path, good: str) -> list[BadInput]:
         ("unknown command", ("compare", good), "compare"),
         ("unknown option", (*match, "--fast"), "--fast"),
         ("no photo", ("match",), "photo"),
-        ("two photos", (*match, good), "unexpected"),
+        ("three strips", (*match, "--strip", "1", "--strip", "2", "--strip", "1"), "3 times"),
         ("option without value", (*match, "--tolerance"), "--tolerance"),
-        ("strips 1 and 1", (*match, "--original", "1", "--batch", "1"), "both 1"),
-        ("the photo as its own original", (*match, "--original-photo", good), "itself"),
-        ("strip not found", (*match, "--batch", "9"), "strip 9"),
+        ("strips 1 and 1", (*match, "--strip", "1", "--strip", "1"), "as batch"),
+        ("the photo as its own original", (*match, good, "--apart"), "one photo"),
+        ("strip not found", (*match, "--strip", "9"), "strip 9"),
         ("strip outside the photo", (*match, "--strip", "900,900,20,50", "--strip",
             "0,80,20,50"), "outside"),
         ("only one --strip", (*match, "--strip", "0,80,20,50"), "1 time"),
@@ -124,15 +124,15 @@ def _usage(folder: Path, good: str) -> list[BadInput]:
         ("card round", ("card", str(folder / "card.pdf"), "--shape", "round"), "round"),
         ("card on a9", ("card", str(folder / "card.pdf"), "--paper", "a9"), "a9"),
         ("definition as txt", ("card", "--definition", str(folder / "card.txt")), ".toml"),
-        ("sheet on a9", ("sheet", str(folder / "sheet.pdf"), "--paper", "a9"), "a9"),
-        ("sheet without a name", ("sheet",), "out"),
+        ("sheet on a9", ("card", str(folder / "a.pdf"), "--shape", "sheet", "--paper", "a9"), "a9"),
+        ("sheet without a name", ("card", "--shape", "sheet"), "no file"),
     ]  # fmt: skip
     for value in ("nan", "-1", "0", "inf", "1000", "two"):
         cases.append((f"tolerance {value}", (*match, "--tolerance", value), "--tolerance"))
     for value in ("0", "-1", "1.5", "first"):
-        cases.append((f"original {value}", (*match, "--original", value), "--original"))
+        cases.append((f"strip {value}", (*match, "--strip", value), "--strip"))
     for value in ("0", "-5", "nan", "inf", "some"):
-        cases.append((f"batch of {value} g", (*match, "--batch-grams", value), "--batch-grams"))
+        cases.append((f"batch of {value} g", (*match, "--grams", value), "--grams"))
     for value in ("white", "white=-1", "white=0", "white=x", "=3", "white=nan", "white=inf", ""):
         cases.append((f'mix "{value}"', (*match, "--mix", value), "--mix"))
     for value in ("1,2,3", "a,b,c,d", "0,0,0,50", "0,0,20,-50", "1,2,3,4in", ""):
@@ -154,7 +154,8 @@ def _pictures(folder: Path, good: str) -> list[BadInput]:
         BadInput("card is a folder", ("card", _sub(folder, "dir.pdf")), 6, "is a folder"),
         BadInput("definition in no folder", ("card", "--definition", nowhere + ".toml"), 6,
                  "does not exist"),
-        BadInput("sheet in no folder", ("sheet", nowhere + ".svg"), 6, "does not exist"),
+        BadInput("sheet in no folder", ("card", nowhere + ".svg", "--shape", "sheet"), 6,
+                 "does not exist"),
     ]  # fmt: skip
 
 

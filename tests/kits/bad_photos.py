@@ -185,7 +185,7 @@ def unfit_photos() -> dict[str, tuple[Callable[[np.ndarray], np.ndarray], str]]:
         "burnt-out": (lambda s: np.clip(s * 1.6 + 20.0, 0, 255).astype(np.uint8), "burnt"),
         "too-dark": (lambda s: (s * 0.1).astype(np.uint8), "dark"),
         "no-strips": (lambda s: without_strips(s, 0), "strip"),
-        "one-strip": (lambda s: without_strips(s, 420), "two strips"),
+        "one-strip": (lambda s: without_strips(s, 420), "needs two"),
     }
 
 

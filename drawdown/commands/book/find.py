@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from calibration.errors import WrongUsage
 from drawdown.commands.book import frame
-from drawdown.commands.book import options as opt
+from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.report.json.book import original_data, original_names, packet_data
@@ -29,19 +27,19 @@ KINDS = ("original", "packet")
 
 def find(
     photo: opt.PhotoOfStrip,
-    strip_number: shared.StripNumber = 1,
+    strip: shared.Strip = "1",
     originals: Annotated[
-        bool, typer.Option("--originals", help="Among the kept originals alone.")
+        bool, shared.flag("Among the kept originals alone.", "--originals")
     ] = False,
-    packets: Annotated[bool, typer.Option("--packets", help="Among the packets alone.")] = False,
-    most: Annotated[int, typer.Option(metavar="N", help="How many to show.")] = 5,
+    packets: Annotated[bool, shared.flag("Among the packets alone.", "--packets")] = False,
+    most: Annotated[int, shared.option("N", "How many to show.")] = 5,
     tolerance: opt.Tolerance = TOLERANCE_DE00,
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
-    """Find the kept original and the packet nearest to a strip, with Delta E."""
+    """Find the kept original and packet nearest to a strip, with Delta E."""
     shared.check_tolerance(tolerance)
     if not 1 <= most <= MOST_SHOWN:
         raise WrongUsage(
@@ -52,8 +50,10 @@ def find(
     kinds = KINDS if originals == packets else ("original",) if originals else ("packet",)
     with frame.opened(book) as opened:  # told before the measuring, not after
         from drawdown.book.readings import look_up, nearest
+        from drawdown.pipeline.read import strip_of
 
-        seen, colour = frame.read_strip(photo, strip_number, card, card_corners, keep=False)
+        seen, number = frame.read_strip(photo, strip, card, card_corners)
+        colour = strip_of(seen, number)
         found = look_up(
             opened,
             nearest(opened, colour.lab_d50, most, kinds),
@@ -66,7 +66,7 @@ def find(
     rows = [_data(one, names) for one in found]
     data: dict[str, Any] = {
         "photo": str(photo),
-        "strip_number": strip_number,
+        "strip_number": colour.strip.number,
         "lab_d50": [round(float(v), 2) for v in colour.lab_d50],
         "lab_u95": [round(float(v), 2) for v in colour.widest_u95],
         "tolerance": tolerance,

@@ -3,21 +3,25 @@ it."""
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calibration.errors import PhotoUnfit, WrongUsage
+from calibration.errors import WrongUsage
 from drawdown.book import Book, Change, open_book
 from drawdown.book.columns import Mix, MixPart, Original, Packet, Recipe
+from drawdown.book.originals import find_by_name
 from drawdown.book.photos import Stored
-from drawdown.book.shapes import clean_name
-from drawdown.commands.book.options import folder_of
-from drawdown.commands.support import options as shared
-from drawdown.commands.support.output import deliver, photo_options, read_photo
-from drawdown.commands.support.parse import read_mix
+from drawdown.book.shapes import clean_name, name_key
+from drawdown.commands.support import parse
+from drawdown.commands.support.book_options import folder_of
+from drawdown.commands.support.output import (
+    deliver,
+    photo_options,
+    read_photo,
+    strip_to_trust,
+)
 from drawdown.report.json.book import (
     original_data,
     original_names,
@@ -29,7 +33,6 @@ from drawdown.report.text.book import original_screen
 from drawdown.report.text.terminal import Screen, write_aside
 
 if TYPE_CHECKING:
-    from drawdown.ink.shelf import Ink
     from drawdown.pipeline.read import Judgement
     from drawdown.reading.colour import StripReading
 
@@ -40,6 +43,36 @@ Aside = str | Callable[[], str]  # a remark; what takes time to find out is aske
 def opened(book: Path | None, *, write: bool = False, create: bool = False) -> Book:
     """The book that was meant, open; use it in a ``with``."""
     return open_book(folder_of(book), write=write, create=create)
+
+
+def find_anything(
+    book: Book, name: str, kind: str | None, tables: tuple[str, ...]
+) -> tuple[str, int, str]:
+    """What is called ``name`` in one of the tables: the table, its row and its whole name. Raises
+    ``WrongUsage``, with near misses."""
+    if kind is not None:
+        tables = (parse.read_choice("--kind", kind, tables),)
+    found: list[tuple[str, int, str]] = []
+    missing: WrongUsage | None = None
+    for table in tables:
+        try:
+            row = find_by_name(book, table, name)
+        except WrongUsage as problem:
+            missing = missing or problem
+            continue
+        found.append(
+            (table, row, book.rows(f"SELECT name FROM {table} WHERE id = ?", (row,))[0][0])
+        )
+    exact = [one for one in found if name_key(one[2]) == name_key(name)]
+    if len(exact or found) == 1:
+        return (exact or found)[0]
+    if not found and missing is not None:
+        raise missing
+    raise WrongUsage(
+        f'"{name}" could be ' + " or ".join(f'the {table} "{full}"' for table, _, full in found),
+        "only one of them is meant",
+        f"say which, as in --kind {found[0][0]}",
+    )
 
 
 # Telling ---------------------------------------------------------------------------------
@@ -94,51 +127,21 @@ class Strip:
 
 
 def strip_to_keep(
-    book: Book, photo: Path, number: int, card: Path | None, card_corners: str | None,
-    strips: tuple[str, ...] = (),
-) -> Strip:  # fmt: skip
+    book: Book, photo: Path, strip: str, card: Path | None, card_corners: str | None
+) -> Strip:
     """Read a strip that the book is to keep, and store its photo; raises as ``read_strip``."""
-    seen, colour = read_strip(photo, number, card, card_corners, keep=True, strips=strips)
+    seen, number = read_strip(photo, strip, card, card_corners)
+    colour = strip_to_trust(seen, number)
     return Strip(seen, colour, *store(book, photo, seen, colour))
 
 
 def read_strip(
-    photo: Path,
-    number: int,
-    card: Path | None,
-    card_corners: str | None,
-    *,
-    keep: bool,
-    strips: tuple[str, ...] = (),
-) -> tuple[Judgement, StripReading]:
-    """The strip of that number and the photo it is in; ``strips`` are placed by hand. With
-    ``keep``, a strip that no verdict could rest on is refused. Raises ``WrongUsage``,
+    photo: Path, strip: str, card: Path | None, card_corners: str | None
+) -> tuple[Judgement, int]:
+    """The photo that holds a strip, and the number of that strip in it. Raises ``WrongUsage``,
     ``PhotoUnfit`` and ``BadFile``."""
-    shared.check_strip_numbers(strip_number=number)
-    seen = read_photo(photo, photo_options(card, card_corners, strips))
-    return seen, strip_of(seen, number, photo, keep=keep)
-
-
-def strip_of(seen: Judgement, number: int, photo: Path, *, keep: bool) -> StripReading:
-    """One more strip of a photo that was read; raises as ``read_strip``."""
-    by_number = {s.strip.number: s for s in seen.strips}
-    if number not in by_number:
-        count = len(by_number)
-        raise WrongUsage(
-            f"strip {number} was asked for, but {count or 'no'} "
-            f"strip{' was' if count == 1 else 's were'} found in {photo}",
-            "strips are numbered from left to right with the card upright",
-            "see them all with: drawdown read",
-        )
-    colour = by_number[number]
-    hard = [f for f in (*seen.flags, *colour.flags) if f.hard]
-    if keep and hard:
-        raise PhotoUnfit(
-            hard[0].seen,
-            f"{hard[0].kind.why}; a colour that is kept must be one to trust",
-            hard[0].kind.todo,
-        )
-    return colour
+    numbers, places = parse.read_strips([strip])
+    return read_photo(photo, photo_options(card, card_corners, places)), numbers[0]
 
 
 def store(book: Book, photo: Path, seen: Judgement, colour: StripReading) -> tuple[Stored, Stored]:
@@ -156,10 +159,14 @@ def store(book: Book, photo: Path, seen: Judgement, colour: StripReading) -> tup
 # Inks and mixes --------------------------------------------------------------------------
 
 
-def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | None = None) -> Mix:
-    """``--mix`` and ``--tin`` as a mix. An ink that the shelf knows under another name keeps
-    the shelf's name; one that it does not know is kept as it was said."""
-    parts = read_mix(pairs or []) or {}
+def read_mix(
+    texts: list[str] | None, tins: list[str] | None, shelf: Path | None, unknown_inks: bool
+) -> tuple[Mix, float | None]:
+    """``--mix`` with the marks of ``--tin``, by the shelf's names, and what it weighs if grams
+    were said. Raises ``WrongUsage``, also for inks that the shelf does not know, unless
+    ``unknown_inks``: those are kept as they were said."""
+    said = parse.read_mix(texts)
+    parts = {} if said is None else by_shelf(said.amounts, shelf, unknown_inks)
     marks: dict[str, str] = {}
     for pair in tins or []:
         ink, sign, mark = pair.partition("=")
@@ -169,66 +176,55 @@ def read_parts(pairs: list[str] | None, tins: list[str] | None, shelf: Path | No
                 "the mark says from which of the maker's batches the ink came",
                 "write for example: --tin phthalo-blue=L2041",
             )
-        marks[ink.strip()] = clean_name(mark, "--tin")
-    known = shelf_names(list({**parts, **marks}), shelf)
-    stray = [ink for ink in marks if known[ink] not in {known[name] for name in parts}]
-    if marks and not parts:
-        raise WrongUsage(
-            "--tin is given without --mix",
-            "a mark belongs to an ink of the mix, and would be lost",
-            "give the whole mix with --mix as well",
-        )
-    if stray:
-        raise WrongUsage(
-            f"--tin names {stray[0]}, which is not in the mix",
-            "a mark belongs to an ink of the mix",
-            "give the same name with --mix",
-        )
-    by_name = {known[ink]: mark for ink, mark in marks.items()}
-    return tuple(
-        MixPart(clean_name(ink, "--mix"), amount, by_name.get(ink, ""))
-        for ink, amount in by_shelf(parts, shelf).items()
+        (name,) = by_shelf({ink.strip(): 1.0}, shelf, unknown_inks)
+        if name not in parts:
+            raise WrongUsage(
+                f"--tin names {ink.strip()}, which is not in the mix",
+                "a mark belongs to an ink of the mix, and would be lost",
+                "give the whole mix with --mix as well, with that ink in it",
+            )
+        marks[name] = clean_name(mark, "--tin")
+    mix = tuple(
+        MixPart(clean_name(ink, "--mix"), amount, marks.get(ink, ""))
+        for ink, amount in parts.items()
     )
+    return mix, None if said is None else said.grams
 
 
-def on_shelf(inks: Iterable[str], shelf: Path | None) -> dict[str, Ink | None]:
-    """Each ink as the shelf in use knows it, or None."""
-    inks = list(inks)
-    if not inks:
+def by_shelf(
+    amounts: dict[str, float], shelf: Path | None, unknown_inks: bool = True
+) -> dict[str, float]:
+    """The amounts under the shelf's names; those of one ink under two names are added up. An ink
+    that the shelf in use does not know keeps its name, or is refused (``WrongUsage``)."""
+    if not amounts:
         return {}
     from drawdown.studio.shelf_file import shelf_in_use
 
     known = shelf_in_use(shelf).shelf
-    found: dict[str, Ink | None] = dict.fromkeys(inks)
-    for ink in found:
-        with contextlib.suppress(WrongUsage):
-            found[ink] = known.find(ink)
-    return found
-
-
-def strange(inks: Iterable[str], shelf: Path | None) -> str:
-    """Which inks the shelf in use does not know, as a remark: a name may be mistyped."""
-    names = [ink for ink, known in on_shelf(inks, shelf).items() if known is None]
-    if not names:
-        return ""
-    return (
-        f"Not on the shelf in use: {', '.join(names)}. It is noted as you said it, but "
-        "advice can only guess with such inks; put them on the shelf with drawdown ink add."
-    )
-
-
-def shelf_names(inks: Iterable[str], shelf: Path | None) -> dict[str, str]:
-    """Each ink under the shelf's name for it, or as it was said."""
-    return {
-        ink: " ".join(ink.split()) if known is None else known.name
-        for ink, known in on_shelf(inks, shelf).items()
-    }
-
-
-def by_shelf(amounts: dict[str, float], shelf: Path | None) -> dict[str, float]:
-    """The amounts under the shelf's names; those of one ink under two names are added up."""
-    names = shelf_names(list(amounts), shelf)
     total: dict[str, float] = {}
     for ink, amount in amounts.items():
-        total[names[ink]] = total.get(names[ink], 0.0) + amount
+        try:
+            name = known.find(ink).name
+        except WrongUsage as strange:
+            if not unknown_inks:
+                todo = f"{strange.todo}; to note it as it is all the same, add --unknown-inks"
+                raise WrongUsage(strange.seen, strange.why, todo) from None
+            name = " ".join(ink.split())
+        total[name] = total.get(name, 0.0) + amount
     return total
+
+
+def not_on_shelf(inks: list[str], shelf: Path | None) -> list[str]:
+    """Those that the shelf in use does not know."""
+    if not inks:
+        return []
+    from drawdown.studio.shelf_file import shelf_in_use
+
+    known = shelf_in_use(shelf).shelf
+    found = []
+    for ink in inks:
+        try:
+            known.find(ink)
+        except WrongUsage:
+            found.append(ink)
+    return found

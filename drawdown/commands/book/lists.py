@@ -1,21 +1,19 @@
-"""``drawdown book list``, ``show``, ``batches``, ``packets`` and ``log``: what is there."""
+"""``drawdown book list`` and ``show``: what is there."""
 
 from __future__ import annotations
 
-import inspect
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Annotated, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
+from calibration.errors import WrongUsage
 from drawdown.book.batches import list_batches
 from drawdown.book.originals import Wanted, find_original, list_originals, recipes_of
 from drawdown.book.packets import list_packets
 from drawdown.book.store import Book, list_changes
 from drawdown.commands.book import frame
-from drawdown.commands.book import options as opt
+from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
+from drawdown.commands.support.parse import read_choice
 from drawdown.report.json.book import (
     batch_data,
     change_data,
@@ -26,138 +24,148 @@ from drawdown.report.json.book import (
 from drawdown.report.text.book import (
     batches_screen,
     changes_screen,
+    count_words,
     originals_screen,
     packets_screen,
 )
-from drawdown.report.text.terminal import Screen
 
-OnlyInk = Annotated[
-    str, typer.Option(metavar="INK", autocompletion=shared.plain_inks, help="Only with this ink.")
-]
+if TYPE_CHECKING:
+    from drawdown.report.text.terminal import Screen
+
+Listed = tuple[dict[str, Any], Callable[["Screen"], str]]  # as JSON, and for the terminal
+DATED = ("text", "since", "until", "sort", "reverse", "removed")
+# The lists: their orders, the usual one first, and the options that they know.
+SORTS = {
+    "originals": ("name", "date", "edition", "paper", "lightness", "chroma", "hue"),
+    "batches": ("date", "name", "grams"),
+    "packets": ("date", "name", "grams", "place"),
+    "runs": ("name",),
+    "changes": ("date",),
+}
+KNOWN = {
+    "originals": (*DATED, "edition", "paper", "ink", "state"),
+    "batches": (*DATED, "kept"),
+    "packets": (*DATED, "where", "ink", "used_up"),
+    "runs": (),
+    "changes": ("text", "since", "reverse"),
+}
 
 
-@dataclass(frozen=True)
-class Listed:
-    """What a list found, and how the first ``shown`` of it are told."""
-
-    found: Sequence[Any]
-    data: Callable[[Any], dict[str, Any]]
-    screen: Callable[[int, Screen], str]
-
-
-def _a_list(kind: str, sorts: tuple[str, ...], sort: str) -> Callable[[Any], Callable[..., int]]:
-    """Makes a command of a function (book, text, sort, reverse, removed, options of its own) ->
-    ``Listed``: every list has the same options before and behind its own, and the same ending."""
-
-    def parameter(name: str, default: Any, annotation: Any) -> inspect.Parameter:
-        return inspect.Parameter(
-            name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=annotation
-        )
-
-    by = Annotated[
+# Long by its options, one parameter each.
+def list_(  # long: one parameter a line
+    kind: Annotated[
         str,
-        typer.Option(metavar="BY", help=f"By {', '.join(sorts)}.",
-                     autocompletion=lambda: list(sorts)),
-    ]  # fmt: skip
-    behind = [
-        parameter("sort", sort, by), parameter("reverse", False, opt.Reverse),
-        parameter("most", None, opt.Limit), parameter("removed", False, opt.Removed),
-        parameter("book", None, opt.BookFolder), parameter("json", False, shared.AsJson),
-    ]  # fmt: skip
-
-    def made(look: Callable[..., Listed]) -> Callable[..., int]:
-        own = [
-            p for p in inspect.signature(look, eval_str=True).parameters.values()
-            if p.name not in ("book", "how")
-        ]  # fmt: skip
-
-        def command(*, most: int | None, book: Any, json: bool, **given: Any) -> int:
-            how = {name: given.pop(name) for name in ("text", "sort", "reverse", "removed")}
-            opt.check_sort(how["sort"], sorts)
-            opt.check_most(most)
-            given["since"], given["until"] = opt.check_days(given["since"], given["until"])
-            with frame.opened(book) as opened:
-                listed = look(opened, how, **given)
-            shown = len(listed.found) if most is None else most
-            rows = [listed.data(one) for one in listed.found[:shown]] if json else []
-            data = {"found": len(listed.found), kind: rows}
-            return frame.tell(json, kind, data, lambda screen: listed.screen(shown, screen))
-
-        command.__doc__ = look.__doc__
-        command.__signature__ = inspect.Signature(  # type: ignore[attr-defined]
-            [parameter("text", "", opt.SearchText), *own, *behind]
-        )
-        return command
-
-    return made
-
-
-@_a_list("originals", ("name", "date", "edition", "paper", "lightness", "chroma", "hue"), "name")
-def list_(
-    book: Book,
-    how: dict[str, Any],
-    *,
+        shared.argument(
+            "[KIND]", f"One of {', '.join(SORTS)}; else originals.", complete=lambda: list(SORTS)
+        ),
+    ] = "originals",
+    text: opt.SearchText = "",
     edition: Annotated[
-        str,
-        typer.Option(metavar="TEXT", autocompletion=opt.editions, help="Only of this edition."),
+        str, shared.option("TEXT", "Only originals of this edition.", complete=opt.editions)
     ] = "",
-    paper: Annotated[str, typer.Option(metavar="TEXT", help="Only on this paper.")] = "",
-    ink: OnlyInk = "",
-    wet: Annotated[bool, typer.Option("--wet", help="Only those read wet.")] = False,
-    dry: Annotated[bool, typer.Option("--dry", help="Only those read dry.")] = False,
-    since: opt.Since = None,
-    until: opt.Until = None,
-) -> Listed:
-    """List the kept originals."""
-    state = None if wet == dry else "wet" if wet else "dry"
-    wanted = Wanted(how["text"], edition, paper, ink, state, since, until, how["removed"])
-    found = list_originals(book, wanted, how["sort"], how["reverse"])
-    return Listed(found, original_data, lambda shown, s: originals_screen(found, shown, s))
-
-
-@_a_list("batches", ("name", "date", "grams"), "date")
-def batches(
-    book: Book,
-    how: dict[str, Any],
-    *,
+    paper: Annotated[str, shared.option("TEXT", "Only originals on this paper.")] = "",
+    state: Annotated[str | None, shared.option("STATE", "Only originals read wet, or dry.")] = None,
+    ink: Annotated[
+        str, shared.option("INK", "Only originals or packets with it.", complete=shared.inks)
+    ] = "",
     kept: Annotated[
         str | None,
-        typer.Option(
-            "--kept", metavar="NAME", autocompletion=opt.originals,
-            help="Only those mixed towards this original.",
-        ),
+        shared.option("NAME", "Only batches mixed towards this.", complete=opt.originals),
     ] = None,
+    where: Annotated[str, shared.option("TEXT", "Only packets stored there.")] = "",
+    used_up: Annotated[bool, shared.flag("Packets that are used up, too.", "--used-up")] = False,
     since: opt.Since = None,
     until: opt.Until = None,
-) -> Listed:  # fmt: skip
-    """List the batches that were logged."""
-    original = find_original(book, kept).id if kept else None
-    found = list_batches(book, original=original, since=since, until=until, **how)
+    sort: Annotated[str | None, shared.option("BY", "By name, date and the like.")] = None,
+    reverse: opt.Reverse = False,
+    most: opt.Limit = None,
+    removed: opt.Removed = False,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:
+    """List kept originals, or batches, packets, runs, changes."""
+    kind = read_choice("KIND", kind, tuple(SORTS))
+    given = {
+        "text": text, "edition": edition, "paper": paper, "state": state, "ink": ink,
+        "kept": kept, "where": where, "used_up": used_up, "since": since, "until": until,
+        "sort": sort, "reverse": reverse, "removed": removed,
+    }  # fmt: skip
+    for name, value in given.items():
+        if value and name not in KNOWN[kind]:
+            raise WrongUsage(
+                f"--{name.replace('_', '-')} is no option for a list of {kind}",
+                "nothing was listed",
+                "leave it out",
+            )
+    if state is not None:
+        read_choice("--state", state, ("wet", "dry"))
+    opt.check_most(most)
+    given["since"], given["until"] = opt.check_days(since, until)
+    order = opt.check_sort(sort or SORTS[kind][0], SORTS[kind])
+    how = {"text": text, "sort": order, "reverse": reverse, "removed": removed}
+    with frame.opened(book) as opened:
+        data, screen = _LISTS[kind](opened, how, given, most)
+    return frame.tell(json, kind if kind != "runs" else "editions", data, screen)
+
+
+def _counted(kind: str, found: list[Any], most: int | None, row: Callable[[Any], Any]) -> Any:
+    shown = len(found) if most is None else most
+    return shown, {"found": len(found), kind: [row(one) for one in found[:shown]]}
+
+
+def _originals(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | None) -> Listed:
+    days = given["since"], given["until"]
+    wanted = Wanted(
+        how["text"], given["edition"], given["paper"], given["ink"], given["state"], *days,
+        how["removed"],
+    )  # fmt: skip
+    found = list_originals(book, wanted, how["sort"], how["reverse"])
+    shown, data = _counted("originals", found, most, original_data)
+    return data, lambda screen: originals_screen(found, shown, screen)
+
+
+def _batches(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | None) -> Listed:
+    original = find_original(book, given["kept"]).id if given["kept"] else None
+    days = {"since": given["since"], "until": given["until"]}
+    found = list_batches(book, original=original, **days, **how)
     names = original_names(book)
-    return Listed(found, lambda b: batch_data(b, names),
-                  lambda shown, s: batches_screen(found, names, shown, s))  # fmt: skip
+    shown, data = _counted("batches", found, most, lambda b: batch_data(b, names))
+    return data, lambda screen: batches_screen(found, names, shown, screen)
 
 
-@_a_list("packets", ("name", "date", "grams", "place"), "date")
-def packets(
-    book: Book,
-    how: dict[str, Any],
-    *,
-    where: Annotated[str, typer.Option(metavar="TEXT", help="Only those kept there.")] = "",
-    ink: OnlyInk = "",
-    since: opt.Since = None,
-    until: opt.Until = None,
-    used_up: Annotated[
-        bool, typer.Option("--used-up", help="Those that are used up, too.")
-    ] = False,
-) -> Listed:
-    """List the packets of ink put by, the oldest first."""
+def _packets(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | None) -> Listed:
     found = list_packets(
-        book, place=where, ink=ink, since=since, until=until, used_up=used_up, **how
-    )
+        book, place=given["where"], ink=given["ink"], since=given["since"], until=given["until"],
+        used_up=given["used_up"], **how,
+    )  # fmt: skip
     names = original_names(book)
-    return Listed(found, lambda p: packet_data(p, names),
-                  lambda shown, s: packets_screen(found, names, shown, s))  # fmt: skip
+    shown, data = _counted("packets", found, most, lambda p: packet_data(p, names))
+    return data, lambda screen: packets_screen(found, names, shown, screen)
+
+
+def _runs(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | None) -> Listed:
+    from drawdown.book.edition import editions
+
+    found = editions(book)[:most]
+    lines = [f" {edition}  {count_words(count, 'pull')}" for edition, count in found]
+    data = {"editions": [{"edition": edition, "pulls": count} for edition, count in found]}
+    return data, lambda _: "\n".join(lines) or " No pulled print is in the book."
+
+
+def _changes(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | None) -> Listed:
+    found = list_changes(book, text=how["text"], since=given["since"], limit=most)
+    found = found[::-1] if how["reverse"] else found
+    data = {"changes": [change_data(one) for one in found]}
+    return data, lambda screen: changes_screen(found, screen)
+
+
+_LISTS = {
+    "originals": _originals,
+    "batches": _batches,
+    "packets": _packets,
+    "runs": _runs,
+    "changes": _changes,
+}
 
 
 def show(name: opt.Kept, book: opt.BookFolder = None, json: shared.AsJson = False) -> int:
@@ -165,21 +173,3 @@ def show(name: opt.Kept, book: opt.BookFolder = None, json: shared.AsJson = Fals
     with frame.opened(book) as opened:
         found = find_original(opened, name)
         return frame.tell_original(json, opened, found, recipes_of(opened, found.id))
-
-
-def log(
-    text: opt.SearchText = "",
-    since: opt.Since = None,
-    reverse: opt.Reverse = False,
-    most: opt.Limit = None,
-    book: opt.BookFolder = None,
-    json: shared.AsJson = False,
-) -> int:
-    """List what was changed in the book, the newest first."""
-    opt.check_most(most)
-    first, _ = opt.check_days(since)
-    with frame.opened(book) as opened:
-        found = list_changes(opened, text=text, since=first, limit=most)
-    found = found[::-1] if reverse else found
-    data = {"changes": [change_data(d) for d in found]}
-    return frame.tell(json, "changes", data, lambda screen: changes_screen(found, screen))

@@ -25,7 +25,9 @@ from drawdown.book.columns import Batch, Mix, MixPart, Original
 from drawdown.book.originals import add_recipe, find_original, original_by_id
 from drawdown.book.photos import Stored
 from drawdown.book.shapes import clean_date, clean_name
+from drawdown.book.store import FILE
 from drawdown.commands.book import frame
+from drawdown.commands.support.book_options import folder_of
 from drawdown.report.text.book import UNDO
 from drawdown.report.text.terminal import write_aside
 from drawdown.wording.weights import noted_grams
@@ -61,8 +63,7 @@ class FromBook:
     def parts(self, shelf_path: Path | None) -> dict[str, float] | None:
         """The mix for the advice; None when an ink of it is not on the shelf (told on
         stderr) or there is none."""
-        known = frame.on_shelf([part.ink for part in self.mix], shelf_path)
-        strange = [ink for ink, found in known.items() if found is None]
+        strange = frame.not_on_shelf([part.ink for part in self.mix], shelf_path)
         if strange:
             write_aside(
                 f"The mix in the book names {strange[0]}, which is not on the shelf in use; "
@@ -86,14 +87,18 @@ def from_book(
     batch_number: int | None,
     added: dict[str, float] | None = None,
     shelf: Path | None = None,
-) -> FromBook:
+) -> FromBook | None:
     """Look up what ``--kept`` and ``--log`` name; inks go by the shelf's names, so that the
     same ink under two names counts as one. Raises ``WrongUsage`` and ``BadFile``."""
     from drawdown.matching.kept_original import Kept
 
-    name = None if log is None else clean_name(log, "--log")
+    name = None if log is None else clean_name(log, "--batch")
+    if kept is None and not (folder_of(book) / FILE).exists():
+        return None
     with frame.opened(book, write=log is not None) as opened:
         batch = batch_called(opened, name) if name else None
+        if kept is None and batch is None:
+            return None
         original = _original(opened, kept, log, batch)
         inside = batch and mix_with_added(batch, story_of(opened, batch.id))
     r = original.reading
@@ -109,7 +114,7 @@ def from_book(
     if original.state == "wet":
         write_aside(
             f'"{original.name}" was read wet, and a wet strip is darker: pull the batch and look '
-            "at it as wet, or read the original anew with drawdown book amend --photo."
+            "at it as wet, or read the original anew with drawdown book edit --photo."
         )
     return FromBook(
         book=book,
@@ -135,7 +140,7 @@ def _original(opened: Book, kept: str | None, log: str | None, batch: Batch | No
         original = original_by_id(opened, batch.original)
     if original is None:
         raise WrongUsage(
-            f'--log "{log}" names a batch that is not in the book yet',
+            f'--batch "{log}" names a batch that is not in the book yet',
             "it is not clear which kept original it is mixed towards",
             "say so with --kept NAME",
         )
@@ -144,7 +149,7 @@ def _original(opened: Book, kept: str | None, log: str | None, batch: Batch | No
         raise WrongUsage(
             f'the batch "{batch.name}" is mixed towards "{towards.name if towards else "?"}"',
             "one batch has one original, or its story would make no sense",
-            "give this batch another name with --log",
+            "give this batch another name with --batch",
         )
     return original
 
@@ -255,7 +260,7 @@ def _weighed_again(opened: Book, change: Change, batch: Batch, grams: float) -> 
     if grams > known:
         return [
             f"The book knows of {noted_grams(known)} in it, not {noted_grams(grams)}: note what "
-            "went in with drawdown book added."
+            "went in with drawdown book batch --added."
         ]
     log_taken(opened, change, batch, known - grams, "as weighed since")
     return [f"{noted_grams(known - grams)} less than in the book: noted as taken out."]
@@ -286,7 +291,7 @@ def _better_recipe(
     if original.recipe is not None and de00_low95 >= TOLD_APART_DE:
         return [
             f'It matches, but it can be told from "{original.name}", so the recipe stays; to take '
-            f'over what is in this batch: drawdown book correct "{original.name}" --batch '
+            f'over what is in this batch: drawdown book edit "{original.name}" --batch '
             f'"{batch.name}".'
         ]
     add_recipe(change, original.id, inside[0], inside[1], f'batch "{batch.name}" matched')

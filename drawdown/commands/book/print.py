@@ -1,4 +1,4 @@
-"""``drawdown book labels`` and ``recipe-sheet``: the book on paper, as PDF."""
+"""``drawdown book print``: labels and recipe sheets, as PDF."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from drawdown.book.originals import find_original, list_originals, recipes_of
 from drawdown.book.packets import find_packet, list_packets
 from drawdown.book.store import Book
 from drawdown.commands.book import frame
-from drawdown.commands.book import options as opt
+from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.commands.support.parse import read_choice
 from drawdown.ink.hazards import pigment_caution
@@ -35,9 +35,9 @@ PAPERS = ("a4", "letter")
 MOST_LABELS = 2000
 _PIGMENT = re.compile(r"\bP(?:BK|Br|[BGMORVWY])\d{1,3}(?::\d)?\b", re.IGNORECASE)
 
-PaperName = Annotated[str | None, typer.Option("--paper", help="a4 or letter.")]
+PaperName = Annotated[str | None, shared.option("SIZE", "a4 or letter.", "--paper")]
 ShelfFile = Annotated[
-    Path | None, typer.Option("--shelf", metavar="FILE", help="The shelf that knows the inks.")
+    Path | None, shared.option("FILE", "The shelf that knows the inks.", "--shelf")
 ]
 
 
@@ -45,53 +45,52 @@ def _anything(ctx: typer.Context, incomplete: str) -> list[str]:
     return opt.packets(ctx, incomplete) + opt.originals(ctx, incomplete)
 
 
-def labels(  # long: one parameter a line
-    out: Annotated[Path, typer.Argument(metavar="OUT.pdf", help="The file to write.")],
+def print_(  # long: one parameter a line
+    out: Annotated[Path, shared.argument("OUT.pdf", "The file to write.")],
     names: Annotated[
         list[str] | None,
-        typer.Argument(
-            metavar="[NAME]...", autocompletion=_anything,
-            help="Packets or kept originals; else every packet with ink in it.",
+        shared.argument(
+            "[NAME]...",
+            "Packets or kept originals; else every packet with ink in it (with --recipe: every "
+            "kept original).",
+            complete=_anything,
         ),
     ] = None,
+    recipe: Annotated[
+        bool, shared.flag("Recipe sheets of kept originals, not labels.", "--recipe")
+    ] = False,
     originals: Annotated[
-        bool, typer.Option("--originals", help="Labels for kept originals, not for packets.")
+        bool, shared.flag("Labels for kept originals, not for packets.", "--originals")
     ] = False,
     size: Annotated[
         str | None,
-        typer.Option(
-            metavar="WxH",
-            help="The stock's label in mm, such as 70x37; else plain paper to cut.",
-            autocompletion=lambda: _sizes(),
+        shared.option(
+            "WxH",
+            "The stock's label in mm, such as 70x37; else plain paper to cut.",
+            complete=lambda: _sizes(),
         ),
     ] = None,
-    grid: Annotated[
-        str | None, typer.Option(metavar="CxR", help="Columns and rows on a sheet.")
-    ] = None,
-    gap: Annotated[
-        str | None, typer.Option(metavar="X,Y", help="Between labels, across and down, mm.")
-    ] = None,
+    grid: Annotated[str | None, shared.option("CxR", "Columns and rows on a sheet.")] = None,
+    gap: Annotated[str | None, shared.option("X,Y", "Between labels, across and down, mm.")] = None,
     paper: PaperName = None,
-    start: Annotated[
-        int, typer.Option(metavar="K", help="The first label that is still on the sheet.")
-    ] = 1,
-    copies: Annotated[int, typer.Option(metavar="N", help="So many of each.")] = 1,
-    cut_lines: Annotated[
-        bool, typer.Option("--cut-lines", help="Draw lines to cut along.")
-    ] = False,
+    start: Annotated[int, shared.option("K", "The first label that is still on the sheet.")] = 1,
+    copies: Annotated[int, shared.option("N", "So many of each.")] = 1,
+    cut_lines: Annotated[bool, shared.flag("Draw lines to cut along.", "--cut-lines")] = False,
     shift: Annotated[
         str | None,
-        typer.Option(metavar="X,Y", help="Move everything, mm right and down, if it prints off."),
+        shared.option("X,Y", "Move everything, mm right and down, if it prints off."),
     ] = None,
     shelf: ShelfFile = None,
     replace: opt.Replace = False,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
-) -> int:  # fmt: skip
-    """Print labels: colour, name, mix, weight, day, place, and cautions."""
+) -> int:
+    """Print labels (colour, name, mix, weight, cautions) or recipe sheets."""
     opt.check_out(out, (".pdf",), replace)
     if paper is not None:
         read_choice("--paper", paper, PAPERS)
+    if recipe:
+        return _recipe_sheets(out, names or [], paper, shelf, book, json)
     from drawdown.report.paper.labels import label_pages, stock
 
     sheet = stock(size, grid, gap, paper, cut_lines, shift)
@@ -134,7 +133,7 @@ def _labels(
     if not made:
         raise WrongUsage("there is nothing to print labels for",
                          "no packet with ink in it is in the book",
-                         "put one by, or say --originals")  # fmt: skip
+                         "store one, or say --originals")  # fmt: skip
     if len(made) > MOST_LABELS:
         raise WrongUsage(f"{len(made)} labels are more than anyone means to print",
                          f"at most {MOST_LABELS} go into one file", "name some")  # fmt: skip
@@ -218,21 +217,15 @@ def cautions_of(name: str, shelf: Shelf) -> list[tuple[str, str]]:
 # Recipe sheet ------------------------------------------------------------------------------
 
 
-def recipe_sheet(
-    out: Annotated[Path, typer.Argument(metavar="OUT.pdf", help="The file to write.")],
-    names: Annotated[
-        list[str],
-        typer.Argument(metavar="NAME...", help="Kept originals.", autocompletion=opt.originals),
-    ],
-    paper: PaperName = None,
-    shelf: ShelfFile = None,
-    replace: opt.Replace = False,
-    book: opt.BookFolder = None,
-    json: shared.AsJson = False,
+def _recipe_sheets(
+    out: Path,
+    names: list[str],
+    paper: str | None,
+    shelf: Path | None,
+    book: Path | None,
+    json: bool,
 ) -> int:
-    """Print a kept original's recipe: swatches, grams for several amounts, cautions."""
-    opt.check_out(out, (".pdf",), replace)
-    read_choice("--paper", paper or "a4", PAPERS)
+    """Kept originals' recipes: swatches, grams for several amounts, cautions."""
     from calibration.card.artwork import PAPERS_MM
     from drawdown.report.paper.recipe_sheet import recipe_pages
     from drawdown.studio.shelf_file import shelf_in_use
@@ -240,7 +233,10 @@ def recipe_sheet(
     size = PAPERS_MM[paper or "a4"]
     with frame.opened(book) as opened:
         inks = shelf_in_use(shelf).shelf
-        found = [find_original(opened, name) for name in names]
+        found = _chosen(opened, names, originals=True)
+        if not found:
+            raise WrongUsage("there is no recipe to print", "the book has no kept original yet",
+                             "keep one: drawdown book keep PHOTO --name NAME")  # fmt: skip
         sheets = [_sheet(opened, one, inks) for one in found]
     pages = [page for sheet in sheets for page in recipe_pages(sheet, size)]
     texts = [o.name + o.note + o.paper + o.edition for o in found]

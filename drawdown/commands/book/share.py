@@ -1,4 +1,4 @@
-"""``drawdown book export`` and ``import``: the book, or recipes of it, as one file that opens
+"""``drawdown book share`` and ``import``: the book, or recipes of it, as one file that opens
 elsewhere."""
 
 from __future__ import annotations
@@ -7,8 +7,6 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from calibration.errors import WrongUsage
 from drawdown.book.originals import find_original
 from drawdown.book.share import importing
@@ -16,7 +14,7 @@ from drawdown.book.share.exporting import write_book_file
 from drawdown.book.share.importing import RENAME, SKIP, Clash, Plan, Taken, look_through
 from drawdown.book.share.manifest import FORMAT, KINDS, BookFile, gather
 from drawdown.commands.book import frame
-from drawdown.commands.book import options as opt
+from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.commands.support.progress import ProgressLine
 from drawdown.report.text import terminal
@@ -29,30 +27,28 @@ _WORDS = {
 }  # fmt: skip
 
 
-def export(
-    out: Annotated[Path, typer.Argument(metavar="OUT.zip", help="The file to write.")],
+def share(
+    out: Annotated[Path, shared.argument("OUT.zip", "The file to write.")],
     names: Annotated[
         list[str] | None,
-        typer.Argument(
-            metavar="[NAME]...", help="Kept originals; else the whole book.",
-            autocompletion=opt.originals,
+        shared.argument(
+            "[NAME]...", "Kept originals; else the whole book.", complete=opt.originals
         ),
     ] = None,
     edition: Annotated[
         str | None,
-        typer.Option(
-            metavar="TEXT", autocompletion=opt.editions,
-            help="The originals and the pulls of this edition.",
+        shared.option(
+            "TEXT", "The originals and the pulls of this edition.", complete=opt.editions
         ),
     ] = None,
     without_photos: Annotated[
-        bool, typer.Option("--without-photos", help="Leave the photos out; crops go along.")
+        bool, shared.flag("Leave the photos out; crops go along.", "--without-photos")
     ] = False,
     replace: opt.Replace = False,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
-) -> int:  # fmt: skip
-    """Write the book, or some of its recipes, as one file to share or to put away."""
+) -> int:
+    """Write the book, or some of its recipes, as one file to share."""
     opt.check_out(out, (".zip",), replace)
     with frame.opened(book) as opened:
         ids = tuple(find_original(opened, name).id for name in names or []) or None
@@ -78,21 +74,21 @@ def _counted(counts: dict[str, int]) -> str:
 
 
 def import_(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A file that export wrote.")],
+    file: Annotated[Path, shared.argument("FILE", "A file that `book share` wrote.")],
     rename: Annotated[
         bool,
-        typer.Option("--rename", help="Where a name is taken, put a number behind the new one."),
+        shared.flag("Where a name is taken, put a number behind the new one.", "--rename"),
     ] = False,
     skip: Annotated[
-        bool, typer.Option("--skip", help="Where a name is taken, leave the new one out.")
+        bool, shared.flag("Where a name is taken, leave the new one out.", "--skip")
     ] = False,
     look: Annotated[
-        bool, typer.Option("--look", help="Only check the file and say what is in it.")
+        bool, shared.flag("Only check the file and say what is in it.", "--look")
     ] = False,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
-    """Take a shared file into the book; nothing in the book is written over."""
+    """Take a shared file into the book; nothing is written over."""
     if rename and skip:
         raise WrongUsage(
             "--rename and --skip were both given",

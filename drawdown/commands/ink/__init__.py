@@ -6,14 +6,13 @@ HERE = "drawdown.commands.ink"
 
 ink = group(
     "ink",
-    "The inks you own: add, list, show, remove; fit one from a photo of its strips.",
+    "The inks you own: list, add, fit from a photo, remove; how they dry.",
     {
         "list": f"{HERE}.list:list_inks",
         "show": f"{HERE}.show:show",
         "add": f"{HERE}.add:add",
         "fit": f"{HERE}.fit:fit",
-        "learnt": f"{HERE}.learnt:learnt",
+        "dry": f"{HERE}.dry:dry",
         "remove": f"{HERE}.remove:remove",
-        "undo": f"{HERE}.remove:undo",
     },
 )

@@ -6,8 +6,6 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands.support import options as opt
 
@@ -20,39 +18,29 @@ STRONGEST = 20.0
 def add(  # long: one parameter a line
     pigments: Annotated[
         list[str] | None,
-        typer.Argument(
-            metavar="[PIGMENT]...",
-            help="Starter inks to take as stand-ins, by name or Colour Index name.",
+        opt.argument(
+            "[PIGMENT]...", "Starter inks to take as stand-ins, by name or Colour Index name."
         ),
     ] = None,
-    name: Annotated[
-        str | None, typer.Option(metavar="NAME", help="What you call it (one ink only).")
-    ] = None,
+    name: Annotated[str | None, opt.option("NAME", "What you call it (one ink only).")] = None,
     strength: Annotated[
-        float, typer.Option(metavar="X", help="How much stronger than the starter: 0.7 is weaker.")
+        float, opt.option("X", "How much stronger than the starter: 0.7 is weaker.")
     ] = 1.0,
     figures: Annotated[
         Path | None,
-        typer.Option(
-            metavar="FILE.csv", help="K and S of your own: lines ink,k|s,numbers by wavelength."
-        ),
+        opt.option("FILE.csv", "K and S of your own: lines ink,k|s,numbers by wavelength."),
     ] = None,
     spectra: Annotated[
         Path | None,
-        typer.Option(
-            metavar="FILE",
-            help="Spectra of a film of it: samples paper, black, over paper and over black.",
+        opt.option(
+            "FILE", "Spectra of a film of it: samples paper, black, over paper and over black."
         ),
     ] = None,
-    kind: Annotated[
-        str | None, typer.Option(metavar="KIND", help="colour, white, base or black.")
-    ] = None,
+    kind: Annotated[str | None, opt.option("KIND", "colour, white, base or black.")] = None,
     colour_index: Annotated[
-        str | None, typer.Option(metavar="CI", help="Its Colour Index name, such as PB15:3.")
+        str | None, opt.option("CI", "Its Colour Index name, such as PB15:3.")
     ] = None,
-    source: Annotated[
-        str | None, typer.Option(metavar="TEXT", help="Where the figures come from.")
-    ] = None,
+    source: Annotated[str | None, opt.option("TEXT", "Where the figures come from.")] = None,
     replace: opt.ReplaceInk = False,
     shelf: opt.ShelfKept = None,
     json: opt.AsJson = False,

@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver, photo_options, unfit_in_json
@@ -21,33 +19,26 @@ if TYPE_CHECKING:
 
 # Long by its options, one parameter each.
 def fit(  # long: one parameter a line
-    photo: Annotated[
-        Path, typer.Argument(metavar="PHOTO", help="Photo of the ink's strips and the card.")
-    ],
+    photo: Annotated[Path, opt.argument("PHOTO", "Photo of the ink's strips and the card.")],
     step: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="N=WHAT",
-            help="What strip N is: alone, bar (alone, across the black bar), white:10 (10 parts "
+        opt.option(
+            "N=WHAT",
+            "What strip N is: alone, bar (alone, across the black bar), white:10 (10 parts "
             "in 100 with white), base:20, bare-base; repeat for each strip.",
         ),
     ] = None,
     name: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Put the ink on the shelf under this name.")
+        str | None, opt.option("NAME", "Put the ink on the shelf under this name.")
     ] = None,
     pigment: Annotated[
-        str | None, typer.Option(metavar="CI", help="The pigment named on the tin, such as PB15:3.")
+        str | None, opt.option("CI", "The pigment named on the tin, such as PB15:3.")
     ] = None,
     kind: Annotated[
-        str | None,
-        typer.Option(metavar="KIND", help="colour, white, base or black; else the pigment's."),
+        str | None, opt.option("KIND", "colour, white, base or black; else the pigment's.")
     ] = None,
-    white: Annotated[
-        str, typer.Option(metavar="INK", help="The white of the mixtures, on the shelf.")
-    ] = "white",
-    base: Annotated[
-        str, typer.Option(metavar="INK", help="The base of the mixtures, on the shelf.")
-    ] = "base",
+    white: Annotated[str, opt.option("INK", "The white of the mixtures, on the shelf.")] = "white",
+    base: Annotated[str, opt.option("INK", "The base of the mixtures, on the shelf.")] = "base",
     replace: opt.ReplaceInk = False,
     card: opt.CardFile = None,
     card_corners: opt.CardCorners = None,

@@ -1,16 +1,54 @@
-"""``drawdown ink list``: what is on the shelf in use, and where its figures come from."""
+"""``drawdown ink list``: what is on the shelf in use, where its figures come from, and what
+batches have taught of the inks."""
 
 from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
 
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver
 
 
-def list_inks(shelf: opt.ShelfKept = None, json: opt.AsJson = False) -> int:
+def list_inks(
+    full: Annotated[bool, opt.flag("With other names and all cautions.", "--full")] = False,
+    learnt: Annotated[
+        bool, opt.flag("What the batches in the book have taught of the inks.", "--learnt")
+    ] = False,
+    write: Annotated[
+        Path | None, opt.option("OUT.toml", "Also write the shelf to a file to edit.")
+    ] = None,
+    shelf: opt.ShelfInUse = None,
+    json: opt.AsJson = False,
+) -> int:
     """List the inks on the shelf, and what their figures rest on."""
-    from drawdown.report.json.ink import shelf_json
-    from drawdown.report.text.ink import shelf_screen
+    if write is not None:
+        opt.check_new_toml(
+            write,
+            "a shelf is a TOML file",
+            "it may hold figures of your own inks",
+            "drawdown ink list --write my-inks.toml",
+        )
     from drawdown.studio.shelf_file import shelf_in_use
 
     used = shelf_in_use(shelf)
-    return deliver(json, (used,), shelf_json, shelf_screen)
+    if write is not None:
+        from drawdown.ink.shelf import write_shelf
+        from drawdown.report.text.terminal import write_aside
+
+        write_shelf(used.shelf, write)
+        write_aside(f"Written to {write}: keep the inks you own, and use it with --shelf.")
+    if learnt:
+        from drawdown.matching.learn import turned_out
+        from drawdown.report.json.studio import learnt_json
+        from drawdown.report.text.learnt import learnt_screen
+        from drawdown.studio.batch_memory import knowledge_of, memory_path, read_memory
+
+        path = memory_path(used)
+        memory = read_memory(path)
+        inks = turned_out(used.shelf, knowledge_of(memory, used.shelf))
+        return deliver(json, (memory, inks, path), learnt_json, learnt_screen)
+    from drawdown.report.json.ink import shelf_json
+    from drawdown.report.text.ink import catalogue_screen, shelf_screen
+
+    return deliver(json, (used,), shelf_json, catalogue_screen if full else shelf_screen)

@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver
 
@@ -14,8 +12,7 @@ from drawdown.commands.support.output import deliver
 def show(
     name: opt.InkName,
     picture: Annotated[
-        Path | None,
-        typer.Option(metavar="OUT.png", help="Also save its tints and let-downs as a picture."),
+        Path | None, opt.option("OUT.png", "Also save its tints and let-downs as a picture.")
     ] = None,
     shelf: opt.ShelfKept = None,
     json: opt.AsJson = False,

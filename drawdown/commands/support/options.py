@@ -6,119 +6,123 @@ A command that needs other words for one of them has its own.
 from __future__ import annotations
 
 import contextlib
+import re
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from calibration.errors import BadFile, WrongUsage
-from drawdown.pipeline.options import (
-    check_batch_grams,
-    check_strip_numbers,
-    check_strips,
-    check_tolerance,
-)
+from drawdown.commands.support.parse import read_number
+from drawdown.pipeline.options import check_batch_grams, check_strip_numbers, check_tolerance
 from drawdown.report.text import terminal
 
-__all__ = ["check_batch_grams", "check_strip_numbers", "check_strips", "check_tolerance"]
+__all__ = ["check_batch_grams", "check_strip_numbers", "check_tolerance"]
 
 
 # Completion: whatever fails completes nothing, for a key press must never print an error ----
 
 
 def inks(ctx: typer.Context, incomplete: str) -> list[str]:
-    """The inks of the shelf, each with an equals sign to put its parts behind."""
+    """The inks of the shelf, behind what is typed of a mix already."""
     with contextlib.suppress(Exception):
         from drawdown.studio.shelf_file import shelf_in_use
 
         said = ctx.params.get("shelf")
         names = shelf_in_use(Path(said) if said else None).shelf.names
-        return [f"{name}=" for name in names if name.startswith(incomplete)]
+        typed = re.match(r"(.*[,;+] *)?(.*)", incomplete)
+        head, begun = (typed[1] or "", typed[2]) if typed else ("", incomplete)
+        return [f"{head}{name}" for name in names if name.startswith(begun)]
     return []
-
-
-def plain_inks(ctx: typer.Context, incomplete: str) -> list[str]:
-    return [name.rstrip("=") for name in inks(ctx, incomplete)]
 
 
 # Options ---------------------------------------------------------------------------------
 
+
+def option(
+    metavar: str,
+    said: str,
+    *names: str,
+    complete: Callable[..., list[str]] | None = None,
+    parser: Callable[[str], Any] | None = None,
+) -> Any:
+    """An option that takes a value; ``said`` is its help. It goes by the parameter's name,
+    unless ``names`` are given; ``parser`` reads what was typed."""
+    return typer.Option(*names, metavar=metavar, help=said, autocompletion=complete, parser=parser)
+
+
+def number(metavar: str, said: str, *names: str) -> Any:
+    """An option that takes an amount, with a decimal point or comma and perhaps its unit."""
+    return option(metavar, said, *names, parser=read_number)
+
+
+def flag(said: str, *names: str) -> Any:
+    """An option that is there or not."""
+    return typer.Option(*names, help=said)
+
+
+def argument(metavar: str, said: str, complete: Callable[..., list[str]] | None = None) -> Any:
+    return typer.Argument(metavar=metavar, help=said, autocompletion=complete)
+
+
 Full = Annotated[
     bool, typer.Option("--full", callback=terminal.ask_full, help="All the figures and remarks.")
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
-StripNumber = Annotated[
-    int, typer.Option("--strip-number", metavar="K", help="Which strip, counted from the left.")
+AsJson = Annotated[bool, flag("Print JSON instead of text.", "--json")]
+Strip = Annotated[
+    str,
+    option(
+        "STRIP",
+        "Which strip: 2 (counted from the left), left or right; or its place as X,Y,W,H in mm "
+        "from the card's upper left corner (with px at the end: photo pixels).",
+    ),
+]
+Strips = Annotated[
+    list[str] | None,
+    option(
+        "STRIP",
+        "Which strip: 2, left, right, or its place X,Y,W,H (mm from the card's upper left "
+        "corner; with px: photo pixels). Repeat for more.",
+    ),
 ]
 CardFile = Annotated[
-    Path | None,
-    typer.Option(metavar="FILE", help="Definition of the card in the photo, if not ours."),
+    Path | None, option("FILE", "Definition of the card in the photo, if not ours.")
 ]
 CardCorners = Annotated[
     str | None,
-    typer.Option(
-        metavar="POINTS",
-        help='The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright '
+    option(
+        "POINTS",
+        'The card\'s four corners by hand, as "x,y x,y x,y x,y": pixels of the upright '
         "photo, clockwise from the card's upper left.",
     ),
 ]
 MixParts = Annotated[
     list[str] | None,
-    typer.Option(
-        "--mix", metavar="INK=PARTS", autocompletion=inks,
-        help="One ink of the mix and its parts; repeat for each ink.",
+    option(
+        "MIX",
+        'The mix, as "white 97, PB15:3 3": in parts, grams (3 g) or per cent (3 %).',
+        complete=inks,
     ),
-]  # fmt: skip
-StripPlaces = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--strip",
-        metavar="X,Y,W,H",
-        help="Place a strip by hand: mm from the card's upper left corner, or photo pixels "
-        "with px at the end; repeat, in order.",
-    ),
+]
+Grams = Annotated[float | None, number("G", "What the batch weighs now; then grams to add.")]
+Scale = Annotated[
+    float | None,
+    number("G", "Smallest step your scale shows, as 0.1; remembered from then on."),
 ]
 ShelfInUse = Annotated[
     Path | None,
-    typer.Option(
-        "--shelf",
-        metavar="FILE",
-        help="The inks you own; without it, the studio's shelf, or else starter pigments.",
-    ),
+    option("FILE", "The inks you own; without it, the studio's shelf, or else starter pigments."),
 ]
-ShelfKept = Annotated[
-    Path | None,
-    typer.Option("--shelf", metavar="FILE", help="Another shelf than the studio's own."),
-]
-ShelfOfNames = Annotated[
-    Path | None,
-    typer.Option("--shelf", metavar="FILE", help="The shelf that the inks' names are of."),
-]
-BatchGrams = Annotated[
-    float | None,
-    typer.Option(
-        "--batch-grams", metavar="G", help="Weight of the batch, to be told grams to add."
-    ),
-]
+ShelfKept = Annotated[Path | None, option("FILE", "Another shelf than the studio's own.")]
+ShelfOfNames = Annotated[Path | None, option("FILE", "The shelf that the inks' names are of.")]
 PaperLab = Annotated[
-    str | None,
-    typer.Option(
-        "--paper", metavar="L,A,B", help="The paper's colour; without it, an ordinary white."
-    ),
+    str | None, option("L,A,B", "The paper's colour; without it, an ordinary white.")
 ]
-WetOnWet = Annotated[
-    bool, typer.Option("--wet", help="Layers are printed on layers that are still wet.")
-]
-AnswerPicture = Annotated[
-    Path | None,
-    typer.Option("--picture", metavar="OUT.png", help="Also save the answer as a picture."),
-]
-InkName = Annotated[
-    str, typer.Argument(metavar="INK", help="Its name, generic or Colour Index name.")
-]
-ReplaceInk = Annotated[
-    bool, typer.Option("--replace", help="Put it in the place of an ink of that name.")
-]
+AnswerPicture = Annotated[Path | None, option("OUT.png", "Also save the answer as a picture.")]
+InkName = Annotated[str, argument("INK", "Its name, generic or Colour Index name.", complete=inks)]
+Yes = Annotated[bool, flag("Do not ask first.", "--yes")]
+ReplaceInk = Annotated[bool, flag("Put it in the place of an ink of that name.", "--replace")]
 
 
 # Checks ----------------------------------------------------------------------------------

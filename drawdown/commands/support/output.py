@@ -6,10 +6,11 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVarTuple
 
-from calibration.errors import PhotoUnfit
+from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.commands.support.parse import read_corners
 from drawdown.pipeline.options import Options
 from drawdown.report.text import terminal
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
     from calibration.flags import Flag
     from drawdown.pipeline.read import Judgement
+    from drawdown.reading.colour import StripReading
     from drawdown.report.text.terminal import Screen
 
 Answer = TypeVarTuple("Answer")
@@ -43,6 +45,31 @@ def read_photo(photo: Path, options: Options) -> Judgement:
 
     with ProgressLine() as progress:
         return read_strips(photo, options, progress)
+
+
+def strip_to_trust(seen: Judgement, number: int) -> StripReading:
+    """The strip of that number; one that no verdict could rest on is refused. Raises
+    ``WrongUsage`` and ``PhotoUnfit``."""
+    from drawdown.pipeline.read import strip_of
+
+    found = strip_of(seen, number)
+    hard = [f for f in (*seen.flags, *found.flags) if f.hard]
+    if hard:
+        raise PhotoUnfit(
+            hard[0].seen,
+            f"{hard[0].kind.why}; a colour that is kept must be one to trust",
+            hard[0].kind.todo,
+        )
+    return found
+
+
+def only_strips(seen: Judgement, numbers: tuple[int, ...]) -> Judgement:
+    """The reading with no other strips than those named; all of them when none was."""
+    if not numbers:
+        return seen
+    from drawdown.pipeline.read import strip_of
+
+    return replace(seen, strips=tuple(strip_of(seen, number) for number in numbers))
 
 
 @contextmanager
@@ -100,3 +127,21 @@ def deliver(
 def say_saved(picture: Path) -> None:
     if terminal.is_tty(sys.stderr):
         terminal.write_aside(f"Picture saved: {picture}")
+
+
+def agreed(question: str, yes: bool) -> bool:
+    """Whether the person says yes, having said so before with ``--yes`` or asked now. Raises
+    ``WrongUsage`` when nobody is there to be asked."""
+    if yes:
+        return True
+    if not (terminal.is_tty(sys.stdin) and terminal.is_tty(sys.stderr)):
+        raise WrongUsage(
+            f"nobody is there to be asked: {question}",
+            "nothing was changed",
+            "say --yes if that is meant",
+        )
+    terminal.write(f"{question} [y/N] ", sys.stderr)
+    if sys.stdin.readline().strip().casefold() in ("y", "yes"):
+        return True
+    terminal.write_aside("Left as it was.")
+    return False

@@ -8,7 +8,16 @@ import re
 from typing import TYPE_CHECKING
 
 from calibration.errors import WrongUsage
-from drawdown.pipeline.options import CORNERS_EXAMPLE, CORNERS_WHY, Corners, check_corners
+from drawdown.ink.mix_notation import NUMBER, Amounts, read_amounts
+from drawdown.pipeline.options import (
+    CORNERS_EXAMPLE,
+    CORNERS_WHY,
+    RIGHTMOST,
+    Corners,
+    check_corners,
+    check_strip_numbers,
+    check_strips,
+)
 
 if TYPE_CHECKING:
     from drawdown.printing.quantity import Range
@@ -16,6 +25,8 @@ if TYPE_CHECKING:
 MOST_PRINTS = 100_000
 _MOST_AMOUNT = 10_000  # of grams, per cent or g/m2
 _NUMBER = r"[-+]?\d{1,7}(?:\.\d*)?"
+_AMOUNT = re.compile(rf"([-+]?(?:{NUMBER}))\s*(?:g|grams?|mm|cm2|cm²|%)?", re.IGNORECASE)
+_SIDES = {"left": 1, "right": RIGHTMOST}
 _POINT = re.compile(rf"({_NUMBER})\s*,\s*({_NUMBER})")
 
 
@@ -30,51 +41,64 @@ def read_corners(text: str) -> Corners:
     return points
 
 
-def read_all_corners(texts: list[str], apart: bool = False) -> tuple[Corners, ...]:
-    """The corners for the photo and, if the strips are in two, for the original's photo."""
-    most = 2 if apart else 1
-    if len(texts) > most:
+def read_all_corners(texts: list[str], photos: int = 1) -> tuple[Corners, ...]:
+    """The corners of the card in each photo, in the photos' order."""
+    if len(texts) > photos:
         raise WrongUsage(
             f"--card-corners is given {len(texts)} times",
-            "each time it places the card in one photo: first in PHOTO"
-            + (", then in the one of --original-photo" if apart else ""),
+            "each time it places the card in one photo, in their order",
             "give all four corners in one pair of quotes",
         )
     return tuple(read_corners(text) for text in texts)
 
 
-def read_mix(pairs: list[str]) -> dict[str, float] | None:
-    """``["PB15:3=2", "white=10"]`` -> parts by ink; None when none are given."""
-    parts = read_amounts(
-        "--mix",
-        pairs,
-        "an ink, an equals sign and its parts",
-        "the parts say what the batch was mixed from",
-        "write for example: --mix PB15:3=2 --mix PW6=10",
-    )
-    return parts or None
+def read_mix(texts: list[str] | None, parameter: str = "mix") -> Amounts | None:
+    """``["white 97, PB15:3 3"]`` as amounts; None when nothing was said."""
+    return read_amounts(", ".join(texts), parameter) if texts else None
 
 
-def read_amounts(option: str, pairs: list[str], what: str, why: str, todo: str) -> dict[str, float]:
-    """INK=NUMBER pairs; raises ``WrongUsage``."""
-    parts: dict[str, float] = {}
-    for pair in pairs:
-        ink, sign, amount = pair.rpartition("=")
-        ink = ink.strip()
-        try:
-            number = float(amount)
-        except ValueError:
-            number = math.nan
-        if not sign or not ink or not 1e-9 <= number <= 1e9:  # beyond that sums would overflow
-            raise WrongUsage(f"{option} {pair} is not {what}", why, todo)
-        if ink in parts:
+def read_parts(texts: list[str] | None) -> dict[str, float] | None:
+    """The amounts alone, where only their shares count."""
+    mix = read_mix(texts)
+    return None if mix is None else mix.amounts
+
+
+def read_number(text: str | float) -> float:
+    """``12.5``, ``12,5`` or ``12,5 g`` as a number; a default is one already."""
+    if not isinstance(text, str):
+        return text
+    found = _AMOUNT.fullmatch(text.strip())
+    if found is None:
+        raise ValueError(text)  # the parser says for which option
+    return float(found[1].replace(",", "."))
+
+
+def read_strips(texts: list[str] | None) -> tuple[tuple[int, ...], tuple[str, ...]]:
+    """How strips are named, as their numbers (``RIGHTMOST`` for "right") and their places by
+    hand: 1, 2, ... in order when places are given."""
+    numbers: list[int] = []
+    places: list[str] = []
+    for text in texts or []:
+        word = text.strip().lower()
+        if word in _SIDES or re.fullmatch(r"[-+]?\d+", word):
+            numbers.append(_SIDES.get(word) or int(word))
+            check_strip_numbers(strips=numbers[-1] if word in _SIDES else max(numbers[-1], 0))
+        elif "," in word:
+            places.append(text)
+        else:
             raise WrongUsage(
-                f"{option} names {ink} twice",
-                "it is not clear which of the two amounts is meant",
-                "give each ink once, with all of it",
+                f'--strip "{text}" names no strip',
+                "strips are counted from left to right with the card upright",
+                "write a number as in --strip 2, or --strip left, or --strip right",
             )
-        parts[ink] = number
-    return parts
+    if numbers and places:
+        raise WrongUsage(
+            f"--strip is given as {texts[0] if texts else ''} and as {(texts or [''])[-1]}",
+            "when a strip is placed by hand, no others are looked for and counted",
+            "name all of them by number, or place all of them",
+        )
+    checked = check_strips(places)
+    return tuple(numbers) or tuple(range(1, len(checked) + 1)), checked
 
 
 def read_choice(option: str, value: str, allowed: tuple[str, ...]) -> str:
@@ -106,7 +130,7 @@ def read_range(option: str, text: str | None) -> Range | None:
     from drawdown.printing.quantity import OWN_FIGURE, Range, about, between
 
     try:
-        numbers = [float(part) for part in text.split("-")]
+        numbers = [float(part.replace(",", ".")) for part in text.removesuffix("%").split("-")]
     except ValueError:
         numbers = [math.nan]
     zero_is_fine = option != "--film-weight"
@@ -118,7 +142,7 @@ def read_range(option: str, text: str | None) -> Range | None:
             f'{option} "{text}" is not an amount or a range of two',
             f"it goes into the weight of ink as a number above 0 and below {_MOST_AMOUNT:g}"
             + (", or 0 for none" if zero_is_fine else ""),
-            f"write for example {option} 6 or {option} 4-9, with a point for decimals",
+            f"write for example {option} 6 or {option} 4-9",
         )
     return about(numbers[0], OWN_FIGURE) if len(numbers) == 1 else between(*ends)
 
@@ -129,7 +153,7 @@ def read_used(text: str | None) -> tuple[float, int] | None:
         return None
     grams, _, count = text.partition("/")
     try:
-        pair = float(grams), int(count)
+        pair = float(grams.replace(",", ".")), int(count)
     except ValueError:
         pair = (math.nan, 0)
     if not (0 < pair[0] < 1e6 and 1 <= pair[1] <= MOST_PRINTS):

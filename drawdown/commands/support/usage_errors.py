@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import difflib
 import re
+import shlex
 from typing import Any
 
 from calibration.errors import WrongUsage
+from drawdown.commands.support.option_names import MOVED, MOVED_OPTIONS
 
 _KINDS = ((" int", "a whole number"), ("float", "a number"), ("number", "a number"))
 _EXTRA = re.compile(r"extra arguments?(?:\(s\))? \((.*)\)")
@@ -19,8 +21,8 @@ _OPTION = re.compile(r"(?:[Oo]ption|:) ['\"]?(--?[^\s'\"]+)")
 _VALUE = re.compile(r"^['\"](.*)['\"] is not")
 
 
-def wrong_usage(error: Any) -> WrongUsage:
-    """One of the parser's usage errors as an explanation."""
+def wrong_usage(error: Any, argv: list[str]) -> WrongUsage:
+    """One of the parser's usage errors as an explanation, with the line to type instead."""
     context = getattr(error, "ctx", None)
     command = getattr(context, "command_path", None) or "drawdown"
     said = " ".join(str(error.format_message()).split())
@@ -28,18 +30,29 @@ def wrong_usage(error: Any) -> WrongUsage:
     todo = f"all commands and options are listed by: {command} --help"
     if kind == "NoSuchOption":
         option = getattr(error, "option_name", None) or _found(_OPTION, said) or "an option"
-        near = _near(option, _options(context))
+        near = MOVED_OPTIONS.get(option) or _near(option, _options(context))
+        if near not in _options(context):
+            near = None
         return WrongUsage(
             f"{command} has no option {option}",
             f"did you mean {near}?" if near else "nothing was read or written",
-            todo,
+            f"write: {_line(argv, option, near)}" if near else todo,
         )
     if (name := _found(_COMMAND, said)) is not None:
+        path = f"{command} {name}".removeprefix("drawdown ")
+        if path in MOVED:
+            return WrongUsage(
+                f"`drawdown {path}` is now `drawdown {MOVED[path]}`",
+                "commands stand in groups",
+                f"write: {_line(argv, path, MOVED[path])}",
+            )
         near = _near(name, list(getattr(getattr(context, "command", None), "commands", ())))
         return WrongUsage(
-            f'drawdown has no command "{name}"',
-            f"did you mean {near}?" if near else "the first word says what to do",
-            todo,
+            f'{command} has no command "{name}", and no file is called so'
+            if command == "drawdown"
+            else f'{command} has no command "{name}"',
+            f"did you mean {near}?" if near else "nothing was read or written",
+            f"write: {_line(argv, name, near)}" if near else todo,
         )
     if (extra := _found(_EXTRA, said)) is not None:
         return WrongUsage(
@@ -63,10 +76,30 @@ def wrong_usage(error: Any) -> WrongUsage:
     return WrongUsage(said, "nothing was read or written", todo)
 
 
+def _line(argv: list[str], wrong: str, right: str) -> str:
+    """The whole command with one thing put right, as it is to be typed."""
+    words = ["drawdown", *argv]
+    old = wrong.split()
+    at = next((k for k in range(len(words)) if words[k : k + len(old)] == old), None)
+    if at is None:  # --option=value
+        return shlex.join(
+            right + word.removeprefix(wrong) if word.startswith(f"{wrong}=") else word
+            for word in words
+        )
+    return shlex.join([*words[:at], *right.split(), *words[at + len(old) :]])
+
+
 def _bad_value(error: Any, said: str, todo: str) -> WrongUsage:
     message = str(getattr(error, "message", said))
+    parameter = getattr(error, "param", None)
+    name = _name(parameter)
+    if getattr(getattr(parameter, "type", None), "name", "") == "read_number":
+        return WrongUsage(
+            f'{name} is "{message}", which is not a number',
+            "nothing was read or written",
+            f"write it with a decimal point or comma, as in {name} 12.5",
+        )
     wanted = next((words for key, words in _KINDS if key in message.lower()), None)
-    name = _name(getattr(error, "param", None))
     value = _found(_VALUE, message)
     cause = getattr(error, "__cause__", None)
     if value is None and callable(getattr(cause, "errors", None)):
@@ -94,7 +127,7 @@ def _name(parameter: Any) -> str:
     if options:
         return options[0]
     name = getattr(parameter, "metavar", None)
-    return str(name or str(getattr(parameter, "name", None) or "a name").upper())
+    return str(name or str(getattr(parameter, "name", None) or "a name").upper()).rstrip(".")
 
 
 def _options(context: Any) -> list[str]:

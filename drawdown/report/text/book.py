@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from drawdown.book.columns import Batch, Entry, Mix, Original, Packet, Reading, Recipe
     from drawdown.book.store import Done
 
-UNDO = "`drawdown book undo` takes it back."
+UNDO = "`drawdown undo` takes it back."
 
 
 def columns_of(text: str) -> int:

@@ -120,7 +120,7 @@ def fit_screen(
     if saved is None:
         lines.say(named("Nothing was kept: put the ink on your shelf with `name` NAME."))
     else:
-        lines.say(named(f"{ink.name} is on the shelf {saved}. Take that back with: `undo_ink`"))
+        lines.say(named(f"{ink.name} is on the shelf {saved}. Take that back with: `undo_change`"))
     return str(lines)
 
 

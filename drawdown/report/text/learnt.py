@@ -14,7 +14,7 @@ from drawdown.report.text.terminal import Screen
 from drawdown.studio.batch_memory import Memory, Slab, SlabPhoto
 from drawdown.wording.figures import count
 
-_GO_ON = "Go on with `slab` and what you `added`; take it back with: `learnt_undo`"
+_GO_ON = "Go on with `slab` and what you `added`; take it back with: `undo_change`"
 
 
 def kept(name: str, number: int, lesson: Lesson | None) -> str:

@@ -156,11 +156,11 @@ def test_from_photos_to_advice(book, capsys, tmp_path):
     """What the photos truly show is in fixtures/photos/*.json: strip 2 of no-match.jpg is lighter
     than strip 1 by more than 4 Delta E."""
     photo = PHOTOS / "no-match.jpg"
-    code, out, err = run(capsys, "pull", photo, "--edition", "Kingfisher")
+    code, out, err = run(capsys, "run", "Kingfisher", photo)
     assert code == 0, err
     assert "first good pull" in out
     assert "Go on" in out
-    told = run(capsys, "pull", photo, "--edition", "KINGFISHER", "--strip-number", 2, "--beside", 1,
+    told = run(capsys, "run", "KINGFISHER", photo, "--strip", 2, "--beside", 1,
                "--json")  # fmt: skip
     data = json.loads(told[1])
     truth = json.loads((PHOTOS / "no-match.json").read_text())
@@ -172,50 +172,50 @@ def test_from_photos_to_advice(book, capsys, tmp_path):
     # An inked area placed by hand is read as the finder reads it.
     middle = np.mean(truth["strips"][0]["corners_px"], axis=0)
     by_hand = f"{middle[0] - 50:.0f},{middle[1] - 150:.0f},100,300px"
-    placed = run(capsys, "pull", photo, "--edition", "kingfisher", "--strip", by_hand, "--json")
+    placed = run(capsys, "run", "kingfisher", photo, "--strip", by_hand, "--json")
     (third,) = json.loads(placed[1])["pulls"]
     assert third["de00"] < 0.6
     assert third["across_photos"] is False  # read from the same photo as the first good pull
-    data = json.loads(run(capsys, "drift", "king", "--json", "--picture", tmp_path / "c.png")[1])
+    data = json.loads(run(capsys, "run", "king", "--json", "--picture", tmp_path / "c.png")[1])
     assert data["runs"][0]["limits_l"] is None
     from PIL import Image
 
     with Image.open(tmp_path / "c.png") as chart:
         assert chart.width == 1080
-    assert run(capsys, "remove", "king", "--pull", 2)[0] == 0
-    assert run(capsys, "remove", "king", "--pull", 2)[0] == 2
-    data = json.loads(run(capsys, "drift", "king", "--json")[1])
+    assert run(capsys, "remove", "king", "--pull", 2, "--yes")[0] == 0
+    assert run(capsys, "remove", "king", "--pull", 2, "--yes")[0] == 2
+    data = json.loads(run(capsys, "run", "king", "--json")[1])
     assert 2 not in [p["number"] for p in data["runs"][0]["pulls"]]
-    assert run(capsys, "undo")[0] == 0
-    out = run(capsys, "drift", "king")[1]
+    assert cli.main(["undo"]) == 0
+    out = run(capsys, "run", "king")[1]
     assert "Look through these pulls again: 2." in out
-    listed = json.loads(run(capsys, "drift", "--json")[1])
+    listed = json.loads(run(capsys, "run", "--json")[1])
     assert listed["editions"] == [{"edition": "Kingfisher", "pulls": 3}]
-    assert "Kingfisher 3 pulls" in run(capsys, "drift")[1]
+    assert "Kingfisher 3 pulls" in run(capsys, "run")[1]
     assert run(capsys, "check")[0] == 0
     # And it goes into the shared file and out of it.
-    assert run(capsys, "export", tmp_path / "k.zip", "--edition", "kingfisher")[0] == 0
+    assert run(capsys, "share", tmp_path / "k.zip", "--edition", "kingfisher")[0] == 0
     assert run(capsys, "import", tmp_path / "k.zip", "--book", tmp_path / "there")[0] == 0
-    there = json.loads(run(capsys, "drift", "king", "--json", "--book", tmp_path / "there")[1])
-    assert there == json.loads(run(capsys, "drift", "king", "--json")[1])
+    there = json.loads(run(capsys, "run", "king", "--json", "--book", tmp_path / "there")[1])
+    assert there == json.loads(run(capsys, "run", "king", "--json")[1])
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("args", "code"),
     [
-        (("pull", PHOTOS / "match.jpg", "--edition", " "), 2),
-        (("pull", PHOTOS / "match.jpg", "--edition", "K", "--number", -1), 2),
-        (("pull", PHOTOS / "match.jpg", "--edition", "K", "--beside", 1), 2),
-        (("pull", PHOTOS / "match.jpg", "--edition", "K", "--beside", 2), 2),  # no good one yet
-        (("pull", PHOTOS / "match.jpg", "--edition", "K", "--strip-number", 9), 2),
-        (("pull", PHOTOS / "match.jpg", "--edition", "K", "--strip", "1,2,3"), 2),
-        (("pull", PHOTOS / "match.jpg", "--edition", "K", "--tolerance", "nan"), 2),
-        (("pull", "none.jpg", "--edition", "K"), 6),
-        (("drift", "K"), 6),
-        (("drift", "--picture", "chart.png"), 2),
-        (("drift", "K", "--baseline", 3), 2),
-        (("drift", "K", "--picture", "chart.jpg"), 2),
+        (("run", " ", PHOTOS / "match.jpg"), 2),
+        (("run", "K", PHOTOS / "match.jpg", "--number", -1), 2),
+        (("run", "K", PHOTOS / "match.jpg", "--beside", 1), 2),
+        (("run", "K", PHOTOS / "match.jpg", "--beside", 2), 2),  # no good one yet
+        (("run", "K", PHOTOS / "match.jpg", "--strip", 9), 2),
+        (("run", "K", PHOTOS / "match.jpg", "--strip", "1,2,3"), 2),
+        (("run", "K", PHOTOS / "match.jpg", "--tolerance", "nan"), 2),
+        (("run", "K", "none.jpg"), 6),
+        (("run", "K"), 6),
+        (("run", "K", PHOTOS / "match.jpg", "--picture", "chart.png"), 2),
+        (("run", "K", "--baseline", 3), 2),
+        (("run", "K", "--picture", "chart.jpg"), 2),
     ],
 )
 def test_wrong_use_is_explained_and_notes_nothing(book, capsys, args, code):

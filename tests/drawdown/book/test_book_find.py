@@ -51,7 +51,7 @@ def test_a_packet_far_off_is_not_said_to_be_used_up(book, capsys):
         keep(opened, "Near it", (79.6, -28.4, -20.0))
         with opened.change("put by") as change:
             put_by(opened, change, name="p", grams=5, date="2030-01-01", original=1)
-    args = ("book", "find", PHOTOS / "match.jpg", "--strip-number", 2, "--packets")
+    args = ("book", "find", PHOTOS / "match.jpg", "--strip", 2, "--packets")
     strict = json_of(capsys, *args, "--tolerance", 1)
     assert 2 < strict["found"][0]["de00"] < 6
     assert strict["use_first"] is None
@@ -115,28 +115,28 @@ def test_remake_says_how_far_off_the_beginning_is(book, capsys):
         keep(opened, "Tide blue")
         keep(opened, "Own ink", mix=(MixPart("my white", 9), MixPart("my own red", 1)))
         keep(opened, "No mix", mix=())
-    data = json_of(capsys, "book", "remake", "tide", "--grams", 60)
+    data = json_of(capsys, "book", "mix", "tide", "--grams", 60)
     assert 0.2 < data["first_de00_from_original"] < 4
     assert [row["ink"] for row in data["inks"]] == ["titanium-white", "phthalo-blue"]
-    data = json_of(capsys, "book", "remake", "own", "--grams", 10, "--hold-back", 50)
+    data = json_of(capsys, "book", "mix", "own", "--grams", 10, "--hold-back", 50)
     assert data["first_de00_from_original"] is None  # no figures of these inks
     assert data["inks"][1]["first_grams"] == pytest.approx(0.5)
-    code, _, err = run(capsys, "book", "remake", "no mix", "--grams", 10)
+    code, _, err = run(capsys, "book", "mix", "no mix", "--grams", 10)
     assert code == 2
-    assert "book correct" in err
+    assert "book edit" in " ".join(err.split())
 
 
 def test_a_batch_that_is_remade_begins_in_the_book_as_it_is_on_the_slab(book, capsys):
     with open_book(book, create=True) as opened:
         keep(opened, "Tide blue")
-    data = json_of(capsys, "book", "remake", "tide", "--grams", 100, "--log", "June")
+    data = json_of(capsys, "book", "mix", "tide", "--grams", 100, "--batch", "June")
     assert data["batch"] == "June"
-    told = json_of(capsys, "book", "story", "june")
+    told = json_of(capsys, "book", "batch", "june")
     # By hand: 97 g white and nine tenths of 3 g blue, so 2.7 in 99.7.
     assert told["grams_now"] == pytest.approx(99.7)
     assert told["mix_now"][1]["parts"] == pytest.approx(270 / 99.7, abs=1e-3)
     assert told["mix_now"][1]["ink_batch"] == "tin 7"
-    run(capsys, "book", "added", "june", "--ink", "phthalo-blue=0.3")
-    told = json_of(capsys, "book", "story", "june")
+    run(capsys, "book", "batch", "june", "--added", "phthalo-blue 0.3 g")
+    told = json_of(capsys, "book", "batch", "june")
     assert told["mix_now"][1]["parts"] == pytest.approx(3.0)
-    assert run(capsys, "book", "remake", "tide", "--grams", 100, "--log", "June")[0] == 2
+    assert run(capsys, "book", "mix", "tide", "--grams", 100, "--batch", "June")[0] == 2

@@ -158,7 +158,7 @@ def test_own_measures():
 
 def test_labels_as_pdf(book, tmp_path, run):
     out = tmp_path / "labels.pdf"
-    code, said, err = run("labels", out, "--size", "70x37", "--start", 23)
+    code, said, err = run("print", out, "--size", "70x37", "--start", 23)
     assert code == 0, err
     assert "5 labels of 70 x 37 mm on 2 sheets" in " ".join(said.split())
     data = out.read_bytes()
@@ -168,13 +168,13 @@ def test_labels_as_pdf(book, tmp_path, run):
     assert [(round(float(a) * 25.4 / 72), round(float(b) * 25.4 / 72)) for a, b in sides] == [
         (210, 297)
     ] * 2
-    run("labels", tmp_path / "again.pdf", "--size", "70x37", "--start", 23)
+    run("print", tmp_path / "again.pdf", "--size", "70x37", "--start", 23)
     assert (tmp_path / "again.pdf").read_bytes() == data  # the same book, the same bytes
-    assert run("labels", out)[0] == 2  # nothing is written over without asking
+    assert run("print", out)[0] == 2  # nothing is written over without asking
     assert out.read_bytes() == data
-    told = run("labels", out, "rest 1", "tide", "--copies", 2, "--replace", "--json")[1]
+    told = run("print", out, "rest 1", "tide", "--copies", 2, "--replace", "--json")[1]
     assert json.loads(told)["labels"] == ["rest 1", "rest 1", "Tide blue", "Tide blue"]
-    told = run("labels", out, "--originals", "--replace", "--json")[1]
+    told = run("print", out, "--originals", "--replace", "--json")[1]
     assert json.loads(told)["labels"] == ["No mix", "Tide blue"]
 
 
@@ -182,7 +182,7 @@ def test_labels_as_pdf(book, tmp_path, run):
 def test_a_reader_of_pdf_finds_the_words_where_they_belong(book, tmp_path, run):
     """Read back with poppler: every word of a label lies within that label."""
     out = tmp_path / "labels.pdf"
-    assert run("labels", out, "--size", "63x38", "--start", 2)[0] == 0
+    assert run("print", out, "--size", "63x38", "--start", 2)[0] == 0
     page = subprocess.run(["pdftotext", "-bbox", out, "-"], capture_output=True, text=True,
                           check=True).stdout  # fmt: skip
     sheet = stock("63x38", None, None, None, False, None)
@@ -206,7 +206,7 @@ def test_a_reader_of_pdf_finds_the_words_where_they_belong(book, tmp_path, run):
     ],
 )  # fmt: skip
 def test_wrong_labels_are_explained(book, tmp_path, args, run):
-    code, out, err = run("labels", tmp_path / "x.pdf", *args)
+    code, out, err = run("print", tmp_path / "x.pdf", *args)
     assert (code, out) == (2, "")
     assert err.count(".") >= 2
     assert not (tmp_path / "x.pdf").exists()
@@ -214,7 +214,7 @@ def test_wrong_labels_are_explained(book, tmp_path, args, run):
 
 def test_recipe_sheet(book, tmp_path, run):
     out = tmp_path / "tide.pdf"
-    code, said, err = run("recipe-sheet", out, "tide", "no mix", "--paper", "letter")
+    code, said, err = run("print", out, "tide", "no mix", "--paper", "letter", "--recipe")
     assert code == 0, err
     assert "2 pages" in said
     if shutil.which("pdftotext"):
@@ -225,10 +225,10 @@ def test_recipe_sheet(book, tmp_path, run):
         )
         assert "cadmium pigment: harmful" in " ".join(text.split())
         assert "No mix was noted" in text
-    assert run("recipe-sheet", out, "tide")[0] == 2
-    assert run("recipe-sheet", tmp_path / "x.pdf", "none")[0] == 2
-    assert run("recipe-sheet", tmp_path / "x.txt", "tide")[0] == 2
-    assert run("recipe-sheet", tmp_path / "no" / "x.pdf", "tide")[0] == 6
+    assert run("print", out, "tide", "--recipe")[0] == 2
+    assert run("print", tmp_path / "x.pdf", "none", "--recipe")[0] == 2
+    assert run("print", tmp_path / "x.txt", "tide", "--recipe")[0] == 2
+    assert run("print", tmp_path / "no" / "x.pdf", "tide", "--recipe")[0] == 6
 
 
 def test_many_inks_and_recipes_go_on_to_another_page(book, tmp_path, run):
@@ -239,7 +239,7 @@ def test_many_inks_and_recipes_go_on_to_another_page(book, tmp_path, run):
         for k in range(40):
             mix = tuple(MixPart(f"ink number {i}", 1.0 + i) for i in range(30))
             add_recipe(change, tide.id, mix, 100.0, f"try {k}")
-    told = run("recipe-sheet", tmp_path / "t.pdf", "tide", "--json")[1]
+    told = run("print", tmp_path / "t.pdf", "tide", "--json", "--recipe")[1]
     assert json.loads(told)["pages"] > 2
 
 
@@ -256,6 +256,6 @@ def test_an_empty_pdf_is_never_made(tmp_path, monkeypatch, run):
     monkeypatch.setenv("DRAWDOWN_BOOK", str(tmp_path / "book"))
     with open_book(tmp_path / "book", create=True):
         pass
-    assert run("labels", tmp_path / "x.pdf")[0] == 2
+    assert run("print", tmp_path / "x.pdf", "--recipe")[0] == 2
     assert not (tmp_path / "x.pdf").exists()
     assert pdf_of([[]], (50.0, 50.0), "x").startswith(b"%PDF")

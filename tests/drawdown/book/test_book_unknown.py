@@ -41,7 +41,7 @@ def gappy(tmp_path, book, run):
                     row = change.insert("reading", reading_row((lightness, *LAB[1:])))
                     add_pull(opened, change, edition="Kingfisher", number=number, reading=row,
                              date="2030-06-01", spot=name, good=number == 1)  # fmt: skip
-    assert run("export", tmp_path / "whole.zip", "--book", there)[0] == 0
+    assert run("share", tmp_path / "whole.zip", "--book", there)[0] == 0
 
     def leave_out(manifest) -> None:
         for record in (*manifest["originals"], *manifest["pulls"]):
@@ -74,7 +74,7 @@ def test_a_gap_stays_a_gap(gappy):
 
 
 def test_the_run_of_an_edition_is_less_sure_of_it(gappy, json_of):
-    runs = {run["spot"]: run["pulls"][1] for run in json_of("drift", "Kingfisher")["runs"]}
+    runs = {run["spot"]: run["pulls"][1] for run in json_of("run", "Kingfisher")["runs"]}
     assert set(runs) == set(GAPS)
     for spot, pull in runs.items():
         if spot != "whole":

@@ -1,4 +1,4 @@
-"""``drawdown card`` and ``drawdown sheet``: files are written together or not at all.
+"""``drawdown card``: files are written together or not at all.
 
 What a person types and gets is the contract here; there is no outside reference.
 """
@@ -32,7 +32,7 @@ def test_both_are_named_when_both_are_there(tmp_path, capsys):
 
 
 @pytest.mark.parametrize("typed", [["card", "--shape", "Frame", "--paper", "A4"],
-                                   ["sheet", "--paper", "Letter"]])  # fmt: skip
+                                   ["card", "--shape", "Sheet", "--paper", "Letter"]])  # fmt: skip
 def test_capitals_are_no_mistake(tmp_path, typed, capsys):
     assert cli.main([typed[0], str(tmp_path / "page.svg"), *typed[1:]]) == 0
     small = [word if word.startswith("--") else word.lower() for word in typed]

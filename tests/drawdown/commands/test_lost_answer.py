@@ -101,7 +101,7 @@ def test_an_answer_that_is_lost_after_a_change_says_what_was_recorded(tmp_path):
     be said, and a remark that is lost is no failure."""
     with open_book(tmp_path / "book", create=True) as book, book.change("put by") as change:
         put_by(book, change, name="rest", grams=35.0, date="2030-01-01", mix=MIX)
-    take = f'"{sys.executable}" -m drawdown book take rest --grams 5 --book "{tmp_path}/book"'
+    take = f'"{sys.executable}" -m drawdown book use rest --grams 5 --book "{tmp_path}/book"'
     for streams, code in ((">/dev/full", 6), (">/dev/full 2>&-", 6), ("2>&-", 0),
                           ("2>/dev/full", 0)):  # fmt: skip
         done = subprocess.run(

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from calibration.errors import BadFile, WrongUsage
-from drawdown.commands.shelf import shelf
+from drawdown.commands.ink.list import list_inks
 from drawdown.ink import film
 from drawdown.ink.forward import mix_of
 from drawdown.ink.hazards import pigment_caution
@@ -357,13 +357,15 @@ def test_list_names_every_ink_and_fits_the_screen(columns):
 
 def test_command_lists_on_stdout_and_writes_a_file_to_edit(tmp_path, capsys):
     out = tmp_path / "mine.toml"
-    shelf(write=out)
+    list_inks(write=out)
     seen = capsys.readouterr()
     assert "phthalo-blue" in seen.out
     assert str(out) in seen.err
     assert read_shelf(out).names == starter_shelf().names
-    shelf(shelf=out)
-    assert capsys.readouterr().out == seen.out
+    list_inks(shelf=out, full=True)
+    again = capsys.readouterr().out
+    list_inks(full=True)
+    assert capsys.readouterr().out == again
 
 
 def test_command_never_writes_over_a_shelf(tmp_path):
@@ -371,5 +373,5 @@ def test_command_never_writes_over_a_shelf(tmp_path):
     out.write_text("mine")
     for path in (out, tmp_path / "mine.txt"):
         with pytest.raises(WrongUsage):
-            shelf(write=path)
+            list_inks(write=path)
     assert out.read_text() == "mine"

@@ -220,19 +220,19 @@ def test_a_broken_file_is_explained_and_left_alone(text):
 
 @pytest.mark.slow
 def test_learn_list_and_take_back(capsys):
-    photos = ["--wet", str(PHOTOS / "match.jpg"), "--dry", str(PHOTOS / "no-match.jpg")]
-    assert cli.main(["drying"]) == 0
+    photos = [str(PHOTOS / "match.jpg"), str(PHOTOS / "no-match.jpg")]
+    assert cli.main(["ink", "dry"]) == 0
     assert "No strip was read wet and dry yet" in capsys.readouterr().out
-    assert cli.main(["drying", *photos]) == 2  # two strips: which one?
+    assert cli.main(["ink", "dry", *photos]) == 2  # two strips: which one?
     assert "shows 2 strips" in capsys.readouterr().err
     assert df.read_pairs() == ()
-    assert cli.main(["drying", *photos, "--strip-number", "2", "--name", "river"]) == 0
+    assert cli.main(["ink", "dry", *photos, "--strip", "2", "--name", "river"]) == 0
     shown = capsys.readouterr()
     assert "river" in shown.out
     assert "From 1 pair" in shown.out
-    assert "--set-aside 1" in shown.err
+    assert "drawdown undo" in shown.err
     assert " ± " in shown.out.split("Delta E")[0]  # no colour without its uncertainty
-    assert cli.main(["drying", "--json"]) == 0
+    assert cli.main(["ink", "dry", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["schema"] == "drawdown.drying/1"
     (pair,) = told["pairs"]
@@ -244,16 +244,16 @@ def test_learn_list_and_take_back(capsys):
     assert told["known"]["pairs"] == 1
     assert told["known"]["absorbs_more_log"] == pytest.approx(known.mean[0], abs=1e-4)
     assert told["known"]["surface_white_u95"] == pytest.approx(1.96 * known.sd[1], abs=1e-4)
-    assert cli.main(["drying", "--set-aside", "1", "--json"]) == 0
+    assert cli.main(["ink", "dry", "--set-aside", "1", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["known"] is None
     assert not told["pairs"][0]["counts"]
-    assert cli.main(["drying", "--bring-back", "1"]) == 0
+    assert cli.main(["ink", "dry", "--bring-back", "1"]) == 0
     capsys.readouterr()
-    assert cli.main(["drying", "--set-aside", "1"]) == 0
+    assert cli.main(["ink", "dry", "--set-aside", "1"]) == 0
     assert "(set aside)" in capsys.readouterr().out
-    assert cli.main(["drying", "--bring-back", "1"]) == 0
-    assert cli.main(["drying", "--bring-back", "1"]) == 2
+    assert cli.main(["ink", "dry", "--bring-back", "1"]) == 0
+    assert cli.main(["ink", "dry", "--bring-back", "1"]) == 2
     capsys.readouterr()
     code = cli.main(["match", str(PHOTOS / "match.jpg"), "--wet", "batch", "--json"])
     data = json.loads(capsys.readouterr().out)
@@ -277,21 +277,21 @@ def test_a_wet_batch_is_not_called_a_match(capsys):
 @pytest.mark.parametrize(
     "words",
     [
-        ["--wet", "a.jpg"],
-        ["--wet", "a.jpg", "--dry", "b.jpg", "--set-aside", "1"],
-        ["--strip-number", "1"],
+        ["a.jpg"],
+        ["a.jpg", "b.jpg", "--set-aside", "1"],
+        ["--strip", "1"],
         ["--set-aside", "1"],
-        ["--wet", "a.jpg", "--dry", "b.jpg", "--strip-number", "0"],
-        ["--wet", "a.jpg", "--dry", "b.jpg", "--name", "x" * 200],
+        ["a.jpg", "b.jpg", "--strip", "0"],
+        ["a.jpg", "b.jpg", "--name", "x" * 200],
     ],
 )
 def test_wrong_use_is_explained(words, capsys):
-    assert cli.main(["drying", *words]) == 2
+    assert cli.main(["ink", "dry", *words]) == 2
     assert capsys.readouterr().out == ""
     assert df.read_pairs() == ()
 
 
 def test_missing_photos_and_bad_words(capsys):
-    assert cli.main(["drying", "--wet", "no.jpg", "--dry", "none.jpg"]) == 6
+    assert cli.main(["ink", "dry", "no.jpg", "none.jpg"]) == 6
     assert cli.main(["match", str(PHOTOS / "match.jpg"), "--wet", "2"]) == 2
     assert "neither batch nor original" in capsys.readouterr().err

@@ -353,7 +353,7 @@ def test_a_spoiled_file_does_not_stop_a_match_that_follows_no_batch(capsys):
     assert cli.main(["match", photo, "--full"]) == 3
     assert "goes without it" in " ".join(capsys.readouterr().out.split())
     # To follow a batch, the file is needed, and it is not written over.
-    assert cli.main(["match", photo, "--slab", "river", *mix]) == 6
+    assert cli.main(["match", photo, "--batch", "river", *mix]) == 6
     assert capsys.readouterr().out == ""
     assert path.read_text() == "{}"
 
@@ -367,16 +367,24 @@ def test_where_it_is_kept(tmp_path):
 @pytest.mark.slow
 def test_from_photo_to_what_was_learnt(capsys):
     """The whole way: a photo begins a batch, the next one goes on with it, undo."""
-    start = ["match", "fixtures/photos/no-match.jpg", "--slab", "hill", "--batch-grams", "250",
+    start = ["match", "fixtures/photos/no-match.jpg", "--batch", "hill", "--grams", "250",
              "--mix", "white=97", "--mix", "PB15:3=2", "--mix", "PG7=1"]  # fmt: skip
     assert cli.main(start) == 3
     assert "photo 1" in capsys.readouterr().err
-    on = ["match", "fixtures/photos/match.jpg", "--slab", "hill", "--added", "PB15:3=2", "--json"]
+    on = [
+        "match",
+        "fixtures/photos/match.jpg",
+        "--batch",
+        "hill",
+        "--added",
+        "PB15:3 2 g",
+        "--json",
+    ]
     assert cli.main(on) == 0
     out, err = capsys.readouterr()
     assert "photo 2" in err
     assert "came nearer" in json.loads(out)["advice"]["note"]
-    assert cli.main(["ink", "learnt", "--json"]) == 0
+    assert cli.main(["ink", "list", "--learnt", "--json"]) == 0
     learnt = json.loads(capsys.readouterr().out)
     assert [row["ink"] for row in learnt["inks"]] == [
         "titanium-white", "phthalo-blue", "phthalo-green",
@@ -385,14 +393,15 @@ def test_from_photo_to_what_was_learnt(capsys):
         {"ink": "phthalo-blue", "parts_per_100": 0.8}
     ]
     assert learnt["batches"][0]["photos"][1]["grams"] == 252
-    assert cli.main(["ink", "learnt"]) == 0
+    assert cli.main(["ink", "list", "--learnt"]) == 0
     assert "times the shelf's" in capsys.readouterr().out
     for left in ("1 photo of it stays", "The batch is gone"):
-        assert cli.main(["ink", "learnt", "--undo"]) == 0
+        assert cli.main(["undo"]) == 0
         assert left in capsys.readouterr().out
-    assert cli.main(["ink", "learnt", "--undo"]) == 2
-    assert cli.main(["match", "x.jpg", "--added", "PG7=1"]) == 2
-    assert cli.main(["match", "x.jpg", "--slab", "hill", "--added", "PG7"]) == 2
+    assert cli.main(["undo"]) == 0
+    assert "nothing to take back" in capsys.readouterr().out
+    assert cli.main(["match", "x.jpg", "--added", "PG7 1 g"]) == 2
+    assert cli.main(["match", "x.jpg", "--batch", "hill", "--added", "PG7"]) == 2
 
 
 def test_knowledge_has_a_covariance():

@@ -147,7 +147,7 @@ def test_what_is_no_cross_is_not_taken_for_one(rectangles):
 @pytest.mark.slow
 def test_a_photo_without_a_cross_is_explained(capsys):
     path = "fixtures/photos/no-match.jpg"
-    assert cli.main(["overprint", path, "--json"]) == 5
+    assert cli.main(["plan", "layers", path, "--json"]) == 5
     out, err = capsys.readouterr()
     assert json.loads(out)["schema"] == "drawdown.overprint/1"
     assert "--strip twice" in " ".join(err.split())
@@ -163,8 +163,8 @@ def test_a_photo_without_a_cross_is_explained(capsys):
 def test_the_command_reads_and_compares(photo, capsys, tmp_path):
     path, card, _ = photo
     picture = tmp_path / "cross.png"
-    typed = ["overprint", str(path), "--card", str(card)]
-    layers = ["--layer", "rose: PR254=24 base=76", "--layer", "sky: PB15:3=3 white=97"]
+    typed = ["plan", "layers", str(path), "--card", str(card)]
+    layers = ["--layer", "rose: PR254 24, base 76", "--layer", "sky: PB15:3 3, white 97"]
     assert cli.main([*typed, *layers, "--on-top", "across", "--picture", str(picture)]) == 0
     out = capsys.readouterr().out
     assert "across strip over upright one" in out
@@ -180,7 +180,7 @@ def test_the_command_reads_and_compares(photo, capsys, tmp_path):
 def test_places_by_hand(photo, capsys):
     path, card, made = photo
     x, y, w, h = made.at_mm
-    typed = ["overprint", str(path), "--card", str(card), "--json"]
+    typed = ["plan", "layers", str(path), "--card", str(card), "--json"]
     whole = ["--strip", f"{x},{y - 30},{w},{h + 50}", "--strip", f"{x - 15},{y},{w + 45},{h}"]
     assert cli.main([*typed, *whole]) == 0
     first = json.loads(capsys.readouterr().out)["photo"]
@@ -205,7 +205,7 @@ def test_places_by_hand(photo, capsys):
     ],
 )  # fmt: skip
 def test_nonsense_is_explained(typed, capsys):
-    assert cli.main(["overprint", *typed]) == 2
+    assert cli.main(["plan", "layers", *typed]) == 2
     out, err = capsys.readouterr()
     assert out == ""
     assert len(err.splitlines()) >= 2

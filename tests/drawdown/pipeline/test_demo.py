@@ -32,11 +32,10 @@ def truth(name: str) -> dict:
     return json.loads((PHOTOS / f"{name}.json").read_text())
 
 
-def judged(capsys, name: str, *more: str) -> tuple[int, dict]:
+def judged(capsys, name: str, *more: str, before: tuple[str, ...] = ()) -> tuple[int, dict]:
     card = CARDS[truth(name)["spec"]["card_shape"]]
-    code, out, _ = run(
-        capsys, "match", str(PHOTOS / f"{name}.jpg"), "--card", str(card), *more, "--json"
-    )
+    photos = [*before, str(PHOTOS / f"{name}.jpg")]
+    code, out, _ = run(capsys, "match", *photos, "--card", str(card), *more, "--json")
     return code, json.loads(out)
 
 
@@ -75,9 +74,7 @@ def test_what_is_read_agrees_with_the_truth(capsys, name):
 def test_the_advice_names_the_blue_that_is_missing(capsys):
     """The batch of no-match.jpg holds too little phthalo blue (its recipe is in the truth):
     with the noted mix, the advice is that ink and brings the colour near the original."""
-    _, data = judged(
-        capsys, "no-match", "--mix", "white=95", "--mix", "PB15:3=4", "--batch-grams", "50"
-    )
+    _, data = judged(capsys, "no-match", "--mix", "white=95", "--mix", "PB15:3=4", "--grams", "50")
     advice = data["advice"]
     names = [a["ink"] for a in advice["additions"]]
     assert len(names) <= 2
@@ -112,7 +109,7 @@ def test_strips_placed_by_hand_agree_with_those_found(capsys):
 
 
 def test_other_way_round(capsys):
-    _, data = judged(capsys, "no-match", "--original", "2", "--batch", "1")
+    _, data = judged(capsys, "no-match", "--strip", "2", "--strip", "1")
     _, plain = judged(capsys, "no-match")
     assert data["comparison"]["dL"] == pytest.approx(-plain["comparison"]["dL"], abs=0.01)
 
@@ -126,7 +123,7 @@ def test_read_lists_every_strip(capsys):
 
 
 def test_a_strip_that_is_not_there(capsys):
-    code, out, err = run(capsys, "match", str(PHOTOS / "match.jpg"), "--batch", "7")
+    code, out, err = run(capsys, "match", str(PHOTOS / "match.jpg"), "--strip", "7")
     assert code == 2
     assert "7" in err
     assert out == ""
@@ -135,7 +132,9 @@ def test_a_strip_that_is_not_there(capsys):
 def test_original_in_another_photo(capsys):
     """Strip 1 of match.jpg against strip 2 of no-match.jpg: other lamp, other camera."""
     old = PHOTOS / "match.jpg"
-    code, data = judged(capsys, "no-match", "--original-photo", str(old), "--batch", "2")
+    code, data = judged(
+        capsys, "no-match", "--apart", "--strip", "1", "--strip", "2", before=(str(old),)
+    )
     labs = [truth("match")["strips"][0]["lab_d50"], truth("no-match")["strips"][1]["lab_d50"]]
     de = float(delta_e_2000(np.array(labs[0]), np.array(labs[1])))
     comparison = data["comparison"]

@@ -1,6 +1,6 @@
 """Which strip is which when only one number is given, and a photo that is its own original.
 
-The contract is README.md's (`--original`, `--batch`, `--original-photo`); there is no outside
+The contract is README.md's (`--strip`, two photos); there is no outside
 reference for it.
 """
 
@@ -40,11 +40,11 @@ def test_what_is_not_said_is_the_other_strip(original, batch, apart, expected):
 def test_the_other_strip_must_be_the_only_other_one():
     refuse_assumed("batch", 2)
     refuse_assumed(None, 7)
-    with pytest.raises(WrongUsage, match=r"without --batch, .* 3 strips"):
+    with pytest.raises(WrongUsage, match=r"the original was named, .* 3 strips"):
         refuse_assumed("batch", 3)
-    with pytest.raises(WrongUsage, match="--batch was given without --original"):
+    with pytest.raises(WrongUsage, match="the batch was named"):
         refuse_assumed("original", 4)
-    with pytest.raises(WrongUsage, match="both 2"):
+    with pytest.raises(WrongUsage, match="strip 2 was named as original and as batch"):
         which_strips(2, 2, False)
 
 
@@ -56,14 +56,15 @@ def _answer(capsys, *args: str) -> dict:
 
 
 @pytest.mark.slow
-def test_original_2_alone_is_the_comparison_turned_round(capsys):
+def test_strip_1_alone_is_the_batch_and_turns_the_comparison_round(capsys):
     plain = _answer(capsys)["comparison"]
-    turned = _answer(capsys, "--original", "2")["comparison"]
+    turned = _answer(capsys, "--strip", "2", "--strip", "left")["comparison"]
     assert (plain["original"], plain["batch"]) == (1, 2)
     assert (turned["original"], turned["batch"]) == (2, 1)
     assert turned["dL"] == pytest.approx(-plain["dL"], abs=0.02)
     assert turned["verdict"] == plain["verdict"] == "no match"
-    assert _answer(capsys, "--batch", "1")["comparison"] == turned
+    assert _answer(capsys, "--strip", "1")["comparison"] == turned
+    assert _answer(capsys, "--strip", "left", "--strip", "right")["comparison"] == plain
 
 
 def test_a_photo_is_not_its_own_original(tmp_path, capsys):
@@ -72,7 +73,7 @@ def test_a_photo_is_not_its_own_original(tmp_path, capsys):
     link = tmp_path / "link.jpg"
     link.symlink_to(MATCH)
     for other in (MATCH, copy, link):
-        assert cli.main(["match", str(MATCH), "--original-photo", str(other)]) == 2
+        assert cli.main(["match", str(other), str(MATCH), "--apart"]) == 2
         out, err = capsys.readouterr()
         assert out == ""
         assert "itself always matches" in " ".join(err.split())
@@ -82,16 +83,16 @@ def test_a_photo_is_not_its_own_original(tmp_path, capsys):
 def test_both_strips_of_one_photo_are_compared_in_one_light(tmp_path, capsys):
     copy = tmp_path / "copy.jpg"
     shutil.copy(MATCH, copy)
-    answer = _answer(capsys, "--original-photo", str(copy), "--batch", "2")
+    answer = _answer(capsys, str(copy), "--apart", "--strip", "1", "--strip", "2")
     assert answer["comparison"] == _answer(capsys)["comparison"]
     assert answer["original_photo"] is None
 
 
 @pytest.mark.slow
-def test_with_three_strips_the_other_one_must_be_named(capsys):
+def test_no_third_strip_is_placed(capsys):
     places = ["1440,850,120,270px", "1680,850,120,600px", "1440,1180,120,270px"]
     by_hand = [word for place in places for word in ("--strip", place)]
-    assert cli.main(["match", str(MATCH), "--original", "2", *by_hand]) == 2
+    assert cli.main(["match", str(MATCH), *by_hand]) == 2
     out, err = capsys.readouterr()
     assert out == ""
-    assert "--original was given without --batch, and there are 3 strips" in " ".join(err.split())
+    assert "--strip is given 3 times" in " ".join(err.split())

@@ -146,7 +146,7 @@ def test_a_plan_needs_two_layers():
 
 
 def test_layers_as_they_are_typed():
-    typed = ["dark sky: white=80 PB15:3=5, base = 15 film=0.8", "PB15:3=5 white=1", "key:black=1"]
+    typed = ["dark sky: white 80, PB15:3 5; base 15 + film 0,8", "PB15:3 5, white 1", "key:black 1"]
     sky, blue, key = read_layers(typed, SHELF, 2, 5)
     assert (sky.name, sky.film) == ("dark sky", 0.8)
     assert sky.mix == pytest.approx(
@@ -161,15 +161,15 @@ def test_layers_as_they_are_typed():
 @pytest.mark.parametrize(
     "typed",
     [
-        "sky:", "sky: white", "white=nan", "white=-1", "=3", "white=1=2", "sky: film=2",
-        "white=1 film=0", "white=1 film=99", "no such ink=3", "white=1e999", "", "\x07: white=1",
-        "n" * 60 + ": white=1", "white=1 White=2", "white=1 film=2 film=3", "white=1,5",
-        "sky, far: white=1",
+        "sky:", "sky: white", "white nan", "white -1", "3", "white 1 2", "sky: film 2",
+        "white 1, film 0", "white 1, film 99", "no such ink 3", "white 1e999", "", "\x07: white 1",
+        "n" * 60 + ": white 1", "white 1, white 2", "white 1, film 2, film 3", "white=1 PB15:3=2",
+        "sky, far: white 1",
     ],
 )  # fmt: skip
 def test_nonsense_is_explained(typed):
     with pytest.raises(WrongUsage) as found:
-        read_layers([typed, "black=1"], SHELF, 2, 5)
+        read_layers([typed, "black 1"], SHELF, 2, 5)
     assert found.value.todo
 
 
@@ -183,13 +183,13 @@ def test_papers():
 
 # The commands -------------------------------------------------------------------------------
 
-TYPED = ["--layer", "sky: white=80 PB15:3=5 base=15", "--layer", "breast: PO73=30 base=70"]
-THREE = [*TYPED, "--layer", "orange dot: PO20=10 base=90"]
+TYPED = ["--layer", "sky: white 80, PB15:3 5, base 15", "--layer", "breast: PO73 30, base 70"]
+THREE = [*TYPED, "--layer", "orange dot: PO20 10, base 90"]
 
 
 def test_layers_prints_an_order_and_cautions(capsys, tmp_path):
     picture = tmp_path / "plan.png"
-    assert cli.main(["layers", *THREE, "--full", "--picture", str(picture)]) == 0
+    assert cli.main(["plan", "layers", *THREE, "--full", "--picture", str(picture)]) == 0
     out = capsys.readouterr().out
     assert "PROPOSED ORDER" in out
     assert "All 6 orders" in out
@@ -205,7 +205,7 @@ def test_layers_prints_an_order_and_cautions(capsys, tmp_path):
 
 def test_layers_json(capsys):
     order = "orange dot, sky, breast"
-    assert cli.main(["layers", *THREE, "--json", "--order", order]) == 0
+    assert cli.main(["plan", "layers", *THREE, "--json", "--order", order]) == 0
     data = json.loads(capsys.readouterr().out)
     assert data["schema"] == "drawdown.layers/1"
     assert data["order"]["layers"] == ["orange dot", "sky", "breast"]
@@ -218,7 +218,7 @@ def test_layers_json(capsys):
         {"ink": "transparent-base", "parts_per_100": 70.0},
     ]
     assert all(min(found["lab_u95"]) > 0 for found in data["overlaps"] if found["layers"])
-    assert cli.main(["layers", *THREE, "--full", "--order", order]) == 0
+    assert cli.main(["plan", "layers", *THREE, "--full", "--order", order]) == 0
     out = capsys.readouterr().out
     assert f"{order} [asked about" in out
     assert "We would print" in out
@@ -226,8 +226,8 @@ def test_layers_json(capsys):
 
 def test_an_interval_holds_its_own_value(capsys):
     """An opaque layer over anything is itself: Delta E near 0, its samples all above it."""
-    typed = ["--layer", "op: white=95 PY74=5 film=20", "--layer", "clear: base=100"]
-    assert cli.main(["overprint", *typed, "--json"]) == 0
+    typed = ["--layer", "op: white 95, PY74 5, film 20", "--layer", "clear: base 100"]
+    assert cli.main(["plan", "layers", *typed, "--json"]) == 0
     for p in json.loads(capsys.readouterr().out)["pairs"]:
         for key in ("de00_change", "de00_shows"):
             assert p[f"{key}_95"][0] <= p[key] <= p[f"{key}_95"][1]
@@ -235,11 +235,14 @@ def test_an_interval_holds_its_own_value(capsys):
 
 def test_overprint_grid(capsys, tmp_path):
     picture = tmp_path / "grid.png"
-    assert cli.main(["overprint", *THREE, "--wet", "--picture", str(picture)]) == 0
+    assert (
+        cli.main(["plan", "layers", *THREE, "--pairs", "--wet-on-wet", "--picture", str(picture)])
+        == 0
+    )
     assert "sky over breast" in capsys.readouterr().out
     with Image.open(picture) as found:
         grid = np.asarray(found.convert("RGB"))
-    assert cli.main(["overprint", *THREE, "--wet", "--json"]) == 0
+    assert cli.main(["plan", "layers", *THREE, "--pairs", "--wet-on-wet", "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert data["schema"] == "drawdown.overprint/1"
     assert len(data["pairs"]) == 6
@@ -251,7 +254,7 @@ def test_overprint_grid(capsys, tmp_path):
     assert near.sum() > 5000
 
 
-@pytest.mark.parametrize("command", ["layers", "overprint"])
+@pytest.mark.parametrize("command", [[], ["--pairs"]])
 @pytest.mark.parametrize(
     ("extra", "code"),
     [
@@ -261,7 +264,7 @@ def test_overprint_grid(capsys, tmp_path):
     ],
 )  # fmt: skip
 def test_wrong_input_gets_its_code_and_no_result(command, extra, code, capsys):
-    assert cli.main([command, *extra]) == code
+    assert cli.main(["plan", "layers", *command, *extra]) == code
     out, err = capsys.readouterr()
     assert out == ""
     assert err.count("\n\n") == 0

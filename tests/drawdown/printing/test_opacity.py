@@ -339,7 +339,7 @@ def test_demo_photo_against_the_renderers_own_spectra(seen):
 
 
 def test_base_strip_that_is_none(seen):
-    with pytest.raises(WrongUsage, match="base-strip is 7"):
+    with pytest.raises(WrongUsage, match="strip 7"):
         read_opacities(seen[0], 7)
 
 
@@ -355,9 +355,9 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
     from PIL import Image
 
     photo, picture = str(PHOTOS / "no-match.jpg"), tmp_path / "ladder.png"
-    assert cli.main(["opacity", photo, "--full", "--picture", str(picture)]) == 0
+    assert cli.main(["plan", "covers", photo, "--full", "--picture", str(picture)]) == 0
     text = capsys.readouterr().out
-    assert cli.main(["opacity", photo, "--json"]) == 0
+    assert cli.main(["plan", "covers", photo, "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert data["schema"] == "drawdown.opacity/1"
     flat = " ".join(text.split())
@@ -390,5 +390,5 @@ def test_ladder_gives_each_grade_a_quarter_and_narrow_screens_lose_nothing(seen)
 @pytest.mark.slow
 @pytest.mark.parametrize("argv", [["--base-strip", "0"], ["--picture", "x.jpg"], ["--strip", "a"]])
 def test_wrong_usage(argv, capsys):
-    assert cli.main(["opacity", str(PHOTOS / "no-match.jpg"), *argv]) == 2
+    assert cli.main(["plan", "covers", str(PHOTOS / "no-match.jpg"), *argv]) == 2
     assert capsys.readouterr().out == ""

@@ -254,7 +254,7 @@ def test_pictures_are_upright(tmp_path, value, kind):
 def test_quantity_of_a_picture(tmp_path, capsys):
     block, shown = tmp_path / "blöck.png", tmp_path / "shown.png"
     Image.fromarray(drawing()).save(block)
-    typed = ["quantity", str(block), "--width-mm", "200", "--prints", "30", "--left", "5"]
+    typed = ["plan", "amount", str(block), "--width-mm", "200", "--prints", "30", "--left", "5"]
     typed += ["--mix", "white=80", "--mix", "PO20=20"]
     assert cli.main([*typed, "--picture", str(shown)]) == 0
     out = capsys.readouterr().out
@@ -282,14 +282,15 @@ def test_quantity_of_a_picture(tmp_path, capsys):
 
 
 def test_quantity_of_a_figure(capsys):
-    typed = ["quantity", "--area-cm2", "200", "--prints", "20", "--used", "18/20", "--json"]
+    typed = ["plan", "amount", "--area-cm2", "200", "--prints", "20", "--used", "18/20", "--json"]
     assert cli.main(typed) == 0
     data = json.loads(capsys.readouterr().out)
     assert data["ink_g"][1] == pytest.approx(18, rel=0.03)
     assert data["picture"] is None
     assert data["left"] is None
     typed = [
-        "quantity",
+        "plan",
+        "amount",
         "--area-cm2",
         "100",
         "--film-weight",
@@ -321,7 +322,7 @@ def test_quantity_of_a_figure(capsys):
     ],
 )  # fmt: skip
 def test_nonsense_is_explained(typed, code, capsys):
-    assert cli.main(["quantity", *typed]) == code
+    assert cli.main(["plan", "amount", *typed]) == code
     out, err = capsys.readouterr()
     assert out == ""
     assert len(err.splitlines()) >= 2
@@ -329,5 +330,5 @@ def test_nonsense_is_explained(typed, code, capsys):
 
 def test_a_plain_picture_cannot_be_counted(tmp_path, capsys):
     Image.new("L", (40, 40), 200).save(tmp_path / "plain.png")
-    assert cli.main(["quantity", str(tmp_path / "plain.png"), "--width-mm", "50"]) == 5
+    assert cli.main(["plan", "amount", str(tmp_path / "plain.png"), "--width-mm", "50"]) == 5
     assert "one shade" in " ".join(capsys.readouterr().err.split())

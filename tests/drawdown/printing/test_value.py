@@ -240,7 +240,7 @@ def test_plan_on_a_photo(judged):
 
 @pytest.mark.parametrize(
     ("number", "to", "over", "words"),
-    [(9, 8.6, None, "strip-number is 9"), (1, 3, None, "already"), (1, 8.6, 9, "over is 9")],
+    [(9, 8.6, None, "strip 9"), (1, 3, None, "already"), (1, 8.6, 9, "strip 9")],
 )
 def test_plans_that_make_no_sense(judged, number, to, over, words):
     with pytest.raises(WrongUsage, match=words):
@@ -269,7 +269,7 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
     from PIL import Image
 
     picture = tmp_path / "value.png"
-    argv = ["value", str(PHOTO), "--to", "8.6", "--strip-number", "2"]
+    argv = ["plan", "lighten", str(PHOTO), "--to", "8.6", "--strip", "2"]
     assert cli.main([*argv, "--full", "--picture", str(picture)]) == 0
     text = capsys.readouterr().out
     assert cli.main([*argv, "--json"]) == 0
@@ -286,7 +286,7 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
         assert " ".join(said.split()) in flat.replace(" · ", " ")
     with Image.open(picture) as image:
         assert image.size[0] == 1200
-    assert cli.main(["value", str(PHOTO), "--json"]) == 0
+    assert cli.main(["plan", "lighten", str(PHOTO), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["plan"] is None
 
 
@@ -294,14 +294,14 @@ def test_command_says_the_same_in_words_json_and_picture(tmp_path, capsys):
 @pytest.mark.parametrize(
     "argv",
     [
-        ["--to", "nan"], ["--to", "0"], ["--to", "12"], ["--to", "8.6", "--strip-number", "0"],
-        ["--over", "2"], ["--to", "8.6", "--batch-grams", "-1"], ["--mix", "white=1"],
+        ["--to", "nan"], ["--to", "0"], ["--to", "12"], ["--to", "8.6", "--strip", "0"],
+        ["--over", "2"], ["--to", "8.6", "--grams", "-1"], ["--mix", "white 1"],
         ["--to", "8.6", "--mix", "white"], ["--to", "8.6", "--mix", "no-such-ink=2"],
-        ["--to", "8.6", "--strip-number", "5"], ["--shelf", "no.toml"],
+        ["--to", "8.6", "--strip", "5"], ["--shelf", "no.toml"],
     ],
 )  # fmt: skip
 def test_wrong_usage(argv, capsys):
-    assert cli.main(["value", str(PHOTO), *argv]) == 2
+    assert cli.main(["plan", "lighten", str(PHOTO), *argv]) == 2
     assert capsys.readouterr().out == ""
 
 
@@ -309,7 +309,7 @@ def test_wrong_usage(argv, capsys):
 def test_the_full_notation_is_told_when_it_is_asked_for(capsys, tmp_path):
     from calibration.colour.notation import notation
 
-    typed = ["value", str(PHOTO)]
+    typed = ["plan", "lighten", str(PHOTO)]
     assert cli.main([*typed, "--notation", "--json"]) == 0
     asked = json.loads(capsys.readouterr().out)
     assert cli.main([*typed, "--json"]) == 0

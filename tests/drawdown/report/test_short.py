@@ -102,5 +102,5 @@ def test_one_doubt_is_told_the_one_that_matters_most():
 def test_which_two_of_several_were_compared_and_how_to_swap_them():
     text = said(fake.judgement("no match"))
     assert "Compared: strips 1 and 2 of 3." in text
-    assert "--original 2 --batch 1" in text
+    assert "--strip 2 --strip 1" in text
     assert "Swapped?" not in said(fake.judgement("match"))

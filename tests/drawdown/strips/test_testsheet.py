@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 from pathlib import Path
 
@@ -14,8 +15,9 @@ from calibration.card.render import png_bytes, svg_text
 from calibration.card.toml import builtin_cards, read_card
 from calibration.errors import BadFile, WrongUsage
 from drawdown.commands.card import card as card_command
-from drawdown.commands.sheet import sheet as sheet_command
 from drawdown.strips.test_sheet import builtin_sheets, find_sheet, sheet_page
+
+sheet_command = functools.partial(card_command, shape="sheet")
 
 CARDS = {card.name: card for card in builtin_cards()}
 SHEETS = builtin_sheets()

@@ -12,15 +12,15 @@ import pytest
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.ink.shelf import Ink, read_shelf, starter_shelf, write_shelf
+from drawdown.studio.last_change import beside, changed_at
 from drawdown.studio.locations import own_shelf
 from drawdown.studio.shelf_file import (
-    before_path,
     edit_shelf,
     put_inks,
     remove_ink,
     shelf_in_use,
     shelf_to_change,
-    undo_shelf,
+    step_shelf,
 )
 
 
@@ -100,9 +100,10 @@ def test_remove_and_undo_and_undo_that(path):
     before = path.read_bytes()
     assert remove_ink(path, "RIVER").name == "river"
     assert "river" not in read_shelf(path).names
-    assert undo_shelf(path).names[-1] == "river"
+    assert step_shelf(path) == f"river on the shelf {path}"
     assert path.read_bytes() == before
-    assert "river" not in undo_shelf(path).names
+    step_shelf(path, redo=True)
+    assert "river" not in read_shelf(path).names
     remove_ink(path, "base")
     with pytest.raises(WrongUsage, match="only ink"):
         remove_ink(path, "white")
@@ -111,12 +112,13 @@ def test_remove_and_undo_and_undo_that(path):
 
 
 def test_undo_of_the_first_change_takes_the_file_away(path):
-    with pytest.raises(WrongUsage, match="no change"):
-        undo_shelf(path)
+    assert changed_at(path) is None
     put_inks(path, [an_ink("river")])
-    assert undo_shelf(path) is None
+    step_shelf(path)
     assert not path.exists()
-    assert undo_shelf(path).names[-1] == "river"
+    assert changed_at(path) is None
+    step_shelf(path, redo=True)
+    assert read_shelf(path).names[-1] == "river"
     with pytest.raises(WrongUsage, match="no shelf"):
         remove_ink(path.with_name("none.toml"), "river")
 
@@ -174,7 +176,7 @@ def test_a_shelf_written_another_way_still_takes_a_change(path):
 
 def test_a_change_that_fails_leaves_everything_alone(path):
     put_inks(path, [an_ink("river")])
-    kept = path.read_bytes(), before_path(path).read_bytes()
+    kept = path.read_bytes(), beside(path, "before").read_bytes()
 
     def fail(shelf):
         raise WrongUsage("a", "b", "c")
@@ -185,7 +187,7 @@ def test_a_change_that_fails_leaves_everything_alone(path):
     with pytest.raises(BadFile):
         put_inks(path, [an_ink("night")])
     assert path.read_text() == "format = 3"
-    assert before_path(path).read_bytes() == kept[1]
+    assert beside(path, "before").read_bytes() == kept[1]
 
 
 def test_impossible_places_are_explained(tmp_path):

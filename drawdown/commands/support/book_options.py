@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from calibration.errors import WrongUsage
-from drawdown.commands.support.options import inks
+from drawdown.commands.support.options import argument, flag, inks, number, option
 
 
 def folder_of(book: Path | None) -> Path:
@@ -71,43 +71,45 @@ def pulled(ctx: typer.Context, incomplete: str) -> list[str]:
 
 BookFolder = Annotated[
     Path | None,
-    typer.Option("--book", metavar="FOLDER", help="The book's folder; else the studio's own."),
+    option("FOLDER", "The book's folder; else the studio's own.", "--book"),
 ]
-Kept = Annotated[
-    str, typer.Argument(metavar="NAME", help="A kept original.", autocompletion=originals)
+Kept = Annotated[str, argument("NAME", "A kept original.", complete=originals)]
+TABLES = ("original", "packet", "batch")
+Kind = Annotated[
+    str | None,
+    option(
+        "KIND",
+        "What NAME is, where several are called so: original, packet or batch.",
+        complete=lambda: list(TABLES),
+    ),
 ]
 TinMarks = Annotated[
     list[str] | None,
-    typer.Option(
-        "--tin", metavar="INK=MARK", autocompletion=inks,
-        help="The maker's batch mark on an ink's tin or tube; repeat for each ink.",
+    option(
+        "INK=MARK",
+        "The maker's batch mark on an ink's tin or tube; repeat for each ink.",
+        "--tin",
+        complete=inks,
     ),
-]  # fmt: skip
-OnDate = Annotated[
-    str | None, typer.Option("--date", metavar="DAY", help="As 2030-12-31; else today.")
 ]
-Since = Annotated[str | None, typer.Option("--since", metavar="DAY", help="From this day on.")]
-Until = Annotated[
-    str | None, typer.Option("--until", metavar="DAY", help="Up to and with this day.")
-]
-SearchText = Annotated[
-    str, typer.Option("--text", metavar="WORDS", help="Only what holds these words anywhere.")
-]
-Reverse = Annotated[bool, typer.Option("--reverse", help="The other way round.")]
-Replace = Annotated[
-    bool, typer.Option("--replace", help="Write over a file of that name, if there is one.")
-]
-Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="Anything else.")]
+OnDate = Annotated[str | None, option("DAY", "As 2030-12-31; else today.", "--date")]
+Since = Annotated[str | None, option("DAY", "From this day on.", "--since")]
+Until = Annotated[str | None, option("DAY", "Up to and with this day.", "--until")]
+SearchText = Annotated[str, option("WORDS", "Only what holds these words anywhere.", "--text")]
+Reverse = Annotated[bool, flag("The other way round.", "--reverse")]
+Replace = Annotated[bool, flag("Write over a file of that name, if there is one.", "--replace")]
+Note = Annotated[str, option("TEXT", "Anything else.", "--note")]
 Tolerance = Annotated[
     float,
-    typer.Option("--tolerance", metavar="T", help="Largest Delta E 2000 that counts as the same."),
+    number("T", "Largest Delta E 2000 that counts as the same.", "--tolerance"),
 ]
-MixGrams = Annotated[
-    float | None, typer.Option("--grams", metavar="G", help="What the whole mix weighed.")
+UnknownInks = Annotated[
+    bool, flag("Note inks that are not on the shelf, as they are said.", "--unknown-inks")
 ]
-PhotoOfStrip = Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of the strip and card.")]
-Limit = Annotated[int | None, typer.Option("--most", metavar="N", help="Show no more than N.")]
-Removed = Annotated[bool, typer.Option("--removed", help="What was struck out instead.")]
+MixGrams = Annotated[float | None, number("G", "What the whole mix weighed.", "--grams")]
+PhotoOfStrip = Annotated[Path, argument("PHOTO", "Photo of the strip and card.")]
+Limit = Annotated[int | None, option("N", "Show no more than N.", "--most")]
+Removed = Annotated[bool, flag("What was struck out instead.", "--removed")]
 
 
 # Checks ----------------------------------------------------------------------------------

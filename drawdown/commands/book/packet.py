@@ -1,65 +1,62 @@
-"""``drawdown book put-by`` and ``take``: packets of leftover ink."""
+"""``drawdown book store`` and ``use``: packets of leftover ink."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from calibration.errors import WrongUsage
 from drawdown.book.batches import find_batch, log_taken, mix_with_added, story_of
 from drawdown.book.columns import Batch, Mix, Packet
 from drawdown.book.originals import check_free, find_original
-from drawdown.book.packets import find_packet, packet_by_id, take_from
-from drawdown.book.packets import put_by as put_packet_by
+from drawdown.book.packets import find_packet, packet_by_id, put_by, take_from
 from drawdown.book.shapes import clean_date, clean_grams, clean_name, clean_text
 from drawdown.book.store import Book
 from drawdown.commands.book import frame
-from drawdown.commands.book import options as opt
+from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.report.text.book import UNDO, lab_words, mix_words, paragraph
 from drawdown.report.text.terminal import Screen
 from drawdown.wording.weights import noted_grams
 
 
-def put_by(  # long: one parameter a line
-    name: Annotated[str, typer.Argument(metavar="NAME", help="What stands on the packet.")],
-    grams: Annotated[float, typer.Option(metavar="G", help="What the ink in it weighs.")],
-    where: Annotated[str, typer.Option(metavar="TEXT", help="Where the packet is kept.")] = "",
+def store(  # long: one parameter a line
+    name: Annotated[str, shared.argument("NAME", "What stands on the packet.")],
+    grams: Annotated[float, shared.number("G", "What the ink in it weighs.")],
+    where: Annotated[str, shared.option("TEXT", "Where the packet is kept.")] = "",
     kept: Annotated[
         str | None,
-        typer.Option(
-            metavar="ORIGINAL", autocompletion=opt.originals,
-            help="The kept original it was made for: its mix and its colour.",
+        shared.option(
+            "ORIGINAL",
+            "The kept original it was made for: its mix and its colour.",
+            complete=opt.originals,
         ),
     ] = None,
     batch: Annotated[
         str | None,
-        typer.Option(
-            metavar="BATCH", autocompletion=opt.batches, help="The logged batch it is left of."
-        ),
+        shared.option("BATCH", "The logged batch it is left of.", complete=opt.batches),
     ] = None,
     mix: shared.MixParts = None,
     tin: opt.TinMarks = None,
     photo: Annotated[
-        Path | None, typer.Option(metavar="PHOTO", help="A photo of a strip of this very ink.")
+        Path | None, shared.option("PHOTO", "A photo of a strip of this very ink.")
     ] = None,
-    strip_number: shared.StripNumber = 1,
+    strip: shared.Strip = "1",
     date: opt.OnDate = None,
     note: opt.Note = "",
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
+    unknown_inks: opt.UnknownInks = False,
     shelf: shared.ShelfOfNames = None,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
-) -> int:  # fmt: skip
-    """Note a packet of leftover ink, so that it is found when its colour is wanted."""
+) -> int:
+    """Note a packet of leftover ink, to find it when you want its colour."""
     name = clean_name(name, "NAME")
     clean_grams(grams, "--grams")
     day, place = clean_date(date, "--date"), clean_text(where, "--where")
     note = clean_text(note, "--note")
-    said = frame.read_parts(mix, tin, shelf)
+    said, _ = frame.read_mix(mix, tin, shelf, unknown_inks)
     if not (photo or kept or batch):
         raise WrongUsage(
             "the packet has no colour: neither --photo nor --kept nor --batch was given",
@@ -73,15 +70,15 @@ def put_by(  # long: one parameter a line
         inside, reading = _left_of(opened, source)
         of_original = original.recipe.mix if original and original.recipe else ()
         parts = said or inside or of_original
-        strip = None
+        seen = None
         if photo is not None:
-            strip = frame.strip_to_keep(opened, photo, strip_number, card, card_corners)
-        with opened.change(f'put "{name}" by') as change:
-            if strip is not None:
-                reading = strip.note(change)
+            seen = frame.strip_to_keep(opened, photo, strip, card, card_corners)
+        with opened.change(f'stored "{name}"') as change:
+            if seen is not None:
+                reading = seen.note(change)
             if source is not None:
-                log_taken(opened, change, source, grams, f'put by as "{name}"')
-            put_packet_by(
+                log_taken(opened, change, source, grams, f'stored as "{name}"')
+            put_by(
                 opened, change, name=name, grams=grams, date=day, place=place, mix=parts,
                 original=original.id if original else source.original if source else None,
                 batch=source.id if source else None, reading=reading, note=note,
@@ -89,9 +86,8 @@ def put_by(  # long: one parameter a line
         packet = find_packet(opened, name)
         no_colour = "It has no colour yet, so drawdown book find cannot find it."
         return frame.tell_packet(
-            json, opened, packet, lambda screen: _put_by_screen(packet, screen),
-            lambda: frame.strange([part.ink for part in said], shelf),
-            no_colour if packet.reading is None else "", f"Noted. {UNDO}",
+            json, opened, packet, lambda screen: _stored_screen(packet, screen),
+            no_colour if packet.reading is None else "", f"Stored. {UNDO}",
         )  # fmt: skip
 
 
@@ -105,18 +101,16 @@ def _left_of(opened: Book, source: Batch | None) -> tuple[Mix, int | None]:
     return inside[0] if inside else (), reads[-1] if reads else None
 
 
-def _put_by_screen(packet: Packet, screen: Screen) -> str:
+def _stored_screen(packet: Packet, screen: Screen) -> str:
     place = f", {packet.place}" if packet.place else ""
     lines = [f" {packet.name}: {noted_grams(packet.grams)}{place}", f" {lab_words(packet.reading)}"]
     return "\n".join([*lines, *(paragraph(mix_words(packet.mix), screen) if packet.mix else [])])
 
 
-def take(
-    name: Annotated[
-        str, typer.Argument(metavar="NAME", help="The packet.", autocompletion=opt.packets)
-    ],
+def use(
+    name: Annotated[str, shared.argument("NAME", "The packet.", complete=opt.packets)],
     grams: Annotated[
-        float | None, typer.Option(metavar="G", help="What was taken out; else all of it.")
+        float | None, shared.number("G", "What was taken out; else all of it.")
     ] = None,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,

@@ -1,16 +1,14 @@
-"""``drawdown quantity``: how much ink an edition needs, and whether what is left suffices."""
+"""``drawdown plan amount``: how much ink an edition needs, and whether what is left suffices."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver
-from drawdown.commands.support.parse import MOST_PRINTS, read_mix, read_range, read_used
+from drawdown.commands.support.parse import MOST_PRINTS, read_parts, read_range, read_used
 from drawdown.defaults import WASTE_PERCENT
 
 if TYPE_CHECKING:
@@ -18,56 +16,44 @@ if TYPE_CHECKING:
 
 
 # Long by its options, one parameter each.
-def quantity(  # long: one parameter a line
+def amount(  # long: one parameter a line
     block: Annotated[
         Path | None,
-        typer.Argument(
-            metavar="PICTURE",
-            help="Scan or photo of the block or a print, cut to its edges: dark prints.",
+        opt.argument(
+            "PICTURE", "Scan or photo of the block or a print, cut to its edges: dark prints."
         ),
     ] = None,
-    width_mm: Annotated[
-        float | None, typer.Option(metavar="W", help="How wide the picture is in nature.")
-    ] = None,
-    light: Annotated[
-        bool, typer.Option("--light", help="In the picture the light parts print.")
-    ] = False,
+    width_mm: Annotated[float | None, opt.number("MM", "How wide the block or print is.")] = None,
+    light: Annotated[bool, opt.flag("In the picture the light parts print.", "--light")] = False,
     area_cm2: Annotated[
-        float | None, typer.Option(metavar="A", help="The printed area, instead of a picture.")
+        float | None, opt.number("CM2", "The printed area, instead of a picture.")
     ] = None,
-    prints: Annotated[int, typer.Option(metavar="N", help="How many prints.")] = 1,
+    prints: Annotated[int, opt.option("N", "How many prints.")] = 1,
     way: Annotated[
-        str, typer.Option(metavar="WAY", help="relief (by hand) or litho: how thick the film is.")
+        str, opt.option("WAY", "relief (by hand) or litho: how thick the film is.")
     ] = "relief",
     film_weight: Annotated[
-        str | None,
-        typer.Option(metavar="G_M2", help="Your own film weight in g/m2, as 6 or as a range 4-9."),
+        str | None, opt.option("G_M2", "Your own film weight in g/m2, as 6 or as a range 4-9.")
     ] = None,
     used: Annotated[
         str | None,
-        typer.Option(
-            metavar="G/N",
-            help="Ink that went for earlier prints of this block, as 18/20: 18 g for 20 prints.",
+        opt.option(
+            "G/N", "Ink that went for earlier prints of this block, as 18/20: 18 g for 20 prints."
         ),
     ] = None,
     waste: Annotated[
-        str | None, typer.Option(metavar="PERCENT", help="Proofs and spoilt prints, as 10 or 5-20.")
+        str | None, opt.option("PERCENT", "Proofs and spoilt prints, as 10 or 5-20.")
     ] = None,
     stays: Annotated[
-        str | None,
-        typer.Option(metavar="G", help="What stays on slab, knife and roller, as 10 or 5-20."),
+        str | None, opt.option("G", "What stays on slab, knife and roller, as 10 or 5-20.")
     ] = None,
-    mix: Annotated[
-        list[str] | None,
-        typer.Option(metavar="INK=PARTS", help="One ink of the mix and its parts; repeat."),
-    ] = None,
+    mix: opt.MixParts = None,
     left: Annotated[
-        float | None, typer.Option(metavar="G", help="What is left of the mix: does it suffice?")
+        float | None, opt.number("G", "What is left of the mix: does it suffice?")
     ] = None,
     shelf: opt.ShelfInUse = None,
     picture: Annotated[
-        Path | None,
-        typer.Option(metavar="OUT.png", help="Also save a picture of what was counted as printed."),
+        Path | None, opt.option("OUT.png", "Also save a picture of what was counted as printed.")
     ] = None,
     full: opt.Full = False,
     json: opt.AsJson = False,
@@ -75,7 +61,7 @@ def quantity(  # long: one parameter a line
     """How much ink an edition needs; does what is left suffice?"""
     _check_area(block, width_mm, area_cm2, light)
     _check_numbers(width_mm, area_cm2, left, prints, way)
-    parts = read_mix(mix or [])
+    parts = read_parts(mix)
     opt.check_picture(picture, block)
     _check_together(parts, shelf, block, picture, used, film_weight)
     film_given, used_given = read_range("--film-weight", film_weight), read_used(used)
@@ -152,13 +138,13 @@ def _check_area(block, width_mm, area_cm2, light) -> None:
             "give either a picture of the block or --area-cm2"
             + (", not both" if block is not None else ""),
             "the ink goes by the printed area",
-            "write for example: drawdown quantity block.png --width-mm 210 --prints 30",
+            "write for example: drawdown plan amount block.png --width-mm 210 --prints 30",
         )
     if block is not None and width_mm is None:
         raise WrongUsage(
             "--width-mm is missing",
             "a picture does not say how large the block is",
-            "measure how wide the picture is in nature, from edge to edge",
+            "measure how wide the block or print is, from edge to edge",
         )
     if block is None and (width_mm is not None or light):
         raise WrongUsage(

@@ -1,12 +1,11 @@
-"""``drawdown book story``: a batch from its beginning to now; ``added``: what was stirred in."""
+"""``drawdown book batch``: a batch from its beginning to now, and what went into it."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Annotated, Any
 
-import typer
-
+from calibration.errors import WrongUsage
 from drawdown.book.batches import (
     GRAMS,
     PER_100,
@@ -19,32 +18,51 @@ from drawdown.book.columns import Mix
 from drawdown.book.originals import original_by_id
 from drawdown.book.shapes import clean_name, clean_text
 from drawdown.commands.book import frame
-from drawdown.commands.book import options as opt
+from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
+from drawdown.commands.support import parse
 from drawdown.commands.support.output import say_saved
-from drawdown.commands.support.parse import read_amounts
 from drawdown.report.json.book import batch_data, entry_data, mix_data
 from drawdown.report.text.book import UNDO, mix_words, paragraph, story_screen
 from drawdown.wording.weights import noted_grams
 
-Batch = Annotated[
-    str, typer.Argument(metavar="BATCH", help="A logged batch.", autocompletion=opt.batches)
-]
 
-
-def story(
-    batch: Batch,
+def batch(
+    name: Annotated[str, shared.argument("NAME", "A batch in the book.", complete=opt.batches)],
+    added: Annotated[
+        list[str] | None,
+        shared.option(
+            "MIX",
+            'Note what went in, as "PB15:3 1.2 g"; in parts: to 100 parts of the batch.',
+            complete=shared.inks,
+        ),
+    ] = None,
+    note: opt.Note = "",
     picture: Annotated[
         Path | None,
-        typer.Option(metavar="OUT.png", help="Also draw its way through Lab to the original."),
+        shared.option("OUT.png", "Also draw its way through Lab to the original."),
     ] = None,
+    unknown_inks: opt.UnknownInks = False,
+    shelf: shared.ShelfOfNames = None,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
-    """Tell a batch's story: what was read, advised and added."""
+    """Show a batch's story; or note what went into it with --added."""
+    if added:
+        if picture is not None:
+            raise WrongUsage(
+                "--picture was given with --added",
+                "a picture shows a batch's story",
+                "leave one of the two out",
+            )
+        return _add(name, added, note, unknown_inks, shelf, book, json)
+    if note:
+        raise WrongUsage(
+            "--note was given without --added", "it is a remark on what went in", "add --added"
+        )
     shared.check_picture(picture)
     with frame.opened(book) as opened:
-        found = find_batch(opened, batch)
+        found = find_batch(opened, name)
         entries = story_of(opened, found.id)
         original = original_by_id(opened, found.original) if found.original else None
         inside = mix_with_added(found, entries)
@@ -57,8 +75,8 @@ def story(
             "entries": [entry_data(entry, opened) for entry in entries],
             **_now(inside),
         }
-    name = original.name if original else None
-    frame.tell(json, "story", data, lambda s: story_screen(found, name, entries, inside, s))
+    towards = original.name if original else None
+    frame.tell(json, "story", data, lambda s: story_screen(found, towards, entries, inside, s))
     if picture is not None and not json:
         say_saved(picture)
     return 0
@@ -72,38 +90,26 @@ def _now(inside: tuple[Mix, float | None] | None) -> dict[str, Any]:
     }
 
 
-def added(
-    batch: Batch,
-    ink: Annotated[
-        list[str],
-        typer.Option(
-            metavar="INK=AMOUNT", autocompletion=shared.inks,
-            help="What was stirred in; repeat for each ink.",
-        ),
-    ],
-    per_100: Annotated[
-        bool,
-        typer.Option("--per-100", help="AMOUNT is parts to 100 parts of the batch, not grams."),
-    ] = False,
-    note: opt.Note = "",
-    shelf: shared.ShelfOfNames = None,
-    book: opt.BookFolder = None,
-    json: shared.AsJson = False,
-) -> int:  # fmt: skip
-    """Note what was stirred into a batch, in grams."""
+def _add(
+    name: str,
+    added: list[str],
+    note: str,
+    unknown_inks: bool,
+    shelf: Path | None,
+    book: Path | None,
+    json: bool,
+) -> int:
+    """What went into the batch, in its story."""
     remark = clean_text(note, "--note")
-    said = read_amounts(
-        "--ink",
-        ink,
-        "an ink, an equals sign and an amount",
-        "the amounts say what is in the batch now",
-        "write for example: --ink phthalo-blue=1.2",
-    )
-    pairs = tuple((clean_name(name, "--ink"), g) for name, g in frame.by_shelf(said, shelf).items())
+    said = parse.read_mix(added, "added")
+    assert said is not None
+    by_name = frame.by_shelf(said.amounts, shelf, unknown_inks)
+    pairs = tuple((clean_name(ink, "--added"), amount) for ink, amount in by_name.items())
     with frame.opened(book, write=True) as opened:
-        found = find_batch(opened, batch)
+        found = find_batch(opened, name)
+        in_parts = said.unit in ("parts", "%") or (not said.unit and found.grams is None)
         with opened.change(f'added to batch "{found.name}"') as change:
-            log_added(change, found.id, pairs, PER_100 if per_100 else GRAMS, remark)
+            log_added(change, found.id, pairs, PER_100 if in_parts else GRAMS, remark)
         inside = mix_with_added(found, story_of(opened, found.id))
     if inside is None:
         text = "What is in the batch is not known: its mix or its weight was not noted at first."
@@ -112,6 +118,5 @@ def added(
         text = f'In "{found.name}" now: {mix_words(inside[0])} (parts per 100){weight}.'
     return frame.tell(
         json, "added", {"batch": batch_data(found, {}), **_now(inside)},
-        lambda screen: "\n".join(paragraph(text, screen)),
-        lambda: frame.strange([name for name, _ in pairs], shelf), UNDO,
+        lambda screen: "\n".join(paragraph(text, screen)), UNDO,
     )  # fmt: skip

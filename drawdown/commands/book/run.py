@@ -1,74 +1,81 @@
-"""``drawdown book pull`` and ``drift``: an edition's prints held to the first good pull."""
+"""``drawdown book run``: an edition's prints held to its first good pull."""
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
-
-import typer
 
 from calibration.errors import WrongUsage
 from drawdown.book.shapes import clean_date, clean_name, clean_text, name_key
 from drawdown.book.store import Book
 from drawdown.commands.book import frame
-from drawdown.commands.book import options as opt
+from drawdown.commands.book.lists import list_
+from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
+from drawdown.commands.support.output import photo_options, read_photo, strip_to_trust
+from drawdown.commands.support.parse import read_strips
 from drawdown.defaults import TOLERANCE_DE00
-from drawdown.pipeline.options import refuse_too_few
 from drawdown.report.json.book import run_data
-from drawdown.report.text.book import UNDO, count_words
+from drawdown.report.text.book import UNDO
 
 if TYPE_CHECKING:
     from drawdown.book.columns import Pull
 
 
-def pull(  # long: one parameter a line
-    photo: Annotated[
-        Path, typer.Argument(metavar="PHOTO", help="Photo of the print and the card.")
-    ],
+# Long by its options, one parameter each.
+def run(  # long: one parameter a line
     edition: Annotated[
-        str, typer.Option(metavar="TEXT", help="The edition.", autocompletion=opt.editions)
-    ],
-    number: Annotated[
-        int | None, typer.Option(metavar="N", help="Which pull it is; else the next.")
+        str | None,
+        shared.argument("[EDITION]", "The edition; else a list of them.", complete=opt.editions),
     ] = None,
+    photo: Annotated[
+        Path | None,
+        shared.argument("[PHOTO]", "Note this pull: a photo of the print and the card."),
+    ] = None,
+    number: Annotated[int | None, shared.option("N", "Which pull it is; else the next.")] = None,
     good: Annotated[
-        bool, typer.Option("--good", help="This is the first good pull, to hold the run to.")
+        bool, shared.flag("This is the first good pull, to hold the run to.", "--good")
     ] = False,
     spot: Annotated[
-        str, typer.Option(metavar="TEXT", help="Which part of the print, if there are several.")
-    ] = "",
-    strip_number: shared.StripNumber = 1,
-    strip: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="X,Y,W,H",
-            help="Place the inked area by hand: mm from the card's upper left corner, or photo "
-            "pixels with px at the end; repeat, in order.",
-        ),
+        str | None, shared.option("TEXT", "Which part of the print, if there are several.")
     ] = None,
+    strip: shared.Strip = "1",
     beside: Annotated[
-        int | None,
-        typer.Option(
-            metavar="K", help="Strip K of this photo is the first good pull, lying beside."
-        ),
+        str | None,
+        shared.option("STRIP", "This strip of the photo is the first good pull, lying beside."),
     ] = None,
     date: opt.OnDate = None,
     note: opt.Note = "",
     tolerance: opt.Tolerance = TOLERANCE_DE00,
+    baseline: Annotated[
+        int, shared.option("N", "The control limits rest on the first N pulls.")
+    ] = 10,
+    picture: Annotated[
+        Path | None, shared.option("OUT.png", "Also save the control chart.")
+    ] = None,
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
-) -> int:  # fmt: skip
-    """Note a pulled print of an edition, and say whether to go on."""
-    edition = clean_name(edition, "--edition")
-    spot = clean_name(spot, "--spot") if spot.strip() else ""
-    day, remark = clean_date(date, "--date"), clean_text(note, "--note")
+) -> int:
+    """Follow an edition: note a pull (PHOTO), or chart the run."""
     shared.check_tolerance(tolerance)
-    _check_numbers(number, strip_number, beside, good)
-    by_hand = shared.check_strips(strip or [])
-    refuse_too_few(by_hand, strip_number, beside or 1)
+    shared.check_picture(picture)
+    if edition is None:
+        return list_("runs", book=book, json=json)
+    if photo is None:
+        _refuse_without_photo(number=number, good=good, beside=beside, note=note, date=date)
+        return _chart(edition, spot, tolerance, baseline, picture, book, json)
+    if picture is not None:
+        raise WrongUsage(
+            "--picture was given with a pull to note",
+            "the chart shows the whole run",
+            f"note it first, then: drawdown book run {shlex.quote(edition)} --picture OUT.png",
+        )
+    edition, spot = clean_name(edition, "EDITION"), clean_name(spot, "--spot") if spot else ""
+    day, remark = clean_date(date, "--date"), clean_text(note, "--note")
+    mine, lies = _check_strips(number, strip, beside, good)
     from drawdown.book.edition import add_pull, drift_of, run_of
     from drawdown.book.readings import insert_reading
     from drawdown.report.text.edition import run_screen
@@ -82,10 +89,12 @@ def pull(  # long: one parameter a line
             raise WrongUsage(
                 f'the first good pull of "{edition}" is not in the book yet',
                 "the run is held to it",
-                "note it first, from this same photo, with --good and its --strip-number",
+                "note it first, from this same photo, with --good and its --strip",
             )
-        own = frame.strip_to_keep(opened, photo, strip_number, card, card_corners, by_hand)
-        other = None if beside is None else frame.strip_of(own.seen, beside, photo, keep=True)
+        seen = read_photo(photo, photo_options(card, card_corners, lies))
+        colour = strip_to_trust(seen, mine[0])
+        own = frame.Strip(seen, colour, *frame.store(opened, photo, seen, colour))
+        other = strip_to_trust(seen, mine[1]) if len(mine) > 1 else None
         with opened.change(f'noted pull {number} of "{edition}"') as change:
             reading = own.note(change)
             lain = None
@@ -95,28 +104,43 @@ def pull(  # long: one parameter a line
                 opened, change, edition=edition, number=number, date=day, reading=reading,
                 spot=spot, good=good or first, note=remark, beside=lain,
             )  # fmt: skip
-        (run,) = drift_of(opened, edition, tolerance=tolerance, spot=spot)
+        (now,) = drift_of(opened, edition, tolerance=tolerance, spot=spot)
     return frame.tell(
-        json, "pull", {"number": number, **run_data(run, number)},
-        lambda screen: run_screen(run, screen, only=number),
+        json, "pull", {"number": number, **run_data(now, number)},
+        lambda screen: run_screen(now, screen, only=number),
         "It is the first one noted, so the run is held to it. Another that is noted with --good "
         "takes its place." if first and not good else "",
         UNDO,
     )  # fmt: skip
 
 
-def _check_numbers(number: int | None, strip_number: int, beside: int | None, good: bool) -> None:
+def _refuse_without_photo(**options: object) -> None:
+    for name, value in options.items():
+        if value:
+            raise WrongUsage(
+                f"--{name} was given without a photo",
+                "it belongs to a pull that is noted",
+                "write for example: drawdown book run EDITION print.jpg",
+            )
+
+
+def _check_strips(
+    number: int | None, strip: str, beside: str | None, good: bool
+) -> tuple[tuple[int, ...], tuple[str, ...]]:
+    """The numbers of this pull's strip and of the one beside it, with their places by hand."""
     if number is not None and not 0 <= number <= 10**9:
         raise WrongUsage(f"--number is {number}", "pulls are counted from 1",
                          "give the number of this pull, or leave it out")  # fmt: skip
-    if beside is not None and (good or beside == strip_number or beside < 1):
+    found = read_strips([strip] if beside is None else [strip, beside])
+    if beside is not None and (good or len(set(found[0])) < 2):
         raise WrongUsage(
-            f"--beside is {beside}, and strip {strip_number} is this pull" +
-            (", said to be the first good one" if good else ""),
+            f"--beside is {beside}, and strip {strip} is this pull"
+            + (", said to be the first good one" if good else ""),
             "the first good pull lies beside another pull",
-            "count the strips from the left; give --strip-number for this pull and --beside for "
-            "the first good one",
-        )  # fmt: skip
+            "count the strips from the left; give --strip for this pull and --beside for the "
+            "first good one",
+        )
+    return found
 
 
 def _known_spelling(book: Book, edition: str) -> str:
@@ -142,42 +166,23 @@ def _number(here: list[Pull], number: int | None, edition: str) -> int:
     return number
 
 
-def drift(
-    edition: Annotated[
-        str | None,
-        typer.Argument(
-            metavar="[EDITION]", help="The edition; else a list of them.", autocompletion=opt.pulled
-        ),
-    ] = None,
-    spot: Annotated[
-        str | None, typer.Option(metavar="TEXT", help="Only this part of the print.")
-    ] = None,
-    tolerance: opt.Tolerance = TOLERANCE_DE00,
-    baseline: Annotated[
-        int, typer.Option(metavar="N", help="The control limits rest on the first N pulls.")
-    ] = 10,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="OUT.png", help="Also save the control chart.")
-    ] = None,
-    book: opt.BookFolder = None,
-    json: shared.AsJson = False,
+def _chart(
+    edition: str,
+    spot: str | None,
+    tolerance: float,
+    baseline: int,
+    picture: Path | None,
+    book: Path | None,
+    json: bool,
 ) -> int:
-    """Follow an edition from pull to pull: a control chart, and when to stop and adjust."""
+    """The run so far, as a control chart."""
     from drawdown.printing.control_chart import LEAST_BASELINE
 
-    shared.check_tolerance(tolerance)
-    shared.check_picture(picture)
     if baseline < LEAST_BASELINE:
         raise WrongUsage(
             f"--baseline is {baseline}", f"fewer than {LEAST_BASELINE} pulls give no limits worth "
             "the name", f"give {LEAST_BASELINE} or more",
         )  # fmt: skip
-    if edition is None:
-        if picture is not None:
-            raise WrongUsage("--picture was given without an edition", "a chart shows one run",
-                             "say which: drawdown book drift EDITION --picture OUT.png"
-                             )  # fmt: skip
-        return _list_editions(book, json)
     from drawdown.book.edition import drift_of, find_edition
     from drawdown.report.text.edition import run_screen
 
@@ -192,17 +197,4 @@ def drift(
     return frame.tell(
         json, "drift", data, lambda screen: "\n\n".join(run_screen(run, screen) for run in runs),
         "" if picture is None else f"The chart is in {picture}.",
-    )  # fmt: skip
-
-
-def _list_editions(book: Path | None, json: bool) -> int:
-    from drawdown.book.edition import editions
-
-    with frame.opened(book) as opened:
-        found = editions(opened)
-    lines = [f" {edition}  {count_words(count, 'pull')}" for edition, count in found]
-    return frame.tell(
-        json, "editions",
-        {"editions": [{"edition": edition, "pulls": count} for edition, count in found]},
-        lambda _: "\n".join(lines) or " No pulled print is in the book.",
     )  # fmt: skip

@@ -1,24 +1,22 @@
-"""``drawdown book remake``: the recipe as grams to weigh; ``correct``: a better recipe."""
+"""``drawdown book mix``: a kept original's recipe as grams to weigh out."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from calibration.errors import BadFile, WrongUsage
-from drawdown.book.batches import begin_batch, find_batch, mix_with_added, story_of
+from drawdown.book.batches import begin_batch
 from drawdown.book.columns import MixPart, Original, Recipe
-from drawdown.book.originals import add_recipe, check_free, find_original, recipes_of
-from drawdown.book.shapes import clean_date, clean_grams, clean_name, clean_text
+from drawdown.book.originals import check_free, find_original
+from drawdown.book.shapes import clean_date, clean_name
 from drawdown.commands.book import frame
-from drawdown.commands.book import options as opt
+from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.defaults import HOLD_BACK_PERCENT
 from drawdown.ink.recipe import Remake
 from drawdown.ink.recipe import remake as weigh_out
-from drawdown.report.json.book import original_data, recipe_data
+from drawdown.report.json.book import recipe_data
 from drawdown.report.text.book import UNDO, mix_words, paragraph, table
 from drawdown.report.text.terminal import Screen, paint
 from drawdown.wording.cautions import CAUTIONS
@@ -29,27 +27,23 @@ if TYPE_CHECKING:
     from drawdown.ink.shelf import Shelf
 
 
-def remake(
+def mix(
     name: opt.Kept,
-    grams: Annotated[float, typer.Option(metavar="G", help="How much ink is wanted.")],
+    grams: Annotated[float, shared.number("G", "How much ink is wanted.")],
     hold_back: Annotated[
         float,
-        typer.Option(metavar="PERCENT", help="Share of the strong inks to hold back at first."),
+        shared.number("PERCENT", "Share of the strong inks to hold back at first."),
     ] = HOLD_BACK_PERCENT,
-    log: Annotated[
+    batch: Annotated[
         str | None,
-        typer.Option(
-            metavar="BATCH", help="Begin this batch in the book with what is weighed first."
-        ),
+        shared.option("NAME", "Begin this batch in the book with what is weighed first."),
     ] = None,
-    shelf: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="The inks you own; else the shelf in use.")
-    ] = None,
+    shelf: shared.ShelfInUse = None,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
     """Weigh out a kept original's mix again, beginning a little light."""
-    batch = None if log is None else clean_name(log, "--log")
+    batch = None if batch is None else clean_name(batch, "--batch")
     with frame.opened(book, write=batch is not None) as opened:
         original = find_original(opened, name)
         if batch is not None:
@@ -59,19 +53,21 @@ def remake(
         raise WrongUsage(
             f'no mix was noted for "{original.name}"',
             "without one there is nothing to weigh out",
-            "note it with: drawdown book correct NAME --mix INK=PARTS; or pull a strip of a "
-            "guess and let drawdown match --kept advise",
+            f'note it: drawdown book edit "{original.name}" --mix "white 97, PB15:3 3"; or pull a '
+            "strip of a guess and let drawdown match --kept advise",
         )
     from drawdown.studio.shelf_file import shelf_in_use
 
     inks = shelf_in_use(shelf).shelf
     # An ink may have been noted under two of its names: it is weighed once.
-    names = frame.shelf_names([part.ink for part in recipe.mix], shelf)
-    mix: dict[str, float] = {}
+    parts: dict[str, float] = {}
+    tins: dict[str, str] = {}
     for part in recipe.mix:
-        mix[names[part.ink]] = mix.get(names[part.ink], 0.0) + part.parts
-    tins = {names[part.ink]: part.ink_batch for part in recipe.mix if part.ink_batch}
-    result = weigh_out(mix, grams, _ground(mix, inks), hold_back / 100)
+        ((ink, amount),) = frame.by_shelf({part.ink: part.parts}, shelf).items()
+        parts[ink] = parts.get(ink, 0.0) + amount
+        if part.ink_batch:
+            tins[ink] = part.ink_batch
+    result = weigh_out(parts, grams, _ground(parts, inks), hold_back / 100)
     paler = _predicted(result, inks)
     if batch is not None:
         _begin(book, batch, original, result, tins)
@@ -80,7 +76,7 @@ def remake(
         json, "remake", data,
         lambda screen: remake_screen(original, recipe, result, paler, tins, screen),
         f'Batch "{batch}" is begun in the book with what is weighed first; note what goes in '
-        f"later with drawdown book added. {UNDO}" if batch is not None else "",
+        f"later with drawdown book batch --added. {UNDO}" if batch is not None else "",
     )  # fmt: skip
 
 
@@ -202,55 +198,3 @@ def remake_screen(
         lines += paragraph("The original was read wet: a dry strip will look lighter.", screen)
     lines += ["", *paragraph("Caution: " + " ".join(CAUTIONS), screen)]
     return "\n".join(lines)
-
-
-def correct(
-    name: opt.Kept,
-    mix: shared.MixParts = None,
-    tin: opt.TinMarks = None,
-    batch: Annotated[
-        str | None,
-        typer.Option(
-            metavar="BATCH", autocompletion=opt.batches,
-            help="Take the recipe from what is now in this batch.",
-        ),
-    ] = None,
-    grams: opt.MixGrams = None,
-    why: Annotated[str, typer.Option(metavar="TEXT", help="The reason.")] = "",
-    shelf: shared.ShelfOfNames = None,
-    book: opt.BookFolder = None,
-    json: shared.AsJson = False,
-) -> int:  # fmt: skip
-    """Note a better recipe for a kept original; the older ones stay."""
-    clean_grams(grams, "--grams")
-    reason = clean_text(why, "--why")
-    if bool(mix) == (batch is not None):
-        raise WrongUsage(
-            "give the recipe with --mix, or a batch with --batch",
-            "one of the two says what the better recipe is",
-            "for example: drawdown book correct NAME --mix titanium-white=96 --mix PB15:3=4",
-        )
-    parts = frame.read_parts(mix, tin, shelf)
-    with frame.opened(book, write=True) as opened:
-        original = find_original(opened, name)
-        if batch is not None:
-            source = find_batch(opened, batch)
-            inside = mix_with_added(source, story_of(opened, source.id))
-            if inside is None:
-                raise WrongUsage(
-                    f'what is in the batch "{source.name}" is not known',
-                    "its mix or its weight was not noted",
-                    "give the recipe with --mix",
-                )
-            parts, weighed = inside
-            grams = weighed if grams is None else grams
-            reason = reason or f'as batch "{source.name}" came to be'
-        with opened.change(f'corrected the recipe of "{original.name}"') as change:
-            add_recipe(change, original.id, parts, grams, reason or "corrected by hand")
-        recipes = recipes_of(opened, original.id)
-        data = original_data(find_original(opened, original.name), opened, recipes)
-    return frame.tell(
-        json, "original", data, lambda _: f' "{original.name}" is now {mix_words(parts)}.',
-        lambda: frame.strange([part.ink for part in parts], shelf),
-        f"{len(recipes) - 1} older recipes stay in the book. {UNDO}",
-    )  # fmt: skip

@@ -1,63 +1,56 @@
-"""``drawdown value``: Munsell value of each strip, and lightening to one with white or base."""
+"""``drawdown plan lighten``: value of each strip, and lightening to one with white or base."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
-from drawdown.commands.support.parse import read_mix
+from drawdown.commands.support.output import (
+    deliver,
+    only_strips,
+    photo_options,
+    read_photo,
+    unfit_in_json,
+)
+from drawdown.commands.support.parse import read_mix, read_strips
 
 if TYPE_CHECKING:
     from calibration.colour.notation import Notation
 
 
 # Long by its options, one parameter each.
-def value(  # long: one parameter a line
-    photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Photo of strips and card.")],
+def lighten(  # long: one parameter a line
+    photo: Annotated[Path, opt.argument("PHOTO", "Photo of strips and card.")],
     to: Annotated[
-        float | None,
-        typer.Option(
-            metavar="V", help="Munsell value to lighten a strip's ink to, with white or with base."
-        ),
+        float | None, opt.number("V", "Value to lighten a strip's ink to, with white or with base.")
     ] = None,
-    strip_number: Annotated[
-        int | None, typer.Option(metavar="N", help="Number of the strip to lighten (else 1).")
-    ] = None,
+    strip: opt.Strips = None,
     over: Annotated[
-        int | None,
-        typer.Option(
-            metavar="N", help="Show both results over the colour of strip N (else over black)."
-        ),
+        str | None,
+        opt.option("STRIP", "Show both results over the colour of this strip (else over black)."),
     ] = None,
-    mix: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="INK=PARTS",
-            help="One ink of the strip's mix and its parts; repeat for each ink.",
-        ),
-    ] = None,
+    mix: opt.MixParts = None,
     notation: Annotated[
-        bool,
-        typer.Option("--notation", help="Also the full Munsell notation: hue, value and chroma."),
+        bool, opt.flag("Also the full notation: hue, value and chroma.", "--notation")
     ] = False,
+    grams: opt.Grams = None,
     shelf: opt.ShelfInUse = None,
-    batch_grams: opt.BatchGrams = None,
     card: opt.CardFile = None,
     card_corners: opt.CardCorners = None,
-    strip: opt.StripPlaces = None,
     picture: opt.AnswerPicture = None,
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
     """How light is each ink, and what lightens it: white or base?"""
-    _check(to, strip_number, over, batch_grams, mix, shelf)
-    parts = read_mix(mix or [])
-    options = photo_options(card, card_corners, strip)
+    said = read_mix(mix)
+    parts = None if said is None else said.amounts
+    grams = grams if grams is not None or said is None else said.grams
+    numbers, places = read_strips(strip)
+    above = read_strips([over])[0][0] if over else None
+    _check(to, over, grams, mix, shelf)
+    options = photo_options(card, card_corners, places)
     opt.check_picture(picture, photo)
     from drawdown.studio.shelf_file import shelf_in_use
 
@@ -66,10 +59,12 @@ def value(  # long: one parameter a line
     with unfit_in_json("value", photo, json):
         seen = read_photo(photo, options)
     plan = None
+    if to is None and not places:
+        seen = only_strips(seen, numbers)
     if to is not None and inks is not None:
         from drawdown.pipeline.value import plan_of
 
-        plan = plan_of(seen, strip_number or 1, to, inks, named, over, batch_grams)
+        plan = plan_of(seen, numbers[0] if numbers else 1, to, inks, named, above, grams)
     from drawdown.report.json.value import value_json
     from drawdown.report.pictures.value import draw_value
     from drawdown.report.text.value import value_screen
@@ -85,8 +80,7 @@ def value(  # long: one parameter a line
 
 def _check(
     to: float | None,
-    strip_number: int | None,
-    over: int | None,
+    over: str | None,
     grams: float | None,
     mix: list[str] | None,
     shelf: Path | None,
@@ -94,14 +88,12 @@ def _check(
     """Refuse what makes no sense; raises ``WrongUsage``."""
     if to is not None and not 0 < to < 10:  # also refuses nan
         raise WrongUsage(
-            f"--to is {to:g}, and a Munsell value lies between 0 (black) and 10 (white)",
+            f"--to is {to:g}, and a value lies between 0 (black) and 10 (white)",
             "it says how light the ink is to become",
             "white paper is near 9, a middle grey is 5",
         )
-    opt.check_strip_numbers(strip_number=strip_number, over=over)
     opt.check_batch_grams(grams, "white or base")
-    belong = {"--strip-number": strip_number, "--over": over, "--mix": mix or None,
-              "--batch-grams": grams, "--shelf": shelf}  # fmt: skip
+    belong = {"--over": over, "--mix": mix or None, "--grams": grams, "--shelf": shelf}
     given = [option for option, value in belong.items() if value is not None]
     if given and to is None:
         raise WrongUsage(

@@ -1,9 +1,8 @@
-"""``drawdown completion``: teach a shell to complete with the Tab key."""
+"""``drawdown --completion``: teach a shell to complete with the Tab key."""
 
 from __future__ import annotations
 
 import os
-from typing import Annotated
 
 import typer
 
@@ -28,28 +27,27 @@ _drawdown_completion() {
 complete -o default -F _drawdown_completion drawdown"""
 
 
-def completion(
-    shell: Annotated[
-        str,
-        typer.Argument(metavar="SHELL", help=f"{', '.join(SHELLS[:-1])} or {SHELLS[-1]}.",
-                       autocompletion=lambda: list(SHELLS)),
-    ],
-) -> None:  # fmt: skip
+def print_completion(shell: str | None) -> None:
     """Print a script that lets the Tab key complete commands and names in the book."""
+    if shell is None:
+        return
     if shell not in SHELLS:
         raise WrongUsage(
             f"there is no completion for {shell}",
             "each shell completes in its own way",
-            f"give one of {', '.join(SHELLS)}",
+            f"write: drawdown --completion {SHELLS[0]} (or {', '.join(SHELLS[1:])})",
         )
     from drawdown.report.text.terminal import write_result
 
     if shell == "bash":
         write_result(_BASH)
-        return
-    from typer.completion import get_completion_script
+    else:
+        from typer.completion import get_completion_script
 
-    write_result(get_completion_script(prog_name="drawdown", complete_var=VARIABLE, shell=shell))
+        write_result(
+            get_completion_script(prog_name="drawdown", complete_var=VARIABLE, shell=shell)
+        )
+    raise typer.Exit
 
 
 def prepare() -> None:

@@ -1,88 +1,137 @@
-"""``drawdown overprint``: what colour any layer has over any other; a crossing in a photo."""
+"""``drawdown plan layers``: in which order to print, what every overlap will look like, and how
+a printed crossing compares with that."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from calibration.errors import WrongUsage
-from drawdown.commands.layers import plan_layers
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver, photo_options, read_photo, unfit_in_json
 
 if TYPE_CHECKING:
-    from drawdown.pipeline.options import Options
-    from drawdown.wording.layers import CrossingAnswer
+    from collections.abc import Callable, Sequence
 
-MOST_LAYERS = 12
+    from drawdown.pipeline.options import Options
+    from drawdown.printing.layer_notation import LayerSpec
+    from drawdown.printing.layer_order import Plan
+    from drawdown.printing.overprint import Layer, Sheet
+    from drawdown.wording.layers import CrossingAnswer, LayersAnswer
+
+MOST_IN_PAIRS = 12
 
 
 # Long by its options, one parameter each.
-def overprint(  # long: one parameter a line
+def layers(  # long: one parameter a line
     photo: Annotated[
         Path | None,
-        typer.Argument(
-            metavar="PHOTO",
-            help="Photo of one strip laid across another, and card: the prediction is compared "
-            "with the reading.",
+        opt.argument(
+            "[PHOTO]",
+            "Photo of one strip laid across another, and card: the prediction is compared with "
+            "the reading.",
         ),
     ] = None,
     layer: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="TEXT",
-            help='One layer, as "sky: white=80 PB15:3=5 base=15" with film=0.8 if its film is '
-            "not an ordinary one; repeat for each layer. With a photo: the lower strip, then the "
-            "upper one.",
+        opt.option(
+            "LAYER",
+            'One layer, as "sky: white 80, PB15:3 5, base 15", with "film 0.8" if its film is not '
+            "an ordinary one; repeat for each, in any order. With a photo: the lower strip, then "
+            "the upper one.",
         ),
     ] = None,
+    pairs: Annotated[
+        bool, opt.flag("No order: each layer over each other one, up to 12.", "--pairs")
+    ] = False,
+    order: Annotated[
+        str | None, opt.option("NAMES", 'Show this order instead of ours, as "reed, sky, key".')
+    ] = None,
+    paper: opt.PaperLab = None,
+    wet_on_wet: Annotated[
+        bool, opt.flag("Layers are printed on layers that are still wet.", "--wet-on-wet")
+    ] = False,
     on_top: Annotated[
         str | None,
-        typer.Option(
-            metavar="WHICH",
-            help="The strip on top in the photo: upright, or across (with the card upright).",
+        opt.option(
+            "WHICH", "The strip on top in the photo: upright, or across (with the card upright)."
         ),
     ] = None,
     strip: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="X,Y,W,H",
-            help="Place a strip of the photo by hand, as in match; twice, the lower one first.",
-        ),
+        opt.option("X,Y,W,H", "Place a strip of the photo by hand; twice, the lower one first."),
     ] = None,
     at: Annotated[
-        str | None,
-        typer.Option(metavar="X,Y,W,H", help="Where they cross, if their places do not say so."),
+        str | None, opt.option("X,Y,W,H", "Where they cross, if their places do not say so.")
     ] = None,
     card: opt.CardFile = None,
     card_corners: opt.CardCorners = None,
-    paper: opt.PaperLab = None,
-    wet: opt.WetOnWet = False,
     shelf: opt.ShelfInUse = None,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="OUT.png", help="Also save the grid as a picture.")
-    ] = None,
+    picture: opt.AnswerPicture = None,
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
-    """Predict the colour of any layer printed over any other."""
+    """Propose the order of printing; show overlaps, what is lost and what shows through."""
     opt.check_picture(picture, photo)
     places = _check_places(photo, on_top, strip or [], at, card, card_corners, paper)
+    if order is not None and (pairs or photo is not None):
+        raise WrongUsage(
+            f"--order was given with {'a photo' if photo is not None else '--pairs'}",
+            "an order says how layers follow each other, not how one lies over another",
+            "leave one of the two out",
+        )
     if photo is not None:
         options = photo_options(card, card_corners, places, crossing=True)
-        return _crossing(photo, options, layer or [], on_top, wet, shelf, picture, json)
+        return _crossing(photo, options, layer or [], on_top, wet_on_wet, shelf, picture, json)
+    from drawdown.printing.layer_notation import read_order
+    from drawdown.printing.layer_order import MOST_PLANNED, pairs_only, plan
+    from drawdown.report.json import layers as as_json
+    from drawdown.report.text import layers as as_text
 
-    from drawdown.printing.layer_order import pairs_only
-    from drawdown.report.json.layers import overprint_json
-    from drawdown.report.pictures.overprint import draw_overprint
-    from drawdown.report.text.layers import overprint_screen
+    def planned(specs: list[LayerSpec], films: Sequence[Layer], on: Sheet) -> Plan:
+        if pairs:
+            return pairs_only(films, on)
+        return plan(films, on, None if order is None else read_order(order, specs))
 
-    answer = plan_layers(
-        layer or [], MOST_LAYERS, paper, shelf, wet, lambda _, films, on: pairs_only(films, on)
+    most = MOST_IN_PAIRS if pairs else MOST_PLANNED
+    answer = _planned(layer or [], most, paper, shelf, wet_on_wet, planned)
+    if pairs:
+        from drawdown.report.pictures.overprint import draw_overprint
+
+        return deliver(
+            json, (answer,), as_json.overprint_json, as_text.overprint_screen, picture,
+            draw_overprint,
+        )  # fmt: skip
+    from drawdown.report.pictures.layers import draw_layers
+
+    return deliver(
+        json, (answer,), as_json.layers_json, as_text.layers_screen, picture, draw_layers
     )
-    return deliver(json, (answer,), overprint_json, overprint_screen, picture, draw_overprint)
+
+
+def _planned(
+    texts: list[str],
+    most: int,
+    paper: str | None,
+    shelf: Path | None,
+    wet: bool,
+    plan: Callable[[list[LayerSpec], Sequence[Layer], Sheet], Plan],
+) -> LayersAnswer:
+    """Layers as they were typed, 2 to ``most`` of them, planned on their paper. Raises
+    ``WrongUsage`` and ``BadFile``."""
+    from drawdown.printing.layer_notation import cautions, read_layers, read_paper
+    from drawdown.printing.overprint import layers_from_mixes, sheet
+    from drawdown.studio.shelf_file import shelf_in_use
+    from drawdown.wording.layers import LayersAnswer
+
+    paper_lab = read_paper(paper)
+    used = shelf_in_use(shelf)
+    specs = read_layers(texts, used.shelf, 2, most)
+    on = sheet(paper_lab, wet=wet)
+    films = layers_from_mixes(used.shelf, [(s.name, s.mix, s.film) for s in specs])
+    stand_ins = used.origin == "starter"
+    found = plan(specs, films, on)
+    return LayersAnswer(specs, found, on, films, wet, cautions(specs, used.shelf), stand_ins)
 
 
 def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> list[str]:
