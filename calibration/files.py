@@ -109,14 +109,14 @@ def _cannot_write(path: object, target: Path, error: OSError) -> BadFile:
                    "choose another place, then try again")  # fmt: skip
 
 
-def read_bytes(path: str | os.PathLike[str], what: str, most_bytes: int) -> bytes:
-    """The bytes of a file that should be ``what`` (such as "a card definition").
+@contextmanager
+def reading(path: str | os.PathLike[str], what: str) -> Iterator[BinaryIO]:
+    """A stream of a file that should be ``what`` (such as "a card definition").
 
     Raises
     ------
     BadFile
-        The file is missing, closed to reading, empty, not an ordinary file, or larger than
-        ``most_bytes``.
+        The file is missing, closed to reading, or not an ordinary file.
     """
     try:
         place = Path(path)
@@ -127,22 +127,44 @@ def read_bytes(path: str | os.PathLike[str], what: str, most_bytes: int) -> byte
                               )  # fmt: skip
             raise BadFile(f"{path} is a folder or a device, not a file", _WHY_READ,
                           f"give the file that holds {what}")  # fmt: skip
-        if place.stat().st_size > most_bytes:
-            raise BadFile(
-                f"the file {path} is too large to be {what} ({place.stat().st_size / 1e6:.0f} MB)",
-                _WHY_READ,
-                "check that it is the file you meant",
-            )
-        data = place.read_bytes()
+        stream = open(place, "rb")  # noqa: SIM115  (closed below)
     except FileNotFoundError as error:
         raise BadFile(f"there is no file {path}", _WHY_READ,
                       "check the name and the folder") from error  # fmt: skip
     except OSError as error:
-        raise BadFile(f"the file {path} could not be read ({error.strerror or error})", _WHY_READ,
-                      "check the file and its permissions") from error  # fmt: skip
+        raise _cannot_read(path, error) from error
     except ValueError as error:  # a NUL in the name
         raise BadFile(f"{path!r} is not a file name", _WHY_READ,
                       "check the name") from error  # fmt: skip
+    with stream:
+        yield stream
+
+
+def _cannot_read(path: object, error: OSError) -> BadFile:
+    return BadFile(f"the file {path} could not be read ({error.strerror or error})", _WHY_READ,
+                   "check the file and its permissions")  # fmt: skip
+
+
+def read_bytes(path: str | os.PathLike[str], what: str, most_bytes: int) -> bytes:
+    """The bytes of a file, as ``reading`` opens it.
+
+    Raises
+    ------
+    BadFile
+        As there; or it is empty, or larger than ``most_bytes``.
+    """
+    with reading(path, what) as stream:
+        try:
+            size = os.fstat(stream.fileno()).st_size
+            data = stream.read() if size <= most_bytes else b""
+        except OSError as error:
+            raise _cannot_read(path, error) from error
+    if size > most_bytes:
+        raise BadFile(
+            f"the file {path} is too large to be {what} ({size / 1e6:.0f} MB)",
+            _WHY_READ,
+            "check that it is the file you meant",
+        )
     if not data or data.isspace():
         raise BadFile(f"the file {path} is empty", _WHY_READ, f"give the file that holds {what}")
     return data

@@ -106,47 +106,57 @@ def _shown(value: Any) -> str:
     return f"is {str(value)[:60]!r}"
 
 
-def text(most: int, least: int = 0) -> Check:
-    """One line of text as the book keeps it."""
+def _that(holds: Callable[[Any], Any], otherwise: str) -> Check:
+    """A check of one thing; the value stays as it is."""
 
-    def check(value: Any, where: str) -> str:
-        if not isinstance(value, str):
-            raise Wrong(where, f"{_shown(value)}, not a text")
-        plain = all(c.isprintable() for c in value) and value == " ".join(value.split())
-        if not least <= len(value) <= most or not plain:
-            raise Wrong(where, f"{_shown(value)}, which is not plain text of {least} to {most} "
-                        "letters")  # fmt: skip
-        return value
+    def check(value: Any, where: str) -> Any:
+        try:
+            if holds(value):
+                return value
+        except (ValueError, TypeError, AttributeError):  # of another kind altogether
+            pass
+        raise Wrong(where, f"{_shown(value)}, {otherwise}")
 
     return check
+
+
+def _is_whole(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def text(most: int, least: int = 0) -> Check:
+    """One line of text as the book keeps it."""
+    any_text = _that(lambda value: isinstance(value, str), "not a text")
+    plain = _that(
+        lambda value: least <= len(value) <= most and all(c.isprintable() for c in value)
+        and value == " ".join(value.split()),
+        f"which is not plain text of {least} to {most} letters",
+    )  # fmt: skip
+    return lambda value, where: plain(any_text(value, where), where)
 
 
 def loose(most: int) -> Check:
     """Text that the program wrote itself: any spaces, but no line ends or hidden signs."""
-
-    def check(value: Any, where: str) -> str:
-        good = isinstance(value, str) and len(value) <= most
-        if not good or not all(c.isprintable() or unicodedata.category(c) == "Zs" for c in value):
-            raise Wrong(where, f"{_shown(value)}, which is not plain text of up to {most} letters")
-        return value
-
-    return check
+    return _that(
+        lambda value: isinstance(value, str) and len(value) <= most
+        and all(c.isprintable() or unicodedata.category(c) == "Zs" for c in value),
+        f"which is not plain text of up to {most} letters",
+    )  # fmt: skip
 
 
 def choice(*allowed: Any) -> Check:
-    def check(value: Any, where: str) -> Any:
-        if not any(value is one or (isinstance(value, str) and value == one) for one in allowed):
-            raise Wrong(where, f"{_shown(value)}, which is unknown there")
-        return value
-
-    return check
+    return _that(
+        lambda value: any(value is one or (isinstance(value, str) and value == one)
+                          for one in allowed),
+        "which is unknown there",
+    )  # fmt: skip
 
 
 def number(low: float, high: float) -> Check:
+    a_number = _that(lambda v: isinstance(v, float) or _is_whole(v), "not a number")
+
     def check(value: Any, where: str) -> float:
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise Wrong(where, f"{_shown(value)}, not a number")
-        if not low <= value <= high:
+        if not low <= a_number(value, where) <= high:
             raise Wrong(where, f"is {value:g}, and can only be from {low:g} to {high:g}")
         return float(value)
 
@@ -154,37 +164,26 @@ def number(low: float, high: float) -> Check:
 
 
 def whole(low: int, high: int) -> Check:
-    def check(value: Any, where: str) -> int:
-        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            raise Wrong(where, f"{_shown(value)}, not a whole number from {low} to {high}")
-        return value
-
-    return check
+    return _that(
+        lambda v: _is_whole(v) and low <= v <= high, f"not a whole number from {low} to {high}"
+    )
 
 
-def boolean(value: Any, where: str) -> bool:
-    if not isinstance(value, bool):
-        raise Wrong(where, f"{_shown(value)}, neither true nor false")
-    return value
+def fitting(pattern: str, what: str) -> Check:
+    return _that(lambda value: re.fullmatch(pattern, value), f"not {what}")
 
 
-def day(value: Any, where: str) -> str:
-    try:
-        if isinstance(value, str) and len(value) == 10 and value.isascii():
-            return Day.fromisoformat(value).isoformat()
-    except ValueError:
-        pass
-    raise Wrong(where, f"{_shown(value)}, not a day such as 2030-12-31")
-
-
-def moment(value: Any, where: str) -> str:
-    try:
-        if isinstance(value, str) and value.isascii():
-            datetime.strptime(value, "%Y-%m-%dT%H:%M:%SZ")
-            return value
-    except ValueError:
-        pass
-    raise Wrong(where, f"{_shown(value)}, not a time such as 2030-12-31T12:00:00Z")
+boolean = _that(lambda value: isinstance(value, bool), "neither true nor false")
+day = _that(
+    lambda value: value.isascii() and Day.fromisoformat(value).isoformat() == value,
+    "not a day such as 2030-12-31",
+)
+moment = _that(
+    lambda value: value.isascii() and datetime.strptime(value, "%Y-%m-%dT%H:%M:%SZ"),
+    "not a time such as 2030-12-31T12:00:00Z",
+)
+sha256 = fitting("[0-9a-f]{64}", "a SHA-256")
+ending = fitting(r"(\.[a-z0-9]{1,5})?", "the ending of a file")
 
 
 def maybe(check: Check) -> Check:
@@ -202,12 +201,16 @@ def many(check: Check, most: int = MOST_RECORDS, least: int = 0) -> Check:
 
 
 def pair(first: Check, second: Check) -> Check:
+    two = _that(lambda value: isinstance(value, list) and len(value) == 2, "not a pair")
+
     def check(value: Any, where: str) -> list:
-        if not isinstance(value, list) or len(value) != 2:
-            raise Wrong(where, f"{_shown(value)}, not a pair")
-        return [first(value[0], f"{where}[0]"), second(value[1], f"{where}[1]")]
+        one, other = two(value, where)
+        return [first(one, f"{where}[0]"), second(other, f"{where}[1]")]
 
     return check
+
+
+_group = _that(lambda value: isinstance(value, dict), "not a group of entries")
 
 
 def record(fields: dict[str, Check], newer: Collection[str] = ()) -> Check:
@@ -215,8 +218,7 @@ def record(fields: dict[str, Check], newer: Collection[str] = ()) -> Check:
     Only a file of today has the ``newer`` ones; an older file's are null."""
 
     def check(value: Any, where: str) -> Data:
-        if not isinstance(value, dict):
-            raise Wrong(where, f"{_shown(value)}, not a group of entries")
+        _group(value, where)
         missing = [name for name in fields if name not in value and name not in newer]
         if missing:
             raise Wrong(where, f"lacks {missing[0]}")
@@ -247,17 +249,6 @@ def spread(value: Any, where: str) -> str:
     return value
 
 
-def fitting(pattern: str, what: str) -> Check:
-    def check(value: Any, where: str) -> str:
-        if not isinstance(value, str) or not re.fullmatch(pattern, value):
-            raise Wrong(where, f"{_shown(value)}, not {what}")
-        return value
-
-    return check
-
-
-sha256 = fitting("[0-9a-f]{64}", "a SHA-256")
-ending = fitting(r"(\.[a-z0-9]{1,5})?", "the ending of a file")
 _PARTS = many(
     record({
         "ink": text(MOST_LETTERS, 1), "parts": number(0, 1e12), "ink_batch": text(MOST_LETTERS)

@@ -304,7 +304,7 @@ ARCHIVES = {
     "absolute": (with_member("/etc/evil"), "fixed place"),
     "drive": (with_member("C:\\evil.txt"), "fixed place"),
     "backslash": (with_member("photos\\..\\evil.txt"), "points out of its folder"),
-    "line end in a name": (with_member("photos/a\nb.jpg"), "no name that a book file uses"),
+    "line end in a name": (with_member("photos/a\nb.jpg"), "is not a name that a book file uses"),
     "stranger": (with_member("run-me.sh"), "belongs to no book file"),
     "archive inside": (with_member("inner.zip"), "archive within"),
     "link": (with_link, "is a link"),

@@ -17,14 +17,15 @@ from drawdown.book.photos import PhotoStore, is_photo_name, sha256_of
 from drawdown.book.repair.rebuild import (
     INNER,
     Key,
-    Mending,
+    Source,
     build,
-    plan_of,
+    digest,
     put_in_place,
     read_both,
     second_book,
+    together,
 )
-from drawdown.book.store import DIARY, aside_folder
+from drawdown.book.store import aside_folder
 
 COUNTED = ("original", "recipe", "batch", "entry", "packet", "pull", "reading", "photo")
 # Younger files may belong to a program that is just keeping something.
@@ -64,7 +65,10 @@ def check(
             raise problems.no_book(folder)
         with suppress(problems.Damaged), open_book(folder) as book:
             report.mended += book.healed
-        _check_tables(folder, report, agree if repair else None)
+        found, told = read_both(folder, dict if repair else digest)
+        differing = _check_tables(found, told, report)
+        if report.faults and repair:
+            _mend_tables(folder, found, told, report, differing, agree)
         if not report.faults:
             _check_photos(folder, report, repair, hashes)
             _tidy(folder, report, repair)
@@ -74,84 +78,60 @@ def check(
 # Database and diary ------------------------------------------------------------------------
 
 
-def _check_tables(folder: Path, report: Report, agree: Callable[[list[str]], bool] | None) -> None:
-    found, told = read_both(folder)
-    faults = found.faults + told.faults
-    foreign = None not in (told.book, found.book) and told.book != found.book
-    rotten = ""
-    if foreign:
-        faults.append("the diary belongs to another book")
-    elif not faults and not found.is_level_with(told):
-        faults.append("the database and the diary each hold changes that the other does not know")
-    elif not faults:
+def _check_tables(found: Source, told: Source, report: Report) -> int:
+    """Hold database and diary against each other; returns how many rows differ though both are at
+    the same change."""
+    differing: set[str] = set()
+    count = 0
+    report.faults = found.faults + told.faults
+    if not report.faults and found.marks[-1:] != told.marks[-1:]:
+        report.faults = [
+            "the database and the diary each hold changes that the other does not know"
+        ]
+    elif not report.faults:
         every = told.rows.keys() | found.rows.keys()
-        keys = {key for key in every if told.rows.get(key) != found.rows.get(key)}
-        tables = ", ".join(sorted({table for table, _ in keys}))
-        rotten = f"{len(keys)} rows of the database are not as the diary has them ({tables})"
-        faults += [rotten] if keys else []
-    report.faults = faults
+        keys = [key for key in every if told.rows.get(key) != found.rows.get(key)]
+        count, differing = len(keys), {table for table, _ in keys}
+    if count:
+        report.faults = [
+            f"{count} rows of the database are not as the diary has them "
+            f"({', '.join(sorted(differing))})"
+        ]
     rows = (told if found.faults else found).rows
     report.counts = {name: sum(key[0] == name for key in rows) for name in COUNTED}
-    if faults and agree is not None:
-        healthy = not found.faults and rotten not in faults
-        (_renew_diary if healthy else _rebuild)(folder, report, foreign, agree)
+    return count
 
 
-def _renew_diary(
-    folder: Path, report: Report, foreign: bool, agree: Callable[[list[str]], bool]
-) -> None:
-    """The database is whole and stays. What only the diary holds is listed, and where the diary is
-    whole it becomes a book of its own."""
-    found, told = read_both(folder, dict)
-    if not told.is_within(found) and not foreign:
-        lacking = [(k, r) for k, r in told.rows.items() if found.rows.get(k) != r]
-        if not _agreed(report, lacking, found.rows, agree):
-            return
-        if not told.faults:
-            plan = Mending(told.rows, True, told.marks, told.book, [])
-            report.mended.append(f"what the diary tells is a book now: {second_book(folder, plan)}")
-    if (folder / DIARY).exists():
-        aside = aside_folder(folder)
-        os.replace(folder / DIARY, aside / DIARY)
-        report.mended.append(f"the old diary lies in {aside}")
-    open_book(folder, write=True).close()
-    report.mended.append("the diary was written afresh from the database")
-    report.faults.clear()
-
-
-def _rebuild(
-    folder: Path, report: Report, foreign: bool, agree: Callable[[list[str]], bool]
-) -> None:
-    found, told = read_both(folder, dict)
-    plan = plan_of(found, told, foreign=foreign)
-    if not plan.rows:
+def _mend_tables(  # what was found, and what to do about it
+    folder: Path, found: Source, told: Source, report: Report, differing: int,
+    agree: Callable[[list[str]], bool],
+) -> None:  # fmt: skip
+    healthy = not found.faults and not differing
+    rows, sources = together(found, told, healthy=healthy)
+    if not rows:
         report.lost.append("neither database nor diary can be read: put back a copy of yours")
         return
     new = folder / "rebuilt.part"
     try:
-        left = build(new, plan)
-        if not _agreed(report, plan.lacking + left, plan.rows, agree):
+        left = build(new, rows, (*found.marks, *told.marks), told.book or found.book)
+        lacking = {
+            _described(key, row, rows.get(key)): None
+            for held in (*(source.rows for source in sources), left)
+            for key, row in held.items() if key[0] not in INNER and rows.get(key) != row
+        }  # fmt: skip
+        report.lacking = list(lacking)
+        if lacking and not agree(report.lacking):
             return
+        if healthy and told in sources and not told.faults:
+            report.mended.append(f"what the diary tells is a book now: {second_book(folder, told)}")
         aside = put_in_place(folder, new)
     finally:
         new.unlink(missing_ok=True)
-    kept = sum(1 for key, row in plan.rows.items() if row and key[0] not in INNER)
-    source = "diary" if plan.of_diary else "diary and what the old one still held"
-    report.mended.append(
-        f"the database was made anew from the {source} ({kept} records); what was there before "
-        f"lies in {aside}"
-    )
+    kept = sum(1 for key, row in rows.items() if row and key[0] not in INNER)
+    of = "database" if healthy else "diary" if not told.faults else "what either file still held"
+    report.mended.append(f"the book was made anew from the {of} ({kept} records); what was there "
+                         f"before lies in {aside}")  # fmt: skip
     report.faults.clear()
-
-
-def _agreed(
-    report: Report, lacking: list[tuple[Key, Row]], rows: dict[Key, Row],
-    agree: Callable[[list[str]], bool],
-) -> bool:  # fmt: skip
-    """Whether to go on without what is lacking, which is listed."""
-    report.lacking = [_described(key, row, rows.get(key)) for key, row in lacking
-                      if key[0] not in INNER]  # fmt: skip
-    return not report.lacking or agree(report.lacking)
 
 
 def _described(key: Key, row: Row, new: Row | None) -> str:

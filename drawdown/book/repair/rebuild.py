@@ -9,8 +9,8 @@ import os
 import shutil
 import sqlite3
 import uuid
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -26,7 +26,7 @@ from drawdown.book.store import DIARY, FILE, aside_folder, now, put_row, read_ro
 Key = tuple[str, int]
 Rows = dict[Key, Any]
 INNER = ("setting", "change", "change_row", "mark")  # what is no record of the studio's
-LOG = (FILE + "-wal", FILE + "-shm")
+LOG, DIARIES = (FILE + "-wal", FILE + "-shm"), (DIARY, EARLIER)
 
 
 @dataclass
@@ -40,12 +40,9 @@ class Source:
     book: str | None = None
     faults: list[str] = field(default_factory=list)
 
-    def is_within(self, other: Source) -> bool:
-        """True when the other knows all of its changes."""
-        return bool(self.marks) and self.marks[-1] in other.marks
-
-    def is_level_with(self, other: Source) -> bool:
-        return self.marks[-1:] == other.marks[-1:]
+    def knows(self, other: Source) -> bool:
+        """True when the other holds no change that this one does not know."""
+        return bool(other.marks) and other.marks[-1] in self.marks
 
 
 def digest(row: Row) -> bytes:
@@ -58,7 +55,10 @@ def read_both(folder: Path, keep: Callable[[Row], Any] = digest) -> tuple[Source
     """The database and the diary at one moment; of each row what ``keep`` makes of it. Raises
     ``BadFile`` for what a newer version wrote."""
     with _locked(folder) as db:
-        return _read_database(folder, db, keep), _read_diary(folder, keep)
+        found, told = _read_database(folder, db, keep), _read_diary(folder, keep)
+    if None not in (found.book, told.book) and found.book != told.book:
+        told = Source(faults=["the diary belongs to another book"])
+    return found, told
 
 
 @contextmanager
@@ -183,91 +183,65 @@ def _read_table(
 # Making it anew ------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Mending:
-    """How a book would be mended: the rows of the new database; whether they are the diary's, so
-    that it stays; and the rows of either old file that the new one does not have so."""
-
-    rows: Rows
-    of_diary: bool
-    marks: list[str]
-    book: str | None
-    lacking: list[tuple[Key, Row]]
-
-
-def plan_of(found: Source, told: Source, *, foreign: bool) -> Mending:
-    """What the database (``found``) and the diary (``told``), whole rows of both, make together.
-
-    A whole diary is believed, unless the database is known to be newer; of two damaged ones each
-    gives what it still holds."""
-    if foreign:
-        told = Source()
-    level = found.is_level_with(told)
-    database_newer = told.is_within(found) and not level
-    diary_newer = found.is_within(told) and not level
-    of_diary = (
-        bool(told.marks) and not told.faults and not database_newer
-        and (level or diary_newer or not found.marks)
-    )  # fmt: skip
-    if database_newer or (told.faults and not diary_newer):
-        rows = told.rows | found.rows  # of a damaged diary a row's last line may be missing
-    else:
-        rows = told.rows if of_diary else found.rows | told.rows
-    older = [told] if database_newer else [found] if of_diary and diary_newer else []
-    lacking = {
-        (key, digest(row)): (key, row)
-        for source in (found, told) if source not in older
-        for key, row in source.rows.items() if key[0] not in INNER and rows.get(key) != row
-    }  # fmt: skip
-    marks = told.marks if of_diary else list(dict.fromkeys((*found.marks, *told.marks)))
-    return Mending(rows, of_diary, marks, told.book or found.book, list(lacking.values()))
+def together(found: Source, told: Source, *, healthy: bool) -> tuple[Rows, list[Source]]:
+    """The rows that database (``found``) and diary (``told``) make together, and which of the two
+    may hold what is not among them. Two histories are not mixed: a ``healthy`` database stays,
+    else a whole diary counts; of two damaged ones each gives what it still holds."""
+    level = found.marks[-1:] == told.marks[-1:]
+    diary_older = found.knows(told) and not level
+    diary_newer = told.knows(found) and not level
+    if healthy:
+        rows = found.rows
+    elif not told.faults and not diary_older:
+        rows = told.rows
+    elif diary_newer:
+        rows = found.rows | told.rows
+    else:  # of a damaged diary a row's last line may be missing
+        rows = told.rows | found.rows
+    sources = [] if diary_newer and not told.faults else [found]
+    return rows, sources if diary_older or (healthy and level) else [*sources, told]
 
 
-def build(file: Path, plan: Mending) -> list[tuple[Key, Row]]:
-    """Write a new database of these rows; returns those that would not go in so, and the plan
-    has them as they did. Raises ``BadFile`` and OSError."""
+def build(file: Path, rows: Rows, marks: Iterable[str], book: str | None) -> dict[Key, Row]:
+    """Write a new database of these rows; returns those that would not go in so, and ``rows`` has
+    them as they did. Raises ``BadFile`` and OSError."""
     for ending in ("", "-wal", "-shm", "-journal"):
-        with suppress(FileNotFoundError):
-            file.with_name(file.name + ending).unlink()
+        file.with_name(file.name + ending).unlink(missing_ok=True)
     os.close(os.open(file, os.O_RDWR | os.O_CREAT, 0o600))
-    db = sqlite3.connect(file, isolation_level=None)
-    db.row_factory = sqlite3.Row
-    left: Rows = {}
-    try:
+    left: dict[Key, Row] = {}
+    order = {table: place for place, table in enumerate(schema.TABLES)}
+    with closing(sqlite3.connect(file, isolation_level=None)) as db:
+        db.row_factory = sqlite3.Row
         db.execute("PRAGMA synchronous = FULL")
         db.execute("BEGIN IMMEDIATE")
         schema.bring_up_to_date(db)
-        order = {table: place for place, table in enumerate(schema.TABLES)}
-        for key in sorted(plan.rows, key=lambda key: (order.get(key[0], 99), key[1])):
+        for key in sorted(rows, key=lambda key: (order.get(key[0], 99), key[1])):
             try:
-                put_row(db, *key, plan.rows[key])
+                put_row(db, *key, rows[key])
             except (sqlite3.Error, KeyError) as error:
                 name = str(getattr(error, "sqlite_errorname", ""))
                 if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
                     raise
-                left[key] = plan.rows[key]
+                left[key] = rows[key]
         for key in _drop_dangling(db):
-            left.setdefault(key, plan.rows[key])
+            left.setdefault(key, rows[key])
         for key in left:
-            plan.rows[key] = read_row(db, *key) if key[0] in schema.TABLES else None
+            rows[key] = read_row(db, *key) if key[0] in schema.TABLES else None
         schema.fill_colours(db)
         db.execute("DELETE FROM setting WHERE name = 'changes'")
-        for name, value in (("book", plan.book or uuid.uuid4().hex), ("made", now())):
+        for name, value in (("book", book or uuid.uuid4().hex), ("made", now())):
             db.execute("INSERT OR IGNORE INTO setting (name, value) VALUES (?, ?)", (name, value))
-        same = plan.of_diary and not left  # then the diary stays
-        for mark in (*plan.marks, *([] if same else [uuid.uuid4().hex])):
+        for mark in dict.fromkeys((*marks, uuid.uuid4().hex)):
             db.execute("INSERT INTO mark (mark) VALUES (?)", (mark,))
         db.execute("COMMIT")
         said = db.execute("PRAGMA integrity_check(1)").fetchone()[0]
-        if said != "ok":
-            raise BadFile(
-                f"the book made anew is not whole either ({said})",
-                "so the old files were left as they are",
-                "see that the disk is well, then try again",
-            )
-    finally:
-        db.close()
-    return [(key, row) for key, row in left.items() if key[0] not in INNER]
+    if said != "ok":
+        raise BadFile(
+            f"the book made anew is not whole either ({said})",
+            "so the old files were left as they are",
+            "see that the disk is well, then try again",
+        )
+    return left
 
 
 def _drop_dangling(db: sqlite3.Connection) -> list[Key]:
@@ -290,7 +264,7 @@ def put_in_place(folder: Path, file: Path) -> Path:
     """The new database in the old one's place; returns the folder where copies of the old files
     lie."""
     aside = aside_folder(folder)
-    for name in (FILE, *LOG, DIARY, EARLIER):
+    for name in (FILE, *LOG, *DIARIES):
         if (folder / name).exists():
             shutil.copy2(folder / name, aside / name)
     sync_folder(aside)
@@ -298,18 +272,19 @@ def put_in_place(folder: Path, file: Path) -> Path:
         (folder / name).unlink(missing_ok=True)
     os.replace(file, folder / FILE)
     sync_folder(folder)
-    open_book(folder, write=True).close()  # writes the diary afresh, where it is not as the new one
+    for name in DIARIES:
+        (folder / name).unlink(missing_ok=True)
+    open_book(folder, write=True).close()  # writes the diary afresh
     return aside
 
 
-def second_book(folder: Path, plan: Mending) -> Path:
+def second_book(folder: Path, told: Source) -> Path:
     """What the diary alone tells, as a book of its own; returns its folder."""
     other = aside_folder(folder, "histories")
-    build(other / FILE, plan)
-    shutil.copy2(folder / DIARY, other / DIARY)
+    build(other / FILE, dict(told.rows), told.marks, told.book)
     if (folder / "photos").is_dir():
         shutil.copytree(folder / "photos", other / "photos", copy_function=_link)
-    sync_folder(other)
+    open_book(other, write=True).close()
     return other
 
 

@@ -19,17 +19,18 @@ from pathlib import Path
 from typing import Any
 
 from calibration.errors import BadFile
+from calibration.files import reading
 from drawdown.book.photos import MOST_BYTES
 from drawdown.book.share.exporting import MOST_MANIFEST_BYTES, MOST_VALUES, values_in
 from drawdown.book.share.manifest import ABOUT, COLOURS_CSV, COLOURS_TXT, MANIFEST, PHOTO_FOLDER
 
 WHY = "nothing was taken from it, and the book is as it was"
 AGAIN = "ask the sender for the file again, as `export_book` wrote it"
+GIVE = "give the file that `export_book` wrote"
 MOST_MEMBERS = 200_000
 MOST_TOTAL_BYTES = 100_000_000_000
 MOST_RATIO = 100  # JSON of readings shrinks about 5 times, a photo not at all
 MOST_TEXT_BYTES = 64_000_000
-_CHUNK = 1 << 20
 _PHOTO = re.compile(rf"{PHOTO_FOLDER}/([0-9a-f]{{64}})((?:\.[a-z0-9]{{1,5}})?)")
 _TEXTS = {MANIFEST: MOST_MANIFEST_BYTES, COLOURS_CSV: MOST_TEXT_BYTES,
           COLOURS_TXT: MOST_TEXT_BYTES, ABOUT: 1_000_000}  # fmt: skip
@@ -50,23 +51,15 @@ class Archive:
 
     def manifest(self) -> Any:
         """The manifest as JSON: no NaN, no number out of bounds, no key twice."""
-        data = self._read(self.zip.getinfo(MANIFEST))
-        return parse_json(self.path, data)
+        return parse_json(self.path, self._read(self.zip.getinfo(MANIFEST)))
 
     def _read(self, info: zipfile.ZipInfo) -> bytes:
-        return b"".join(self.chunks(info))
-
-    def chunks(self, info: zipfile.ZipInfo) -> Iterator[bytes]:
-        """The bytes of a member; never more than it announced."""
-        size = 0
+        """The bytes of a member: as many as it announced."""
         with explaining(self.path, info.filename), self.zip.open(info) as stream:
-            while chunk := stream.read(_CHUNK):
-                size += len(chunk)
-                if size > info.file_size:
-                    raise bad(self.path, f"{info.filename} is larger than it says")
-                yield chunk
-        if size != info.file_size:
-            raise bad(self.path, f"{info.filename} is cut off")
+            data = stream.read(info.file_size + 1)
+        if len(data) != info.file_size:
+            raise bad(self.path, f"{info.filename} is not as large as it says")
+        return data
 
     def photo(self, sha256: str) -> bytes:
         """A photo's bytes, seen to be those of its name, and to be a photo."""
@@ -87,31 +80,13 @@ class Archive:
 @contextmanager
 def open_archive(path: Path) -> Iterator[Archive]:
     """Open a file and look through its list of contents. Raises ``BadFile``."""
-    path = Path(path)
-    _check_file(path)
-    with explaining(path, "the archive"):
-        archive = zipfile.ZipFile(path)
-    with archive:
-        yield Archive(path, archive, _check_members(path, archive))
-
-
-def _check_file(path: Path) -> None:
-    try:
-        if path.exists() and not path.is_file():
-            raise BadFile(f"{path} is a folder or a device, not a file", WHY,
-                          "give the file that `export_book` wrote")  # fmt: skip
-        with open(path, "rb") as stream:
-            start = stream.read(4)
-    except FileNotFoundError:
-        raise BadFile(f"there is no file {path}", WHY, "check the name and the folder") from None
-    except OSError as error:
-        raise BadFile(f"the file {path} could not be read ({error.strerror or error})", WHY,
-                      "check the file and its permissions") from error  # fmt: skip
-    except ValueError:
-        raise BadFile(f"{str(path)!r} is not a file name", WHY, "check the name") from None
-    if start != b"PK\3\4":
-        raise bad(path, "this is not a shared book (a zip file with a manifest)",
-                  "give the file that `export_book` wrote")  # fmt: skip
+    with reading(path, "a shared book") as stream:
+        if stream.read(4) != b"PK\3\4":
+            raise bad(path, "this is not a shared book (a zip file with a manifest)", GIVE)
+        with explaining(path, "the archive"):
+            archive = zipfile.ZipFile(stream)
+        with archive:
+            yield Archive(path, archive, _check_members(path, archive))
 
 
 @contextmanager
@@ -147,53 +122,49 @@ def _check_members(path: Path, archive: zipfile.ZipFile) -> dict[str, tuple[str,
         if match:
             photos[match[1]] = (match[2], info)
     if MANIFEST not in seen:
-        raise bad(path, f"it holds no {MANIFEST}",
-                  "give the file that `export_book` wrote")  # fmt: skip
+        raise bad(path, f"it holds no {MANIFEST}", GIVE)
     if total > MOST_TOTAL_BYTES:
         raise bad(path, f"unpacked it would come to {total / 1e9:.0f} GB, more than any book")
     _check_overlap(path, infos)
     return photos
 
 
+# The usual ways out of a folder, each with what it does.
+_STRANGE = (
+    (r"[/\\].*|[A-Za-z]:.*", "would be written to a fixed place on your disk"),
+    (r"(.*[/\\])?\.\.([/\\].*)?", "points out of its folder"),
+    (r".*([\\\x00-\x1f]).*", "is not a name that a book file uses"),
+    (r".*\.(zip|gz|7z|rar|tar|xz|bz2)", "is an archive within the archive"),
+    (rf".*/{MANIFEST}", "says that the book lies in a folder within the archive"),
+    (r".*", "belongs to no book file"),
+)
+
+
 def _check_name(path: Path, name: str) -> re.Match[str] | None:
-    """Only names that the format knows; the usual ways out of a folder are named."""
+    """Only names that the format knows."""
     match = _PHOTO.fullmatch(name)
     if match or name in _TEXTS:
         return match
-    shown = repr(name[:80])
-    parts = re.split(r"[/\\]", name)
-    if name.startswith(("/", "\\")) or re.match(r"[A-Za-z]:", name):
-        seen = f"{shown} in it would be written to a fixed place on your disk"
-    elif ".." in parts:
-        seen = f"{shown} in it points out of its folder"
-    elif "\\" in name or not name.isprintable():
-        seen = f"{shown} in it is not a name that a book file uses"
-    elif name.lower().endswith((".zip", ".gz", ".7z", ".rar", ".tar", ".xz", ".bz2")):
-        seen = f"{shown} in it is an archive within the archive"
-    elif name.endswith(f"/{MANIFEST}"):
-        raise bad(path, f"the book lies in a folder within the archive ({shown})",
-                  "pack the files themselves, not the folder they lie in")  # fmt: skip
-    else:
-        seen = f"{shown} in it belongs to no book file"
-    raise bad(path, seen)
+    seen = next(seen for way, seen in _STRANGE if re.fullmatch(way, name, re.S | re.I))
+    raise bad(path, f"{name[:80]!r} in it {seen}")
 
 
 def _check_member(path: Path, info: zipfile.ZipInfo, most_bytes: int) -> None:
-    name = info.filename[:80]
-    mode = info.external_attr >> 16
-    if mode and stat.S_IFMT(mode) not in (0, stat.S_IFREG):
-        kind = "a link" if stat.S_ISLNK(mode) else "no ordinary file"
-        raise bad(path, f"{name} in it is {kind}")
-    if info.flag_bits & 0x1:
-        raise bad(path, f"{name} in it is locked with a password")
-    if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-        raise bad(path, f"{name} in it is packed in a way that a book file does not use")
-    if info.file_size > most_bytes:
-        raise bad(path, f"{name} would unpack to {info.file_size / 1e6:.0f} MB; at most "
-                  f"{most_bytes / 1e6:.0f} MB is believed")  # fmt: skip
-    if info.file_size > MOST_RATIO * max(info.compress_size, 1) and info.file_size > 100_000:
-        times = info.file_size / max(info.compress_size, 1)
-        raise bad(path, f"{name} would unpack to {times:.0f} times its size, as no book does")
+    kind = stat.S_IFMT(info.external_attr >> 16)
+    times = info.file_size / max(info.compress_size, 1)
+    for wrong, seen in (
+        (kind == stat.S_IFLNK, "in it is a link"),
+        (kind not in (0, stat.S_IFREG), "in it is no ordinary file"),
+        (info.flag_bits & 0x1, "in it is locked with a password"),
+        (info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED),
+         "in it is packed in a way that a book file does not use"),
+        (info.file_size > most_bytes, f"would unpack to {info.file_size / 1e6:.0f} MB; at most "
+         f"{most_bytes / 1e6:.0f} MB is believed"),
+        (times > MOST_RATIO and info.file_size > 100_000,
+         f"would unpack to {times:.0f} times its size, as no book does"),
+    ):  # fmt: skip
+        if wrong:
+            raise bad(path, f"{info.filename[:80]} {seen}")
 
 
 def _check_overlap(path: Path, infos: list[zipfile.ZipInfo]) -> None:
@@ -219,14 +190,13 @@ def parse_json(path: Path, data: bytes) -> Any:
             parse_float=_number(float),
             parse_int=_number(int),
         )
-    except RecursionError:
-        raise bad(path, f"{MANIFEST} is nested deeper than any book") from None
-    except MemoryError:
-        raise bad(path, f"{MANIFEST} needs more memory than there is") from None
-    except UnicodeDecodeError:
-        raise bad(path, f"{MANIFEST} is not text in UTF-8") from None
-    except ValueError as error:
-        raise bad(path, f"{MANIFEST} cannot be read: {str(error)[:150]}") from None
+    except (ValueError, RecursionError, MemoryError) as error:
+        seen = {
+            RecursionError: "is nested deeper than any book",
+            MemoryError: "needs more memory than there is",
+            UnicodeDecodeError: "is not text in UTF-8",
+        }.get(type(error), f"cannot be read: {str(error)[:150]}")
+        raise bad(path, f"{MANIFEST} {seen}") from None
 
 
 def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from drawdown.book.columns import PHOTO, READING
-from drawdown.book.shapes import WHOLE, Data, Wrong, many, moment, name_key, record, text
+from drawdown.book.shapes import WHOLE, Wrong, many, moment, name_key, record, text
 from drawdown.book.share.archive import AGAIN, Archive, bad
 from drawdown.book.share.manifest import FORMAT, FORMAT_NAME, FORMAT_VERSION, KINDS, BookFile
 from drawdown.book.tables import Table
@@ -40,7 +40,6 @@ def check_manifest(archive: Archive, data: Any) -> BookFile:
     try:
         file = _manifest(data)
         _check_references(file)
-        _check_places(file)
         _check_photos(file, archive)
     except Wrong as wrong:
         raise bad(path, f"in its manifest {wrong}") from None
@@ -73,53 +72,41 @@ def _manifest(data: Any) -> BookFile:
 
 
 def _check_references(file: BookFile) -> None:
-    ids: dict[str, set[int]] = {}
-    for kind in ("originals", "batches", "packets"):
-        taken: dict[str, int] = {}
-        ids[kind] = set()
-        for i, data in enumerate(file.of(kind)):
-            key = name_key(data["name"])
-            if data["removed"] is None:
-                if key in taken:
-                    raise Wrong(f"{kind}[{i}].name", f'"{data["name"]}" is there twice')
-                taken[key] = i
-            if "id" in data:
-                if data["id"] in ids[kind]:
-                    raise Wrong(f"{kind}[{i}].id", f"{data['id']} is there twice")
-                ids[kind].add(data["id"])
-    for kind in ("batches", "packets"):
-        for i, data in enumerate(file.of(kind)):
-            for name, target in POINTERS.items():
-                if data.get(name) is not None and data[name] not in ids[target]:
-                    raise Wrong(f"{kind}[{i}].{name}", f"is {data[name]}, which is not in the file")
-    numbers: set[tuple] = set()
-    good: set[tuple] = set()
-    for i, pull in enumerate(file.pulls):
-        if pull["removed"] is not None:
-            continue
-        spot = (name_key(pull["edition"]), pull["spot"])
-        if (*spot, pull["number"]) in numbers:
-            raise Wrong(f"pulls[{i}].number", f"{pull['number']} is there twice in its edition")
-        numbers.add((*spot, pull["number"]))
-        if pull["good"] and spot in good:
-            raise Wrong(f"pulls[{i}].good", "marks a second first good pull")
-        if pull["good"]:
-            good.add(spot)
+    """What a record points to is in the file, and no name or number is there twice."""
+    ids = {kind: {data.get("id") for data in file.of(kind)} for kind in KINDS}
+    seen: set[tuple] = set()
 
-
-def _check_places(file: BookFile) -> None:
-    """Every reading that is named is in the file."""
-
-    def check(data: Data, where: str) -> None:
-        for name in READINGS:
-            if data.get(name) is not None and data[name] >= len(file.readings):
-                raise Wrong(f"{where}.{name}", f"is {data[name]}, which is not in the file")
+    def once(key: tuple, where: str, twice: str) -> None:
+        if key in seen:
+            raise Wrong(where, twice)
+        seen.add(key)
 
     for kind in KINDS:
         for i, data in enumerate(file.of(kind)):
-            check(data, f"{kind}[{i}]")
-            for k, entry in enumerate(data.get("entries", ())):
-                check(entry, f"{kind}[{i}].entries[{k}]")
+            where = f"{kind}[{i}]"
+            places = {where: data} | {
+                f"{where}.entries[{k}]": entry for k, entry in enumerate(data.get("entries", ()))
+            }
+            for place, one in places.items():
+                for name in READINGS:
+                    if one.get(name) is not None and one[name] >= len(file.readings):
+                        raise Wrong(f"{place}.{name}", f"is {one[name]}, which is not in the file")
+            for name, target in POINTERS.items():
+                if data.get(name) is not None and data[name] not in ids[target]:
+                    raise Wrong(f"{where}.{name}", f"is {data[name]}, which is not in the file")
+            if "id" in data:
+                once((kind, "id", data["id"]), f"{where}.id", f"{data['id']} is there twice")
+            if data["removed"] is not None:
+                continue
+            if "name" in data:
+                name = data["name"]
+                once((kind, "name", name_key(name)), f"{where}.name", f'"{name}" is there twice')
+                continue
+            spot = (name_key(data["edition"]), data["spot"])
+            once((*spot, data["number"]), f"{where}.number",
+                 f"{data['number']} is there twice in its edition")  # fmt: skip
+            if data["good"]:
+                once((*spot, "good"), f"{where}.good", "marks a second first good pull")
 
 
 def _check_photos(file: BookFile, archive: Archive) -> None:

@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 
 import pytest
-from book_kit import keep, names
+from book_kit import keep, names, old_book
 from book_process import KIT, ROOT, kit, posix
 
 from calibration.errors import BadFile
@@ -287,3 +287,21 @@ def test_every_kind_of_database_error_is_explained(tmp_path):
         told = problems.explained(error, tmp_path)
         assert told.exit_code == 6
         assert all((told.seen, told.why, told.todo))
+
+
+@posix
+def test_nobody_else_can_look_into_the_book(tmp_path):
+    """Neither into a new one nor, from then on, into one that is brought up to date."""
+    new, old = tmp_path / "new", tmp_path / "old"
+    with open_book(new, create=True) as book:
+        keep(book, "x", photo=b"1")
+        (new / "book.sqlite-wal").stat()
+        assert all(
+            path.stat().st_mode & 0o777 == (0o700 if path.is_dir() else 0o600)
+            for path in (new, *new.rglob("*"))
+        )
+    old_book(old, 4)
+    old.chmod(0o755)
+    open_book(old).close()
+    assert old.stat().st_mode & 0o777 == 0o700
+    assert (old / "book.sqlite").stat().st_mode & 0o777 == 0o600
