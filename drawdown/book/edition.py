@@ -44,7 +44,7 @@ def add_pull(
     if any(row["number"] == number for row in spot_rows):
         raise WrongUsage(
             f'pull {number} of "{edition}" is already in the book',
-            "nothing in the book is ever written over",
+            "nothing in the book is ever overwritten",
             "give the number of this pull, or remove the other one first",
         )
     if good:

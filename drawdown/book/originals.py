@@ -84,7 +84,7 @@ def check_free(book: Book, table: str, name: str) -> None:
     if taken:
         raise WrongUsage(
             f'there is already {what} called "{taken[0]["name"]}" in the book',
-            "nothing in the book is ever written over",
+            "nothing in the book is ever overwritten",
             "choose another name (a year or a number behind it will do), or strike the old "
             "one out with `remove_from_book`",
         )

@@ -10,6 +10,7 @@ from drawdown.pipeline.folder import FolderReading
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 from drawdown.wording import flags as flagging
+from drawdown.wording.doubts import well_known
 
 _MEANING = (
     "± is half the width of the interval that holds the strip's own colour with 95 % "
@@ -37,6 +38,8 @@ def folder_screen(folder: Path, readings: Sequence[FolderReading], screen: Scree
                 f"{axis}* {value:6.1f} ± {u:<4.1f}"
                 for axis, value, u in zip("Lab", strip.lab_d50, strip.widest_u95, strict=True)
             )
+            if not (screen.full or well_known(reading.seen, strip)):
+                lab = "L*a*b* not known well enough"
             mark = "×" if any(flag.hard for flag in flags) else " "
             line = f"{mark}{strip.number:>2}   {lab}"
             lines.row(line, line[1:], f"{mark} ", "      ")
@@ -44,7 +47,7 @@ def folder_screen(folder: Path, readings: Sequence[FolderReading], screen: Scree
         _remarks(lines, "photo", flagging.general_flags(reading.seen))
     if read:
         lines.add()
-        lines.say(_MEANING)
+        lines.notes((), (_MEANING,))
     return str(lines)
 
 
