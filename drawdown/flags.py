@@ -4,10 +4,13 @@ some kinds stand the words for what was measured, filled in from the remark's nu
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Iterable
+
+from calibration.errors import sentence
 from calibration.flags import KINDS, FlagKind
 from calibration.flags import Flag as Flag
 from calibration.flags import codes as codes
-from calibration.naming import named
 
 
 def kind_of(code: str) -> FlagKind | None:
@@ -15,15 +18,16 @@ def kind_of(code: str) -> FlagKind | None:
     return KINDS.get(code)
 
 
-def flag_table() -> str:
-    """All kinds as a Markdown table, for the documentation."""
-    rows = ["| flag | stops the verdict | what it says |", "|---|---|---|"]
-    for kind in KINDS.values():
-        seen = kind.seen.format(detail="…")
-        rows.append(
-            f"| `{kind.code}` | {'yes' if kind.hard else 'no'} | {seen}; {named(kind.todo)} |"
-        )
-    return "\n".join(rows)
+def flag_points(codes: Iterable[str]) -> str:
+    """Those kinds as a Markdown list, for the guide."""
+    points = []
+    for kind in (KINDS[code] for code in codes):
+        said = (kind.seen.format(detail="…"), kind.why, kind.todo)
+        stops = " (no verdict)" if kind.hard else ""
+        point = f"**{kind.code}**{stops}: {' '.join(map(sentence, said))}"
+        points.append(textwrap.fill(point, 100, initial_indent="- ", subsequent_indent="  ",
+                                    break_on_hyphens=False) + "\n")  # fmt: skip
+    return "".join(points)
 
 
 # Light -----------------------------------------------------------------------------------

@@ -184,7 +184,7 @@ def _refuse_alone(**options: object) -> None:
         if value is not None:
             raise WrongUsage(
                 f"--{name} was given without --enrol",
-                "it tells how a printed card is enrolled",
+                "it says how to enrol a printed card",
                 "write, for instance: drawdown card --enrol photo.jpg --known known.toml "
                 "--definition my-card.toml",
             )

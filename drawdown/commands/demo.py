@@ -46,4 +46,4 @@ def _open(opener: list[str], picture: str) -> None:
     try:
         subprocess.Popen([*opener, picture], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     except OSError:
-        return  # it is told where the picture is
+        return  # the line above says where the picture is

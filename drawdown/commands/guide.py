@@ -11,6 +11,8 @@ from calibration.errors import WrongUsage
 from drawdown.commands.support import options as opt
 
 _ALSO = re.compile(r"^<!-- also: (.*?) -->\n")
+_PICTURE, _LINK = re.compile(r"!\[[^]]*\]\([^)]*\)\n"), re.compile(r"\[([^]]+)\]\([^)]+\)")
+_BLANK = re.compile(r"\n{3,}")
 _COMMENT = re.compile(r"<!--.*?-->\n?", re.DOTALL)
 
 
@@ -41,7 +43,13 @@ def guide(
             f"did you mean {near}?" if near else "a page has a short name, as in the list",
             f"write: drawdown guide {near}" if near else "list the pages with: drawdown guide",
         )
-    write_result(_COMMENT.sub("", pages[names[wanted]]).strip())
+    write_result(_plain(pages[names[wanted]]))
+
+
+def _plain(text: str) -> str:
+    """A page as a terminal shows it: no comments, pictures, link targets or bold."""
+    text = _PICTURE.sub("", _COMMENT.sub("", text))
+    return _BLANK.sub("\n\n", _LINK.sub(r"\1", text).replace("**", "")).strip()
 
 
 def _pages() -> dict[str, str]:

@@ -112,7 +112,7 @@ def _run(argv: list[str]) -> int:
         raise WrongUsage(
             "the command holds a NUL character",
             "no name and no number can hold one",
-            "write the command anew",
+            "type the command again",
         )
     speak(option_name)
     recorded.clear()
@@ -135,7 +135,7 @@ def _run(argv: list[str]) -> int:
         raise DrawdownError(
             "match ended without a verdict",
             "0 would say that the batch matches",
-            "install drawdown anew, so that the versions of its packages fit together, and report "
+            "install drawdown again, so that the versions of its packages fit together, and report "
             "it if it happens again",
         )
     return code if isinstance(code, int) else 0
@@ -216,6 +216,6 @@ def _tell(error: DrawdownError) -> int:
     lines += terminal.wrap(error.paragraph(), terminal.width(stream))
     try:
         terminal.write("\n".join(lines) + "\n", stream)
-    except OSError:  # nobody can be told; the exit code still tells
+    except OSError:  # nothing can be shown; the exit code still says so
         terminal.hush(stream)
     return error.exit_code

@@ -55,14 +55,6 @@ def test_each_example_runs(function, monkeypatch):
     assert runner.run(found[0], out=said.append).failed == 0, "".join(said)
 
 
-def test_the_example_of_the_readme_runs(monkeypatch):
-    monkeypatch.chdir(ROOT)
-    text = (ROOT / "README.md").read_text(encoding="utf-8").split("## From Python")[1]
-    names: dict = {}
-    exec(text.split("```python\n")[1].split("```")[0], names)
-    assert names["m"].verdict == "no match"
-
-
 @pytest.mark.parametrize("function", ["read", "match", "compare", "advise", "open_book"])
 def test_each_function_says_what_it_takes_and_gives(function):
     text = getattr(api, function).__doc__

@@ -59,7 +59,8 @@ def edit(  # long: one parameter a line
     wet: Annotated[bool, shared.flag("The strip was still wet.", "--wet")] = False,
     dry: Annotated[bool, shared.flag("The strip was dry.", "--dry")] = False,
     photo: Annotated[
-        Path | None, shared.option("PHOTO", "Read its colour anew, as when it has dried.")
+        Path | None,
+        shared.option("PHOTO", "Read its colour again, for instance once it has dried."),
     ] = None,
     strip: shared.Strip = "1",
     card: shared.CardFile = None,
@@ -106,7 +107,7 @@ def _check(
     recipe = bool(better) or batch is not None
     if not values and photo is None and not recipe:
         raise WrongUsage(
-            "nothing was said to put right",
+            "no change was given",
             "what is not named stays as it is",
             "see what can be changed with: drawdown book edit --help",
         )

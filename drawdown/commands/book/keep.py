@@ -68,6 +68,6 @@ def keep(  # long: one parameter a line
             f"Strip {kept_strip.colour.strip.number} of {count} in the photo was kept."
             if count > 1
             else "",
-            "" if parts else "No mix was given: nobody can remake a colour from its look alone.",
+            "" if parts else "No mix was given: nobody can mix a colour again from its look alone.",
             f"Kept in {opened.folder}. {UNDO}",
         )  # fmt: skip

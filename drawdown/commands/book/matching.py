@@ -106,7 +106,7 @@ def from_book(
         raise WrongUsage(
             f'the colour of "{original.name}" is not in the book',
             "there is nothing to compare with",
-            "keep it anew from a photo",
+            "keep it again from a photo",
         )
     mix = inside[0] if inside else original.recipe.mix if original.recipe else ()
     if said:
@@ -114,7 +114,7 @@ def from_book(
     if original.state == "wet":
         write_aside(
             f'"{original.name}" was read wet, and a wet strip is darker: pull the batch and look '
-            "at it as wet, or read the original anew with drawdown book edit --photo."
+            "at it as wet, or read the original again with drawdown book edit --photo."
         )
     return FromBook(
         book=book,
@@ -277,7 +277,7 @@ def _log_added(opened: Book, change: Change, row: int, added: dict[str, float]) 
 def _better_recipe(
     opened: Book, change: Change, source: FromBook, row: int, de00_low95: float
 ) -> list[str]:
-    """A batch that cannot be told from the original shows what the recipe really is. One that
+    """A batch that looks like the original shows what the recipe really is. One that
     is only within tolerance does not: a batch that began light on purpose would make every
     remake after it lighter still."""
 
@@ -290,8 +290,8 @@ def _better_recipe(
         return []
     if original.recipe is not None and de00_low95 >= TOLD_APART_DE:
         return [
-            f'It matches, but it can be told from "{original.name}", so the recipe stays; to take '
-            f'over what is in this batch: drawdown book edit "{original.name}" --batch '
+            f'It matches, but it differs measurably from "{original.name}", so the recipe stays. '
+            f'To take over what is in this batch: drawdown book edit "{original.name}" --batch '
             f'"{batch.name}".'
         ]
     add_recipe(change, original.id, inside[0], inside[1], f'batch "{batch.name}" matched')

@@ -181,7 +181,8 @@ def remake_screen(
         reckoned = f", by the ink model Delta E {paler:.1f} from it" if paler is not None else ""
         lines += paragraph(
             f"It begins light: {100 * result.held_share:.0f} % of the strong inks is held back"
-            f"{reckoned}, because ink can be added and never taken out. Stir, pull a strip, let "
+            f"{reckoned}, because ink can be added and never taken out. Work it in, pull a strip, "
+            "let "
             "it dry, then let drawdown match --kept say how much of the rest goes in.",
             screen,
         )

@@ -38,9 +38,7 @@ def store(  # long: one parameter a line
     ] = None,
     mix: shared.MixParts = None,
     tin: opt.TinMarks = None,
-    photo: Annotated[
-        Path | None, shared.option("PHOTO", "A photo of a strip of this very ink.")
-    ] = None,
+    photo: Annotated[Path | None, shared.option("PHOTO", "A photo of a strip of this ink.")] = None,
     strip: shared.Strip = "1",
     date: opt.OnDate = None,
     note: opt.Note = "",

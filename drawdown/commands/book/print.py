@@ -78,7 +78,7 @@ def print_(  # long: one parameter a line
     cut_lines: Annotated[bool, shared.flag("Draw lines to cut along.", "--cut-lines")] = False,
     shift: Annotated[
         str | None,
-        shared.option("X,Y", "Move everything, mm right and down, if it prints off."),
+        shared.option("X,Y", "Move everything, mm right and down, if it prints out of place."),
     ] = None,
     shelf: ShelfFile = None,
     replace: opt.Replace = False,
@@ -135,7 +135,7 @@ def _labels(
                          "no packet with ink in it is in the book",
                          "store one, or say --originals")  # fmt: skip
     if len(made) > MOST_LABELS:
-        raise WrongUsage(f"{len(made)} labels are more than anyone means to print",
+        raise WrongUsage(f"{len(made)} labels are too many",
                          f"at most {MOST_LABELS} go into one file", "name some")  # fmt: skip
     return made
 

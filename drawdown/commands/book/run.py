@@ -159,7 +159,7 @@ def _number(here: list[Pull], number: int | None, edition: str) -> int:
     if number in taken:
         raise WrongUsage(
             f'pull {number} of "{edition}" is already in the book',
-            "nothing in the book is ever written over",
+            "nothing in the book is ever overwritten",
             f"the next is {max(taken) + 1}; strike the other one out with drawdown book remove "
             "if it was wrong",
         )

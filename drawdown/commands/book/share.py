@@ -56,7 +56,7 @@ def share(
         if not any(file.of(kind) for kind in KINDS):
             what = f'nothing of an edition "{edition}" is in the book' if edition else (
                 "the book is empty")  # fmt: skip
-            raise WrongUsage(what, "an empty file would teach nobody anything",
+            raise WrongUsage(what, "there is nothing to share",
                              "see what there is with: drawdown book list")  # fmt: skip
         size = write_book_file(out, file, opened.photos)
     data = {"file": str(out), "format": FORMAT, "size_bytes": size, "counts": file.counts,
@@ -131,7 +131,7 @@ def _ask(clashes: list[Clash], json: bool) -> dict[Clash, str]:
         more = f" and {len(clashes) - 5} more" if len(clashes) > 5 else ""
         raise WrongUsage(
             f"the book already has another {shown}{more}",
-            "nothing in the book is ever written over, so nothing was taken in",
+            "nothing in the book is ever overwritten, so nothing was taken in",
             "say --rename to put a number behind the new names, or --skip to leave those out",
         )
     answers: dict[Clash, str] = {}

@@ -70,10 +70,10 @@ def _pulls(opened: Book, name: str, number: int) -> tuple[str, list[int]]:
 
 
 def check(
-    repair: Annotated[bool, shared.flag("Mend what can be mended.", "--repair")] = False,
+    repair: Annotated[bool, shared.flag("Repair what can be repaired.", "--repair")] = False,
     quick: Annotated[bool, shared.flag("Do not read every photo.", "--quick")] = False,
     yes: Annotated[
-        bool, shared.flag("Mend it even where something would be lacking.", "--yes")
+        bool, shared.flag("Repair it even where something would be lost.", "--yes")
     ] = False,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
@@ -84,7 +84,10 @@ def check(
     def agree(lacking: list[str]) -> bool:
         if yes or not (is_tty(sys.stdin) and is_tty(sys.stderr)):
             return yes
-        listed = ["The mended book would lack, or not have so:", *(f"  {text}" for text in lacking)]
+        listed = [
+            "The repaired book would lack these, or have them differently:",
+            *(f"  {text}" for text in lacking),
+        ]
         write_aside("\n".join(listed))
         return agreed("Mend it?", yes)
 
@@ -111,7 +114,7 @@ def _check_screen(folder: Path, report: Report, repair: bool, screen: Screen) ->
     lines = paragraph(f"The book in {folder} {state}: {kept}.", screen)
     parts = (
         ("Needs mending", report.faults), ("Mended", report.mended), ("Lost", report.lost),
-        ("Held by the old files, and not so in the mended book", report.lacking),
+        ("In the old files, and different in the repaired book", report.lacking),
         ("Worth knowing", report.remarks),
     )  # fmt: skip
     for title, texts in parts:
@@ -120,8 +123,8 @@ def _check_screen(folder: Path, report: Report, repair: bool, screen: Screen) ->
         for text in texts:
             lines += wrap(text, screen.columns - 1, "  · ", "    ")
     if report.lacking and not report.mended:
-        again = "Nothing was changed. To mend it all the same: drawdown book check --repair --yes"
+        again = "Nothing was changed. To repair it all the same: drawdown book check --repair --yes"
         lines += ["", *paragraph(again, screen)]
     elif report.faults and not repair:
-        lines += ["", *paragraph("Mend it with: drawdown book check --repair", screen)]
+        lines += ["", *paragraph("Repair it with: drawdown book check --repair", screen)]
     return "\n".join(lines)

@@ -132,7 +132,7 @@ def _from_figures(path: Path, name: str | None) -> Ink:
         wanted = inside[0]
     if (wanted, "k") not in table or (wanted, "s") not in table:
         raise BadFile(
-            f"{path} has not both a k and an s line for {wanted}",
+            f"{path} lacks a k or an s line for {wanted}",
             "an ink needs absorption and scattering",
             "add the missing line, in the same units",
         )

@@ -1,4 +1,4 @@
-"""``drawdown plan amount``: how much ink an edition needs, and whether what is left suffices."""
+"""``drawdown plan amount``: how much ink an edition needs, and whether what is left is enough."""
 
 from __future__ import annotations
 
@@ -48,9 +48,7 @@ def amount(  # long: one parameter a line
         str | None, opt.option("G", "What stays on slab, knife and roller, as 10 or 5-20.")
     ] = None,
     mix: opt.MixParts = None,
-    left: Annotated[
-        float | None, opt.number("G", "What is left of the mix: does it suffice?")
-    ] = None,
+    left: Annotated[float | None, opt.number("G", "What is left of the mix: is it enough?")] = None,
     shelf: opt.ShelfInUse = None,
     picture: Annotated[
         Path | None, opt.option("OUT.png", "Also save a picture of what was counted as printed.")
@@ -58,7 +56,7 @@ def amount(  # long: one parameter a line
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
-    """How much ink an edition needs; does what is left suffice?"""
+    """How much ink an edition needs, and whether what is left is enough."""
     _check_area(block, width_mm, area_cm2, light)
     _check_numbers(width_mm, area_cm2, left, prints, way)
     parts = read_parts(mix)
@@ -126,7 +124,7 @@ def _measure(block: Path, width_mm: float, light: bool) -> PrintedArea:
     except ValueError:
         raise PhotoUnfit(
             f"the picture {block} has one shade of grey all over",
-            "the printed part is told by being darker or lighter than the rest",
+            "what prints must be darker or lighter than the rest",
             "give a scan or photo with both, or state the area with --area-cm2",
         ) from None
 

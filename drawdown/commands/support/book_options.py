@@ -109,7 +109,7 @@ UnknownInks = Annotated[
 MixGrams = Annotated[float | None, number("G", "What the whole mix weighed.", "--grams")]
 PhotoOfStrip = Annotated[Path, argument("PHOTO", "Photo of the strip and card.")]
 Limit = Annotated[int | None, option("N", "Show no more than N.", "--most")]
-Removed = Annotated[bool, flag("What was struck out instead.", "--removed")]
+Removed = Annotated[bool, flag("What was removed, instead.", "--removed")]
 
 
 # Checks ----------------------------------------------------------------------------------

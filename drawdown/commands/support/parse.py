@@ -119,7 +119,7 @@ def read_day(date: str | None) -> str:
     try:
         return datetime.date.fromisoformat(date).isoformat()
     except ValueError as error:
-        raise WrongUsage(f'--date is "{date}", which is no day', "the definition says when its "
+        raise WrongUsage(f'--date is "{date}", which is not a day', "the definition says when its "
                          "card was read", "write it as 2030-12-31") from error  # fmt: skip
 
 

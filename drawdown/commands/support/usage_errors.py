@@ -1,6 +1,6 @@
 """What the parser did not understand, in plain words.
 
-The parser's errors are told apart by name and content, not by class: they come from whichever
+The parser's errors are recognised by name and content, not by class: they come from whichever
 library the parser is built on, and nothing heavier than this is imported for it.
 """
 

@@ -1,7 +1,7 @@
 """Every bad input of the catalogue is refused: the right exit code, one explanation, no
 traceback, nothing on stdout, no file left behind.
 
-The exit codes are those of README.md. What a person sees is the contract here, so there is
+The exit codes are those of the guide. What a person sees is the contract here, so there is
 no outside reference to check against; each entry also names words its explanation must
 hold, so that a refusal for another reason fails.
 """

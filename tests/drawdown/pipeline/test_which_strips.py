@@ -1,6 +1,6 @@
 """Which strip is which when only one number is given, and a photo that is its own original.
 
-The contract is README.md's (`--strip`, two photos); there is no outside
+The contract is the guide's (`--strip`, two photos); there is no outside
 reference for it.
 """
 
