@@ -13,7 +13,8 @@ from drawdown.report.text.terminal import swatch_rgb
 Box = tuple[float, float, float, float]  # x0, y0, x1, y1
 Points = Iterable[tuple[float, float]]
 PAGE_PX, WIDE_PAGE_PX, PHONE_PX = 1280, 2400, 1200
-PAPER, INK, QUIET = (246, 246, 246), (20, 20, 20), (80, 80, 80)
+PAPER, INK, QUIET, FAINT = (246, 246, 246), (20, 20, 20), (80, 80, 80), (150, 150, 150)
+Span = tuple[float, float]
 
 
 def round_values(low: float, high: float, least: float) -> list[float]:
@@ -91,9 +92,14 @@ class Page:
     def stroke(self, points: Points, wide: float, fill=INK) -> None:
         self.draw.line(self._floats(points), fill, round(wide * self.unit))
 
-    def shape(self, points: Points, wide: float) -> None:
+    def shape(self, points: Points, wide: float, fill="white") -> None:
         """A white shape with a dark edge: the mark of a value."""
-        self.draw.polygon(self._floats(points), "white", INK, round(wide * self.unit))
+        self.draw.polygon(self._floats(points), fill, INK, round(wide * self.unit))
+
+    def dot(self, x: float, y: float, across: float, down: float, fill=None, edge=INK) -> None:
+        """An ellipse about a place, by its half axes."""
+        box = self._floats([(x - across, y - down), (x + across, y + down)])
+        self.draw.ellipse(box, fill, edge, 1 if fill is None else 2)
 
     def cross(self, box: Box, fill) -> None:
         """An x over a field: what should be seen here is lost."""
@@ -126,3 +132,48 @@ class Page:
     def cut(self) -> Image.Image:
         """The picture with a margin below its last line."""
         return self.sheet.crop((0, 0, self.width, round((self.y + 2) * self.unit)))
+
+
+class Plot:
+    """A frame on a page, with round values at its left, and below it where values run ``across``.
+    What lies beyond the values it spans is put at its edge."""
+
+    def __init__(
+        self, page: Page, box: Box, up: Span, across: Span = (0.0, 1.0), size: float = 20
+    ) -> None:
+        self.page, self.box, self.up, self.across = page, box, up, across
+        page.box(box, edge=FAINT)
+        x0, _, _, y1 = box
+        for value, y in ((value, self.y(value)) for value in self._round(up)):
+            page.stroke([(x0 - 9, y), (x0, y)], 2, FAINT)
+            page.put(f"{value:g}", size, x0 - 14, y, anchor="rm")
+        for value, x in ((v, self.x(v)) for v in self._round(across) if across != (0.0, 1.0)):
+            page.stroke([(x, y1), (x, y1 + 9)], 2, FAINT)
+            page.put(f"{value:g}", size, x, y1 + 13, anchor="ma")
+
+    @staticmethod
+    def _round(span: Span) -> list[float]:
+        return round_values(span[0], span[1] + 1e-9, (span[1] - span[0]) / 5)
+
+    def x(self, value: float) -> float:
+        x0, _, x1, _ = self.box
+        return x0 + (x1 - x0) * _share(value, self.across)
+
+    def y(self, value: float) -> float:
+        _, y0, _, y1 = self.box
+        return y1 - (y1 - y0) * _share(value, self.up)
+
+    def level(self, value: float, wide: float, fill=INK, dash: float = 0) -> None:
+        """A line at a value from side to side; dashed with strokes and gaps of ``dash``."""
+        x0, _, x1, _ = self.box
+        ends = [x0, x1] if not dash else [x0 + k * dash for k in range(int((x1 - x0) / dash) + 1)]
+        for start, end in zip(ends[::2], ends[1::2], strict=False):
+            self.page.stroke([(start, self.y(value)), (end, self.y(value))], wide, fill)
+
+    def bar(self, x: float, low: float, high: float, wide: float, fill=INK) -> None:
+        """An interval at a place, upright."""
+        self.page.stroke([(x, self.y(low)), (x, self.y(high))], wide, fill)
+
+
+def _share(value: float, span: Span) -> float:
+    return (min(max(value, span[0]), span[1]) - span[0]) / (span[1] - span[0])
