@@ -6,7 +6,7 @@ import os
 import sqlite3
 import time
 import uuid
-from contextlib import closing, suppress
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -180,24 +180,17 @@ def _use_log(db: sqlite3.Connection) -> None:
             db.execute("PRAGMA journal_mode = WAL")
             return
         except sqlite3.OperationalError as error:
-            busy = str(getattr(error, "sqlite_errorname", "")).startswith("SQLITE_BUSY")
-            if not busy or time.monotonic() > end:
+            if not problems.is_busy(error) or time.monotonic() > end:
                 raise
             time.sleep(0.02)
 
 
-def _copy_aside(db: sqlite3.Connection, folder: Path, version: int) -> Path:
+def _copy_aside(db: sqlite3.Connection, folder: Path, version: int) -> None:
     """A copy of the database as it was before a migration."""
     backups = private_folder(folder / BEFORE)
     target = backups / f"book-v{version}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite"
     temporary = target.with_suffix(".part")
-    with suppress(FileNotFoundError):
-        temporary.unlink()
-    copy = sqlite3.connect(temporary)
-    try:
-        db.backup(copy)
-    finally:
-        copy.close()
+    temporary.unlink(missing_ok=True)
+    db.execute("VACUUM INTO ?", (str(temporary),))
     os.replace(temporary, target)
     sync_folder(backups)
-    return target

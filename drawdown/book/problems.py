@@ -53,42 +53,45 @@ def two_histories(folder: Path) -> Damaged:
     )
 
 
+# What a database error of these kinds means: what is seen ({} is the folder), why it matters and
+# what to do.
+_ERRORS = (
+    (("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_PROTOCOL"),
+     "the book in {} is being written by another program, and it did not finish",
+     f"two writers at once would spoil it; {_UNCHANGED}",
+     "wait until the other program is done, then try again"),
+    (("SQLITE_FULL",),
+     "the disk that holds the book in {} is full",
+     f"{_UNCHANGED}, and all that was kept before is safe",
+     "make room on the disk, then try again"),
+    (("SQLITE_CANTOPEN",),
+     "the book in {} cannot be opened",
+     "the folder is closed to you, is not on this disk any more, or holds no book",
+     "check the folder and its permissions, or give another with `book`"),
+    (("SQLITE_IOERR",),
+     "the disk failed while the book in {} was read or written",
+     f"the disk may be full, failing or on a network; {_UNCHANGED}",
+     "make room, see that the disk is well, then run: `check_book`"),
+    (("",), "the book in {} could not be used", _UNCHANGED, "run: `check_book`"),
+)  # fmt: skip
+_DAMAGE = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT", "SQLITE_CONSTRAINT_D")
+
+
 def explained(error: sqlite3.Error, folder: Path) -> BadFile:
     """A database error as one that a person can act on."""
     name = getattr(error, "sqlite_errorname", "") or ""
-    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_PROTOCOL")):
-        return BadFile(
-            f"the book in {folder} is being written by another program, and it did not finish",
-            f"two writers at once would spoil it; {_UNCHANGED}",
-            "wait until the other program is done, then try again",
-        )
-    if name.startswith("SQLITE_FULL"):
-        return BadFile(
-            f"the disk that holds the book in {folder} is full",
-            f"{_UNCHANGED}, and all that was kept before is safe",
-            "make room on the disk, then try again",
-        )
     if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_AUTH")):
         return no_permission(folder)
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT", "SQLITE_CONSTRAINT_D")):
+    gone = isinstance(error, sqlite3.OperationalError) and "no such" in str(error)
+    if name.startswith(_DAMAGE) or gone:
         return damaged(folder, str(error))
-    if name.startswith("SQLITE_CANTOPEN"):
-        return BadFile(
-            f"the book in {folder} cannot be opened",
-            "the folder is closed to you, is not on this disk any more, or holds no book",
-            "check the folder and its permissions, or give another with `book`",
-        )
-    if name.startswith("SQLITE_IOERR"):
-        return BadFile(
-            f"the disk failed while the book in {folder} was read or written ({error})",
-            f"the disk may be full, failing or on a network; {_UNCHANGED}",
-            "make room, see that the disk is well, then run: `check_book`",
-        )
-    if isinstance(error, sqlite3.OperationalError) and "no such" in str(error):
-        return damaged(folder, str(error))
-    return BadFile(
-        f"the book in {folder} could not be used ({error})", _UNCHANGED, "run: `check_book`"
-    )
+    seen, why, todo = next(words for kinds, *words in _ERRORS if name.startswith(kinds))
+    return BadFile(f"{seen.format(folder)} ({error})", why, todo)
+
+
+def is_busy(error: Exception) -> bool:
+    """True when another program holds the database."""
+    return str(getattr(error, "sqlite_errorname", "")).startswith(("SQLITE_BUSY", "SQLITE_LOCKED"))
 
 
 def no_permission(folder: Path) -> BadFile:

@@ -46,25 +46,31 @@ class Change:
 
     def insert(self, table: str, row: Row, *, undoable: bool = True) -> int:
         """Add a row; returns its id."""
-        names = ", ".join(f'"{name}"' for name in row)
-        marks = ", ".join("?" * len(row))
-        cursor = self._db.execute(
-            f'INSERT INTO "{_known(table)}" ({names}) VALUES ({marks})', tuple(row.values())
-        )
-        row_id = int(cursor.lastrowid or 0)
-        self._note(table, row_id, None, undoable)
-        return row_id
+        return self.put(table, None, row, undoable=undoable)
 
     def update(self, table: str, row_id: int, values: Row) -> None:
         """Set some columns of one row."""
         was = read_row(self._db, table, row_id)
         if was is None:
             raise KeyError(f"{table} {row_id}")
-        pairs = ", ".join(f'"{name}" = ?' for name in values)
-        self._db.execute(
-            f'UPDATE "{_known(table)}" SET {pairs} WHERE id = ?', (*values.values(), row_id)
-        )
-        self._note(table, row_id, was, True)
+        self.put(table, row_id, was | values, was)
+
+    def put(
+        self, table: str, row_id: int | None, row: Row | None, was: Row | None = None, *,
+        undoable: bool = True,
+    ) -> int:  # fmt: skip
+        """Make one row what it is said to be, a new one without an id; None takes it away.
+        Returns its id."""
+        strange = (row or {}).keys() - set(schema.TABLES[table].names)
+        if strange:
+            raise KeyError(f"{table} has no {min(strange)}")
+        row_id = put_row(self._db, table, row_id, row)
+        self.touched[table, row_id] = None
+        if undoable and self._id is not None:
+            text = None if was is None else json.dumps(pack(was), separators=(",", ":"))
+            note = {"change": self._id, "tab": table, "row": row_id, "was": text}
+            self.touched["change_row", put_row(self._db, "change_row", None, note)] = None
+        return row_id
 
     def photo(self, stored: Stored) -> int:
         """The id of a stored photo's row. Undoing a change leaves the photo in the book."""
@@ -73,29 +79,7 @@ class Change:
         ).fetchone()
         if found is not None:
             return int(found[0])
-        row = {
-            "sha256": stored.sha256,
-            "ending": stored.ending,
-            "size_bytes": stored.size_bytes,
-            "added_at": now(),
-        }
-        return self.insert("photo", row, undoable=False)
-
-    def put(self, table: str, row_id: int, row: Row | None) -> None:
-        """Make one row what it is said to be; None takes it away. For undo."""
-        put_row(self._db, table, row_id, row)
-        self.touched[table, row_id] = None
-
-    def _note(self, table: str, row_id: int, was: Row | None, undoable: bool) -> None:
-        self.touched[table, row_id] = None
-        if not undoable or self._id is None:
-            return
-        text = None if was is None else json.dumps(pack(was), separators=(",", ":"))
-        cursor = self._db.execute(
-            "INSERT INTO change_row (change, tab, row, was) VALUES (?, ?, ?, ?)",
-            (self._id, table, row_id, text),
-        )
-        self.touched["change_row", int(cursor.lastrowid or 0)] = None
+        return self.insert("photo", vars(stored) | {"added_at": now()}, undoable=False)
 
 
 def _known(table: str) -> str:
@@ -110,21 +94,22 @@ def read_row(db: sqlite3.Connection, table: str, row_id: int) -> Row | None:
     return None if found is None else dict(found)
 
 
-def put_row(db: sqlite3.Connection, table: str, row_id: int, row: Row | None) -> None:
+def put_row(db: sqlite3.Connection, table: str, row_id: int | None, row: Row | None) -> int:
     """Insert or replace one row, without columns that the table does not know; None takes it
-    away."""
+    away. Returns its id, a new one where none is given."""
     if row is None:
         db.execute(f'DELETE FROM "{_known(table)}" WHERE id = ?', (row_id,))
-        return
+        return row_id or 0
     known = schema.TABLES[_known(table)].names
     row = {name: row[name] for name in known if name in row} | {"id": row_id}
     names = ", ".join(f'"{name}"' for name in row)
     pairs = ", ".join(f'"{name}" = excluded."{name}"' for name in row)
     marks = ", ".join("?" * len(row))
-    db.execute(
+    cursor = db.execute(
         f'INSERT INTO "{table}" ({names}) VALUES ({marks}) ON CONFLICT (id) DO UPDATE SET {pairs}',
         tuple(row.values()),
     )
+    return int(cursor.lastrowid or 0) if row_id is None else row_id
 
 
 def every_row(db: sqlite3.Connection) -> Iterator[RowTold]:
@@ -191,12 +176,9 @@ class Book:
         with self._writing():
             dropped = self.db.execute("SELECT id FROM change WHERE state = 'undone'").fetchall()
             self.db.execute("UPDATE change SET state = 'dropped' WHERE state = 'undone'")
-            cursor = self.db.execute(
-                "INSERT INTO change (at, what, state) VALUES (?, ?, 'done')", (now(), what)
-            )
-            change = Change(self.db, int(cursor.lastrowid or 0))
-            change.touched |= {("change", int(cursor.lastrowid or 0)): None}
-            change.touched |= {("change", int(row[0])): None for row in dropped}
+            number = put_row(self.db, "change", None, {"at": now(), "what": what, "state": "done"})
+            change = Change(self.db, number)
+            change.touched |= {("change", row[0]): None for row in [(number,), *dropped]}
             yield change
             self._write_down(what, change)
         recorded.append(what)
@@ -289,10 +271,11 @@ class Book:
             raise problems.foreign_diary(self.folder)
         for change in told.changes:
             if change.after == mark:
-                for one in self.diary.rows(change.start, change.end):
-                    if one is None or one[0] not in schema.TABLES:
-                        raise problems.damaged(self.folder, "the diary tells of unknown things")
-                    put_row(self.db, *one)
+                for away in (True, False):  # first away with them all: names may have changed hands
+                    for table, row_id, row in filter(
+                        None, self.diary.rows(change.start, change.end)
+                    ):
+                        put_row(self.db, table, row_id, None if away else row)
                 self._note_mark(change.mark)
                 number, mark = number + 1, change.mark
                 self.healed.append(f'the diary knew of "{change.what}", and now the book does too')

@@ -88,7 +88,7 @@ def _unless_busy(faults: list[str]) -> Iterator[None]:
     try:
         yield
     except (sqlite3.Error, ValueError, TypeError) as error:
-        if str(getattr(error, "sqlite_errorname", "")).startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        if problems.is_busy(error):
             raise
         faults.append(f"the database cannot be read ({error})")
 

@@ -332,6 +332,23 @@ def test_a_database_that_lost_its_last_changes_is_rolled_forward(book, tmp_path)
         assert not again.rows("PRAGMA foreign_key_check")
 
 
+def test_names_that_changed_hands_are_rolled_forward(book):
+    rows = [packet_of(book, 35.0)]
+    with book.change("put by") as change:
+        rows.append(put_by(book, change, name="left", grams=1.0, date="2030-01-01", mix=MIX))
+    book.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    earlier = (book.folder / "book.sqlite").read_bytes()
+    with book.change("swapped") as change:
+        for row, name in ((rows[1], "x"), (rows[0], "left"), (rows[1], "rest")):
+            change.update("packet", row, {"name": name, "name_key": name})
+    book.close()
+    (book.folder / "book.sqlite").write_bytes(earlier)
+    with open_book(book.folder) as again:
+        assert find_packet(again, "left").grams == 35.0
+        assert find_packet(again, "rest").grams == 1.0
+    assert check(book.folder).whole
+
+
 def test_a_lost_diary_is_written_afresh(book):
     keep(book, "one")
     folder = book.folder
