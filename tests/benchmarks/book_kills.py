@@ -149,20 +149,23 @@ def opening(place: Path) -> None:
     open_book(place / "book").close()
 
 
-KEEP = command(
-    "book", "keep", PHOTO, "--name", "New blue", "--mix", "white=97", "--mix", "PB15:3=3"
-)
+KEEP = command("book", "keep", PHOTO, "--name", "New blue", "--mix", "white 97, PB15:3 3")
 CASES: dict[str, tuple[Act, Act]] = {
     "the first keep": (nothing, KEEP),
     "keep": (a_book, KEEP),
-    "log": (a_book, command("match", PHOTO, "--kept", "Tide blue", "--log", "June")),
-    "take": (a_book, command("book", "take", "rest", "--grams", "5")),
-    "put by": (a_book, command("book", "put-by", "new rest", "--grams", "9", "--batch", "May")),
-    "amend": (a_book, command("book", "amend", "Sand", "--paper", "kozo")),
-    "pull": (a_book, command("book", "pull", PHOTO, "--edition", "Kingfisher", "--spot", "sky")),
-    "remove": (a_book, command("book", "remove", "Sand")),
-    "undo": (a_book, command("book", "undo")),
-    "redo": (undone, command("book", "redo")),
+    "match of a batch": (
+        a_book,
+        command("match", PHOTO, "--kept", "Tide blue", "--batch", "June"),
+    ),
+    "batch": (a_book, command("book", "batch", "May", "--added", "PB15:3 1 g")),
+    "use": (a_book, command("book", "use", "rest", "--grams", "5")),
+    "store": (a_book, command("book", "store", "new rest", "--grams", "9", "--batch", "May")),
+    "edit": (a_book, command("book", "edit", "Sand", "--paper", "kozo")),
+    "edit of a recipe": (a_book, command("book", "edit", "Sand", "--mix", "white 9, PB15:3 1")),
+    "run": (a_book, command("book", "run", "Kingfisher", PHOTO, "--spot", "sky")),
+    "remove": (a_book, command("book", "remove", "Sand", "--yes")),
+    "undo": (a_book, command("undo")),
+    "redo": (undone, command("undo", "--redo")),
     "import": (with_shared_file, command("book", "import", "PLACE/shared.zip", "--rename")),
     "import into no book": (
         lambda place: (with_shared_file(place), shutil.rmtree(place / "book")),

@@ -20,7 +20,7 @@ ROOT = Path(__file__).resolve().parents[3]
 )
 @pytest.mark.parametrize(
     ("case", "every"),
-    [("the first keep", 23), ("take", 9), ("migration from 4", 31), ("repair of both", 31),
+    [("the first keep", 23), ("use", 9), ("migration from 4", 31), ("repair of both", 31),
      ("repair of two histories", 31)],
 )  # fmt: skip
 def test_killed_at_a_change_of_a_file_nothing_is_lost(case, every):
