@@ -47,7 +47,8 @@ DIFFERENT_LIGHT = FlagKind(
     "different-light", True, "comparison",
     "the two strips are in different light, or on different paper ({detail})",
     "a difference in light or paper would pass for a difference in ink",
-    "pull both on the same paper, keep both out of shadow, and shoot again",
+    "pull both on the same paper, with 10 mm of it bare around each, keep both out of shadow, and "
+    "shoot again",
 )  # fmt: skip
 LIGHT_UNSURE = "it is uncertain by {percent:.0f} %"
 PAPER_DARKER = "the paper beside strip {strip} is {percent:.0f} % darker"

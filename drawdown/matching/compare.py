@@ -18,6 +18,7 @@ from calibration.uncertainty.kernels import root_of
 from drawdown import flags as fl
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_or_ink import SURE_SAME, FilmApart, Pulls, film_apart
+from drawdown.reading.area import relit
 from drawdown.reading.budget import UNEVEN_DE, DifferenceU95, difference_u95
 from drawdown.reading.colour import Colour, StripReading
 
@@ -50,6 +51,9 @@ DIFFERENT_LIGHT_SD = 0.05
 # Paper beside one strip that is so much lighter than beside the other (natural log, after
 # the lamp's field is taken out) is other paper or other light; neither lets one compare.
 DIFFERENT_RIM = 0.06
+# Two places of one paper are as light as each other but for this (sd of the log: grain, and what
+# lies between the paper beside a strip and the strip).
+SAME_PAPER_SD = 0.02
 # The same in the photo as it is: more than a lamp's fall-off makes between two strips.
 DIFFERENT_SEEN = 0.12
 
@@ -236,8 +240,7 @@ def _covariance(
         setting.across_photos * ACROSS_PHOTOS[setting.card],
         np.sqrt(blank / 3) * UNKNOWN_EVENNESS_DE00,
     )
-    members = _of_members(original, batch, setting.across_photos)
-    common = members + sum(sd**2 for sd in sds) * to_lab @ to_lab.T
+    common = sum(sd**2 for sd in sds) * to_lab @ to_lab.T
     # Half of what the paper beside the strips disagrees in may be light.
     blank = sum(colour.light_sd is None for colour in (original, batch))
     light = (0.5 * rim) ** 2 + blank * UNKNOWN_LIGHT_SD**2
@@ -252,16 +255,26 @@ def _covariance(
         own = own + np.outer(off, off)
     mirrored = _mirrored(original, batch)
     own = own + np.outer(mirrored, mirrored)
-    # The ensembles hold each strip's light, and fits that another photo makes anew.
     lit = (original.light_sd or 0.0) ** 2 + (batch.light_sd or 0.0) ** 2
-    moved = _within(lit * np.outer(slope, slope), members)
-    moved = moved + OWN_SHARE * (members - moved)
-    return np.asarray(own + moved), np.asarray(common - moved)
+    known = np.sqrt(_known_by_paper(original, batch, lit))
+    dark, dim = (_of_members(original, batch, setting.across_photos, k) for k in (0.0, known))
+    own = own + _positive(dim - dark) + OWN_SHARE * dark
+    return np.asarray(own), np.asarray(common + (1 - OWN_SHARE) * dark)
 
 
 def _shine(colour: Colour) -> float:
     """How much light is mirrored in parts of a strip, as a share of white."""
     return colour.strip.shine_level if isinstance(colour, StripReading) else 0.0
+
+
+def _known_by_paper(original: Colour, batch: Colour, lit: float) -> float:
+    """The share that is left of the variance of light between two strips (natural log), once
+    the paper beside both has shown it; 1 where one shows none."""
+    if not (isinstance(original, StripReading) and isinstance(batch, StripReading)):
+        return 1.0
+    if original.rim is None or batch.rim is None:
+        return 1.0
+    return SAME_PAPER_SD**2 / (SAME_PAPER_SD**2 + lit)
 
 
 def _mirrored(original: Colour, batch: Colour) -> np.ndarray:
@@ -284,12 +297,10 @@ def _by_light(lab: np.ndarray) -> np.ndarray:
     return np.asarray((xyz_to_lab(1.01 * lab_to_xyz(lab)) - lab) / 0.01)
 
 
-def _within(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
-    """A covariance of rank one, made small enough to be part of another."""
+def _positive(part: np.ndarray) -> np.ndarray:
+    """A difference of covariances without what noise makes negative of it."""
     values, vectors = np.linalg.eigh(part)
-    along = vectors[:, -1]
-    room = 1 / float(along @ np.linalg.solve(whole + 1e-9 * np.eye(3), along))
-    return np.asarray(min(values[-1], 0.9 * room) * np.outer(along, along))
+    return np.asarray(vectors * np.maximum(values, 0.0) @ vectors.T)
 
 
 def _of_several(
@@ -310,9 +321,13 @@ def photo_weights(pairs: Sequence[tuple[Colour, Colour]]) -> np.ndarray:
     return np.asarray(weights / weights.sum())
 
 
-def _of_members(original: Colour, batch: Colour, across_photos: bool) -> np.ndarray:
-    """(3, 3) covariance of the difference of both ensembles, member by member."""
-    one, two = original.members(1), batch.members(2)
+def _of_members(original: Colour, batch: Colour, across_photos: bool, share: float) -> np.ndarray:
+    """(3, 3) covariance of the difference of both ensembles, member by member, with that
+    ``share`` of what they drew of the light."""
+    one, two = (
+        relit(c, share) if isinstance(c, StripReading) else c.members(k)
+        for k, c in ((1, original), (2, batch))
+    )
     if len(one) != len(two):  # not drawn together
         return np.asarray(np.cov(one.T) + np.cov(two.T))
     if across_photos:
@@ -385,6 +400,7 @@ def _rim_steps(original: Colour, batch: Colour) -> tuple[float, float]:
 def _light_flags(original: Colour, batch: Colour, rim: float, seen_rim: float) -> list[fl.Flag]:
     """The two stand in other light, or on other paper."""
     worst = max(_light_sd(original), _light_sd(batch))
+    worst *= float(np.sqrt(_known_by_paper(original, batch, worst**2)))
     if worst > DIFFERENT_LIGHT_SD:
         return [fl.DIFFERENT_LIGHT(fl.LIGHT_UNSURE, percent=100 * worst)]
     if abs(rim) <= DIFFERENT_RIM and abs(seen_rim) <= DIFFERENT_SEEN:

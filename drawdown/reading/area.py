@@ -10,7 +10,7 @@ import numpy as np
 
 from calibration.card.definition import CardDefinition
 from calibration.colour.difference import local_metric
-from calibration.colour.spaces import xyz_to_lab
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.correct import Correction
 from calibration.correction.lamp_field import on_card
 from calibration.locate.sheet import Sheet
@@ -25,6 +25,7 @@ from drawdown.reading.budget import (
     NEAR_LIGHT,
     jpeg_sd_de,
 )
+from drawdown.reading.colour import StripReading
 from drawdown.strips import limits
 from drawdown.strips.strip import Strip
 
@@ -137,9 +138,8 @@ def read_areas(
     """(m, k, 3) Lab D50 of areas that lie under one light: the ensemble about their best
     estimates, without what card and camera leave open in all colours alike. ``number`` tells
     this light from those of other strips."""
-    rng = stream("light of a strip", number)
     count, every = len(correction.members), len(areas)
-    light = rng.standard_normal((count, 1)) + LIGHT_CHROMA * rng.standard_normal((count, 3))
+    light = light_draws(number, count)
     rng = stream("what is an area's own", number)
     best = np.stack([a.xyz_d50 for a in areas])
     rgb, xy_mm = np.stack([a.rgb for a in areas]), np.stack([a.xy_mm for a in areas])
@@ -166,3 +166,19 @@ def read_areas(
         to_lab = np.linalg.inv(local_metric(xyz_to_lab(best)))
         lab = lab + np.einsum("kij,mkj->mki", to_lab, rounding)
     return lab
+
+
+def light_draws(number: int, count: int) -> np.ndarray:
+    """(count, 3) what each member draws of the log of the light of strip ``number``, in standard
+    deviations of its level."""
+    rng = stream("light of a strip", number)
+    return rng.standard_normal((count, 1)) + LIGHT_CHROMA * rng.standard_normal((count, 3))
+
+
+def relit(colour: StripReading, share: float) -> np.ndarray:
+    """(m, 3) the members of a strip with that share of what they drew of its light."""
+    members = colour.members()
+    if colour.lab_samples is None or not colour.light_sd:
+        return members
+    back = (share - 1) * colour.light_sd * light_draws(colour.number, len(members))
+    return xyz_to_lab(lab_to_xyz(members) * np.exp(back))

@@ -28,8 +28,9 @@ MIXED_DE = 8.0
 BEYOND_DE = 12.0
 # Ink over a printed bar is darker than this share of the strip's usual light.
 ON_BAR, EDGE_MM = 0.72, 1.5
-# The ring of paper looked at beside a strip, and the least of it.
-RIM_MM, RIM_PIXELS = (1.5, 6.0), 60
+# The ring of paper looked at beside a strip, the part of it that is paper for certain, the least of
+# that, and how far (log) paper may be from it.
+RIM_MM, RIM_NEAR_MM, RIM_PIXELS, RIM_ALIKE = (0.9, 6.0), 2.0, 60, 0.10
 
 
 def measure(
@@ -72,7 +73,7 @@ def measure_together(
             evenness_u95=evenness_u95(evenness, len(cells)),
             light_sd=float(correction.field.scatter_at(area.xy_mm)),
             trail_lab_d50=_trail(strip, sheet, correction),
-            rim=_rim(strip, sheet, correction, card, strip.mask if ink is None else ink),
+            rim=paper_beside(strip, sheet, correction, card, strip.mask if ink is None else ink),
             flags=strip.flags + _flags(strip, sheet, lab, evenness, card),
         )
         out.append(reading)
@@ -126,35 +127,36 @@ def _body(strip: Strip, sheet: Sheet) -> np.ndarray:
     return near if near.any() else strip.body
 
 
-def _rim(
+def paper_beside(
     strip: Strip, sheet: Sheet, correction: Correction, card: CardDefinition, ink: np.ndarray
 ) -> Rim | None:
-    """The paper within ``RIM_MM`` of the strip; ``ink`` is the mask of all strips. The upper
-    part of the ring is taken: print, notes and table are mostly darker than paper."""
+    """The paper within ``RIM_MM`` of the strip; ``ink`` is the mask of all strips. What lies right
+    beside the ink is paper, and what is farther off as long as it looks the same: print, notes
+    and, around a narrow offcut, the table do not."""
     rows, columns = np.nonzero(strip.mask)
     reach = int(np.ceil(RIM_MM[1] * sheet.px_per_mm)) + 1
     top, left = max(rows.min() - reach, 0), max(columns.min() - reach, 0)
     crop = np.s_[top : rows.max() + reach + 1, left : columns.max() + reach + 1]
-
-    def grown(mask: np.ndarray, mm: float) -> np.ndarray:
-        size = 2 * round(mm * sheet.px_per_mm) + 1
-        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-        return cv2.dilate(mask.astype(np.uint8), kernel) > 0
-
-    ring = grown(strip.mask[crop], RIM_MM[1]) & ~grown(ink[crop], RIM_MM[0]) & sheet.inside[crop]
+    far, others = (
+        cv2.distanceTransform(1 - mask[crop].astype(np.uint8), cv2.DIST_L2, 3) / sheet.px_per_mm
+        for mask in (strip.mask, ink)
+    )
+    ring = (far <= RIM_MM[1]) & (others > RIM_MM[0]) & sheet.inside[crop]
     ring &= sheet.clipped[crop] < 0.2
     rows, columns = np.nonzero(ring)
     xy_mm = sheet.to_mm(np.stack([columns + left, rows + top], axis=-1))
     free = ~on_card(xy_mm, card, 1.0)
-    if free.sum() < RIM_PIXELS:
-        return None
     rgb = sheet.rgb_linear[crop][rows[free], columns[free]].astype(float)
+    near = far[rows[free], columns[free]] < RIM_NEAR_MM
+    if near.sum() < RIM_PIXELS:
+        return None
     light = np.log(np.maximum(correction.light(rgb, xy_mm[free]), 1e-6))
     level = light.mean(axis=1)
-    low, high = np.quantile(level, (0.5, 0.9))
-    upper = (level >= low) & (level <= high)
-    seen = np.log(np.maximum(rgb[upper], 1e-6))
-    return Rim(np.median(light[upper], axis=0), np.median(seen, axis=0))
+    low, high = np.quantile(level[near], (0.5, 0.9))
+    beside = np.median(light[near & (level >= low) & (level <= high)], axis=0)
+    paper = np.abs(light - beside).max(axis=1) < RIM_ALIKE
+    seen = np.log(np.maximum(rgb[paper], 1e-6))
+    return Rim(np.median(light[paper], axis=0), np.median(seen, axis=0))
 
 
 def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:

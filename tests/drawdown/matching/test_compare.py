@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
 from drawdown import flags as fl
 from drawdown.matching import compare as cp
+from drawdown.reading.area import light_draws
 from drawdown.reading.colour import Rim
 from drawdown.wording import verdict
 from drawdown.wording.difference import difference_words
@@ -189,3 +190,27 @@ def test_a_window_seen_in_one_strip_may_cover_the_other(covered):
     assert cp.compare(*pair).verdict == "no match"
     alike = dataclasses.replace(pair[0], lab_d50=pair[1].lab_d50)
     assert cp.compare(alike, pair[1]).verdict == "match"
+
+
+def lit_strip(number, lab, light_sd, rim):
+    """A strip whose members draw its light as a reading does, and hardly anything else."""
+    plain = strip(number, lab, light_sd=light_sd, sd=0.05, rim=rim)
+    drawn = lab_to_xyz(plain.lab_samples) * np.exp(light_sd * light_draws(number, 96))
+    return dataclasses.replace(plain, lab_samples=xyz_to_lab(drawn))
+
+
+def test_paper_beside_both_strips_shows_their_light():
+    """Offcuts of one paper far from the card: the lamp's field is unsure there by 8 %, but the
+    paper beside both is as light."""
+    paper = Rim(np.full(3, -0.2), np.full(3, -0.2))
+    known = [lit_strip(n, BLUE, 0.08, paper) for n in (1, 2)]
+    unknown = [lit_strip(n, BLUE, 0.08, None) for n in (1, 2)]
+    assert cp.compare(*unknown).verdict is None
+    assert cp.compare(*known).verdict == "match"
+    wide, narrow = (np.trace(cp.compare(*pair).d_lab_cov) for pair in (unknown, known))
+    # Two papers as light as each other but for 2 %: of the light's variance that much is left.
+    left = 0.02**2 / (0.02**2 + 2 * 0.08**2)
+    assert narrow < wide * (left + 0.1)
+    darker = Rim(np.full(3, -0.35), np.full(3, -0.35))
+    other = [known[0], lit_strip(2, BLUE, 0.08, darker)]
+    assert cp.compare(*other).verdict is None
