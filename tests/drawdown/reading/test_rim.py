@@ -1,4 +1,4 @@
-"""The paper right beside a strip, read where a narrow offcut ends on a table. The truth is drawn."""
+"""Paper right beside a strip, read where a narrow offcut ends on a table. The truth is drawn."""
 
 from __future__ import annotations
 
