@@ -11,11 +11,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.parse import read_choice, read_day
+from drawdown.report.text import terminal
 
 SHAPES = ("slip", "frame", "sheet")
 PAPERS = ("a4", "letter")
@@ -67,6 +66,7 @@ def card(  # long: one parameter a line
     date: Annotated[
         str | None, opt.option("DAY", "When it was read, as 2030-12-31 (else today).")
     ] = None,
+    replace: opt.Replace = False,
 ) -> None:
     """Make the reference card or test sheet to print; measure your print."""
     if enrol:
@@ -76,7 +76,7 @@ def card(  # long: one parameter a line
                 "the measured colours have to go somewhere",
                 "write, for instance: drawdown card --enrol readings.csv --definition my-card.toml",
             )
-        _check_definition(definition)
+        opt.check_out(definition, (".toml",), replace)
         shape = read_choice("--shape", shape, SHAPES[:2])
         if card_file is not None and shape != SHAPES[0]:
             raise WrongUsage("--shape and --card were both given", "each names the card to enrol",
@@ -84,12 +84,13 @@ def card(  # long: one parameter a line
         _enrol_print(enrol, definition, shape, card_file, known, date)
     else:
         _refuse_alone(known=known, card=card_file, date=date)
-        _draw(out, definition, shape, paper, dpi)
+        _draw(out, definition, shape, paper, dpi, replace)
 
 
 def _draw(
-    out: Path | None, definition: Path | None, shape: str, paper: str, dpi: int | None
-) -> None:
+    out: Path | None, definition: Path | None, shape: str, paper: str, dpi: int | None,
+    replace: bool,
+) -> None:  # fmt: skip
     """Write the drawing, the definition, or both."""
     if out is None and definition is None:
         raise WrongUsage(
@@ -99,12 +100,11 @@ def _draw(
         )
     shape = read_choice("--shape", shape, SHAPES)
     if out is not None:
-        paper = _check_drawing(out, paper, dpi)
+        paper = _check_drawing(out, paper, dpi, replace)
     if shape == "sheet":
         _draw_sheet(out, definition, paper, dpi)
         return
-    if definition is not None:
-        _check_definition(definition)
+    opt.check_out(definition, (".toml",), replace)
 
     from calibration.card.toml import builtin_cards, write_card
 
@@ -122,11 +122,10 @@ def _draw(
                 write_card(definition, chosen)
     for path in (definition, out):
         if path is not None:
-            typer.echo(str(path))
+            terminal.write_result(str(path))
     if out is not None:
-        typer.echo(
-            "Print it at 100 % on plain matt paper and check the 100 mm scale with a ruler.",
-            err=True,
+        terminal.write_aside(
+            "Print it at 100 % on plain matt paper and check the 100 mm scale with a ruler."
         )
 
 
@@ -142,23 +141,16 @@ def _draw_sheet(out: Path | None, definition: Path | None, paper: str, dpi: int 
     from drawdown.strips.test_sheet import builtin_sheets, sheet_page
 
     write_atomically(out, _drawing(sheet_page(builtin_sheets()[paper]), out, dpi))
-    typer.echo(str(out))
-    typer.echo(
+    terminal.write_result(str(out))
+    terminal.write_aside(
         "Print it at 100 % on the paper you pull on, or one like it. Let the black bar dry well: "
-        "some printers' black runs under water-based ink.",
-        err=True,
+        "some printers' black runs under water-based ink."
     )
 
 
-def _check_drawing(out: Path, paper: str, dpi: int | None) -> str:
+def _check_drawing(out: Path, paper: str, dpi: int | None, replace: bool) -> str:
     """The paper's size; raises ``WrongUsage`` unless a page can be drawn so."""
-    if out.suffix.lower() not in FORMATS:
-        ending = f'"{out.suffix}"' if out.suffix else "no ending"
-        raise WrongUsage(
-            f"{out} has {ending}, which names no format that can be drawn",
-            "the ending decides the format",
-            "let the name end in .pdf (best for printing), .svg or .png",
-        )
+    opt.check_out(out, FORMATS, replace)
     paper = read_choice("--paper", paper, PAPERS)
     if dpi is not None and not 72 <= dpi <= 2400:
         raise WrongUsage(
@@ -175,7 +167,7 @@ def _drawing(page, out: Path, dpi: int | None) -> bytes:
 
     suffix = out.suffix.lower()
     if dpi is not None and suffix != ".png":
-        typer.echo(f"--dpi matters to PNG only; {suffix} is drawn in exact lines.", err=True)
+        terminal.write_aside(f"--dpi matters to PNG only; {suffix} is drawn in exact lines.")
     return render(page, suffix, dpi or DPI_DEFAULT)
 
 
@@ -188,15 +180,6 @@ def _refuse_alone(**options: object) -> None:
                 "write, for instance: drawdown card --enrol photo.jpg --known known.toml "
                 "--definition my-card.toml",
             )
-
-
-def _check_definition(definition: Path) -> None:
-    opt.check_new_toml(
-        definition,
-        "a card definition is a TOML file",
-        "a definition may hold measured colours",
-        "drawdown card --definition card.toml",
-    )
 
 
 # Enrolment ---------------------------------------------------------------------------------
@@ -249,7 +232,7 @@ def _enrol_print(
     if made.unread:
         source += f"; not read, as drawn: {', '.join(made.unread)}"
     write_card(definition, enrolled_card(made, source[:1000]))
-    typer.echo(str(definition))
+    terminal.write_result(str(definition))
     _say_enrolled(made)
 
 
@@ -282,7 +265,7 @@ def _once(sources: list[Path]) -> list[Path]:
     kept: list[Path] = []
     for source in sources:
         if any(same_photo(source, other) for other in kept):
-            typer.echo(f"{source} was given before, or is a copy: it counts once.", err=True)
+            terminal.write_aside(f"{source} was given before, or is a copy: it counts once.")
         else:
             kept.append(source)
     return kept
@@ -325,10 +308,9 @@ def _say_enrolled(made) -> None:
             f" The readings contradict each other on {', '.join(made.doubtful)}: half their "
             "difference went into the uncertainty there. Look for a slip, and read those again."
         )
-    typer.echo(words, err=True)
+    terminal.write_aside(words)
     if made.scatter_de is None:
-        typer.echo(
+        terminal.write_aside(
             "A second photo with the two cards in each other's place, or a second reading, "
-            "would show and lessen the scatter.",
-            err=True,
+            "would show and lessen the scatter."
         )

@@ -16,7 +16,9 @@ from drawdown.report.text import terminal
 MIX, GRAMS = "white 97, PB15:3 2, PG7 1", 250.0
 
 
-def demo(picture: opt.AnswerPicture = None, json: opt.AsJson = False) -> int:
+def demo(
+    picture: opt.AnswerPicture = None, replace: opt.Replace = False, json: opt.AsJson = False
+) -> int:
     """Judge a photo that comes with the program, and open its picture."""
     here = files("drawdown.guide")
     opener = None if json or picture is not None else _opener()
@@ -24,7 +26,9 @@ def demo(picture: opt.AnswerPicture = None, json: opt.AsJson = False) -> int:
         picture = Path(tempfile.mkdtemp(prefix="drawdown-")) / "demo.png"
     with as_file(here / "demo.jpg") as photo, as_file(here / "demo-card.toml") as card:
         terminal.write_aside(f'drawdown {photo} --card {card} --mix "{MIX}" --grams {GRAMS:g}')
-        match([photo], card=card, mix=[MIX], grams=GRAMS, picture=picture, json=json)
+        match(
+            [photo], card=card, mix=[MIX], grams=GRAMS, picture=picture, replace=replace, json=json
+        )
     if opener is not None:
         terminal.write_aside(f"The picture is in {picture}.")
         _open(opener, str(picture))

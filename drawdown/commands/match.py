@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import shlex
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -120,6 +120,7 @@ def match(
     shelf: opt.ShelfInUse = None,
     book: book_opt.BookFolder = None,
     picture: opt.AnswerPicture = None,
+    replace: opt.Replace = False,
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> ExitCode:
@@ -144,7 +145,7 @@ def match(
     check_kept(kept, apart, batch, len(numbers) > 1, len(photos))
     said, went_in = read_mix(mix), read_mix(added, "added")
     parts = None if said is None else said.amounts
-    opt.check_picture(picture, photo)
+    opt.check_picture(picture, replace, photo)
     options = Options(
         original=numbers[0] if len(numbers) > 1 else None,
         batch=numbers[-1] if numbers else None,
@@ -175,9 +176,9 @@ def match(
             batch_number=options.batch, added=dict(options.added), shelf=shelf,
         )  # fmt: skip
         if source is not None:
-            options = replace(options, kept=source.kept)
+            options = dataclasses.replace(options, kept=source.kept)
             if batch is None or is_new(batch, shelf):  # else its own memory knows both
-                options = replace(
+                options = dataclasses.replace(
                     options, mix=parts or source.parts(shelf), batch_grams=source.grams
                 )
     options.strips_to_compare()

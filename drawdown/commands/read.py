@@ -33,6 +33,7 @@ def read(
     picture: Annotated[
         Path | None, opt.option("OUT.png", "Also save a picture that names the strips.")
     ] = None,
+    replace: opt.Replace = False,
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
@@ -42,7 +43,7 @@ def read(
     if os.path.isdir(photo):  # unlike Path.is_dir, no error for an impossible name
         _refuse_for_folder(card_corners, strip, picture)
         return _read_folder(photo, card, json)
-    opt.check_picture(picture, photo)
+    opt.check_picture(picture, replace, photo)
     with unfit_in_json("read", photo, json):
         seen = only_strips(read_photo(photo, options), () if places else numbers)
     from drawdown.report.json.match import read_json

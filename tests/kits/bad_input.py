@@ -273,4 +273,6 @@ def _drawings(folder: Path) -> list[BadInput]:
     """Files that must not be written over."""
     kept = folder / "kept.toml"
     kept.write_text("measured at some cost\n", encoding="utf-8")
-    return [BadInput("definition exists", ("card", "--definition", str(kept)), 2, "exists already")]
+    return [
+        BadInput("definition exists", ("card", "--definition", str(kept)), 2, "is there already")
+    ]

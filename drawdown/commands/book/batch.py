@@ -42,6 +42,7 @@ def batch(
         Path | None,
         shared.option("OUT.png", "Also draw its way through Lab to the original."),
     ] = None,
+    replace: shared.Replace = False,
     unknown_inks: opt.UnknownInks = False,
     shelf: shared.ShelfOfNames = None,
     book: opt.BookFolder = None,
@@ -60,7 +61,7 @@ def batch(
         raise WrongUsage(
             "--note was given without --added", "it is a remark on what went in", "add --added"
         )
-    shared.check_picture(picture)
+    shared.check_picture(picture, replace)
     with frame.opened(book) as opened:
         found = find_batch(opened, name)
         entries = story_of(opened, found.id)

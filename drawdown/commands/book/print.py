@@ -81,12 +81,12 @@ def print_(  # long: one parameter a line
         shared.option("X,Y", "Move everything, mm right and down, if it prints out of place."),
     ] = None,
     shelf: ShelfFile = None,
-    replace: opt.Replace = False,
+    replace: shared.Replace = False,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
     """Print labels (colour, name, mix, weight, cautions) or recipe sheets."""
-    opt.check_out(out, (".pdf",), replace)
+    shared.check_out(out, (".pdf",), replace)
     if paper is not None:
         read_choice("--paper", paper, PAPERS)
     if recipe:

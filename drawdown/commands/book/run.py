@@ -54,6 +54,7 @@ def run(  # long: one parameter a line
     picture: Annotated[
         Path | None, shared.option("OUT.png", "Also save the control chart.")
     ] = None,
+    replace: shared.Replace = False,
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
     book: opt.BookFolder = None,
@@ -61,7 +62,7 @@ def run(  # long: one parameter a line
 ) -> int:
     """Follow an edition: note a pull (PHOTO), or chart the run."""
     shared.check_tolerance(tolerance)
-    shared.check_picture(picture)
+    shared.check_picture(picture, replace)
     if edition is None:
         return list_("runs", book=book, json=json)
     if photo is None:

@@ -44,12 +44,12 @@ def share(
     without_photos: Annotated[
         bool, shared.flag("Leave the photos out; crops go along.", "--without-photos")
     ] = False,
-    replace: opt.Replace = False,
+    replace: shared.Replace = False,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
     """Write the book, or some of its recipes, as one file to share."""
-    opt.check_out(out, (".zip",), replace)
+    shared.check_out(out, (".zip",), replace)
     with frame.opened(book) as opened:
         ids = tuple(find_original(opened, name).id for name in names or []) or None
         file = gather(opened, ids, edition, whole_photos=not without_photos)
@@ -140,8 +140,8 @@ def _ask(clashes: list[Clash], json: bool) -> dict[Clash, str]:
             f'{clash.kind} "{clash.name}"')  # fmt: skip
         terminal.write_aside(f"The book already has another {what}.")
         while clash not in answers:
-            sys.stderr.write("Take the new one in under another name (n), or skip it (s)? ")
-            sys.stderr.flush()
+            question = "Take the new one in under another name (n), or skip it (s)? "
+            terminal.write(question, sys.stderr)
             said = sys.stdin.readline()
             if not said:
                 raise WrongUsage("no answer was given", "nothing was taken in",

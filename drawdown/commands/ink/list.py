@@ -18,17 +18,12 @@ def list_inks(
     write: Annotated[
         Path | None, opt.option("OUT.toml", "Also write the shelf to a file to edit.")
     ] = None,
+    replace: opt.Replace = False,
     shelf: opt.ShelfInUse = None,
     json: opt.AsJson = False,
 ) -> int:
     """List the inks on the shelf, and what their figures rest on."""
-    if write is not None:
-        opt.check_new_toml(
-            write,
-            "a shelf is a TOML file",
-            "it may hold figures of your own inks",
-            "drawdown ink list --write my-inks.toml",
-        )
+    opt.check_out(write, (".toml",), replace)
     from drawdown.studio.shelf_file import shelf_in_use
 
     used = shelf_in_use(shelf)

@@ -14,11 +14,12 @@ def show(
     picture: Annotated[
         Path | None, opt.option("OUT.png", "Also save its tints and let-downs as a picture.")
     ] = None,
+    replace: opt.Replace = False,
     shelf: opt.ShelfKept = None,
     json: opt.AsJson = False,
 ) -> int:
     """Show one ink: where its figures come from, how it looks, how sure that is."""
-    opt.check_picture(picture)
+    opt.check_picture(picture, replace)
     import numpy as np
 
     from drawdown.ink.forward import PAPER_LAB

@@ -53,6 +53,7 @@ def amount(  # long: one parameter a line
     picture: Annotated[
         Path | None, opt.option("OUT.png", "Also save a picture of what was counted as printed.")
     ] = None,
+    replace: opt.Replace = False,
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
@@ -60,7 +61,7 @@ def amount(  # long: one parameter a line
     _check_area(block, width_mm, area_cm2, light)
     _check_numbers(width_mm, area_cm2, left, prints, way)
     parts = read_parts(mix)
-    opt.check_picture(picture, block)
+    opt.check_picture(picture, replace, block)
     _check_together(parts, shelf, block, picture, used, film_weight)
     film_given, used_given = read_range("--film-weight", film_weight), read_used(used)
     waste_given, stays_given = read_range("--waste", waste), read_range("--stays", stays)

@@ -32,6 +32,7 @@ def covers(
     picture: Annotated[
         Path | None, opt.option("OUT.png", "Also save the strips as a ladder of opacity.")
     ] = None,
+    replace: opt.Replace = False,
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
@@ -39,7 +40,7 @@ def covers(
     numbers, places = read_strips(strip)
     base = read_strips([base_strip])[0][0] if base_strip else None
     options = photo_options(card, card_corners, places)
-    opt.check_picture(picture, photo)
+    opt.check_picture(picture, replace, photo)
     with unfit_in_json("opacity", photo, json):
         seen = read_photo(photo, options)
         from drawdown.pipeline.opacity import read_opacities

@@ -68,11 +68,12 @@ def layers(  # long: one parameter a line
     card_corners: opt.CardCorners = None,
     shelf: opt.ShelfInUse = None,
     picture: opt.AnswerPicture = None,
+    replace: opt.Replace = False,
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
     """Propose the order of printing; show overlaps, what is lost and what shows through."""
-    opt.check_picture(picture, photo)
+    opt.check_picture(picture, replace, photo)
     places = _check_places(photo, on_top, strip or [], at, card, card_corners, paper)
     if order is not None and (pairs or photo is not None):
         raise WrongUsage(

@@ -40,6 +40,7 @@ def lighten(  # long: one parameter a line
     card: opt.CardFile = None,
     card_corners: opt.CardCorners = None,
     picture: opt.AnswerPicture = None,
+    replace: opt.Replace = False,
     full: opt.Full = False,
     json: opt.AsJson = False,
 ) -> int:
@@ -51,7 +52,7 @@ def lighten(  # long: one parameter a line
     above = read_strips([over])[0][0] if over else None
     _check(to, over, grams, mix, shelf)
     options = photo_options(card, card_corners, places)
-    opt.check_picture(picture, photo)
+    opt.check_picture(picture, replace, photo)
     from drawdown.studio.shelf_file import shelf_in_use
 
     inks = shelf_in_use(shelf).shelf if to is not None else None

@@ -97,7 +97,6 @@ Since = Annotated[str | None, option("DAY", "From this day on.", "--since")]
 Until = Annotated[str | None, option("DAY", "Up to and with this day.", "--until")]
 SearchText = Annotated[str, option("WORDS", "Only what holds these words anywhere.", "--text")]
 Reverse = Annotated[bool, flag("The other way round.", "--reverse")]
-Replace = Annotated[bool, flag("Write over a file of that name, if there is one.", "--replace")]
 Note = Annotated[str, option("TEXT", "Anything else.", "--note")]
 Tolerance = Annotated[
     float,
@@ -113,37 +112,6 @@ Removed = Annotated[bool, flag("What was removed, instead.", "--removed")]
 
 
 # Checks ----------------------------------------------------------------------------------
-
-
-def check_out(out: Path, endings: tuple[str, ...], replace: bool) -> None:
-    """Raise ``WrongUsage`` for a file of the wrong ending, and unless asked for with
-    ``--replace`` (or by a person at the terminal) for one that is there already."""
-    if out.suffix.lower() not in endings:
-        raise WrongUsage(
-            f"{out} does not end in {' or '.join(endings)}",
-            "the ending tells other programs what is in it",
-            f"write, for instance: {(out.stem or 'out') + endings[0]}",
-        )
-    try:
-        there = out.is_file()
-    except (OSError, ValueError):
-        return  # told when it is written
-    if not there or replace:
-        return
-    import sys
-
-    from drawdown.report.text.terminal import is_tty
-
-    if is_tty(sys.stdin) and is_tty(sys.stderr):
-        sys.stderr.write(f"{out} is there already. Write over it (y), or stop (n)? ")
-        sys.stderr.flush()
-        if sys.stdin.readline().strip().lower()[:1] == "y":
-            return
-    raise WrongUsage(
-        f"{out} is there already",
-        "nothing is written over without asking",
-        "choose another name, or say --replace",
-    )
 
 
 def check_sort(sort: str, allowed: tuple[str, ...]) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
@@ -121,6 +122,7 @@ PaperLab = Annotated[
 ]
 AnswerPicture = Annotated[Path | None, option("OUT.png", "Also save the answer as a picture.")]
 InkName = Annotated[str, argument("INK", "Its name, generic or Colour Index name.", complete=inks)]
+Replace = Annotated[bool, flag("Write over a file of that name, if there is one.", "--replace")]
 Yes = Annotated[bool, flag("Do not ask first.", "--yes")]
 ReplaceInk = Annotated[bool, flag("Put it in the place of an ink of that name.", "--replace")]
 
@@ -128,38 +130,50 @@ ReplaceInk = Annotated[bool, flag("Put it in the place of an ink of that name.",
 # Checks ----------------------------------------------------------------------------------
 
 
-def check_picture(picture: Path | None, photo: Path | None = None) -> None:
-    """Find out before the measuring, not after, that the picture cannot be saved."""
-    if picture is None:
+def check_out(
+    out: Path | None, endings: tuple[str, ...], replace: bool, photo: Path | None = None
+) -> None:
+    """Find out before the work, not after, that a file cannot be written: one rule for all. A
+    file that is there already is written over only where a person says so, now or with
+    ``--replace``; the photo that is read, never. Raises ``WrongUsage`` and ``BadFile``."""
+    if out is None:
         return
-    if picture.suffix.lower() != ".png":
+    if out.suffix.lower() not in endings:
         raise WrongUsage(
-            f"--picture {picture} does not end in .png",
-            "PNG keeps the colours of the swatches exactly",
-            "give a name that ends in .png",
+            f"{out} does not end in {' or '.join(endings)}",
+            "the ending tells other programs what is in it",
+            f"write, for instance: {(out.stem or 'out') + endings[0]}",
         )
-    if photo is not None and picture.exists() and photo.exists() and picture.samefile(photo):
+    try:
+        there, folder = out.exists(), out.is_dir() or not out.absolute().parent.is_dir()
+        itself = there and photo is not None and photo.exists() and out.samefile(photo)
+    except (OSError, ValueError):
+        return  # told when it is written
+    if itself:
         raise WrongUsage(
-            f"--picture {picture} is the photo itself",
+            f"{out} is the photo itself",
             "the photo would be overwritten",
-            "give the picture another name",
+            "give the file another name",
         )
-    if picture.is_dir() or not picture.absolute().parent.is_dir():
+    if folder:
         raise BadFile(
-            f"the picture {picture} cannot be saved: "
-            + ("that is a folder" if picture.is_dir() else "its folder does not exist"),
-            "better to hear of it now than after the measuring",
+            f"{out} cannot be written: "
+            + ("that is a folder" if out.is_dir() else "its folder does not exist"),
+            "better to hear of it now than after the work",
             "give the name of a file in a folder that exists",
         )
+    if not there or replace:
+        return
+    if terminal.is_tty(sys.stdin) and terminal.is_tty(sys.stderr):
+        terminal.write(f"{out} is there already. Write over it? [y/N] ", sys.stderr)
+        if sys.stdin.readline().strip().casefold() in ("y", "yes"):
+            return
+    raise WrongUsage(
+        f"{out} is there already",
+        "nothing is written over without asking",
+        "choose another name, or say --replace",
+    )
 
 
-def check_new_toml(out: Path, what: str, holds: str, example: str) -> None:
-    """A file that is to be written is TOML and not there yet; raises ``WrongUsage``."""
-    if out.suffix.lower() != ".toml":
-        raise WrongUsage(f"{out} does not end in .toml", what, f"write, for instance: {example}")
-    if out.exists():
-        raise WrongUsage(
-            f"{out} exists already",
-            f"{holds}, so it is never written over",
-            "choose another name, or move that file away first",
-        )
+def check_picture(picture: Path | None, replace: bool, photo: Path | None = None) -> None:
+    check_out(picture, (".png",), replace, photo)

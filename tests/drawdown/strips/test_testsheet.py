@@ -134,7 +134,7 @@ def test_the_definition_is_written_but_never_over_another(tmp_path, capsys):
     card_command(None, shape="frame", definition=path)
     assert capsys.readouterr().out == f"{path}\n"
     assert read_card(path) == CARDS["frame"]
-    with pytest.raises(WrongUsage, match="exists already"):
+    with pytest.raises(WrongUsage, match="is there already"):
         card_command(None, definition=path)
     assert read_card(path) == CARDS["frame"]
 
@@ -142,9 +142,9 @@ def test_the_definition_is_written_but_never_over_another(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("name", "options", "words"),
     [
-        ("card", {}, "no ending"),
-        ("card.gif", {}, '".gif"'),
-        ("card.toml", {}, '".toml"'),
+        ("card", {}, "does not end in .pdf"),
+        ("card.gif", {}, "card.gif does not end in .pdf or .svg or .png"),
+        ("card.toml", {}, "card.toml does not end in .pdf"),
         ("card.pdf", {"paper": "a5"}, '--paper is "a5"'),
         ("card.png", {"dpi": 71}, "--dpi is 71"),
         ("card.png", {"dpi": 2401}, "--dpi is 2401"),
