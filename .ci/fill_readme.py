@@ -61,7 +61,7 @@ def main() -> None:
                     lambda found, place=place: found[1] + run(found["command"], place) + "```", text
                 )
                 for found in PICTURE.finditer(text):
-                    run(f"{found['command']} --picture fixtures/result.png", ROOT)
+                    run(f"{found['command']} --picture fixtures/result.png --replace", ROOT)
             page.write_text(text, encoding="utf-8")
 
 
