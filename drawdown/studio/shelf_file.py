@@ -69,18 +69,26 @@ def shelf_to_change(given: Path | None = None) -> Path:
     return own_shelf() if given is None else given
 
 
-def put_inks(path: Path, inks: Sequence[Ink], *, over: bool = False) -> Shelf:
+def put_inks(path: Path, inks: Sequence[Ink], *, over: bool = False, alone: bool = False) -> Shelf:
     """Add inks, or with ``over`` put each in the place of the one of its name; returns the shelf
-    as it then is. A shelf that is not there yet begins with
-    stand-ins for white and base, as no mix gets far without them.
+    as it then is. A shelf that is not there yet begins with the starter inks as stand-ins, or
+    ``alone`` with those for white and base, as no mix gets far without them. A stand-in leaves
+    when an ink of its pigment comes, or one of its kind if that is no colour.
 
     Raises ``WrongUsage`` when a name is taken and ``over`` is False, and ``BadFile``.
     """
-    return edit_shelf(path, lambda shelf: _with(shelf, inks, over))
+    return edit_shelf(path, lambda shelf: _with(shelf, inks, over, alone))
 
 
-def _with(shelf: Shelf | None, new: Sequence[Ink], over: bool) -> Shelf:
-    inks = list(_stand_ins(new) if shelf is None else shelf)
+def _with(shelf: Shelf | None, new: Sequence[Ink], over: bool, alone: bool) -> Shelf:
+    inks = list(starter_shelf() if shelf is None else shelf)
+    if shelf is None:  # whatever is added comes in place of its stand-in
+        names = {plain(ink.name) for ink in new}
+        inks = [ink for ink in inks if plain(ink.name) not in names]
+        if alone:
+            inks = [ink for ink in inks if ink.kind in ("white", "base")]
+    own = [ink for ink in new if shelf is None or ink.known_from != "starter"]
+    inks = [ink for ink in inks if not any(_stands_in(ink, one) for one in own)]
     for ink in new:
         names = [plain(i.name) for i in inks]
         if plain(ink.name) not in names:
@@ -92,11 +100,13 @@ def _with(shelf: Shelf | None, new: Sequence[Ink], over: bool) -> Shelf:
     return Shelf(tuple(inks), "" if shelf is None else shelf.title)
 
 
-def _stand_ins(new: Sequence[Ink]) -> list[Ink]:
-    """What a new shelf holds beside its first inks: white and base, unless they are there."""
-    kinds, names = {ink.kind for ink in new}, {plain(ink.name) for ink in new}
-    some = (starter_shelf().find("white"), starter_shelf().find("base"))
-    return [ink for ink in some if ink.kind not in kinds and plain(ink.name) not in names]
+def _stands_in(ink: Ink, own: Ink) -> bool:
+    """Whether ``ink`` is the starter's stand-in for what ``own`` is."""
+    if ink.known_from != "starter" or plain(ink.name) != plain(ink.starter):
+        return False
+    if own.kind != "colour":
+        return ink.kind == own.kind
+    return bool(own.colour_index) and ink.colour_index == own.colour_index
 
 
 def partner(shelf: Shelf, kind: str, name: str = "") -> Ink:

@@ -259,7 +259,7 @@ def studio_files() -> list[Target]:
 OPTIONS = (
     ("match", str(PHOTO), "--tolerance", "{}"),
     ("match", str(PHOTO), "--mix", "{}"),
-    ("match", str(PHOTO), "--batch-grams", "{}"),
+    ("match", str(PHOTO), "--grams", "{}"),
     ("match", str(PHOTO), "--lamp", "{}"),
     ("match", str(PHOTO), "--card-corners", "{}"),
     ("read", str(PHOTO), "--strip", "{}"),

@@ -95,6 +95,12 @@ def run(  # long: one parameter a line
         seen = read_photo(photo, photo_options(card, card_corners, lies))
         colour = strip_to_trust(seen, mine[0])
         own = frame.Strip(seen, colour, *frame.store(opened, photo, seen, colour))
+        if (same := same_strip(opened, own, here)) is not None:
+            raise WrongUsage(
+                f'this strip of this photo is pull {same} of "{edition}" already',
+                "a reading counts once",
+                "photograph the next pull; or name another strip with --strip",
+            )
         other = strip_to_trust(seen, mine[1]) if len(mine) > 1 else None
         with opened.change(f'noted pull {number} of "{edition}"') as change:
             reading = own.note(change)
@@ -113,6 +119,26 @@ def run(  # long: one parameter a line
         "takes its place." if first and not good else "",
         UNDO,
     )  # fmt: skip
+
+
+def same_strip(book: Book, own: frame.Strip, pulls: list[Pull]) -> int | None:
+    """The number of the pull that was read from the same place in the same photo, if any."""
+    known = {
+        row["id"]: row["sha256"]
+        for row in book.rows(
+            "SELECT r.id, p.sha256 FROM reading r JOIN photo p ON p.id = r.photo "
+            "WHERE p.sha256 = ?",
+            (own.stored.sha256,),
+        )
+    }
+    (x, y) = own.seen.view.to_px(own.colour.strip.corners_mm).mean(axis=0)
+    for pull in pulls:
+        corners = pull.reading.corners_px
+        if pull.reading.id in known and corners:
+            across, down = zip(*corners, strict=True)
+            if min(across) <= x <= max(across) and min(down) <= y <= max(down):
+                return pull.number
+    return None
 
 
 def _refuse_without_photo(**options: object) -> None:

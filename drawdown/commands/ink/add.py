@@ -10,7 +10,7 @@ from calibration.errors import BadFile, WrongUsage
 from drawdown.commands.support import options as opt
 
 if TYPE_CHECKING:
-    from drawdown.ink.shelf import Ink
+    from drawdown.ink.shelf import Ink, Shelf
 
 STRONGEST = 20.0
 
@@ -42,6 +42,7 @@ def add(  # long: one parameter a line
     ] = None,
     source: Annotated[str | None, opt.option("TEXT", "Where the figures come from.")] = None,
     replace: opt.ReplaceInk = False,
+    alone: opt.Alone = False,
     shelf: opt.ShelfKept = None,
     json: opt.AsJson = False,
 ) -> None:
@@ -49,7 +50,7 @@ def add(  # long: one parameter a line
     from drawdown.ink.shelf import starter_ink
     from drawdown.report.json.ink import change_json
     from drawdown.report.text import terminal
-    from drawdown.studio.shelf_file import put_inks, shelf_to_change
+    from drawdown.studio.shelf_file import put_inks, shelf_in_use, shelf_to_change
 
     wanted = pigments or []
     _check(wanted, name, strength, figures, spectra)
@@ -59,20 +60,29 @@ def add(  # long: one parameter a line
         inks = [_from_figures(figures, name)] if figures else [starter_ink(p) for p in wanted]
     inks = [_described(ink, name, strength, kind, colour_index, source) for ink in inks]
     path = shelf_to_change(shelf)
-    new = not path.exists()
-    after = put_inks(path, inks, over=replace)
+    before = shelf_in_use(path).shelf.names if path.exists() else None
+    after = put_inks(path, inks, over=replace, alone=alone)
     if json:
         terminal.write_result(change_json("added", [i.name for i in inks], path))
         return
     terminal.write_result("\n".join(f"{ink.title} is on the shelf {path}." for ink in inks))
-    if new:
-        others = [n for n in after.names if n not in {i.name for i in inks}]
-        if others:
-            terminal.write_aside(f"A new shelf, so it also got stand-ins: {', '.join(others)}.")
-        told = "From now on it is used in place of the starter inks: add all you own."
-        if shelf is not None:
-            told = f"Use it with --shelf {path}."
+    if told := shelf_told(before, after, [ink.name for ink in inks], path, shelf):
         terminal.write_aside(told)
+
+
+def shelf_told(
+    before: tuple[str, ...] | None, after: Shelf, added: list[str], path: Path, given: Path | None
+) -> str:
+    """What became of the stand-ins."""
+    if before is not None:
+        gone = [name for name in before if name not in after.names]
+        return f"It takes the place of the stand-in {', '.join(gone)}." if gone else ""
+    told = "It is used from now on" if given is None else f"Use it with --shelf {path}"
+    others = len(after.names) - len(added)
+    return (
+        f"A new shelf. {told}; it keeps {others} starter inks as stand-ins, until you replace them "
+        "or take them off with: drawdown ink remove"
+    )
 
 
 def _check(

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-from calibration.errors import WrongUsage
+from calibration.errors import PhotoUnfit, WrongUsage
+from drawdown.commands.ink.add import shelf_told
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.output import deliver, photo_options, unfit_in_json
 
@@ -40,6 +41,10 @@ def fit(  # long: one parameter a line
     white: Annotated[str, opt.option("INK", "The white of the mixtures, on the shelf.")] = "white",
     base: Annotated[str, opt.option("INK", "The base of the mixtures, on the shelf.")] = "base",
     replace: opt.ReplaceInk = False,
+    anyway: Annotated[
+        bool, opt.flag("Put it on the shelf although the fit is in doubt.", "--anyway")
+    ] = False,
+    alone: opt.Alone = False,
     card: opt.CardFile = None,
     card_corners: opt.CardCorners = None,
     shelf: opt.ShelfKept = None,
@@ -53,6 +58,7 @@ def fit(  # long: one parameter a line
     from drawdown.pipeline.ladder import read_steps
     from drawdown.report.json.ink import fit_json, unfit_ink_json
     from drawdown.report.text.ink import fit_screen
+    from drawdown.report.text.terminal import write_aside
     from drawdown.studio.shelf_file import (
         checked_kind,
         checked_name,
@@ -76,12 +82,22 @@ def fit(  # long: one parameter a line
     named = _named(name, kind, known, colour_index)
     with unfit_in_json("ink-fit", photo, json, unfit_ink_json):
         seen, ink, told = _fit_photo(photo, options, steps, named, known, thinner)
-    saved = None
-    if name is not None:
+    saved, remark = None, ""
+    if name is not None and (anyway or not told.not_one_ink):
+        before = shelf_in_use(path).shelf.names if path.exists() else None
         dated = changed(ink, source=f"{ink.source}, {date.today().isoformat()}")
-        put_inks(path, [dated], over=replace)
-        saved = path
-    return deliver(json, (photo, ink, told, seen, saved), fit_json, fit_screen)
+        after = put_inks(path, [dated], over=replace, alone=alone)
+        saved, remark = path, shelf_told(before, after, [ink.name], path, shelf)
+    code = deliver(json, (photo, ink, told, seen, saved), fit_json, fit_screen)
+    if name is not None and saved is None:
+        remark = (
+            f"{name} was not put on the shelf, as the strips do not go together as one ink. If it "
+            "is meant all the same, give the command again with --anyway."
+        )
+        code = PhotoUnfit.exit_code
+    if remark and not json:
+        write_aside(remark)
+    return code
 
 
 def _fit_photo(

@@ -123,6 +123,7 @@ PaperLab = Annotated[
 AnswerPicture = Annotated[Path | None, option("OUT.png", "Also save the answer as a picture.")]
 InkName = Annotated[str, argument("INK", "Its name, generic or Colour Index name.", complete=inks)]
 Replace = Annotated[bool, flag("Write over a file of that name, if there is one.", "--replace")]
+Alone = Annotated[bool, flag("A new shelf keeps no starter colours as stand-ins.", "--alone")]
 Yes = Annotated[bool, flag("Do not ask first.", "--yes")]
 ReplaceInk = Annotated[bool, flag("Put it in the place of an ink of that name.", "--replace")]
 

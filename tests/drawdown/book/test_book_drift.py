@@ -171,15 +171,22 @@ def test_from_photos_to_advice(book, capsys, tmp_path):
     assert second["de00_low95"] <= truth["de00"][0][1] <= second["de00_high95"]
     # An inked area placed by hand is read as the finder reads it.
     middle = np.mean(truth["strips"][0]["corners_px"], axis=0)
-    by_hand = f"{middle[0] - 50:.0f},{middle[1] - 150:.0f},100,300px"
-    placed = run(capsys, "run", "kingfisher", photo, "--strip", by_hand, "--json")
-    (third,) = json.loads(placed[1])["pulls"]
-    assert third["de00"] < 0.6
-    assert third["across_photos"] is False  # read from the same photo as the first good pull
-    data = json.loads(run(capsys, "run", "king", "--json", "--picture", tmp_path / "c.png")[1])
-    assert data["runs"][0]["limits_l"] is None
+    x, y = (round(float(v)) for v in middle)
+    by_hand = f"{x - 50},{y - 150},100,300px"
+    again = run(capsys, "run", "kingfisher", photo, "--strip", by_hand)
+    assert again[0] == 2  # one reading counts once
+    assert "is pull 1" in again[2]
     from PIL import Image
 
+    copy = tmp_path / "the next pull.png"  # as a camera would show the same print once more
+    Image.open(photo).save(copy)
+    placed = run(capsys, "run", "kingfisher", copy, "--strip", by_hand, "--json")
+    assert placed[0] == 0, placed[2]
+    (third,) = json.loads(placed[1])["pulls"]
+    assert third["de00"] < 0.6
+    assert third["across_photos"] is True  # another photo than that of the first good pull
+    data = json.loads(run(capsys, "run", "king", "--json", "--picture", tmp_path / "c.png")[1])
+    assert data["runs"][0]["limits_l"] is None
     with Image.open(tmp_path / "c.png") as chart:
         assert chart.width == 1080
     assert run(capsys, "remove", "king", "--pull", 2, "--yes")[0] == 0

@@ -49,10 +49,10 @@ def fit(capsys, *more: str, steps=STEPS):
 
 
 def test_add_list_show_remove_undo(capsys):
-    code, out, err = run(capsys, "add", "PB15:3", "white")
+    code, out, err = run(capsys, "add", "PB15:3", "white", "--alone")
     assert code == 0
     assert "phthalo-blue (PB15:3) is on the shelf" in out
-    assert "used in place of the starter inks" in err
+    assert "used from now on" in err
     code, out, _ = run(capsys, "list", "--json")
     data = json.loads(out)
     assert data["origin"] == "own"
@@ -78,7 +78,7 @@ def test_list_shows_the_starter_inks_when_there_is_no_own_shelf(capsys):
 
 
 def test_an_own_shelf_is_what_match_works_with(capsys):
-    run(capsys, "add", "white", "--name", "my white")
+    run(capsys, "add", "white", "--name", "my white", "--alone")
     photo = ROOT / "fixtures" / "photos" / "no-match.jpg"
     code = cli.main(["match", str(photo), "--mix", "PB15:3=2", "--mix", "white=98"])
     assert code == 2
@@ -348,11 +348,24 @@ def test_an_ink_is_fitted_from_a_photo_and_kept(capsys):
     assert ink.known_from == "fitted"
     assert ink.colour_index == "PO73"
     assert "ladder.jpg" in ink.source
-    assert read_shelf(own_shelf()).names == ("titanium-white", "transparent-base", "breast-orange")
+    others = set(starter_shelf().names) - {stand_in.name}
+    assert set(read_shelf(own_shelf()).names) == others | {"breast-orange"}
     # A name that is taken is told before anything is measured.
     code, out, err = fit(capsys, "--name", "Breast Orange")
     assert (code, out) == (2, "")
     assert "--replace" in err
+
+
+def test_a_fit_in_doubt_is_not_put_on_the_shelf_unless_it_is_meant(capsys):
+    """Strips of an orange, said to be of a blue: they do not go together as one ink."""
+    wrong = ("--card", CARD, "--pigment", "PB15:3", "--name", "my blue")
+    code, out, err = fit(capsys, *wrong)
+    assert code == 5
+    assert "do not go together as one ink" in " ".join(out.split())
+    assert "--anyway" in err
+    assert not own_shelf().exists()
+    assert fit(capsys, *wrong, "--anyway")[0] == 0
+    assert "my blue" in read_shelf(own_shelf()).names
 
 
 def test_a_short_ladder_says_what_it_leaves_open(capsys):

@@ -54,13 +54,25 @@ def test_an_own_shelf_that_cannot_be_read_is_told_not_passed_over():
 
 
 def test_first_ink_brings_white_and_base(path):
-    shelf = put_inks(path, [an_ink("river")])
+    shelf = put_inks(path, [an_ink("river")], alone=True)
     assert shelf.names == ("titanium-white", "transparent-base", "river")
     again = read_shelf(path)
     assert again.names == shelf.names
     assert [ink.known_from for ink in again] == ["starter", "starter", "own figures"]
-    white = put_inks(path.with_name("w.toml"), [replace(starter_shelf().find("white"), name="w")])
+    white = put_inks(path.with_name("w.toml"), [replace(starter_shelf().find("white"), name="w")],
+                     alone=True)  # fmt: skip
     assert white.names == ("transparent-base", "w")
+
+
+def test_the_starter_colours_stand_in_until_they_are_replaced(path):
+    """One ink of one's own leaves all that the advice knew, but the stand-in for that very ink."""
+    orange = replace(an_ink("breast-orange"), colour_index="PO73")
+    shelf = put_inks(path, [orange])
+    starter = set(starter_shelf().names)
+    assert set(shelf.names) == starter - {starter_shelf().find("PO73").name} | {"breast-orange"}
+    shelf = put_inks(path, [replace(an_ink("my white"), kind="white")])
+    assert shelf.find("white").name == "my white"
+    assert "phthalo-blue" in shelf.names
 
 
 def test_a_fitted_ink_comes_back_with_its_doubt(path):
@@ -96,7 +108,7 @@ def test_names_are_not_taken_twice(path):
 
 
 def test_remove_and_undo_and_undo_that(path):
-    put_inks(path, [an_ink("river")])
+    put_inks(path, [an_ink("river")], alone=True)
     before = path.read_bytes()
     assert remove_ink(path, "RIVER").name == "river"
     assert "river" not in read_shelf(path).names
@@ -222,7 +234,7 @@ def test_processes_at_once_lose_no_ink(path):
     for worker in workers:
         worker.join(30)
         assert worker.exitcode == 0
-    assert len(read_shelf(path)) == 2 + 12
+    assert len(read_shelf(path)) == len(starter_shelf()) + 12
 
 
 def test_a_lock_that_is_held_is_waited_for_not_broken(path, monkeypatch):
