@@ -7,7 +7,6 @@ file, so that two at once lose none.
 from __future__ import annotations
 
 import json
-import math
 import tomllib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
@@ -67,24 +66,19 @@ def read_pairs() -> tuple[KeptPair, ...]:
 
 
 def _pair(entry: dict, number: int) -> KeptPair:
-    def lab(key: str) -> np.ndarray:
-        values = entry.get(key)
-        if not isinstance(values, list) or len(values) != 3:
+    def three(key: str, least, most) -> np.ndarray:
+        values = entry.get(key, ())
+        if [type(v) in (int, float) for v in values] != [True] * 3:
             raise ValueError(f"pair {number} has no {key} of three numbers")
-        for v in values:
-            if isinstance(v, bool) or not isinstance(v, int | float) or not math.isfinite(v):
-                raise ValueError(f"pair {number}: {key} holds something that is not a number")
-        if not (0 <= values[0] <= 110 and max(abs(values[1]), abs(values[2])) <= 200):
+        if not ((np.array(least) <= values) & (values <= np.array(most))).all():  # refuses nan too
             raise ValueError(f"pair {number}: {key} is not a colour")
         return np.array(values, dtype=float)
 
+    def lab(key: str) -> np.ndarray:
+        return three(key, (0, -200, -200), (110, 200, 200))
+
     def u95(key: str) -> tuple[float, ...] | None:
-        if key not in entry:
-            return None
-        values = tuple(float(v) for v in entry[key])
-        if len(values) != 3 or not all(0 <= v < 1000 for v in values):  # also refuses nan
-            raise ValueError(f"pair {number} has no {key} of three numbers")
-        return values
+        return tuple(three(key, 0, 1000).tolist()) if key in entry else None
 
     return KeptPair(
         number,
