@@ -13,7 +13,7 @@ from calibration.colour.spaces import xyz_to_lab
 from calibration.errors import BadFile
 from calibration.files import read_bytes
 
-_WHY = "one wrong reference value spoils every colour read with the card"
+WHY = "one wrong reference value spoils every colour read with the card"
 _EXPORT = "export the table again as CGATS.17 text"
 _TOKEN = re.compile(r'"((?:[^"]|"")*)"(?=\s|#|$)|([^\s"#][^\s]*)|(#.*)|(\s+)|(.)')
 LAB = ("LAB_L", "LAB_A", "LAB_B")
@@ -46,20 +46,24 @@ def _number(text: str, name: str, row: int) -> float:
     if not np.isfinite(value):
         comma = "; write a point, not a comma" if re.fullmatch(r"-?\d+,\d+", text) else ""
         raise BadFile(f'{name} in data line {row} is "{text}", which is not a number{comma}',
-                      _WHY, _EXPORT)  # fmt: skip
+                      WHY, _EXPORT)  # fmt: skip
     return value
 
 
 def read_cgats(path: str | Path) -> tuple[CgatsTable, ...]:
     """The tables of a CGATS.17 text file; raise ``BadFile`` when it is not one."""
     data = read_bytes(path, "a CGATS.17 table", 20_000_000)
+    return parse_cgats(text_of(data, path, _EXPORT), str(path))
+
+
+def text_of(data: bytes, path: str | Path, todo: str) -> str:
+    """A table's text; raise ``BadFile`` for what is none."""
     if b"\0" in data:
-        raise BadFile(f"{path} is not plain text", _WHY, _EXPORT)
+        raise BadFile(f"{path} is not plain text", WHY, todo)
     try:
-        text = data.decode("utf-8-sig")
+        return data.decode("utf-8-sig")
     except UnicodeDecodeError:
-        text = data.decode("latin-1")  # older programs write names in it; numbers are ASCII
-    return parse_cgats(text, str(path))
+        return data.decode("latin-1")  # older programs write names in it; numbers are ASCII
 
 
 def parse_cgats(text: str, where: str = "CGATS table") -> tuple[CgatsTable, ...]:
@@ -77,10 +81,10 @@ def parse_cgats(text: str, where: str = "CGATS table") -> tuple[CgatsTable, ...]
             elif word == "BEGIN_DATA":
                 if not fields:
                     raise BadFile(f"{where}, line {number}: BEGIN_DATA comes before the column "
-                                  "names (BEGIN_DATA_FORMAT)", _WHY, _EXPORT)  # fmt: skip
+                                  "names (BEGIN_DATA_FORMAT)", WHY, _EXPORT)  # fmt: skip
                 state, rows = "data", []
             elif word.startswith("END_DATA"):
-                raise BadFile(f"{where}, line {number}: {word} without its beginning", _WHY,
+                raise BadFile(f"{where}, line {number}: {word} without its beginning", WHY,
                               _EXPORT)  # fmt: skip
             else:
                 keywords.append((word, " ".join(tokens[1:])))
@@ -91,7 +95,7 @@ def parse_cgats(text: str, where: str = "CGATS table") -> tuple[CgatsTable, ...]
             elif len(tokens) != len(fields):
                 raise BadFile(
                     f"{where}, line {number} holds {len(tokens)} values for {len(fields)} columns",
-                    _WHY,
+                    WHY,
                     "give every sample a value in every column, and quote names with spaces",
                 )
             else:
@@ -102,9 +106,9 @@ def parse_cgats(text: str, where: str = "CGATS table") -> tuple[CgatsTable, ...]
             fields += [token.upper() for token in tokens]
     if state != "head":
         missing = "END_DATA" if state == "data" else "END_DATA_FORMAT"
-        raise BadFile(f"{where} breaks off: {missing} is missing", _WHY, _EXPORT)
+        raise BadFile(f"{where} breaks off: {missing} is missing", WHY, _EXPORT)
     if not tables:
-        raise BadFile(f"{where} holds no CGATS.17 table (no BEGIN_DATA)", _WHY, _EXPORT)
+        raise BadFile(f"{where} holds no CGATS.17 table (no BEGIN_DATA)", WHY, _EXPORT)
     return tuple(tables)
 
 
@@ -114,7 +118,7 @@ def _lines(text: str, where: str) -> Iterator[tuple[int, list[str]]]:
         for match in _TOKEN.finditer(line):
             quoted, plain, _, _, wrong = match.groups()
             if wrong is not None:
-                raise BadFile(f"{where}, line {number} has a stray quotation mark", _WHY,
+                raise BadFile(f"{where}, line {number} has a stray quotation mark", WHY,
                               _EXPORT)  # fmt: skip
             if quoted is not None:
                 tokens.append(quoted.replace('""', '"'))
@@ -129,16 +133,16 @@ def _table(
 ) -> CgatsTable:
     twice = sorted({name for name in fields if fields.count(name) > 1})
     if twice:
-        raise BadFile(f"{where} has the column {twice[0]} twice", _WHY, _EXPORT)
+        raise BadFile(f"{where} has the column {twice[0]} twice", WHY, _EXPORT)
     if not rows:
-        raise BadFile(f"{where} has a table without a single sample", _WHY, _EXPORT)
+        raise BadFile(f"{where} has a table without a single sample", WHY, _EXPORT)
     for key, have, of in (
         ("NUMBER_OF_FIELDS", len(fields), "columns"),
         ("NUMBER_OF_SETS", len(rows), "samples"),
     ):
         said = [value for name, value in keywords if name == key]
         if said and said[-1].strip() != str(have):
-            raise BadFile(f"{where} announces {said[-1]} {of} and holds {have}", _WHY,
+            raise BadFile(f"{where} announces {said[-1]} {of} and holds {have}", WHY,
                           f"the file may be cut short: {_EXPORT}")  # fmt: skip
     columns = {name: tuple(row[i] for row in rows) for i, name in enumerate(fields)}
     return CgatsTable(columns, tuple(keywords))
@@ -168,7 +172,7 @@ def reference_lab_d50(path: str | Path, names: tuple[str, ...]) -> np.ndarray:
         raise BadFile(
             f"{path} has no table with SAMPLE_ID or SAMPLE_NAME and LAB_L, LAB_A, LAB_B "
             f"or XYZ_X, XYZ_Y, XYZ_Z (its columns: {seen[:200]})",
-            _WHY,
+            WHY,
             "export the table with the names of the patches and CIELAB values",
         )
     _check_white(table, str(path))
@@ -176,25 +180,29 @@ def reference_lab_d50(path: str | Path, names: tuple[str, ...]) -> np.ndarray:
     missing = [name for name in names if name not in column]
     if missing:
         raise BadFile(
-            f"{path} holds no values for {_some(missing)}",
-            _WHY,
+            f"{path} holds no values for {some_of(missing)}",
+            WHY,
             "name the samples in the file as the patches are named in the card definition",
         )
     twice = [name for name in names if column.count(name) > 1]
     if twice:
-        raise BadFile(f"{path} holds more than one sample called {_some(twice)}", _WHY,
+        raise BadFile(f"{path} holds more than one sample called {some_of(twice)}", WHY,
                       "keep one line for each patch, the mean if you measured it more than once"
                       )  # fmt: skip
-    table_values = table.numbers(*values)[[column.index(name) for name in names]]
-    if values is LAB:
-        return table_values
-    if table_values.max() <= 1.5:
-        raise BadFile(f"the XYZ values in {path} all lie below 1.5", _WHY,
+    found = table.numbers(*values)[[column.index(name) for name in names]]
+    return found if values is LAB else lab_of_percent(found, path)
+
+
+def lab_of_percent(xyz: np.ndarray, path: str | Path) -> np.ndarray:
+    """Lab (..., 3) of XYZ on the scale where white has Y = 100; raise ``BadFile`` for another."""
+    if np.nanmax(xyz) <= 1.5:
+        raise BadFile(f"the XYZ values in {path} all lie below 1.5", WHY,
                       "write XYZ on the scale where white has Y = 100")  # fmt: skip
-    return xyz_to_lab(table_values / 100.0)
+    return xyz_to_lab(xyz / 100.0)
 
 
-def _some(names: list[str]) -> str:
+def some_of(names: list[str]) -> str:
+    """Up to five names, and how many more."""
     shown = ", ".join(f'"{name}"' for name in names[:5])
     return shown + (f" and {len(names) - 5} more" if len(names) > 5 else "")
 
@@ -205,11 +213,11 @@ def _check_white(table: CgatsTable, where: str) -> None:
         line = f"{name} {value}".upper()
         light = re.search(r"ILLUMINANT(?:_NAME)?[\s,;:=]+([A-Z]+\d*)\b", line)
         if light and light[1] != "D50":
-            raise BadFile(f"the values in {where} hold for illuminant {light[1]}, not D50", _WHY,
+            raise BadFile(f"the values in {where} hold for illuminant {light[1]}, not D50", WHY,
                           "export them for D50 and the 2 degree observer")  # fmt: skip
         angle = re.search(r"OBSERVER(?:_?ANGLE)?[\s,;:=]+(\d+)", line)
         if angle and int(angle[1]) != 2:
-            raise BadFile(f"the values in {where} hold for the {angle[1]} degree observer", _WHY,
+            raise BadFile(f"the values in {where} hold for the {angle[1]} degree observer", WHY,
                           "export them for D50 and the 2 degree observer")  # fmt: skip
 
 

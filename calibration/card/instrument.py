@@ -11,11 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.colour.spaces import xyz_to_lab
+from calibration.card.cgats import WHY, lab_of_percent, reference_lab_d50, some_of, text_of
 from calibration.errors import BadFile
 from calibration.files import read_bytes
 
-_WHY = "one wrong reference value spoils every colour read with the card"
 _NAMES = ("patch", "name", "sample", "samplename", "sampleid", "id")
 _LAB = (("labl", "laba", "labb"), ("l", "a", "b"))
 _XYZ = (("xyzx", "xyzy", "xyzz"), ("x", "y", "z"))
@@ -46,42 +45,32 @@ def read_readings(path: str | Path, names: tuple[str, ...]) -> np.ndarray:
         No such table, a patch without a value, a cell that is not a number, or values for
         another light or observer.
     """
-    from calibration.card.cgats import reference_lab_d50
-
     data = read_bytes(path, "a table of readings", 20_000_000)
     if re.search(rb"^\s*BEGIN_DATA\b", data, re.MULTILINE | re.IGNORECASE):
         return reference_lab_d50(path, names)[None]
-    return _from_csv(_text(data, path), str(path), names)
-
-
-def _text(data: bytes, path: str | Path) -> str:
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\0" in data:
-        raise BadFile(f"{path} is not UTF-8 text", _WHY, "save the table again as UTF-8 CSV")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("latin-1")  # names may be; numbers are ASCII
+    text = text_of(data, path, "save the table again as UTF-8 CSV")
+    return _from_csv(text, str(path), names)
 
 
 def _from_csv(text: str, where: str, names: tuple[str, ...]) -> np.ndarray:
     lines = [n for n in text.splitlines() if n.strip() and not n.lstrip().startswith("#")]
     if len(lines) < 2:
-        raise BadFile(f"{where} holds no table of readings", _WHY, _HEADING)
+        raise BadFile(f"{where} holds no table of readings", WHY, _HEADING)
     mark = max(("\t", ";", ","), key=lines[0].count)
     try:
         rows = list(csv.reader(lines, delimiter=mark, skipinitialspace=True, strict=True))
     except csv.Error as error:
-        raise BadFile(f"{where} is not a CSV table ({error})", _WHY, _HEADING) from error
+        raise BadFile(f"{where} is not a CSV table ({error})", WHY, _HEADING) from error
     heading = [re.sub(r"[\W_]", "", cell).lower() for cell in rows[0]]
     if not set(_NAMES) & set(heading):
-        raise BadFile(f"{where} has no column with the patches' names", _WHY, _HEADING)
+        raise BadFile(f"{where} has no column with the patches' names", WHY, _HEADING)
     columns = next((c for c in (*_LAB, *_XYZ) if set(c) <= set(heading)), None)
     if columns is None:
         seen = ", ".join(rows[0])[:200]
-        raise BadFile(f"{where} has no columns L, a, b or X, Y, Z (its columns: {seen})", _WHY,
+        raise BadFile(f"{where} has no columns L, a, b or X, Y, Z (its columns: {seen})", WHY,
                       _HEADING)  # fmt: skip
     if any(heading.count(name) > 1 for name in columns):
-        raise BadFile(f"{where} has a column twice", _WHY, _HEADING)
+        raise BadFile(f"{where} has a column twice", WHY, _HEADING)
     places = [heading.index(name) for name in columns]
     # Of several columns that could hold the names, the one that does.
     labels = max(
@@ -91,28 +80,22 @@ def _from_csv(text: str, where: str, names: tuple[str, ...]) -> np.ndarray:
     read: dict[str, list[list[float]]] = {}
     for row in rows[1:]:
         if len(row) <= max(labels, *places):
-            raise BadFile(f'{where} has too few values in the line "{mark.join(row)[:60]}"', _WHY,
+            raise BadFile(f'{where} has too few values in the line "{mark.join(row)[:60]}"', WHY,
                           "give every line a value in every column")  # fmt: skip
         name = row[labels].strip()
         if name in names:
             read.setdefault(name, []).append([_number(row[i], name, where, mark) for i in places])
     missing = [name for name in names if name not in read]
     if missing:
-        some = ", ".join(missing[:5]) + (f" and {len(missing) - 5} more" if missing[5:] else "")
         raise BadFile(
-            f"{where} holds no values for {some}",
-            _WHY,
+            f"{where} holds no values for {some_of(missing)}",
+            WHY,
             "measure every patch, and name the lines as the patches are named in the definition",
         )
     values = np.full((max(map(len, read.values())), len(names), 3), np.nan)
     for i, name in enumerate(names):
         values[: len(read[name]), i] = read[name]
-    if columns in _LAB:
-        return values
-    if np.nanmax(values) <= 1.5:
-        raise BadFile(f"the XYZ values in {where} all lie below 1.5", _WHY,
-                      "write XYZ on the scale where white has Y = 100")  # fmt: skip
-    return xyz_to_lab(values / 100.0)
+    return values if columns in _LAB else lab_of_percent(values, where)
 
 
 def _number(text: str, name: str, where: str, mark: str) -> float:
@@ -124,6 +107,6 @@ def _number(text: str, name: str, where: str, mark: str) -> float:
     except ValueError:
         value = float("nan")
     if not np.isfinite(value):
-        raise BadFile(f'{where} has "{text}" for patch {name}, which is not a number', _WHY,
+        raise BadFile(f'{where} has "{text}" for patch {name}, which is not a number', WHY,
                       "correct that line")  # fmt: skip
     return value

@@ -96,7 +96,7 @@ def test_repeated_readings_are_averaged_and_their_scatter_counts(slip_print):
         ("", "is empty"),
         ("hello\nworld\n", "no column with the patches"),
         ("patch,L,a\nA1,1,2\n", "no columns L, a, b"),
-        ("patch,L,a,b\nA1,95,0,0\n", "no values for A2"),
+        ("patch,L,a,b\nA1,95,0,0\n", 'no values for "A2"'),
         ("patch,L,a,b\nA1,95,zero,0\n", '"zero" for patch A1'),
         ("patch,L,a,b\nA1,95\n", "too few values"),
         ("shifted", "differ from the card as drawn"),
