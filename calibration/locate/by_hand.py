@@ -43,13 +43,9 @@ def locate_by_hand(
     between the corners does not look like the card.
     """
     given = np.array(corners_px, dtype=float)
-    outside = [
-        (x, y)
-        for x, y in given
-        if not (-1 < x < photo.width_px + 1 and -1 < y < photo.height_px + 1)
-    ]
-    if outside:
-        x, y = outside[0]
+    inside = ((given > -1) & (given < (photo.width_px + 1, photo.height_px + 1))).all(axis=1)
+    if not inside.all():
+        x, y = given[inside.argmin()]
         raise WrongUsage(
             f"`card_corners` names {x:g},{y:g}, and the upright photo is "
             f"{photo.width_px} x {photo.height_px} pixels large",

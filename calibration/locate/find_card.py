@@ -246,26 +246,21 @@ def _blur_mm(grey: np.ndarray, card: CardDefinition, matrix: np.ndarray, found: 
         squares = [(m.corners_mm, m.rect_mm[2] / cells) for m in card.markers if m.id in found]
     else:
         squares = [(corners_of(p.rect_mm), 0.2 * min(p.rect_mm[2:])) for p in card.patches]
-    reach = np.linspace(-1.0, 1.0, 33)
-    along = np.linspace(0.3, 0.7, 9)
-    profiles, steps_mm = [], []
-    for corners, within_mm in squares:
-        # As far as the black rim of a marker is wide, at most.
-        far = min(1.6, within_mm)
-        for k in range(4):
-            start, end = corners[k], corners[(k + 1) % 4]
-            middle = start + along[:, None] * (end - start)
-            outward = middle.mean(axis=0) - corners.mean(axis=0)
-            outward = far * outward / np.linalg.norm(outward)
-            profiles.append(middle[:, None, :] + reach[None, :, None] * outward)
-            steps_mm.append(far * (reach[1] - reach[0]))
-    points = apply_homography(matrix, np.array(profiles)).astype(np.float32)
-    shape = points.shape[:-1]
-    flat = points.reshape(-1, shape[-1], 2)
+    corners, within_mm = (np.array(of) for of in zip(*squares, strict=True))  # (n, 4, 2), (n,)
+    # As far as the black rim of a marker is wide, at most.
+    far = np.minimum(1.6, within_mm)
+    reach, along = np.linspace(-1.0, 1.0, 33), np.linspace(0.3, 0.7, 9)
+    sides = np.roll(corners, -1, axis=1) - corners
+    middles = corners[:, :, None] + along[:, None] * sides[:, :, None]  # (n, 4, 9, 2)
+    outward = middles.mean(axis=2) - corners.mean(axis=1, keepdims=True)
+    outward *= far[:, None, None] / np.linalg.norm(outward, axis=-1, keepdims=True)
+    profiles = middles[..., None, :] + reach[:, None] * outward[:, :, None, None]
+    points = apply_homography(matrix, profiles).astype(np.float32).reshape(-1, reach.size, 2)
     values = cv2.remap(
-        grey, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        grey, points[..., 0], points[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
-    values = values.reshape(shape).astype(float).mean(axis=1)
+    values = values.reshape(-1, along.size, reach.size).astype(float).mean(axis=1)
+    steps_mm = np.repeat(far * (reach[1] - reach[0]), 4)
     low, high = values[:, :4].mean(axis=1), values[:, -4:].mean(axis=1)
     contrast = high - low if found else np.abs(high - low)
     good = contrast > 15
@@ -273,4 +268,4 @@ def _blur_mm(grey: np.ndarray, card: CardDefinition, matrix: np.ndarray, found: 
         return BLUR_LIMIT_MM / 2 if found else BLUR_FLAG_MM / 2
     level = values[good] / contrast[good, None]
     steepest = np.abs(np.diff(level, axis=1)).max(axis=1)
-    return float(np.median(0.8 * np.array(steps_mm)[good] / np.maximum(steepest, 1e-3)))
+    return float(np.median(0.8 * steps_mm[good] / np.maximum(steepest, 1e-3)))
