@@ -183,6 +183,13 @@ class Target:
 
 READ = ("read", "{}")
 NANOMETRES = range(400, 710, 10)
+FIGURES = "\n".join(
+    f"{head},{','.join(str(nm) if head == 'ink,quantity' else value for nm in NANOMETRES)}"
+    for head, value in (("ink,quantity", ""), ("x,k", "0.5"), ("x,s", "2.5"))
+).encode()
+SPECTRA = b"nm,paper,black,over paper,over black\n" + b"\n".join(
+    b"%d,0.85,0.04,0.4,0.2" % nm for nm in NANOMETRES
+)
 SHELF = (("ink", "list", "--shelf", "{}"),)
 BOOK = (
     ("book", "list"),
@@ -211,7 +218,7 @@ def photos() -> list[Target]:
         "HEIC": (heic_bytes(PICTURE, quality=30), bytes_changed),
         "raw": (dng_bytes(sensor), bytes_changed),
     }
-    ways = (READ, ("match", "{}"), ("quantity", "{}", "--width-mm", "100"),
+    ways = (READ, ("match", "{}"), ("plan", "amount", "{}", "--width-mm", "100"),
             ("book", "keep", "{}", "--name", "x"))  # fmt: skip
     found = [Target(name, data, ".jpg", change, ways) for name, (data, change) in small.items()]
     return [*found, Target("real photo", PHOTO.read_bytes(), ".jpg", bytes_changed, (READ,))]
@@ -231,10 +238,10 @@ def files() -> list[Target]:
         Target("instrument", (EARLIER / "instrument.txt").read_bytes(), ".txt", text_changed,
                (readings,)),
         Target("lamp", spectrum, ".csv", text_changed, (("match", str(PHOTO), "--lamp", "{}"),)),
-        Target("spectra", b"nm,a\n" + spectrum, ".csv", text_changed,
-               (("ink", "add", "PB15:3", "--name", "x", "--spectra", "{}"),)),
-        Target("figures", b"nm,K,S\n" + b"\n".join(b"%d,0.5,0.2" % nm for nm in NANOMETRES),
-               ".csv", text_changed, (("ink", "add", "PB15:3", "--name", "x", "--figures", "{}"),)),
+        Target("spectra", SPECTRA, ".csv", text_changed,
+               (("ink", "add", "--name", "x", "--spectra", "{}"),)),
+        Target("figures", FIGURES,
+               ".csv", text_changed, (("ink", "add", "--name", "x", "--figures", "{}"),)),
         Target("shared archive", (EARLIER / "book.zip").read_bytes(), ".zip", zip_changed,
                (("book", "import", "{}"),)),
     ]  # fmt: skip
@@ -250,9 +257,9 @@ def studio_files() -> list[Target]:
         Target("diary", (book / "diary.jsonl").read_bytes(), "book/diary.jsonl", text_changed,
                BOOK),
         Target("learnt", learnt.read_bytes(), "shelf.learnt.json", text_changed,
-               (("ink", "learnt"), ("ink", "list"))),
+               (("ink", "list", "--learnt"), ("ink", "list"))),
         Target("drying", (EARLIER / "studio" / "drying.toml").read_bytes(), "drying.toml",
-               text_changed, (("drying",),)),
+               text_changed, (("ink", "dry"),)),
     ]  # fmt: skip
 
 
@@ -267,10 +274,13 @@ OPTIONS = (
     ("card", "{}"),
     ("card", "x.pdf", "--dpi", "{}"),
     ("book", "keep", str(PHOTO), "--name", "{}"),
-    ("book", "labels", "x.pdf", "--size", "{}"),
+    ("book", "print", "x.pdf", "--size", "{}"),
     ("book", "list", "--since", "{}"),
-    ("quantity", "--area-cm2", "{}", "--prints", "10"),
-    ("layers", "--layer", "{}"),
+    ("plan", "amount", "--area-cm2", "{}", "--prints", "10"),
+    ("plan", "layers", "--layer", "{}"),
+    ("plan", "lighten", str(PHOTO), "--to", "{}"),
+    ("book", "mix", "coral", "--grams", "{}"),
+    ("guide", "{}"),
     ("ink", "add", "{}", "--name", "x"),
     ("ink", "show", "{}"),
     ("{}",),
