@@ -286,16 +286,19 @@ def test_unfit_json_has_the_same_keys(tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("command", ["opacity", "value", "overprint"])
-def test_unfit_json_of_the_other_commands_has_the_same_keys(command, capsys):
+@pytest.mark.parametrize(
+    ("schema", "command"),
+    [("opacity", "covers"), ("value", "lighten"), ("overprint", "layers")],
+)
+def test_unfit_json_of_the_other_commands_has_the_same_keys(schema, command, capsys):
     """Their answers to a photo that can be read, against the one to a photo that cannot."""
     photo = Path(__file__).resolve().parents[3] / "fixtures" / "photos" / "no-match.jpg"
-    typed = [command, str(photo), "--json"]
-    if command == "overprint":  # without a photo it answers in the same terms
-        typed = [command, "--json", "--layer", "white=1", "--layer", "black=1"]
+    typed = ["plan", command, str(photo), "--json"]
+    if command == "layers":  # without a photo it answers in the same terms
+        typed = ["plan", command, "--pairs", "--json", "--layer", "white 1", "--layer", "black 1"]
     assert cli.main(typed) == 0
     usual = json.loads(capsys.readouterr().out)
-    data = json.loads(unfit_json(command, photo, PhotoUnfit("it is dark", "noise", "light")))
+    data = json.loads(unfit_json(schema, photo, PhotoUnfit("it is dark", "noise", "light")))
     assert set(data) == set(usual)
     assert data["schema"] == usual["schema"]
 

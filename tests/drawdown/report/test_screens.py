@@ -16,17 +16,17 @@ from drawdown.report.text import layers, terminal
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 
-LAYERS = ["--layer", "sky over the river: white=80 PB15:3=5 base=15", "--layer", "key: black=1"]
+LAYERS = ["--layer", "sky over the river: white 80, PB15:3 5, base 15", "--layer", "key: black 1"]
 
 
 @pytest.mark.parametrize("columns", [40, 50, 64, 80, 100])
 @pytest.mark.parametrize(
     "typed",
     [
-        ["layers", *LAYERS, "--order", "key, sky over the river"],
-        ["overprint", *LAYERS],
-        ["quantity", "--area-cm2", "165", "--prints", "30", "--mix", "white=80", "--mix",
-         "PG36=5", "--left", "12"],
+        ["plan", "layers", *LAYERS, "--order", "key, sky over the river"],
+        ["plan", "layers", "--pairs", *LAYERS],
+        ["plan", "amount", "--area-cm2", "165", "--prints", "30", "--mix", "white 80, PG36 5",
+         "--left", "12"],
     ],
 )  # fmt: skip
 def test_no_line_is_wider_than_the_screen(columns, typed, monkeypatch, capsys):
@@ -48,13 +48,11 @@ def test_a_crossing_is_told_by_rows_or_one_below_the_other(columns):
         assert number in said
 
 
-def test_the_shelf_is_told_in_the_same_way_by_both_commands(tmp_path, capsys):
-    assert cli.main(["shelf", "--json"]) == 0
-    one = capsys.readouterr().out
+def test_a_written_shelf_is_listed_as_it_is(tmp_path, capsys):
     assert cli.main(["ink", "list", "--json"]) == 0
-    assert capsys.readouterr().out == one
+    one = capsys.readouterr().out
     assert json.loads(one)["inks"][0]["name"] == "titanium-white"
-    assert cli.main(["shelf", "--write", str(tmp_path / "mine.toml"), "--json"]) == 0
+    assert cli.main(["ink", "list", "--write", str(tmp_path / "mine.toml"), "--json"]) == 0
     out, err = capsys.readouterr()
     assert json.loads(out) == json.loads(one)
     assert "mine.toml" in err
