@@ -43,7 +43,9 @@ def guide(
             f"did you mean {near}?" if near else "a page has a short name, as in the list",
             f"write: drawdown guide {near}" if near else "list the pages with: drawdown guide",
         )
-    write_result(_plain(pages[names[wanted]]))
+    text = pages[names[wanted]]
+    point = re.search(rf"^- \*\*{re.escape(wanted)}\*\*.*?\n(?=\S)", text, re.DOTALL | re.MULTILINE)
+    write_result(_plain(f"{point[0] if point else ''}\n{text}"))
 
 
 def _plain(text: str) -> str:

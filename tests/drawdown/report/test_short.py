@@ -22,7 +22,7 @@ from drawdown.report.text.terminal import OURS, Screen
 from drawdown.wording.doubts import doubt
 
 ROOT = Path(__file__).resolve().parents[3]
-PHOTOS = ROOT / "fixtures" / "photos"
+PHOTOS, GUIDE = ROOT / "fixtures" / "photos", ROOT / "drawdown" / "guide"
 ANSI = re.compile(OURS + r"\[[0-9;]*m")
 SCREENS = (Screen(), Screen(80, True, True, True))
 MOST = {"match": (12, 120), "no match": (16, 180), "too close to call": (16, 180)}
@@ -35,6 +35,7 @@ CASES = [
         ("no-match.jpg", {"mix": MIX, "batch_grams": 250.0}),
     ),
     ("no-match.jpg", {"card": PHOTOS / "slip-measured.toml"}),
+    (GUIDE / "demo.jpg", {"card": GUIDE / "demo-card.toml", "mix": MIX, "batch_grams": 250.0}),
 ]
 
 
