@@ -73,7 +73,7 @@ def put_inks(path: Path, inks: Sequence[Ink], *, over: bool = False, alone: bool
     """Add inks, or with ``over`` put each in the place of the one of its name; returns the shelf
     as it then is. A shelf that is not there yet begins with the starter inks as stand-ins, or
     ``alone`` with those for white and base, as no mix gets far without them. A stand-in leaves
-    when an ink of its pigment comes, or one of its kind if that is no colour.
+    when an ink of its pigment comes, or one of its kind if that is not a colour.
 
     Raises ``WrongUsage`` when a name is taken and ``over`` is False, and ``BadFile``.
     """
