@@ -70,11 +70,6 @@ def srgb_encode(linear: np.ndarray) -> np.ndarray:
     )
 
 
-def srgb_to_xyz_d50(encoded: np.ndarray) -> np.ndarray:
-    """Encoded sRGB 0..1 (..., 3) -> XYZ D50."""
-    return np.asarray(srgb_decode(encoded) @ SRGB_TO_XYZ_D50.T)
-
-
 def xyz_d50_to_srgb(xyz: np.ndarray, clip: bool = True) -> np.ndarray:
     """XYZ D50 (..., 3) -> encoded sRGB 0..1, clipped to the gamut unless told otherwise."""
     rgb = srgb_encode(np.asarray(xyz, dtype=float) @ np.linalg.inv(SRGB_TO_XYZ_D50).T)

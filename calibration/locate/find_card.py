@@ -53,7 +53,6 @@ class CardView:
     mm_to_px: np.ndarray
     markers_found: tuple[int, ...]
     pixels_per_mm: float
-    tilt_deg: float
     blur_mm: float
     other_markers: dict[int, np.ndarray]
     flags: tuple[fl.Flag, ...]
@@ -231,7 +230,6 @@ def make_view(
         mm_to_px=matrix / matrix[2, 2],
         markers_found=tuple(chosen),
         pixels_per_mm=ppm,
-        tilt_deg=tilt,
         blur_mm=blur_mm,
         other_markers={i: places[0] for i, places in seen.items() if i not in own},
         flags=tuple(flags),

@@ -144,7 +144,7 @@ def judgement(verdict="no match", *, with_advice=None, size=(800, 600), turn=4.0
     rgb, mm_to_px = drawn_photo(*size, turn)
     photo = Photo(rgb, srgb_profile(256), "kingfisher.jpg", "JPEG", 92, {}, ())
     view = CardView(
-        builtin_cards()[0], mm_to_px, (6, 25, 31, 43), 6.5, 3.0, 0.2, {},
+        builtin_cards()[0], mm_to_px, (6, 25, 31, 43), 6.5, 0.2, {},
         (NOMINAL_CARD(),),
     )  # fmt: skip
     blank = np.zeros((280, 360), np.float32)

@@ -12,7 +12,13 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 from calibration.card.definition import CardDefinition, Marker, Patch
 from calibration.card.toml import card_text
-from calibration.colour.spaces import lab_to_xyz, srgb_to_xyz_d50, xyz_d50_to_srgb, xyz_to_lab
+from calibration.colour.spaces import (
+    SRGB_TO_XYZ_D50,
+    lab_to_xyz,
+    srgb_decode,
+    xyz_d50_to_srgb,
+    xyz_to_lab,
+)
 
 CARDS = Path(__file__).parents[2] / "calibration" / "card" / "cards"
 GREYS_L = (88, 78, 68, 58, 49, 41, 34, 27, 21, 14)
@@ -71,7 +77,7 @@ def _grey(lightness: float) -> tuple[int, int, int]:
 
 
 def _patch(name: str, role: str, srgb: tuple[int, int, int], xy: tuple[float, float]) -> Patch:
-    lab = xyz_to_lab(srgb_to_xyz_d50(np.array(srgb) / 255.0))
+    lab = xyz_to_lab(srgb_decode(np.array(srgb) / 255.0) @ SRGB_TO_XYZ_D50.T)
     return Patch(
         name=name,
         rect_mm=(xy[0], xy[1], 9.0, 9.0),

@@ -22,6 +22,15 @@ SIZE = (1400, 1050)
 LARGE = (2000, 1500)
 
 
+def tilt_of(view) -> float:
+    """Degrees between the card's plane and the picture's, by how unlike it is seen along and
+    across in its middle."""
+    large, little = np.linalg.svd(
+        local_jacobian(view.mm_to_px, *(np.array(view.card.size_mm) / 2)), compute_uv=False
+    )
+    return float(np.degrees(np.arccos(min(little / large, 1.0))))
+
+
 def pinhole(
     *, share: float, rotation_deg: float = 0.0, tilt_deg: float = 0.0, towards_deg: float = 30.0,
     card=SLIP, size=SIZE,
@@ -67,7 +76,7 @@ def test_any_rotation(tmp_path, rotation):
     assert view.card.name == "slip"
     assert view.markers_found == tuple(m.id for m in SLIP.markers)
     assert worst_px(view, matrix) < 0.6
-    assert view.tilt_deg < 3
+    assert tilt_of(view) < 3
 
 
 @pytest.mark.parametrize("tilt", [15, 30, 40])
@@ -76,7 +85,7 @@ def test_tilt_up_to_forty_degrees(tmp_path, tilt):
     view = locate(shot(tmp_path, matrix), builtin_cards())
     assert len(view.markers_found) == 4
     assert worst_px(view, matrix) < 0.8
-    assert view.tilt_deg == pytest.approx(tilt, abs=4)
+    assert tilt_of(view) == pytest.approx(tilt, abs=4)
 
 
 @pytest.mark.slow
