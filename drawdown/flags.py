@@ -43,6 +43,12 @@ UNEVEN_LIGHT = FlagKind(
     "it was evened out from the white of card and paper, which leaves some error",
     "turn the sheet so that the light falls evenly on both strips",
 )  # fmt: skip
+LIGHT_UNKNOWN = FlagKind(
+    "light-unknown", True, "photo",
+    "nothing shows how much light falls on strip {detail}",
+    "neither bare paper beside it nor the card tells, and a guess would pass for ink",
+    "lay card and strips together, with white paper showing all round, and shoot again",
+)  # fmt: skip
 DIFFERENT_LIGHT = FlagKind(
     "different-light", True, "comparison",
     "the two strips are in different light, or on different paper ({detail})",
@@ -100,6 +106,12 @@ STRIP_OUTSIDE = FlagKind(
     "the strip's colour is {detail} Delta E beyond any on the card",
     "the correction has to guess there, so its uncertainty grows",
     "use a card with a patch nearer this colour if you can",
+)  # fmt: skip
+STRIP_IMPOSSIBLE = FlagKind(
+    "impossible-colour", True, "strip",
+    "the strip reads {detail} Delta E beyond the colours that any surface can have",
+    "the light on it or the card was misjudged, so its colour is not known",
+    "check that this is the card named, keep shadows and coloured lamps away, and shoot again",
 )  # fmt: skip
 STRIP_BY_HAND = FlagKind(
     "placed-by-hand", False, "strip",

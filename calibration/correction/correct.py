@@ -93,6 +93,13 @@ class Correction:
         """Photo's linear RGB (..., 3) at places (..., 2) -> even scene light (..., 3)."""
         return undo_tone(rgb_linear, self.tone) / np.exp(self.field.log_gain(xy_mm))
 
+    def light_sd(self, xy_mm: np.ndarray) -> np.ndarray:
+        """(n, 2) -> (n,) standard uncertainty of the log light there against that on the card;
+        infinite where the field had to be cut short."""
+        moved = self.field.shapes(xy_mm) @ (self.field_members - self.field.coefficients)
+        sd = moved.mean(axis=-1).std(axis=0)
+        return np.where(self.field.is_cut(xy_mm), np.inf, sd)
+
     def xyz_d50(self, light: np.ndarray) -> np.ndarray:
         """Even scene light (..., 3) from ``light`` -> XYZ D50 (..., 3)."""
         return features(light) @ self.matrix.T

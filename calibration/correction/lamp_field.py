@@ -84,13 +84,19 @@ class LampField:
     def log_gain(self, xy_mm: np.ndarray) -> np.ndarray:
         """(..., 2) millimetres -> (..., 3) natural log of the light, 0 on the card on average."""
         xy = np.asarray(xy_mm, dtype=float)
-        out = self.shapes(xy) @ self.coefficients + self.remainder_log(xy)
         # Where no light was sampled a quadratic may run away.
-        out = np.clip(out, -MOST_LOG_GAIN, MOST_LOG_GAIN)
+        out = np.clip(self._uncut(xy), -MOST_LOG_GAIN, MOST_LOG_GAIN)
         if self.card is None:
             return out
         on = on_card(xy, self.card, 0.0)[..., None]
         return out + np.where(on, self.shapes(xy) @ self.own, self.beyond_card_log)
+
+    def _uncut(self, xy_mm: np.ndarray) -> np.ndarray:
+        return self.shapes(xy_mm) @ self.coefficients + self.remainder_log(xy_mm)
+
+    def is_cut(self, xy_mm: np.ndarray) -> np.ndarray:
+        """(..., 2) -> (...,) whether the light there is beyond what is believed."""
+        return np.asarray((np.abs(self._uncut(xy_mm)) > MOST_LOG_GAIN).any(axis=-1))
 
     def shapes(self, xy_mm: np.ndarray) -> np.ndarray:
         """(..., 2) -> (..., SHAPES) what the coefficients are multiplied by at a place."""

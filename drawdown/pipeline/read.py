@@ -28,6 +28,7 @@ from drawdown.reading.strip import measure
 from drawdown.strips.find import find_strips, strips_by_hand
 from drawdown.studio.batch_memory import Opened
 
+UNKNOWN_LIGHT_SD = 0.25  # log light on a strip against that on the card; more is no reading
 UNEVEN_LIGHT_SHARE = 0.35
 DARK_PAPER_SHARE = 0.55
 
@@ -152,6 +153,10 @@ def _light_flags(
     found = []
     places = np.array([s.strip.corners_mm.mean(axis=0) for s in strips])
     gain = correction.field.log_gain(places).mean(axis=1)
+    unknown = correction.light_sd(places) > UNKNOWN_LIGHT_SD
+    if unknown.any():
+        numbers = [str(s.number) for s, u in zip(strips, unknown, strict=True) if u]
+        found.append(fl.LIGHT_UNKNOWN(" and ".join(numbers)))
     span = float(np.exp(max(gain.max(), 0.0) - min(gain.min(), 0.0)) - 1)
     if span > UNEVEN_LIGHT_SHARE:
         found.append(fl.UNEVEN_LIGHT(f"{100 * span:.0f}"))

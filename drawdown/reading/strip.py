@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration.card.definition import CardDefinition
 from calibration.colour.difference import delta_e_2000
+from calibration.colour.optimal_colours import within_optimal
 from calibration.colour.spaces import xyz_to_lab
 from calibration.correction.correct import Correction
 from calibration.correction.lamp_field import on_card
@@ -74,7 +75,7 @@ def measure_together(
             light_sd=float(correction.field.scatter_at(area.xy_mm)),
             trail_lab_d50=_trail(strip, sheet, correction),
             rim=paper_beside(strip, sheet, correction, card, strip.mask if ink is None else ink),
-            flags=strip.flags + _flags(strip, sheet, lab, evenness, card),
+            flags=strip.flags + _flags(strip, sheet, colour, evenness, card),
         )
         out.append(reading)
     return tuple(out)
@@ -193,9 +194,13 @@ def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
 
 
 def _flags(
-    strip: Strip, sheet: Sheet, lab: np.ndarray, evenness: float, card: CardDefinition
+    strip: Strip, sheet: Sheet, colour: Colour, evenness: float, card: CardDefinition
 ) -> tuple[fl.Flag, ...]:
     out = []
+    lab = colour.lab_d50
+    beyond = lab - xyz_to_lab(within_optimal(colour.xyz_d50))
+    if np.linalg.norm(beyond / colour.widest_u95) > 1.0:
+        out.append(fl.STRIP_IMPOSSIBLE(f"{delta_e_2000(lab, lab - beyond):.0f}"))
     # Of the whole strip, not of its body: burnt-out pixels never enter the body.
     lost = float((sheet.clipped[strip.mask] > 0.2).mean())
     if lost > 0.5:
