@@ -47,7 +47,15 @@ USUAL_PAPER_Y = 0.876  # L* 95
 SPOILED = {"nominal": 14.0, "measured": 40.0}
 SPOILED_DE = {"nominal": 6.0, "measured": 3.0}
 NEAR_SHINE = 3.0  # patches next to one that shines: the surprise that it takes, divided
+LEAST_SPAN_L = 30.0  # L* between the lightest and the darkest patch
 MOST_SPOILED = 0.35  # of all patches; more, and it is the wrong card or no card
+
+
+NO_FIT = PhotoUnfit(
+    "no correction of the colours fits this card",
+    "what its fields show and what its definition says have nothing to do with each other",
+    "name the definition that belongs to this card, and show the whole card in even light",
+)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -165,14 +173,37 @@ def correct(
     """Fit the correction to one photo's card.
 
     ``profile_matrix`` (3, 3) is the photo profile's linear RGB -> XYZ D50, the starting
-    point. Raises ``PhotoUnfit`` when too few patches can be read.
+    point. Raises ``PhotoUnfit`` when too few patches can be read, or no fit can be found.
     """
+    try:
+        made = _correct(readings, samples, card, profile_matrix)
+    except (np.linalg.LinAlgError, ArithmeticError) as problem:
+        raise NO_FIT from problem
+    if not (np.isfinite(made.members).all() and np.isfinite(made.matrix).all()):
+        raise NO_FIT
+    return made
+
+
+def _correct(
+    readings: PatchReadings,
+    samples: LightSamples,
+    card: CardDefinition,
+    profile_matrix: np.ndarray,
+) -> Correction:
     usable = readings.usable
     if usable.sum() < max(6, 0.4 * len(card.patches)):
         raise PhotoUnfit(
             f"only {int(usable.sum())} of {len(card.patches)} colour fields can be read",
             "the rest are burnt out, black or outside the picture: colours cannot be corrected",
             "show the whole card, and tap the white paper so that the photo gets darker",
+        )
+    values = card.expected_lab_d50[usable]
+    if np.ptp(values[:, 0]) < LEAST_SPAN_L:
+        raise PhotoUnfit(
+            f"the card's fields run from L* {values[:, 0].min():.0f} to "
+            f"{values[:, 0].max():.0f} only, by its definition",
+            "nothing shows how the camera renders light and dark",
+            "name the definition that belongs to this card, and show the whole card",
         )
     nominal = card.provenance == "nominal"
     uneven, shines = uneven_patches(readings, card)
