@@ -4,15 +4,10 @@ does 2,000)."""
 from __future__ import annotations
 
 import dataclasses
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "benchmarks"))
-
-import wrong_definitions
+from benchmarks import wrong_definitions
 
 from calibration.errors import PhotoUnfit
 from calibration.locate.find_card import locate
@@ -59,11 +54,11 @@ def test_patches_far_off_are_read_in_place_or_not_at_all(photo, by_mm):
     assert np.abs(off).max() < 0.3
 
 
-def test_a_card_all_of_one_lightness_is_refused(photo):
+def test_a_card_all_of_one_lightness_is_refused(photo, monkeypatch):
     shown, card, _ = photo
     grey = dataclasses.replace(
         card, patches=tuple(dataclasses.replace(p, lab_d50=(50.0, 5, 5)) for p in card.patches)
     )
     rng = np.random.default_rng(1)
-    wrong_definitions.WAYS["given"] = lambda *_: grey
+    monkeypatch.setitem(wrong_definitions.WAYS, "given", lambda *_: grey)
     assert wrong_definitions.one(shown, card, (), rng, "given") in ("PhotoUnfit", "WrongUsage")
