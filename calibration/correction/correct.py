@@ -14,10 +14,9 @@ from calibration.colour.difference import delta_e_2000, local_metric
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.card_drift import Drift, find_drift
 from calibration.correction.lamp_field import LampField, LightSamples, fit_field, light_on_card
-from calibration.correction.map_choice import choose, ensemble, reference_covariance, surprise
+from calibration.correction.map_choice import blend, ensemble, reference_covariance, surprise
 from calibration.correction.map_fit import (
     DRAWN,
-    FLEXIBLE,
     MAP,
     MEASURED,
     MODEL_FLOOR,
@@ -79,7 +78,6 @@ class Correction:
     misfit_de: np.ndarray
     dropped: tuple[str, ...]
     white_balance_de_median: float
-    patch_lab_d50: np.ndarray
     paper_lab_d50: np.ndarray | None
     nominal: bool
     flags: tuple[fl.Flag, ...]
@@ -175,6 +173,7 @@ def correct(
     ``profile_matrix`` (3, 3) is the photo profile's linear RGB -> XYZ D50, the starting
     point. Raises ``PhotoUnfit`` when too few patches can be read, or no fit can be found.
     """
+    _refuse_too_few(readings, card)
     try:
         made = _correct(readings, samples, card, profile_matrix)
     except (np.linalg.LinAlgError, ArithmeticError) as problem:
@@ -184,12 +183,7 @@ def correct(
     return made
 
 
-def _correct(
-    readings: PatchReadings,
-    samples: LightSamples,
-    card: CardDefinition,
-    profile_matrix: np.ndarray,
-) -> Correction:
+def _refuse_too_few(readings: PatchReadings, card: CardDefinition) -> None:
     usable = readings.usable
     if usable.sum() < max(6, 0.4 * len(card.patches)):
         raise PhotoUnfit(
@@ -205,13 +199,22 @@ def _correct(
             "nothing shows how the camera renders light and dark",
             "name the definition that belongs to this card, and show the whole card",
         )
+
+
+def _correct(
+    readings: PatchReadings,
+    samples: LightSamples,
+    card: CardDefinition,
+    profile_matrix: np.ndarray,
+) -> Correction:
+    usable = readings.usable
     nominal = card.provenance == "nominal"
     uneven, shines = uneven_patches(readings, card)
     samples = _without_whites(samples, readings.centre_mm[uneven])
     problem = _problem(readings, card, samples)
     problem = replace(problem, kept=problem.kept * ~uneven[usable])
     samples, problem, start, plain_median = _with_light(
-        samples, problem, FLEXIBLE[nominal], profile_matrix
+        samples, problem, (DRAWN if nominal else MEASURED)[-1], profile_matrix
     )
     problem, best = _without_spoiled(problem, start, nominal, beside(shines, card)[usable])
     drift: Drift | None = None
@@ -228,18 +231,18 @@ def _correct(
     dropped = tuple(n for n, o in zip(names, outlier, strict=True) if o)
     lit = tuple(n for n, s in zip(names, shines[usable], strict=True) if s)
     typical = float(np.median(error[~outlier]))
-    light = undo_tone(problem.rgb, best.tone) / np.exp(field.log_gain(problem.centre_mm))
+    held_out = np.full(len(usable), np.nan)
+    held_out[usable] = np.where(outlier, np.nan, error)
     correction = Correction(
         tone=best.tone,
         matrix=best.matrix,
         field=field,
         members=members,
         field_members=off_card(problem, members),
-        held_out_de=_of_all(usable, np.where(outlier, np.nan, error)),
+        held_out_de=held_out,
         misfit_de=_misfit(best),
         dropped=dropped,
         white_balance_de_median=plain_median,
-        patch_lab_d50=_of_all(usable, xyz_to_lab(features(light) @ best.matrix.T)),
         paper_lab_d50=None,
         nominal=nominal,
         flags=_flags(typical, plain_median, dropped, nominal, len(names), drift, lit),
@@ -253,13 +256,6 @@ def _misfit(best: Solution) -> np.ndarray:
     on = best.weight > 0
     both = best.residual[on] * best.held_out[on]
     return np.asarray(np.sqrt(np.maximum(both.mean(axis=0), 0.0)))
-
-
-def _of_all(usable: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Values of the usable patches among all of them, NaN elsewhere."""
-    out = np.full((len(usable), *values.shape[1:]), np.nan)
-    out[usable] = values
-    return out
 
 
 def _with_light(
@@ -321,7 +317,7 @@ def _without_spoiled(
     shines, ``near`` (n,), less is believed."""
     kind = "nominal" if nominal else "measured"
     candidates = DRAWN if nominal else MEASURED
-    best = choose(problem, [fit(problem, c, start) for c in candidates], nominal)
+    best = blend(problem, [fit(problem, c, start) for c in candidates])
     for _ in range(4):
         length = surprise(problem, best)
         on = problem.kept > 0
@@ -334,7 +330,7 @@ def _without_spoiled(
         if not bad.any() or (~on | bad).mean() > MOST_SPOILED:
             break
         problem = replace(problem, kept=problem.kept * ~bad)
-        best = choose(problem, [fit(problem, c, best.theta) for c in candidates], nominal)
+        best = blend(problem, [fit(problem, c, best.theta) for c in candidates])
     return problem, best
 
 
@@ -347,7 +343,7 @@ def _without_drifted(
     if not changed.any() or (kept == 0).mean() > MOST_SPOILED:
         return problem, best
     problem = replace(problem, kept=kept)
-    return problem, choose(problem, [fit(problem, c, best.theta) for c in MEASURED], False)
+    return problem, blend(problem, [fit(problem, c, best.theta) for c in MEASURED])
 
 
 def _held_out_lab(problem: Problem, best: Solution) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Which of several fits a card bears, which patches are spoiled, and how sure the fit is.
+"""What several fits say together, which patches are spoiled, and how sure the fit is.
 Theory and sources: README.md.
 """
 
@@ -20,8 +20,6 @@ from calibration.correction.map_fit import (
 from calibration.correction.tone_curve import KNOTS, LEAST_SLOPE, least_slope
 from calibration.uncertainty.kernels import squared_exponential
 
-# A single held-out error counts as no more than so many (robust) standard deviations.
-WORST = 4.0
 # A printer's own error: share of its variance that colours near each other have in common,
 # how far that reaches in Lab, and how much lighter than drawn black comes out (one standard
 # deviation, L*; it fades towards mid grey). From simulated printers; no published figure.
@@ -92,34 +90,11 @@ def _gaussian(p: Problem, s: Solution, doubt: np.ndarray) -> tuple[np.ndarray, .
     return normal, inverse, gap, pulls, weighted
 
 
-def choose(p: Problem, solutions: list[Solution], drawn: bool) -> Solution:
-    """The best of several fits, stiffest first.
-
-    As drawn: their mean, weighted by how probable they are. Measured: the stiffest whose
-    held-out errors are not clearly worse than the best one's, by half a standard error of
-    their paired difference (after Breiman et al. 1984, Classification and Regression Trees,
-    3.4.3); after that a candidate that asks for a gain, if it makes it."""
-    if drawn:
-        return _blend(p, solutions)
-    on = p.kept > 0
-    errors = [np.linalg.norm(s.held_out[on], axis=1) / p.sigma[on] for s in solutions]
-    most = WORST * max(1.0, min(float(np.median(e)) for e in errors) / 1.54)
-    sizes = [np.minimum(e, most) ** 2 for e in errors]
-    plain = [i for i, s in enumerate(solutions) if s.candidate.gain == 1.0]
-    best = min(plain, key=lambda i: sizes[i].mean())
-    for i in plain:
-        excess = sizes[i] - sizes[best]
-        if excess.mean() <= 0.5 * excess.std() / np.sqrt(len(excess)):
-            best = i
-            break
-    for i, s in enumerate(solutions):
-        if i not in plain and s.candidate.gain * sizes[i].mean() < sizes[best].mean():
-            best = i
-    return solutions[best]
-
-
-def _blend(p: Problem, solutions: list[Solution]) -> Solution:
-    """The mean over solutions by their odds: near ties must not make the answer jump."""
+def blend(p: Problem, solutions: list[Solution]) -> Solution:
+    """The mean over solutions by how probable they are: near ties must not make the answer
+    jump."""
+    if len(solutions) == 1:
+        return solutions[0]
     evidence = np.array([log_evidence(p, s) for s in solutions])
     odds = np.exp(evidence - evidence.max())
     odds /= odds.sum()

@@ -13,13 +13,11 @@ from calibration.colour.difference import lab_by_xyz
 from calibration.colour.spaces import WHITE_D50, xyz_to_lab
 from calibration.correction.lamp_field import SHAPES, TINTS, LampField
 from calibration.correction.tone_curve import (
-    DEGREES,
     KNOTS,
     LEAST_SLOPE,
     LINEAR,
     MAP_TERMS,
     OFFSET,
-    PRODUCTS,
     ROOTS,
     feature_slopes,
     features,
@@ -41,21 +39,17 @@ class Candidate:
     """How far each part may go: prior standard deviations. 0 leaves the part out.
 
     ``tone`` of the curve's bends (second differences), ``linear`` of the 3x3 part around
-    white balance, ``roots`` and ``products`` of those terms, ``haze`` of a neutral offset
-    (stray light; it is never negative). ``gain``: it is taken only when it divides the mean
-    square held-out error by this."""
+    white balance, ``roots`` of those terms, ``haze`` of a neutral offset (stray light; it is
+    never negative)."""
 
     tone: float
     linear: float
     roots: float = 0.0
-    products: float = 0.0
     haze: float = 0.0
-    gain: float = 1.0
 
 
-# From stiff to supple. A stiff curve reaches a strong S; a supple one learns the errors of
-# the light on the card as well, and what products of the channels gain on a printer's dyes
-# passes on to ink only in part (rendered scenes): those two must gain a lot.
+# As drawn, from stiff to supple. What a measured card bears was set by patches left out of real
+# photographs, where it is flat: half or twice of anything changes their errors by a twentieth.
 DRAWN = (
     Candidate(0.0, 0.08),
     Candidate(0.0, 0.3),
@@ -64,12 +58,7 @@ DRAWN = (
     Candidate(0.15, 0.08, haze=0.003),
     Candidate(0.15, 0.3, haze=0.003),
 )
-MEASURED = (
-    Candidate(0.0, 0.12),
-    Candidate(0.04, 0.2, haze=0.003),
-    Candidate(0.15, 0.2, roots=0.05, haze=0.003),
-)
-FLEXIBLE = {True: DRAWN[-1], False: MEASURED[-1]}  # by "as drawn"
+MEASURED = (Candidate(0.15, 0.12, roots=0.1, haze=0.003),)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -176,11 +165,10 @@ def _prior(p: Problem, c: Candidate, stiffen: float) -> tuple[np.ndarray, np.nda
         # Only the shape matters: the level belongs to the map.
         precision[:KNOTS, :KNOTS] = stiffen * curve + 100.0 / KNOTS
     column = KNOTS + MAP_TERMS * np.arange(3)
-    for part, sd in ((LINEAR, c.linear), (ROOTS, c.roots), (PRODUCTS, c.products)):
+    for part, sd in ((LINEAR, c.linear), (ROOTS, c.roots)):
         for term in range(part.start, part.stop) if sd > 0 else ():
             active[column + term] = True
-            unit = (USUAL_WHITE / p.level) ** DEGREES[term]
-            precision[column + term, column + term] = (sd * unit) ** -2
+            precision[column + term, column + term] = (sd * USUAL_WHITE / p.level) ** -2
     if c.haze > 0:
         at = column + OFFSET
         active[at] = True

@@ -6,9 +6,9 @@ import numpy as np
 
 KNOTS = 9  # coefficients of the tone curve
 CELLS = KNOTS - 3
-# r g b; sqrt(rg) sqrt(gb) sqrt(rb); rr gg bb rg gb rb rgb; 1
-MAP_TERMS = 14
-LINEAR, ROOTS, PRODUCTS, OFFSET = slice(0, 3), slice(3, 6), slice(6, 13), 13
+# r g b; sqrt(rg) sqrt(gb) sqrt(rb); 1
+MAP_TERMS = 7
+LINEAR, ROOTS, OFFSET = slice(0, 3), slice(3, 6), 6
 # No camera multiplies contrast by more than 1 / this, so no undone curve is flatter: where one
 # is, something else (a shadow) was taken for tone.
 LEAST_SLOPE = 0.3
@@ -59,24 +59,16 @@ def least_slope(tone: np.ndarray) -> np.ndarray:
 
 
 def features(light: np.ndarray) -> np.ndarray:
-    """(..., 3) -> (..., MAP_TERMS): root-polynomial terms of degree 2, products, one."""
+    """(..., 3) -> (..., MAP_TERMS): root-polynomial terms of degree 2, and one."""
     r, g, b = light[..., 0], light[..., 1], light[..., 2]
-    rg, gb, rb = r * g, g * b, r * b
-    roots = [np.sqrt(rg), np.sqrt(gb), np.sqrt(rb)]
-    products = [r * r, g * g, b * b, rg, gb, rb, rg * b]
-    return np.stack([r, g, b, *roots, *products, np.ones_like(r)], axis=-1)
+    roots = [np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)]
+    return np.stack([r, g, b, *roots, np.ones_like(r)], axis=-1)
 
 
 # How often each channel is a factor of each term.
 _POWERS = np.array(
-    [
-        *([1, 0, 0], [0, 1, 0], [0, 0, 1]),
-        *([0.5, 0.5, 0], [0, 0.5, 0.5], [0.5, 0, 0.5]),
-        *([2, 0, 0], [0, 2, 0], [0, 0, 2], [1, 1, 0], [0, 1, 1], [1, 0, 1], [1, 1, 1]),
-        [0, 0, 0],
-    ]
+    [[1, 0, 0], [0, 1, 0], [0, 0, 1], [0.5, 0.5, 0], [0, 0.5, 0.5], [0.5, 0, 0.5], [0, 0, 0]]
 )
-DEGREES = tuple(float(sum(row)) for row in _POWERS)
 
 
 def feature_slopes(terms: np.ndarray) -> np.ndarray:
