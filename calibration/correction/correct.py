@@ -10,22 +10,25 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.card.definition import CardDefinition
-from calibration.colour.difference import delta_e_2000, local_metric
+from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.card_drift import Drift, find_drift
 from calibration.correction.lamp_field import LampField, LightSamples, fit_field, light_on_card
-from calibration.correction.map_choice import blend, ensemble, reference_covariance, surprise
+from calibration.correction.map_choice import blend, ensemble, surprise
 from calibration.correction.map_fit import (
     DRAWN,
     MAP,
     MEASURED,
-    MODEL_FLOOR,
     Candidate,
     Problem,
     Solution,
     evaluate,
     fit,
+    light_patches,
+    noise_de,
     off_card,
+    problem_of,
+    white_balance,
 )
 from calibration.correction.patches import PatchReadings
 from calibration.correction.spoiled import beside, shaded_patches, uneven_patches
@@ -39,7 +42,6 @@ MEMBERS = 96
 POOR_DE = 7.0
 REFUSE_DE = {"nominal": 14.0, "measured": 9.0}
 SHADE_RATIO = 1.12  # paper this much brighter than the card's white is better lit
-LAST_LEVEL = 0.3 / 255 / 12.92  # linear: what 8 bits leave open near black
 USUAL_PAPER_Y = 0.876  # L* 95
 # A patch is left out when its surprise (chi-square, three degrees of freedom, in units of
 # what is typical for this card) and its error in Delta E both exceed these.
@@ -120,48 +122,6 @@ class Correction:
         return np.einsum("mnf,mjf->mnj", features(light), matrix)
 
 
-def _white_balance(
-    rgb: np.ndarray, lab: np.ndarray, profile_matrix: np.ndarray, white: np.ndarray
-) -> np.ndarray:
-    """The map that only balances white: camera profile, scaled so that ``white`` patches of
-    light ``rgb`` come out neutral at their lightness. (3, 3)."""
-    target = lab_to_xyz(lab[white]) @ np.linalg.inv(profile_matrix).T
-    gain = np.exp(np.mean(np.log(np.maximum(target, 1e-4)) - np.log(rgb[white]), axis=0))
-    return profile_matrix * gain
-
-
-def _noise_de(readings: PatchReadings) -> np.ndarray:
-    """(n,) noise of the usable patches in Delta E: relative noise of luma times a third of
-    116 (slope of L* near white). In the last levels near black the truth may be anything."""
-    rgb, noise = readings.rgb[readings.usable], readings.noise[readings.usable]
-    return 38 * np.mean(np.hypot(noise, LAST_LEVEL) / rgb, axis=1)
-
-
-def _problem(readings: PatchReadings, card: CardDefinition, samples: LightSamples) -> Problem:
-    """The fit's data from the usable patches; white balance is still to come."""
-    usable = readings.usable
-    lab, rgb = card.expected_lab_d50[usable], readings.rgb[usable]
-    weights = local_metric(lab)
-    noise = _noise_de(readings)
-    light = replace(fit_field(samples, samples.rgb, paper_only=True), card=card)
-    u_axis = np.linalg.norm(np.einsum("nij,nj->ni", weights, card.u_lab[usable]), axis=1)
-    u_axis = u_axis / np.sqrt(3)
-    return Problem(
-        rgb=rgb,
-        centre_mm=readings.centre_mm[usable],
-        light=light,
-        on_card=light_on_card(light, samples, samples.rgb),
-        lab=lab,
-        metric=weights,
-        sigma=np.sqrt(u_axis**2 + noise**2 + MODEL_FLOOR**2),
-        smooth=reference_covariance(lab, u_axis, weights),
-        balanced=np.eye(3),
-        basis=tone_basis(rgb),
-        kept=np.ones(len(rgb)),
-        level=float(np.median(rgb[_light_patches(lab)])),
-    )
-
-
 def correct(
     readings: PatchReadings,
     samples: LightSamples,
@@ -211,7 +171,7 @@ def _correct(
     nominal = card.provenance == "nominal"
     uneven, shines = uneven_patches(readings, card)
     samples = _without_whites(samples, readings.centre_mm[uneven])
-    problem = _problem(readings, card, samples)
+    problem = problem_of(readings, card, samples)
     problem = replace(problem, kept=problem.kept * ~uneven[usable])
     samples, problem, start, plain_median = _with_light(
         samples, problem, (DRAWN if nominal else MEASURED)[-1], profile_matrix
@@ -219,7 +179,7 @@ def _correct(
     problem, best = _without_spoiled(problem, start, nominal, beside(shines, card)[usable])
     drift: Drift | None = None
     if not nominal:
-        noise, miss = _noise_de(readings), _held_out_lab(problem, best)
+        noise, miss = noise_de(readings), _held_out_lab(problem, best)
         drift = find_drift(card, usable, miss, noise, problem.rgb, readings.spread[usable])
         problem, best = _without_drifted(problem, best, drift.changed)
     members = ensemble(problem, best, MEMBERS, stream("colour map"))
@@ -267,13 +227,13 @@ def _with_light(
     """Light and white balance settled with a ``flexible`` curve, before all candidates compete;
     patches in a shadow with an edge left out. Also the fit's parameters, and by how much
     patches miss in the middle with white balance alone."""
-    white = _light_patches(problem.lab)
+    white = light_patches(problem.lab)
     tone, start, plain_median = np.zeros(KNOTS), np.zeros(0), 0.0
     for turn in range(3):
         even = undo_tone(samples.rgb, tone)
         field = replace(fit_field(samples, even, paper_only=True), card=problem.light.card)
         light = problem.rgb / np.exp(field.log_gain(problem.centre_mm))
-        balanced = _white_balance(light, problem.lab, profile_matrix, white)
+        balanced = white_balance(light, problem.lab, profile_matrix, white)
         on_card = light_on_card(field, samples, even)
         problem = replace(problem, light=field, on_card=on_card, balanced=balanced)
         if turn == 0:
@@ -349,12 +309,6 @@ def _without_drifted(
 def _held_out_lab(problem: Problem, best: Solution) -> np.ndarray:
     """(n, 3) what a patch is read as when left out of the fit, less its value, in Lab."""
     return np.linalg.solve(problem.metric, best.held_out[..., None])[..., 0]
-
-
-def _light_patches(lab: np.ndarray) -> np.ndarray:
-    """The lightest neutral patches (at least one): where white is balanced."""
-    rank = lab[:, 0] - 2 * np.hypot(lab[:, 1], lab[:, 2])
-    return rank >= np.sort(rank)[-max(1, len(rank) // 8)]
 
 
 def _with_paper(correction: Correction, samples: LightSamples, card: CardDefinition) -> Correction:

@@ -9,7 +9,6 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.correction.map_fit import (
-    MODEL_FLOOR,
     MOST_SCALE,
     PARAMETERS,
     Problem,
@@ -18,24 +17,6 @@ from calibration.correction.map_fit import (
     normal_matrix,
 )
 from calibration.correction.tone_curve import KNOTS, LEAST_SLOPE, least_slope
-from calibration.uncertainty.kernels import squared_exponential
-
-# A printer's own error: share of its variance that colours near each other have in common,
-# how far that reaches in Lab, and how much lighter than drawn black comes out (one standard
-# deviation, L*; it fades towards mid grey). From simulated printers; no published figure.
-PRINT_SHARED, PRINT_REACH, PRINT_EASE_L = 0.8, 25.0, 4.0
-NOMINAL_U = 7.0  # |u_lab| of a colour as drawn for which the ease is meant
-
-
-def reference_covariance(lab: np.ndarray, u_axis: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """(3, n, n) covariance of the reference's errors in the metric, for L*, chroma and hue:
-    ``u_axis`` (n,) standard uncertainty per axis, partly shared by near colours."""
-    share = PRINT_SHARED * squared_exponential(lab, PRINT_REACH)
-    share = share + (1 - PRINT_SHARED) * np.eye(len(lab))
-    cov = u_axis[:, None] * u_axis[None] * share + MODEL_FLOOR**2 * np.eye(len(lab))
-    size = PRINT_EASE_L * min(1.0, np.sqrt(3) * float(np.median(u_axis)) / NOMINAL_U)
-    ease = weights[:, 0, 0] * size * np.maximum(0.0, 1 - lab[:, 0] / 60)
-    return np.stack([cov + ease[:, None] * ease[None], cov, cov])
 
 
 def log_evidence(p: Problem, s: Solution) -> float:

@@ -9,9 +9,18 @@ from functools import cached_property
 
 import numpy as np
 
-from calibration.colour.difference import lab_by_xyz
-from calibration.colour.spaces import WHITE_D50, xyz_to_lab
-from calibration.correction.lamp_field import SHAPES, TINTS, LampField
+from calibration.card.definition import CardDefinition
+from calibration.colour.difference import lab_by_xyz, local_metric
+from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
+from calibration.correction.lamp_field import (
+    SHAPES,
+    TINTS,
+    LampField,
+    LightSamples,
+    fit_field,
+    light_on_card,
+)
+from calibration.correction.patches import PatchReadings
 from calibration.correction.tone_curve import (
     KNOTS,
     LEAST_SLOPE,
@@ -22,12 +31,20 @@ from calibration.correction.tone_curve import (
     feature_slopes,
     features,
     least_slope,
+    tone_basis,
 )
 from calibration.uncertainty.gauss_newton import Normal, most_probable
+from calibration.uncertainty.kernels import squared_exponential
 
 MODEL_FLOOR = 0.6  # Delta E: what even a perfect card leaves (camera is not an eye)
+LAST_LEVEL = 0.3 / 255 / 12.92  # linear: what 8 bits leave open near black
 USUAL_WHITE = 0.6  # reading of white that the priors' sizes are about
 MOST_SCALE = 1.5
+# A printer's own error: share of its variance that colours near each other have in common,
+# how far that reaches in Lab, and how much lighter than drawn black comes out (one standard
+# deviation, L*; it fades towards mid grey). From simulated printers; no published figure.
+PRINT_SHARED, PRINT_REACH, PRINT_EASE_L = 0.8, 25.0, 4.0
+NOMINAL_U = 7.0  # |u_lab| of a colour as drawn for which the ease is meant
 ROBUST = 4.0  # residuals beyond this many robust standard deviations lose their weight
 MAP = slice(KNOTS, KNOTS + 3 * MAP_TERMS)
 FIELD = slice(MAP.stop, MAP.stop + 3 * SHAPES)
@@ -141,6 +158,65 @@ def field_of(theta: np.ndarray) -> np.ndarray:
     """(..., PARAMETERS) -> (..., SHAPES, 3) the field's coefficients for each channel."""
     tints = theta[..., FIELD].reshape(*theta.shape[:-1], 3, SHAPES)
     return np.swapaxes(tints, -1, -2) @ TINTS
+
+
+def light_patches(lab: np.ndarray) -> np.ndarray:
+    """The lightest neutral patches (at least one): where white is balanced."""
+    rank = lab[:, 0] - 2 * np.hypot(lab[:, 1], lab[:, 2])
+    return rank >= np.sort(rank)[-max(1, len(rank) // 8)]
+
+
+def white_balance(
+    rgb: np.ndarray, lab: np.ndarray, profile_matrix: np.ndarray, white: np.ndarray
+) -> np.ndarray:
+    """The map that only balances white: camera profile, scaled so that ``white`` patches of
+    light ``rgb`` come out neutral at their lightness. (3, 3)."""
+    target = lab_to_xyz(lab[white]) @ np.linalg.inv(profile_matrix).T
+    gain = np.exp(np.mean(np.log(np.maximum(target, 1e-4)) - np.log(rgb[white]), axis=0))
+    return profile_matrix * gain
+
+
+def noise_de(readings: PatchReadings) -> np.ndarray:
+    """(n,) noise of the usable patches in Delta E: relative noise of luma times a third of
+    116 (slope of L* near white). In the last levels near black the truth may be anything."""
+    rgb, noise = readings.rgb[readings.usable], readings.noise[readings.usable]
+    return 38 * np.mean(np.hypot(noise, LAST_LEVEL) / rgb, axis=1)
+
+
+def reference_covariance(lab: np.ndarray, u_axis: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """(3, n, n) covariance of the reference's errors in the metric, for L*, chroma and hue:
+    ``u_axis`` (n,) standard uncertainty per axis, partly shared by near colours."""
+    share = PRINT_SHARED * squared_exponential(lab, PRINT_REACH)
+    share = share + (1 - PRINT_SHARED) * np.eye(len(lab))
+    cov = u_axis[:, None] * u_axis[None] * share + MODEL_FLOOR**2 * np.eye(len(lab))
+    size = PRINT_EASE_L * min(1.0, np.sqrt(3) * float(np.median(u_axis)) / NOMINAL_U)
+    ease = weights[:, 0, 0] * size * np.maximum(0.0, 1 - lab[:, 0] / 60)
+    return np.stack([cov + ease[:, None] * ease[None], cov, cov])
+
+
+def problem_of(readings: PatchReadings, card: CardDefinition, samples: LightSamples) -> Problem:
+    """The fit's data from the usable patches; white balance is still to come."""
+    usable = readings.usable
+    lab, rgb = card.expected_lab_d50[usable], readings.rgb[usable]
+    weights = local_metric(lab)
+    noise = noise_de(readings)
+    light = replace(fit_field(samples, samples.rgb, paper_only=True), card=card)
+    u_axis = np.linalg.norm(np.einsum("nij,nj->ni", weights, card.u_lab[usable]), axis=1)
+    u_axis = u_axis / np.sqrt(3)
+    return Problem(
+        rgb=rgb,
+        centre_mm=readings.centre_mm[usable],
+        light=light,
+        on_card=light_on_card(light, samples, samples.rgb),
+        lab=lab,
+        metric=weights,
+        sigma=np.sqrt(u_axis**2 + noise**2 + MODEL_FLOOR**2),
+        smooth=reference_covariance(lab, u_axis, weights),
+        balanced=np.eye(3),
+        basis=tone_basis(rgb),
+        kept=np.ones(len(rgb)),
+        level=float(np.median(rgb[light_patches(lab)])),
+    )
 
 
 def off_card(p: Problem, theta: np.ndarray) -> np.ndarray:

@@ -41,7 +41,7 @@ from calibration.card.toml import builtin_cards
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import SRGB_TO_XYZ_D50, lab_to_xyz, srgb_decode, xyz_to_lab
 from calibration.correction.correct import Correction, correct
-from calibration.correction.lamp_field import LightSamples
+from calibration.correction.even_surfaces import LightSamples
 from calibration.correction.patches import PatchReadings
 from fixtures.inkfilm import ink_reflectance
 from fixtures.optics import exposure_gain, make_sensor, tone_table

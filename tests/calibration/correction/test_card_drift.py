@@ -10,7 +10,7 @@ from enrol_kit import NAMES, SLIP, Session, printed
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import srgb_decode
 from calibration.correction.correct import correct
-from calibration.correction.lamp_field import LightSamples
+from calibration.correction.even_surfaces import LightSamples
 from calibration.correction.patches import PatchReadings
 
 

@@ -26,7 +26,8 @@ from calibration.correction import map_choice as mapchoice
 from calibration.correction import map_fit as mapfit
 from calibration.correction import tone_curve as tonemap
 from calibration.correction.correct import correct
-from calibration.correction.lamp_field import LightSamples, fit_field, light_on_card
+from calibration.correction.even_surfaces import LightSamples
+from calibration.correction.lamp_field import fit_field, light_on_card
 from calibration.correction.patches import PatchReadings
 from calibration.errors import PhotoUnfit
 
