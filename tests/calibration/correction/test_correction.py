@@ -207,7 +207,7 @@ def problem():
     weights = local_metric(lab)
     u = np.full(len(lab), 0.3)
     return as_problem(
-        rgb, lab, np.full(len(lab), 0.7), mapchoice.reference_covariance(lab, u, weights)
+        rgb, lab, np.full(len(lab), 0.7), mapfit.reference_covariance(lab, u, weights)
     )
 
 
@@ -274,7 +274,7 @@ def test_surprise_is_chi_square_when_nothing_is_wrong():
     covariance (Rasmussen and Williams 2006, 5.4.2)."""
     lab, weights = SLIP.lab_d50, local_metric(SLIP.lab_d50)
     u = np.full(len(lab), 2.5)
-    smooth = mapchoice.reference_covariance(lab, u, weights)
+    smooth = mapfit.reference_covariance(lab, u, weights)
     root = np.linalg.cholesky(smooth)
     values = []
     for seed in range(8):
