@@ -136,9 +136,9 @@ CARD_BLURRED = FlagKind(
 )  # fmt: skip
 CARD_BY_HAND = FlagKind(
     "card-placed-by-hand", False, "card",
-    "the card's corners were given by hand{detail}",
-    "a card placed by eye lies less exactly, so less of each patch is measured",
-    "look at the picture (`picture`) to see where the card was taken to be",
+    "you gave the card's corners by hand{detail}",
+    "a card placed by eye is placed less exactly, so less of each patch is measured",
+    "look at the picture (`picture`) to see where the card was found",
 )  # fmt: skip
 MARKERS_ELSEWHERE = FlagKind(
     "markers-elsewhere", False, "card",
@@ -156,7 +156,7 @@ CARD_TWICE = FlagKind(
 )  # fmt: skip
 STEEP_VIEW = FlagKind(
     "steep-view", False, "card",
-    "the photo was taken from {detail} degrees off straight above",
+    "the photo was taken {detail} degrees from straight above",
     "ink and paper shine more when seen from the side",
     "hold the phone flat over the sheet",
 )  # fmt: skip
@@ -164,7 +164,7 @@ PATCHES_DROPPED = FlagKind(
     "patches-left-out", False, "card",
     "card patches {detail} are uneven, or do not fit the others, and were left out",
     "glare, dirt or a shadow on the card spoils them",
-    "wipe the card and turn it away from the lamp; if it says so of the same patch each time, "
+    "wipe the card and turn it away from the lamp; if it is the same patch each time, "
     "the print itself differs there, which does no harm",
 )  # fmt: skip
 CARD_GLARE = FlagKind(

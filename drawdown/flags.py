@@ -115,7 +115,7 @@ STRIP_IMPOSSIBLE = FlagKind(
 )  # fmt: skip
 STRIP_BY_HAND = FlagKind(
     "placed-by-hand", False, "strip",
-    "the place of this strip was given by hand",
+    "you gave the place of this strip by hand",
     "nothing checked that it is one even strip",
     "look at the picture (`picture`) to see what was measured",
 )  # fmt: skip
@@ -147,7 +147,7 @@ BAR_SMALL = FlagKind(
 BAR_PALE = FlagKind(
     "pale-bar", False, "strip",
     "the black bar is only a dark grey (L* {detail})",
-    "the paler the bar, the less it tells of how the ink covers",
+    "the paler the bar, the less it shows how the ink covers",
     "print the test sheet with the printer's darkest black, on matt paper",
 )  # fmt: skip
 HIDES_BY_DARKNESS = FlagKind(
@@ -182,7 +182,7 @@ WET_WITH_DRY = FlagKind(
     "wet-with-dry", False, "comparison",
     "a wet strip is compared with a dry one ({detail})",
     "ink changes colour as it dries, and how much is not known here, so no match can be certain",
-    "let it dry and shoot again; or teach the program with drawdown drying",
+    "let it dry and shoot again; or show how your inks dry with `learn_drying`",
 )  # fmt: skip
 STILL_WET = "the {role} is still wet"
 DRY_EXPECTED = FlagKind(
@@ -203,14 +203,14 @@ CHOSEN_OF = "{count} strips, numbers {original} and {batch} were taken"
 PHOTO_LEFT_OUT = FlagKind(
     "photo-left-out", False, "comparison",
     "{detail}",
-    "a photo that does not fit the others says nothing sure of the pair",
+    "a photo that does not fit the others says nothing reliable about the pair",
     "the answer rests on the other photos",
 )  # fmt: skip
 LEFT_OUT = "the photo {photo} was left out: {why}"
 PHOTOS_CONTRADICT = FlagKind(
     "photos-contradict", True, "comparison",
     "the photos contradict each other ({detail})",
-    "one of them shows other light, a reflection or other strips, and nothing tells which",
+    "one of them shows other light, a reflection or other strips, and it is not clear which",
     "give a third photo of the pair, or look at each photo alone",
 )  # fmt: skip
 ACROSS_PHOTOS = FlagKind(
@@ -223,13 +223,13 @@ KEPT_DIFFERS = FlagKind(
     "kept-differs", False, "comparison",
     "{detail} as the book has it",
     "it may be another strip, or it has dried, faded or yellowed since it was kept",
-    "if the photo does not show the kept original, say `apart`",
+    "if the photo does not show the kept original, add `apart`",
 )  # fmt: skip
 KEPT_READS = 'strip {strip} reads Delta E {de00:.1f} from "{name}"'
 OTHER_INKS = FlagKind(
     "other-inks", False, "comparison",
-    "the batch was mixed from other tubes than the original",
-    "a camera sees other pigments differently from an eye, so the uncertainty is larger",
+    "the batch was mixed from different tubes than the original",
+    "a camera sees different pigments differently from an eye, so the uncertainty is larger",
     "check the match by eye under the light where the print will hang",
 )  # fmt: skip
 LAMP_UNTOLD = FlagKind(

@@ -83,7 +83,7 @@ def match(
         float, opt.number("T", "Largest Delta E 2000 that still counts as a match.")
     ] = TOLERANCE_DE00,
     other_inks: Annotated[
-        bool, opt.flag("The batch comes from other tubes than the original.", "--other-inks")
+        bool, opt.flag("The batch comes from different tubes than the original.", "--other-inks")
     ] = False,
     wet: Annotated[
         list[str] | None,
@@ -104,7 +104,7 @@ def match(
         list[str] | None,
         opt.option(
             "LAMP",
-            "How the pair looks under this lamp too: a CIE name such as FL11 or LED-B1, or a "
+            "How the pair looks under this lamp, too: a CIE name such as FL11 or LED-B1, or a "
             "spectral file of it; repeat for each.",
         ),
     ] = None,

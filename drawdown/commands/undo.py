@@ -15,7 +15,7 @@ Step = tuple[float, str, Callable[[], str]]  # when the change was made, of what
 
 
 def undo(
-    redo: Annotated[bool, opt.flag("Make again what was taken back last.", "--redo")] = False,
+    redo: Annotated[bool, opt.flag("Redo what undo took back last.", "--redo")] = False,
     shelf: opt.ShelfKept = None,
     book: book_opt.BookFolder = None,
     json: opt.AsJson = False,

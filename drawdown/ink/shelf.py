@@ -188,7 +188,7 @@ class Shelf:
         if not whole > 0:
             raise WrongUsage(
                 "the mix has no ink in it",
-                "a mix needs at least one ink with more than 0 parts",
+                "a mix needs at least one ink above 0 parts",
                 "give the parts like white=80 phthalo-blue=20, by weight",
             )
         return {name: 100 * value / whole for name, value in total.items()}

@@ -306,7 +306,7 @@ def open_slab(
     if named is not None and not _same(named, slab.mix):
         raise WrongUsage(
             f'the batch "{slab.name}" began with another mix',
-            "its photos so far rest on that one",
+            "its photos so far go with that one",
             "leave `mix` out to go on with it, or begin a batch of another name",
         )
     again = slab.photos[-1] if slab.photos and slab.photos[-1].mark == mark else None

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from drawdown.pipeline.ladder_findings import LadderReport
 
 _SETTLES = {
-    "tint told": "The ink is too dark to tell more: S was taken from its tint.",
+    "tint told": "The ink is too dark to show more: S comes from its tint.",
     "tint": "The ink alone is too dark to show it: add a tint, about 10 % in white.",
     "bar": "Add a strip pulled alone across the black bar.",
     "thinner over the bar": "Add a strip across the bar that lets some light through: "
@@ -68,8 +68,8 @@ def misfits(told: LadderReport) -> list[str]:
     out = []
     if told.not_one_ink:
         out.append(
-            "The strips and the pigment named do not go together as one ink: check the number "
-            "and the parts of each step, and the pigment."
+            "These strips and this pigment don't go together as one ink: check the number and "
+            "the parts of each step, and the pigment."
         )
     for strip in told.misfits:
         out.append(

@@ -30,8 +30,8 @@ _UNCERTAINTY = (
     "the films, of how much ink a layer takes from the next, and of the formula."
 )
 _STAND_INS = (
-    "The inks are stand-ins, measured on acrylic paint: pull the overlaps that matter by hand "
-    "before you cut the edition."
+    "The inks are generic paint data, not yours: pull the overlaps that matter by hand before you "
+    "cut the edition."
 )
 
 
@@ -83,8 +83,8 @@ def how_found(plan: Plan) -> str:
         text = f"All {plan.orders_scored} orders were worked out with all their overlaps."
     else:
         text = (
-            "Too many layers to try every order: only pairs were looked at, beginning with "
-            "light to dark and moving one layer at a time. There may be a better order."
+            "Too many layers to try every order: starting from light to dark, one layer was moved "
+            "at a time, going by pairs. There may be a better order."
         )
     text += f" Score {order.score:.2f}"
     if order.places == plan.practice.places:
@@ -136,11 +136,11 @@ _CROSSING_UNCERTAINTY = (
     "leaves open about its ink, how much ink the upper layer leaves on the lower, the formula."
 )
 _UNKNOWN = (
-    "The mixes are not known, and a colour alone cannot tell a tint in white from a film thinned "
-    "with base: give both with `layers` (lower, then upper), and the prediction gets sharper."
+    "The mixes are not known, and in colour alone a tint in white looks like a film thinned with "
+    "base: give both with `layers` (lower, then upper), and the prediction gets sharper."
 )
 _EITHER = (
-    "Which strip lies on top was not said, so both ways are shown, the one nearer to the "
+    "You did not say which strip is on top, so both ways are shown, the one nearer to the "
     "reading first; say it with `on_top`."
 )
 

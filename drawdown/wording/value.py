@@ -113,8 +113,8 @@ def sentences(plan: Plan) -> list[str]:
     ratio = ", ".join(f"{ink} {words.parts(x)}" for ink, x in plan.mix.items())
     if plan.guessed:
         said.append(
-            f"The mix was guessed from its colour: {ratio} (parts per 100). Give it with `mix` "
-            "for a better answer."
+            f"The mix is a guess from the colour ({ratio}): give yours with `mix` for a better "
+            "answer."
         )
     elif plan.misfit > _UNLIKE_DE:
         said.append(
@@ -123,7 +123,6 @@ def sentences(plan: Plan) -> list[str]:
         )
     if not plan.across_bar:
         said.append(
-            "The strip crosses no black bar, so how far its ink covers is known from the figures "
-            "of the inks alone."
+            "The strip crosses no black bar, so only the figures of the inks say how far it covers."
         )
     return [named(text) for text in said]

@@ -40,7 +40,7 @@ def batch(
     note: opt.Note = "",
     picture: Annotated[
         Path | None,
-        shared.option("OUT.png", "Also draw its way through Lab to the original."),
+        shared.option("OUT.png", "Also draw how its colour approached the original."),
     ] = None,
     replace: shared.Replace = False,
     unknown_inks: opt.UnknownInks = False,

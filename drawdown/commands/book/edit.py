@@ -70,7 +70,7 @@ def edit(  # long: one parameter a line
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
-    """Put right what was noted; note a better recipe; read a colour anew."""
+    """Correct an entry, note a better recipe, or read a colour again."""
     clean_grams(grams, "--grams")
     reason = clean_text(why, "--why")
     better, weighed = frame.read_mix(mix, tin, shelf, unknown_inks)

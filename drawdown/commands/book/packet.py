@@ -34,7 +34,7 @@ def store(  # long: one parameter a line
     ] = None,
     batch: Annotated[
         str | None,
-        shared.option("BATCH", "The logged batch it is left of.", complete=opt.batches),
+        shared.option("BATCH", "The batch it is left over from.", complete=opt.batches),
     ] = None,
     mix: shared.MixParts = None,
     tin: opt.TinMarks = None,

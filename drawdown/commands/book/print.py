@@ -73,8 +73,8 @@ def print_(  # long: one parameter a line
     grid: Annotated[str | None, shared.option("CxR", "Columns and rows on a sheet.")] = None,
     gap: Annotated[str | None, shared.option("X,Y", "Between labels, across and down, mm.")] = None,
     paper: PaperName = None,
-    start: Annotated[int, shared.option("K", "The first label that is still on the sheet.")] = 1,
-    copies: Annotated[int, shared.option("N", "So many of each.")] = 1,
+    start: Annotated[int, shared.option("K", "The first label still on the sheet.")] = 1,
+    copies: Annotated[int, shared.option("N", "How many of each.")] = 1,
     cut_lines: Annotated[bool, shared.flag("Draw lines to cut along.", "--cut-lines")] = False,
     shift: Annotated[
         str | None,

@@ -88,7 +88,7 @@ def import_(
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
-    """Take a shared file into the book; nothing is written over."""
+    """Take a shared file into the book; nothing is overwritten."""
     if rename and skip:
         raise WrongUsage(
             "--rename and --skip were both given",

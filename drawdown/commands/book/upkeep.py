@@ -78,7 +78,7 @@ def check(
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
-    """See that the book is whole; mend it with --repair."""
+    """Check that the book is whole; mend it with --repair."""
     folder = opt.folder_of(book)
 
     def agree(lacking: list[str]) -> bool:

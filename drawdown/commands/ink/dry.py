@@ -35,10 +35,10 @@ def dry(
         str | None, opt.option("TEXT", "A name for the pair: the ink, the strip.")
     ] = None,
     anyway: Annotated[
-        bool, opt.flag("It is one strip, although the colours look like two inks.", "--anyway")
+        bool, opt.flag("It is one strip, even if the colours look like two inks.", "--anyway")
     ] = False,
-    set_aside: Annotated[int | None, opt.option("N", "Let pair N count no longer.")] = None,
-    bring_back: Annotated[int | None, opt.option("N", "Let pair N count again.")] = None,
+    set_aside: Annotated[int | None, opt.option("N", "Stop counting pair N.")] = None,
+    bring_back: Annotated[int | None, opt.option("N", "Count pair N again.")] = None,
     card: opt.CardFile = None,
     json: opt.AsJson = False,
 ) -> int:

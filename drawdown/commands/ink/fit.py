@@ -42,7 +42,7 @@ def fit(  # long: one parameter a line
     base: Annotated[str, opt.option("INK", "The base of the mixtures, on the shelf.")] = "base",
     replace: opt.ReplaceInk = False,
     anyway: Annotated[
-        bool, opt.flag("Put it on the shelf although the fit is in doubt.", "--anyway")
+        bool, opt.flag("Put it on the shelf even if the fit is in doubt.", "--anyway")
     ] = False,
     alone: opt.Alone = False,
     card: opt.CardFile = None,

@@ -13,7 +13,7 @@ from drawdown.commands.support.output import deliver
 def list_inks(
     full: Annotated[bool, opt.flag("With other names and all cautions.", "--full")] = False,
     learnt: Annotated[
-        bool, opt.flag("What the batches in the book have taught of the inks.", "--learnt")
+        bool, opt.flag("What batches in the book have taught about your inks.", "--learnt")
     ] = False,
     write: Annotated[
         Path | None, opt.option("OUT.toml", "Also write the shelf to a file to edit.")

@@ -12,7 +12,7 @@ def remove(
     shelf: opt.ShelfKept = None,
     json: opt.AsJson = False,
 ) -> int:
-    """Take an ink off the shelf; it can be taken back with undo."""
+    """Take an ink off the shelf; undo puts it back."""
     from drawdown.report.json.ink import change_json
     from drawdown.studio.shelf_file import remove_ink, shelf_in_use, shelf_to_change
 

@@ -24,7 +24,7 @@ def amount(  # long: one parameter a line
         ),
     ] = None,
     width_mm: Annotated[float | None, opt.number("MM", "How wide the block or print is.")] = None,
-    light: Annotated[bool, opt.flag("In the picture the light parts print.", "--light")] = False,
+    light: Annotated[bool, opt.flag("The light parts of the picture print.", "--light")] = False,
     area_cm2: Annotated[
         float | None, opt.number("CM2", "The printed area, instead of a picture.")
     ] = None,
@@ -38,7 +38,7 @@ def amount(  # long: one parameter a line
     used: Annotated[
         str | None,
         opt.option(
-            "G/N", "Ink that went for earlier prints of this block, as 18/20: 18 g for 20 prints."
+            "G/N", "Ink used for earlier prints of this block, as 18/20: 18 g for 20 prints."
         ),
     ] = None,
     waste: Annotated[

@@ -79,7 +79,7 @@ Kind = Annotated[
     str | None,
     option(
         "KIND",
-        "What NAME is, where several are called so: original, packet or batch.",
+        "What NAME is, if several things have that name: original, packet or batch.",
         complete=lambda: list(TABLES),
     ),
 ]
@@ -94,8 +94,8 @@ TinMarks = Annotated[
 ]
 OnDate = Annotated[str | None, option("DAY", "As 2030-12-31; else today.", "--date")]
 Since = Annotated[str | None, option("DAY", "From this day on.", "--since")]
-Until = Annotated[str | None, option("DAY", "Up to and with this day.", "--until")]
-SearchText = Annotated[str, option("WORDS", "Only what holds these words anywhere.", "--text")]
+Until = Annotated[str | None, option("DAY", "Up to and including this day.", "--until")]
+SearchText = Annotated[str, option("WORDS", "Only entries with these words.", "--text")]
 Reverse = Annotated[bool, flag("The other way round.", "--reverse")]
 Note = Annotated[str, option("TEXT", "Anything else.", "--note")]
 Tolerance = Annotated[
@@ -103,7 +103,7 @@ Tolerance = Annotated[
     number("T", "Largest Delta E 2000 that counts as the same.", "--tolerance"),
 ]
 UnknownInks = Annotated[
-    bool, flag("Note inks that are not on the shelf, as they are said.", "--unknown-inks")
+    bool, flag("Note inks that are not on the shelf as you name them.", "--unknown-inks")
 ]
 MixGrams = Annotated[float | None, number("G", "What the whole mix weighed.", "--grams")]
 PhotoOfStrip = Annotated[Path, argument("PHOTO", "Photo of the strip and card.")]

@@ -106,7 +106,9 @@ MixParts = Annotated[
         complete=inks,
     ),
 ]
-Grams = Annotated[float | None, number("G", "What the batch weighs now; then grams to add.")]
+Grams = Annotated[
+    float | None, number("G", "What the batch weighs now; amounts then come in grams.")
+]
 Scale = Annotated[
     float | None,
     number("G", "Smallest step your scale shows, as 0.1; remembered from then on."),
@@ -116,14 +118,14 @@ ShelfInUse = Annotated[
     option("FILE", "The inks you own; without it, the studio's shelf, or else starter pigments."),
 ]
 ShelfKept = Annotated[Path | None, option("FILE", "Another shelf than the studio's own.")]
-ShelfOfNames = Annotated[Path | None, option("FILE", "The shelf that the inks' names are of.")]
+ShelfOfNames = Annotated[Path | None, option("FILE", "The shelf with these inks' names.")]
 PaperLab = Annotated[
     str | None, option("L,A,B", "The paper's colour; without it, an ordinary white.")
 ]
 AnswerPicture = Annotated[Path | None, option("OUT.png", "Also save the answer as a picture.")]
 InkName = Annotated[str, argument("INK", "Its name, generic or Colour Index name.", complete=inks)]
-Replace = Annotated[bool, flag("Write over a file of that name, if there is one.", "--replace")]
-Alone = Annotated[bool, flag("A new shelf keeps no starter colours as stand-ins.", "--alone")]
+Replace = Annotated[bool, flag("Overwrite a file of that name.", "--replace")]
+Alone = Annotated[bool, flag("Start a new shelf without the starter colours.", "--alone")]
 Yes = Annotated[bool, flag("Do not ask first.", "--yes")]
 ReplaceInk = Annotated[bool, flag("Put it in the place of an ink of that name.", "--replace")]
 

@@ -117,7 +117,7 @@ def lab_words(reading: Reading | None) -> str:
         f"{axis}* {words.number(v, 1)}" + (f" ± {words.number(u95[i], 1)}" if u95 else "")
         for i, (axis, v) in enumerate(zip("Lab", reading.lab_d50, strict=True))
     ]
-    return ", ".join(cells if u95 else [*cells, "how sure was not noted"])
+    return ", ".join(cells if u95 else [*cells, "uncertainty not noted"])
 
 
 def lab_cells(reading: Reading | None) -> list[str]:
@@ -192,7 +192,7 @@ def spread(readings: Iterable[Reading | None], screen: Screen) -> list[str]:
         )
         text = f"With 95 % probability the colours are within {most}."
     if len(known) < len(noted):
-        text += f" Of {len(noted) - len(known)} it was not noted how sure they are."
+        text += f" For {len(noted) - len(known)} the uncertainty was not noted."
     return ["", *paragraph(text, screen)]
 
 

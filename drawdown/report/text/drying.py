@@ -14,9 +14,8 @@ from drawdown.studio.drying_file import KeptPair
 from drawdown.wording.figures import count
 
 _NOTHING_YET = (
-    "No strip was read wet and dry yet. Photograph a strip wet, let it dry, photograph it again "
-    "with the same card in the same light, and give both photos: `learn_drying` `wet` wet.jpg "
-    "`dry` dry.jpg"
+    "You have not shown a strip wet and dry yet. Photograph one wet, let it dry, photograph it "
+    "again with the same card in the same light, and give both photos: `learn_drying` wet.jpg dry.jpg"
 )
 
 

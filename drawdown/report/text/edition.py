@@ -58,8 +58,8 @@ def run_screen(run: Run, screen: Screen, only: int | None = None) -> str:
     lines += ["", *paragraph(_limits_words(run), screen)]
     if any(p.across_photos for p in run.points):
         text = named(
-            "Pulls that were photographed apart from the first good one are compared across "
-            "photos, less surely: `beside` does better."
+            "Pulls photographed apart from the first good one are compared across photos, less "
+            "surely: `beside` is better."
         )
         lines += paragraph(text, screen)
     lines += paragraph("Hold prints of one state together: drying changes every colour.", screen)
