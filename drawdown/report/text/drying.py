@@ -15,7 +15,7 @@ from drawdown.wording.figures import count
 
 _NOTHING_YET = (
     "You have not shown a strip wet and dry yet. Photograph one wet, let it dry, photograph it "
-    "again with the same card in the same light, and give both photos: `learn_drying` wet.jpg dry.jpg"
+    "again with the same card in the same light, and give both: `learn_drying` wet.jpg dry.jpg"
 )
 
 
