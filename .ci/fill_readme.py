@@ -23,7 +23,7 @@ import guide_bench  # noqa: E402
 
 from calibration.naming import speak  # noqa: E402
 from drawdown.commands.support.option_names import option_name  # noqa: E402
-from drawdown.flags import flag_points  # noqa: E402
+from drawdown.flags import KINDS, flag_points  # noqa: E402
 
 FLAGS = re.compile(r"(<!-- flags: (?P<codes>[^\n]+) -->\n).*?(<!-- end -->)", re.S)
 PICTURE = re.compile(r"<!-- picture: (?P<command>[^\n]+) -->")
@@ -44,8 +44,24 @@ def run(command: str, folder: Path) -> str:
     return "\n".join(line.rstrip() for line in done.stdout.strip("\n").splitlines()) + "\n"
 
 
+HOMES = {"photo": "remark-photo", "card": "remark-photo", "strip": "remark-strips"}
+
+
+def house_new_remarks() -> None:
+    """A remark that no page has yet goes to the page of its kind, for a person to move."""
+    known = "".join(page.read_text(encoding="utf-8") for page in guide_bench.pages())
+    for code, kind in KINDS.items():
+        if f"**{code}**" not in known:
+            page = guide_bench.GUIDE / f"{HOMES.get(kind.about, 'remark-strips')}.md"
+            text = page.read_text(encoding="utf-8")
+            for mark in ("<!-- also: ", "<!-- flags: "):
+                text = text.replace(mark, f"{mark}{code}, ", 1)
+            page.write_text(text, encoding="utf-8")
+
+
 def main() -> None:
     speak(option_name)
+    house_new_remarks()
     whole = sys.argv[1:] != ["--flags"]
     with tempfile.TemporaryDirectory() as folder:
         bench = Path(folder)
