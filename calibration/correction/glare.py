@@ -31,7 +31,7 @@ SOFT = 2.0  # further blur of the map of glare
 # A window's image in ink: L* over what film runs leave, how many times what the ink does from one
 # millimetre to the next, and how near to white what it adds is (cosine). Rendered strips without a
 # window stay below 1.8 or below 9 times; nothing outside speaks for it.
-PANES_L, PANES_NOISE, PANES_WHITE = 2.2, 10.0, 0.93
+PANES_L, PANES_NOISE, PANES_WHITE, LEAST_PANES = 2.2, 10.0, 0.93, 0.04
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +161,12 @@ def find_panes(rgb: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, float] |
     if span < max(PANES_L, PANES_NOISE * grain):
         return None
     level = _between(light[known])
-    lit = known & (root > level)
+    lit = (known & (root > level)).view(np.uint8)
+    for kernel in ((1, 3), (3, 1)):  # what is narrower is a streak
+        lit = cv2.morphologyEx(lit, cv2.MORPH_OPEN, np.ones(kernel, np.uint8))
+    lit = lit > 0
+    if lit.sum() < LEAST_PANES * known.sum() or not (known & ~lit).any():
+        return None
     added = calm[lit].mean(axis=0) - calm[known & ~lit].mean(axis=0)
     if added.min() <= 0 or added.sum() / np.sqrt(3) < PANES_WHITE * np.linalg.norm(added):
         return None

@@ -46,7 +46,7 @@ def settle(
     drop("seen twice", _seen_before)
     drop("open", _odd_paper)
     whole = [c for c in good if not c.shape.partial]
-    drop("open", lambda some: [c.shape.partial and not _fits(c, whole) for c in some])
+    drop("open", lambda some: [c.shape.partial and not _fits(c, whole, some) for c in some])
     drop("open", any_other(_ends_at))
     return good, lost
 
@@ -80,9 +80,9 @@ def _odd_paper(kept: list[Candidate]) -> list[bool]:
     return [c.paper_lab[0] < lightest - limits.PAPER_SPAN_L and c.ground not in near for c in kept]
 
 
-def _fits(c: Candidate, whole: list[Candidate]) -> bool:
+def _fits(c: Candidate, whole: list[Candidate], good: list[Candidate]) -> bool:
     """What is not seen whole must look like a strip all the more: clean, and lying as the
-    whole strips lie."""
+    whole strips lie; or as another one, where both end at the card."""
     m = c.shape.measured
     if c.shape.level < 3.5 or m["straight"] < 0.85 or m["fill"] < 0.88:
         return False
@@ -95,7 +95,7 @@ def _fits(c: Candidate, whole: list[Candidate]) -> bool:
     if signs and sum(signs) + shadow >= 2:
         return False
     if not whole:
-        return "card" not in c.shape.ends
+        return "card" not in c.shape.ends or any(_twins(c, o) for o in good if o is not c)
     turns = [abs(c.shape.axis @ o.shape.axis) for o in whole]
     widths = [c.shape.width_mm / o.shape.width_mm for o in whole]
     side = any(s[0] < 0.5 for s in m["sides"])
@@ -107,13 +107,37 @@ def _fits(c: Candidate, whole: list[Candidate]) -> bool:
     )
 
 
+def _twins(c: Candidate, other: Candidate) -> bool:
+    """Are two shapes of one width, side by side and of one paper?"""
+    along, across, half_l, half_w = frame_of(other)
+    off = c.shape.centre_mm - other.shape.centre_mm
+    return bool(
+        c.ground == other.ground
+        and abs(c.shape.axis @ along) > 0.985
+        and 0.75 < c.shape.width_mm / other.shape.width_mm < 1.33
+        and abs(off @ along) < half_l
+        and 1.6 * half_w < abs(off @ across) < 8 * half_w
+    )
+
+
 def _lighter(good: list[Candidate]) -> list[bool]:
     """Ink darkens paper or colours it. What is above all lighter than what it lies on is a
-    piece of paper on a table, unless ordinary strips show that that is paper."""
+    piece of paper on a table, unless ordinary strips show that that is paper; or unless it has a
+    twin beside it and either has a colour or runs out as ink does: that is black or kraft paper."""
     papers = [c.paper_lab for c in good if c.darker > 0.5]
+
+    def on_dark(c: Candidate) -> bool:
+        white = c.shape.lab[0] > limits.WHITE_L and np.hypot(*c.shape.lab[1:]) < limits.WHITE_CHROMA
+        m = c.shape.measured
+        blank = m["fill"] > limits.SCRAP_FILL or m["texture"] < limits.SCRAP_TEXTURE
+        if c.ground < 0 or (white and blank):
+            return False
+        return any(_twins(c, o) for o in good if o is not c)
+
     return [
         c.darker < -max(0.5, 0.25 * c.shape.level)
         and not any(np.linalg.norm(c.paper_lab - p) < 8 for p in papers)
+        and not on_dark(c)
         for c in good
     ]
 

@@ -86,12 +86,12 @@ def _search(sheet, view, white: np.ndarray, printing: list[np.ndarray]):
         found = _look(picture, how, bars, tiers=1)
         if found[0]:
             return found
-    return _look(make_picture(sheet, view, white, printing), how, bars, tiers=2)
+    return _look(make_picture(sheet, view, white, printing), how, bars, tiers=3)
 
 
 def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
     """Candidates accepted and rejected, and the grounds, on the lightest paper and, if that
-    holds no strip and ``tiers`` is 2, on what is darker."""
+    holds no strip and ``tiers`` is more, on what is darker."""
     zones = find_zones(picture)
     candidates: list[Candidate] = []
     good: list[Candidate] = []

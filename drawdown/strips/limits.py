@@ -41,6 +41,13 @@ ZONE_EDGE_SHARE = _at(70, "of 255", "a zone pixel may hold one edge pixel in fou
     "up: ink joins paper; down: paper with grain falls apart")
 LEAST_PAPER_L = _at(38.0, "L*", "darker surfaces are no paper",
     "up: kraft and coloured paper go; down: tables are searched")
+LEAST_BLACK_L = _at(6.0, "L*", "black paper, looked at where no other paper holds a strip",
+    "down: time, shapes in shadows")
+WHITE_L = _at(80.0, "L*", "so light and colourless on something darker is paper, no ink,",
+    "up: scraps on a dark table are strips; down: pale inks on black paper go")
+SCRAP_FILL = _at(0.98, "share", "if its rectangle is full to the corners,", "as above")
+SCRAP_TEXTURE = _at(0.35, "dE", "or it changes so little along the pull", "as above")
+WHITE_CHROMA = _at(12.0, "C*ab", "so colourless", "as above")
 GLANCE_PX_PER_MM = _at(0.5, "px/mm", "scale of the first glance for light paper",
     "down: scraps are missed; up: time")
 GLANCE_MM2 = _at(40.0, "mm2", "least light paper that the glance counts", "up: scraps are cut away")

@@ -131,13 +131,15 @@ def _without_leaks(coarse: _Coarse, member: np.ndarray) -> np.ndarray:
 
 def find_grounds(picture: Picture, zones: Zones, lightest: float) -> Iterator[list[Ground]]:
     """The kinds of paper that lie open: first those about as light as the ``lightest`` (L*),
-    then others that may be coloured paper or a table. Worked out one after the other, as
-    they are asked for."""
+    then others that may be coloured paper or a table, then black ones. Worked out one after the
+    other, as they are asked for."""
     coarse = _coarse(picture, zones)
     light = zones.lab[:, 0] >= lightest - limits.LIGHT_SPAN_L
     yield _grounds_among(picture, zones, coarse, light, 0)
     dark = ~light & (zones.lab[:, 0] >= limits.LEAST_PAPER_L)
     yield _grounds_among(picture, zones, coarse, dark, MAX_GROUNDS)
+    black = ~light & ~dark & (zones.lab[:, 0] >= limits.LEAST_BLACK_L)
+    yield _grounds_among(picture, zones, coarse, black, RIM_GROUND + 1)
 
 
 def _grounds_among(

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from strip_kit import SCALE, Drawing, box, check, found, iou
 
+from calibration.card.toml import builtin_cards
 from calibration.errors import WrongUsage
 from drawdown import flags as fl
 from drawdown.strips.find import find_strips, strips_by_hand
@@ -274,4 +275,27 @@ def test_a_pale_strip_among_strips_on_offcuts():
     d = Drawing(50, table=(58, 0, 0), papers=papers, paper=(95, 0, 5))
     for place, ink in zip(places, inks, strict=True):
         d.strip(*place, ink)
+    found(d)
+
+
+@pytest.mark.parametrize("under_mm", [0.0, 6.0])
+def test_two_strips_that_end_at_the_card_or_under_it(under_mm):
+    d = Drawing(61)
+    high = next(c for c in builtin_cards() if c.name == "slip").size_mm[1]
+    for x in (30, 62):
+        d.strip(x, high - under_mm, 19, 60, (45, 25, -30), truth=False)
+        d.truth.append(box(x, high, 19, 60 - under_mm))
+    found(d)
+
+
+@pytest.mark.parametrize("paper", [(14, 0, 0), (58, 8, 26)], ids=["black", "kraft"])
+@pytest.mark.parametrize("ink", [(45, 30, 25), (70, -15, -18), (84, 18, 8)])
+def test_opaque_ink_lighter_than_its_paper(paper, ink):
+    d = Drawing(62, paper=paper, papers=((0, 80, 110, 90),), table=(38, 3, 6))
+    for x in (15, 55):
+        d.fill(box(x, 95, 19, 56), ink)
+        for k in range(19):  # it runs out as ink does
+            d.fill(box(x + k, 150, 0.5, 1 + 5 * d.rng.random()), ink)
+            d.fill(box(x + k, 95 + 50 * d.rng.random(), 0.3, 9), np.array(ink) - (4, 0, 0))
+        d.truth.append(box(x, 95, 19, 58))
     found(d)
