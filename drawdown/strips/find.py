@@ -24,7 +24,7 @@ from drawdown.strips.choose import (
     shapes_from_zones,
     uncounted,
 )
-from drawdown.strips.join import join_halves
+from drawdown.strips.join import join_halves, parted
 from drawdown.strips.paper import (
     Ground,
     find_grounds,
@@ -69,8 +69,9 @@ def find_strips(sheet, view) -> tuple[Strip, ...]:
     strips = []
     for c in chosen:
         shape = c.shape
-        body = cut_out(sheet, white, shape.corners_mm, c.paper_lab, shape.level, shape.low, printed)
-        strips.append(strip_of(sheet, shape.corners_mm, body, cut=shape.cut, extra=unsure))
+        for corners in parted(sheet, white, c):
+            body = cut_out(sheet, white, corners, c.paper_lab, shape.level, shape.low, printed)
+            strips.append(strip_of(sheet, corners, body, cut=shape.cut, extra=unsure))
     order = reading_order([s.corners_mm for s in strips])
     return tuple(replace(strips[k], number=n + 1) for n, k in enumerate(order))
 

@@ -1,9 +1,11 @@
-"""Join what belongs to one strip: the halves that a printed bar cuts it into."""
+"""One strip or two: halves that a printed bar cuts a strip into are joined, and two strips that
+touch or overlap along their sides are parted."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from drawdown.strips import limits
@@ -12,7 +14,7 @@ from drawdown.strips.bridge import faded
 from drawdown.strips.candidates import Candidate, paste
 from drawdown.strips.rectangle import middle_colour
 from drawdown.strips.shapes import View, measure_shape
-from drawdown.strips.working_picture import Picture, fill
+from drawdown.strips.working_picture import Picture, fill, to_lab
 
 
 def join_halves(
@@ -46,6 +48,56 @@ def join_halves(
     # A piece that was joined into a later strip must not stay as a strip of its own.
     kept = [c for c in out if not any(c is not o and holds(o, c) for o in out)]
     return kept + [c for c in rest if id(c) not in gone]
+
+
+def parted(sheet, white: np.ndarray, c: Candidate) -> list[np.ndarray]:
+    """The corners (4, 2) mm of one strip, or of each of two that touch or overlap: of one width,
+    with a seam between them along most of the length. A seam is a line of paper, a line of double
+    ink, or a sharp step of colour; a streak seldom lies in the very middle."""
+    corners = c.shape.corners_mm
+    along, across = corners[3] - corners[0], corners[1] - corners[0]
+    long, wide = c.shape.length_mm, c.shape.width_mm
+    if wide < 2 * limits.LEAST_HALF_MM:
+        return [corners]
+    rows, columns = round(long), round(wide / limits.SEAM_STEP_MM)
+    start = sheet.to_px(corners[0] + along / (2 * rows) + across / (2 * columns))
+    steps = [sheet.px_per_mm * v / n for v, n in ((across, columns), (along, rows))]
+    matrix = np.stack([*steps, start], axis=1)
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    rgb = cv2.warpAffine(sheet.rgb_linear, matrix, (columns, rows), flags=how)
+    lab = to_lab(rgb, white)[rows // 8 : rows - rows // 5]
+    place = _seam(lab, c.paper_lab)
+    if place is None:
+        return [corners]
+    middle = across * (place + 0.5) / columns
+    left = np.array([corners[0], corners[0] + middle, corners[3] + middle, corners[3]])
+    right = np.array([corners[0] + middle, corners[1], corners[2], corners[3] + middle])
+    return [left, right]
+
+
+def _seam(lab: np.ndarray, paper_lab: np.ndarray) -> int | None:
+    """The column of a seam in the middle of ink turned upright (h, w, 3), or None."""
+    columns = lab.shape[1]
+    ink = np.linalg.norm(lab - np.asarray(paper_lab, np.float32), axis=2)
+    a, b = (round(share * columns) for share in limits.SEAM_WITHIN)
+    r = round(limits.SEAM_REACH_MM / limits.SEAM_STEP_MM)
+    beside = np.stack([ink[:, a - r : b - r], ink[:, a + r : b + r]])
+    paler = 1 - ink[:, a:b] / np.maximum(beside.min(axis=0), 1e-6)
+    darker = ink[:, a:b] / np.maximum(beside.max(axis=0), 1e-6) - 1
+    for line, least in ((paler, limits.SEAM_PALER), (darker, limits.SEAM_DARKER)):
+        typical = np.median(line, axis=0)
+        k = int(np.argmax(typical))
+        near = line[:, max(k - 2, 0) : k + 3].max(axis=1)
+        if typical[k] > least and np.mean(near > least / 2) > limits.SEAM_SHARE:
+            return a + k
+    step = np.linalg.norm(lab[:, a + r : b + r] - lab[:, a - r : b - r], axis=2)
+    sides = [np.median(lab[:, s], axis=(0, 1)) for s in (np.s_[2:a], np.s_[b : columns - 2])]
+    whole = float(np.linalg.norm(sides[1] - sides[0]))
+    k = int(np.argmax(np.median(step, axis=0)))
+    sharp = step[:, k] > limits.SEAM_SHARE * whole
+    if whole > limits.SEAM_DE and np.mean(sharp) > limits.SEAM_SHARE:
+        return a + k
+    return None
 
 
 def _in_line(picture: Picture, a: Candidate, b: Candidate) -> bool:

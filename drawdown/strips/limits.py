@@ -136,6 +136,21 @@ MOST_GAP_MM = _at(24.0, "mm", "halves farther apart are two strips",
 BAR_GAP_MM = _at(1.5, "mm", "both halves reach the bar to within this",
     "up: strips that end before it join")
 
+# Two strips that touch or overlap (join.py)
+LEAST_HALF_MM = _at(11.0, "mm", "width of each of two strips without paper between",
+    "down: one strip with a streak is two")
+SEAM_STEP_MM = _at(0.25, "mm", "step across in which a seam is looked for", "up: fine gaps go")
+SEAM_WITHIN = _at((0.44, 0.56), "of width", "a seam lies so near the middle",
+    "wider: streaks are seams", RENDERED, TRADE)
+SEAM_REACH_MM = _at(1.75, "mm", "what is right and left of a seam",
+    "up: unevenness; down: wide overlaps go")
+SEAM_PALER = _at(0.2, "of contrast", "a line of paper between two is so much paler",
+    "up: narrow gaps go; down: streaks part a strip")
+SEAM_DARKER = _at(0.12, "of contrast", "a line of double ink is so much darker",
+    "down: blade lines part a strip")
+SEAM_DE = _at(1.5, "dE", "two inks that touch differ so much", "down: uneven films are parted")
+SEAM_SHARE = _at(0.7, "share", "of the length, and of a step of colour", "up: crooked seams go")
+
 # A shape turned upright (rectangle.py)
 STRAIGHT_MM = _at(1.0, "mm", "an edge strays by no more from its line",
     "up: rags count as straight")

@@ -299,3 +299,24 @@ def test_opaque_ink_lighter_than_its_paper(paper, ink):
             d.fill(box(x + k, 95 + 50 * d.rng.random(), 0.3, 9), np.array(ink) - (4, 0, 0))
         d.truth.append(box(x, 95, 19, 58))
     found(d)
+
+
+@pytest.mark.parametrize("gap", [0.6, 0.0, -3.0], ids=["gap", "touching", "overlapping"])
+def test_two_strips_side_by_side_without_paper_between(gap):
+    """A line of paper, a step of colour, or a line of double ink parts them."""
+    d = Drawing(63)
+    for k, lab in enumerate([(55, 25, -30), (58, 27, -27)]):
+        d.strip(20 + k * (19 + gap), 90, 19, 60, lab)
+    sheet, view = d.done()
+    strips = find_strips(sheet, view)
+    assert len(strips) == 2
+    for strip, true in zip(strips, d.truth, strict=True):
+        assert iou(strip.corners_mm, true) > 0.75
+        assert not np.any(strip.body & strips[2 - strip.number].mask)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_one_wide_strip_stays_one(seed):
+    d = Drawing(64 + seed)
+    d.strip(20, 90, 34, 60, (55, 25, -30), streak=0.6 * (seed % 2))
+    found(d)
