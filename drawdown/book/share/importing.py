@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,7 +24,6 @@ from drawdown.book.store import Book, Change, Row, last_change
 from drawdown.book.tables import Table
 
 RENAME, SKIP = "rename", "skip"
-NAMED = [kind for kind in KINDS if kind != "pulls"]
 
 
 @dataclass(frozen=True)
@@ -120,10 +119,8 @@ class Plan:
         here = {form for _, _, form in _forms(self.here)}
         self.same = {(kind, i) for kind, i, form in _forms(file) if form in here}
         self.taken = {
-            kind: {name_key(d["name"]) for d in self.here.of(kind) if d["removed"] is None}
-            for kind in NAMED
+            kind: {_key(d) for d in self.here.of(kind) if d["removed"] is None} for kind in KINDS
         }
-        self.pulls = {_pull_key(p) for p in self.here.pulls if p["removed"] is None}
 
     @property
     def news(self) -> bool:
@@ -146,23 +143,20 @@ class Plan:
 
     def clashes(self) -> list[Clash]:
         """What needs an answer, each once."""
-        found: dict[Clash, None] = {}
-        for kind in NAMED:
-            for i, data in enumerate(self.file.of(kind)):
-                live = data["removed"] is None and (kind, i) not in self.same
-                if live and name_key(data["name"]) in self.taken[kind]:
-                    found[Clash(KINDS[kind].name, data["name"])] = None
-        for i, pull in enumerate(self.file.pulls):
-            if ("pulls", i) not in self.same and self.pull_clashes(pull):
-                found[Clash("pull", pull["edition"])] = None
-        return list(found)
+        return list(dict.fromkeys(
+            Clash(KINDS[kind].name, _label(data))
+            for kind in KINDS for i, data in enumerate(self.file.of(kind))
+            if (kind, i) not in self.same and self.is_taken(kind, data)
+        ))  # fmt: skip
 
-    def pull_clashes(self, pull: Data) -> bool:
-        return pull["removed"] is None and _pull_key(pull) in self.pulls
+    def is_taken(self, kind: str, data: Data) -> bool:
+        """True when the book has something else where this record would be."""
+        return data["removed"] is None and _key(data) in self.taken[kind]
 
-    def free_name(self, kind: str, name: str, also: set[str]) -> str:
+    def free_name(self, kind: str, name: str, also: Iterable[str]) -> str:
         """The name with a number behind it that neither book nor file has."""
-        taken = self.taken[kind] | also
+        taken = {name_key(_label(d)) for file in (self.here, self.file) for d in file.of(kind)}
+        taken |= {name_key(other) for other in also}
         for number in range(2, 10**6):
             tail = f" ({number})"
             other = name[: MOST_LETTERS - len(tail)].rstrip() + tail
@@ -171,8 +165,14 @@ class Plan:
         raise BadFile(f'no free name was found for "{name}"', WHY, "import it with `skip`")
 
 
-def _pull_key(pull: Data) -> tuple:
-    return (name_key(pull["edition"]), pull["number"], pull["spot"])
+def _label(data: Data) -> str:
+    """What a record is called; a pull by its edition."""
+    return data["edition"] if "spot" in data else data["name"]
+
+
+def _key(data: Data) -> tuple:
+    """What only one record of its kind can have."""
+    return (name_key(_label(data)), data.get("number"), data.get("spot"))
 
 
 # Writing -----------------------------------------------------------------------------------
@@ -227,21 +227,31 @@ class _Writer:
         self.book, self.change, self.plan, self.incoming = book, change, plan, incoming
         self.stored, self.answers = stored, answers
         self.readings: dict[int, int] = {}
-        self.ids: dict[str, dict[int, int]] = {KINDS[kind].name: {} for kind in NAMED}
+        self.ids: dict[str, dict[int, int]] = {table.name: {} for table in KINDS.values()}
+        self.names: dict[Clash, str] = {}  # of what is renamed
         self.taken = Taken()
 
     def write(self) -> Taken:
-        for kind in NAMED:
+        good = {
+            (name_key(p["edition"]), p["spot"])
+            for p in self.plan.here.pulls if p["good"] and p["removed"] is None
+        }  # fmt: skip
+        for kind, table in KINDS.items():
             for i, data in enumerate(self.plan.file.of(kind)):
                 name = self.name_for(kind, i, data)
                 if name is None:
                     self.point_at_own(kind, data)
                     continue
-                row = self.insert(KINDS[kind], data, called(name))
+                told, more = name, called(name)
+                if kind == "pulls":  # a book keeps its own first good pull
+                    told, key = f"{name} {data['number']}", name_key(name)
+                    kept = (key, data["spot"]) in good and data["removed"] is None
+                    more = {"edition": name, "edition_key": key,
+                            "good": int(data["good"] and not kept)}  # fmt: skip
+                row = self.insert(table, data, more)
                 if "id" in data:
-                    self.ids[KINDS[kind].name][data["id"]] = row
-                self.taken.added.setdefault(kind, []).append(name)
-        self.pulls()
+                    self.ids[table.name][data["id"]] = row
+                self.taken.added.setdefault(kind, []).append(told)
         return self.taken
 
     def insert(self, table: Table[Any], data: Data, more: Row) -> int:
@@ -272,19 +282,20 @@ class _Writer:
         if (kind, i) in self.plan.same:
             self.taken.same += 1
             return None
-        clash = Clash(KINDS[kind].name, data["name"])
-        if data["removed"] is not None or clash not in self.answers:
-            return data["name"]
-        if name_key(data["name"]) not in self.plan.taken[kind]:
-            return data["name"]
-        if self.answers[clash] == SKIP:
-            self.taken.skipped.append(clash)
+        clash = Clash(KINDS[kind].name, _label(data))
+        taken = self.plan.is_taken(kind, data)
+        if taken and self.answers.get(clash) == SKIP:
+            if clash not in self.taken.skipped:
+                self.taken.skipped.append(clash)
             return None
-        also = {name_key(d["name"]) for d in self.plan.file.of(kind)}
-        also |= {name_key(new) for _, _, new in self.taken.renamed}
-        other = self.plan.free_name(kind, data["name"], also)
-        self.taken.renamed.append((KINDS[kind].name, data["name"], other))
-        return other
+        # A run is renamed as a whole, or two runs would be mixed up.
+        if self.answers.get(clash) != RENAME or not (taken or kind == "pulls"):
+            return clash.name
+        if clash not in self.names:
+            self.names[clash] = self.plan.free_name(kind, clash.name, self.names.values())
+            what = "edition" if kind == "pulls" else clash.kind
+            self.taken.renamed.append((what, clash.name, self.names[clash]))
+        return self.names[clash]
 
     def point_at_own(self, kind: str, data: Data) -> None:
         """What belongs to a record that was left out belongs to the book's own of that name."""
@@ -296,36 +307,6 @@ class _Writer:
         )
         if found:
             self.ids[KINDS[kind].name][data["id"]] = int(found[0]["id"])
-
-    def pulls(self) -> None:
-        editions: dict[str, str] = {}
-        good = {
-            (name_key(p["edition"]), p["spot"])
-            for p in self.plan.here.pulls if p["good"] and p["removed"] is None
-        }  # fmt: skip
-        numbers = {name_key(p["edition"]) for p in (*self.plan.here.pulls, *self.plan.file.pulls)}
-        for i, pull in enumerate(self.plan.file.pulls):
-            if ("pulls", i) in self.plan.same:
-                self.taken.same += 1
-                continue
-            edition = pull["edition"]
-            answer = self.answers.get(Clash("pull", edition))
-            if answer == SKIP and self.plan.pull_clashes(pull):
-                if Clash("pull", edition) not in self.taken.skipped:
-                    self.taken.skipped.append(Clash("pull", edition))
-                continue
-            if answer == RENAME:  # the whole run, or two runs would be mixed up
-                if edition not in editions:
-                    self.plan.taken["pulls"] = numbers
-                    editions[edition] = self.plan.free_name("pulls", edition, set())
-                    numbers.add(name_key(editions[edition]))
-                    self.taken.renamed.append(("edition", edition, editions[edition]))
-                edition = editions[edition]
-            spot = (name_key(edition), pull["spot"])
-            is_good = pull["good"] and (spot not in good or pull["removed"] is not None)
-            row = {"edition": edition, "edition_key": spot[0], "good": int(is_good)}
-            self.insert(KINDS["pulls"], pull, row)
-            self.taken.added.setdefault("pulls", []).append(f"{edition} {pull['number']}")
 
     def reading(self, place: int) -> int:
         """The id of a reading of the file."""

@@ -483,10 +483,14 @@ def test_a_change_that_fails_midway_leaves_no_row(shared, here, monkeypatch, run
 
     before = content(here)
 
-    def fail(self):
-        raise BadFile("the disk is full", "x", "y")
+    named = bookfile_import._Writer.name_for
 
-    monkeypatch.setattr(bookfile_import._Writer, "pulls", fail)
+    def fail(self, kind, i, data):
+        if kind == "pulls":  # the last ones
+            raise BadFile("the disk is full", "x", "y")
+        return named(self, kind, i, data)
+
+    monkeypatch.setattr(bookfile_import._Writer, "name_for", fail)
     assert run("import", shared / "all.zip")[0] == 6
     assert content(here) == before
     assert run("check")[0] == 0
