@@ -99,7 +99,8 @@ def _read_diary(folder: Path, keep: Callable[[Row], Any]) -> Source:
     if index.version > schema.VERSION:
         raise problems.newer(folder, index.version, schema.VERSION)
     found = Source(book=index.book)
-    told = diary.rows()
+    # Half a change at the end was never promised to anyone.
+    told = diary.rows(0, index.changes[-1].end if index.whole else None)
     if not diary.path.exists():
         told = (row for _, row in earlier_rows(folder / EARLIER))
         earlier = (folder / EARLIER).exists()

@@ -86,7 +86,9 @@ def spoil(folder: Path, damage: str, pick: random.Random) -> None:
 @pytest.mark.parametrize("damage", DAMAGE)
 def test_mixed_files_never_make_a_mixed_book_and_lose_nothing_in_silence(moments, tmp_path, damage):
     pick = random.Random(damage)
-    for trial, (one, other) in enumerate(itertools.product(moments, moments)):
+    pairs = list(itertools.product(moments, moments))
+    pairs = pairs if damage == "none" else pick.sample(pairs, 16)
+    for trial, (one, other) in enumerate(pairs):
         folder = tmp_path / f"{trial}"
         shutil.copytree(moments[one][0], folder)
         shutil.copy(moments[other][0] / "diary.jsonl.gz", folder)
