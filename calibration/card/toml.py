@@ -11,6 +11,7 @@ from typing import NoReturn
 
 import numpy as np
 
+from calibration.card.cgats import reference_lab_d50
 from calibration.card.definition import PROVENANCES, ROLES, CardDefinition, Marker, Patch
 from calibration.errors import BadFile
 from calibration.files import read_bytes, write_atomically
@@ -318,8 +319,6 @@ def _srgb(table: _Table) -> tuple[int, int, int]:
 def _reference(top: _Table, names: tuple[str, ...], folder: Path) -> np.ndarray | None:
     if "reference_file" not in top.data:
         return None
-    from calibration.card.cgats import reference_lab_d50
-
     file = top.text("reference_file", '"values.txt"', most=1000)
     return reference_lab_d50(folder / file, names)
 

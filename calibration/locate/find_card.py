@@ -26,6 +26,13 @@ from calibration.locate.markers import (
     variants,
     with_look,
 )
+from calibration.locate.not_found import (
+    explain_ambiguous,
+    explain_failure,
+    explain_no_markers,
+    markers_sentence,
+)
+from calibration.locate.patch_align import align, look, placement_sd_mm
 from calibration.photo.open import Photo
 
 # Of the side of a usual patch, of which the slip's is 9 mm: pixels that it needs, pixels
@@ -80,8 +87,6 @@ def locate(photo: Photo, cards: Sequence[CardDefinition]) -> CardView:
     photo shows no valid marker. Raises ``WrongUsage`` when no card has a marker: then
     ``calibration.locate.by_hand.locate_by_hand`` is the way.
     """
-    from calibration.locate.not_found import explain_ambiguous, explain_failure, explain_no_markers
-
     if not any(card.markers for card in cards):
         raise explain_no_markers(cards[0])
     grey = photo.grey8()
@@ -143,8 +148,6 @@ def _is_plain(photo: Photo, fit: Fit, seen: Seen) -> bool:
 def _aligned(photo: Photo, fit: Fit) -> tuple[np.ndarray, float]:
     """The placement, moved by the patches where the markers leave it unsure, and the
     standard uncertainty of a patch's place in mm (0 where it does not matter)."""
-    from calibration.locate.patch_align import look, placement_sd_mm
-
     card = fit.card
     mm, px = fit.anchors
     side = card.side_mm
@@ -184,8 +187,6 @@ def align_if_better(
 ) -> tuple[np.ndarray, float]:
     """``matrix`` moved so that the patches fall on the patches, if that is clearly better and
     looks no worse; and the standard uncertainty of a patch's place in mm."""
-    from calibration.locate.patch_align import align, look
-
     moved = align(photo.rgb_encoded, card, matrix, anchors_mm, anchors_px, sd_px)
     if moved is None or moved.share < 0.4:
         return matrix, error_mm
@@ -236,8 +237,6 @@ def make_view(
     if ppm * size < LOW_PIXELS_PER_MM:
         flags.append(fl.LOW_RESOLUTION(f"{ppm:.1f}"))
     if fit is not None and len(chosen) < len(card.markers):
-        from calibration.locate.not_found import markers_sentence
-
         flags.append(fl.MARKER_MISSING(markers_sentence(card, set(chosen))))
     if fit is not None and fit.renamed:
         flags.append(fl.MARKERS_ELSEWHERE())

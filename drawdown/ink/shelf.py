@@ -19,6 +19,7 @@ import numpy as np
 
 from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.errors import WrongUsage
+from calibration.files import read_bytes, write_atomically
 from drawdown.ink.hazards import pigment_caution
 from drawdown.ink.tables import bad as _bad
 from drawdown.ink.tables import doubts as _doubts
@@ -362,8 +363,6 @@ def shelf_from_text(text: str, path: str | os.PathLike[str]) -> Shelf:
 
 
 def _read_text(path: Path, where: str) -> str:
-    from calibration.files import read_bytes
-
     try:
         what = "a shelf of inks" if not where else f"ink figures for {where}"
         return read_bytes(path, what, 10_000_000).decode("utf-8-sig")
@@ -413,7 +412,5 @@ _HEAD = """\
 def write_shelf(shelf: Shelf, path: str | os.PathLike[str]) -> None:
     """Write a shelf as TOML, whole or not at all; raise ``BadFile`` when that fails."""
     import tomli_w
-
-    from calibration.files import write_atomically
 
     write_atomically(path, (_HEAD + tomli_w.dumps(shelf_to_dict(shelf))).encode())

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.colour.spectra import WAVELENGTHS_NM
+from calibration.colour.spectral_files import read_reflectances
 from calibration.errors import BadFile
 from drawdown.ink.film import (
     film_from_two_grounds,
@@ -93,8 +94,6 @@ def read_table(text: str, where: str) -> dict[tuple[str, str], np.ndarray]:
 def figures_of_spectra(path: Path) -> tuple[np.ndarray, np.ndarray]:
     """K and S (31,) of a film as it was measured, from reflectances of ``SPECTRA`` in one file,
     without the mirror reflection (45:0, or specular excluded). Raises ``BadFile``."""
-    from calibration.colour.spectral_files import read_reflectances  # loads a large library
-
     found = {plain(name): values for name, values in read_reflectances(path).items()}
     if missing := [name for name in SPECTRA if plain(name) not in found]:
         raise bad(

@@ -7,14 +7,11 @@ import json
 import math
 import re
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
+from calibration.errors import PhotoUnfit
 from calibration.signs import escaped
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from calibration.errors import PhotoUnfit
 
 # An innermost list of numbers. Inside a string a line break is always escaped, so no text
 # can look like this.
