@@ -11,10 +11,10 @@ import numpy as np
 from calibration import flags as fl
 from calibration.card.definition import CardDefinition
 from calibration.errors import PhotoUnfit, WrongUsage
-from calibration.locate.find_card import CardView, align_if_better, make_view
+from calibration.locate.find_card import CardView, make_view
 from calibration.locate.geometry import apply_homography
 from calibration.locate.markers import detect, merge, scaled
-from calibration.locate.patch_align import Look, look
+from calibration.locate.patch_align import Look, align, look
 from calibration.photo.open import Photo
 
 # Standard uncertainty of a clicked corner, as a share of the card's longer side.
@@ -58,8 +58,8 @@ def locate_by_hand(
     across = np.linalg.norm(placing.corners_px - np.roll(placing.corners_px, 1, axis=0), axis=1)
     sd_px = CLICK_SD_SHARE * float(across.max())
     sd_mm = CLICK_SD_SHARE * max(card.size_mm)
-    moved, error_mm = align_if_better(
-        photo, card, matrix, card.corners_mm, placing.corners_px, sd_px, sd_mm
+    moved, error_mm = align(
+        photo.rgb_encoded, card, matrix, card.corners_mm, placing.corners_px, sd_px, sd_mm
     )
     grey = photo.grey8()
     seen: dict[int, list[np.ndarray]] = {}

@@ -164,7 +164,7 @@ def _aligned(photo: Photo, fit: Fit) -> tuple[np.ndarray, float]:
         sd_px = max(sd_px, error_mm * float(np.sqrt(abs(np.linalg.det(
             local_jacobian(fit.matrix, *(np.asarray(card.size_mm) / 2))
         )))))  # fmt: skip
-    moved = align_if_better(photo, card, fit.matrix, mm, px, sd_px, error_mm)
+    moved = align(photo.rgb_encoded, card, fit.matrix, mm, px, sd_px, error_mm)
     seen = look(photo.rgb_encoded, moved[0], card)
     if seen.evenness > OUT_OF_PLACE or seen.likeness < UNLIKE:
         raise PhotoUnfit(
@@ -174,32 +174,6 @@ def _aligned(photo: Photo, fit: Fit) -> tuple[np.ndarray, float]:
             "lies on it",
         )
     return moved
-
-
-def align_if_better(
-    photo: Photo,
-    card: CardDefinition,
-    matrix: np.ndarray,
-    anchors_mm: np.ndarray,
-    anchors_px: np.ndarray,
-    sd_px: float,
-    error_mm: float,
-) -> tuple[np.ndarray, float]:
-    """``matrix`` moved so that the patches fall on the patches, if that is clearly better and
-    looks no worse; and the standard uncertainty of a patch's place in mm."""
-    moved = align(photo.rgb_encoded, card, matrix, anchors_mm, anchors_px, sd_px)
-    if moved is None or moved.share < 0.4:
-        return matrix, error_mm
-    before = look(photo.rgb_encoded, matrix, card)
-    after = look(photo.rgb_encoded, moved.matrix, card)
-    side = card.side_mm
-    if moved.rms_after > 0.12 * side:
-        return matrix, max(error_mm, min(moved.rms_after, moved.rms_before))
-    if after.likeness < before.likeness - 0.02 or after.evenness > 1.05 * before.evenness + 0.01:
-        return matrix, max(error_mm, moved.rms_after)
-    if moved.rms_after > 0.8 * moved.rms_before:
-        return matrix, moved.rms_before
-    return moved.matrix, moved.error_mm
 
 
 def make_view(

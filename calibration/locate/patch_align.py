@@ -29,19 +29,6 @@ _SHIFT_SD = 0.03  # how well one patch can be placed, share of its side
 _TURNS = 7
 
 
-@dataclass(frozen=True, eq=False)
-class Alignment:
-    """``matrix`` (3, 3) card mm -> photo px; ``rms_before`` and ``rms_after``: root mean
-    square (robust) shift of the patches in mm; ``error_mm``: standard uncertainty of a
-    patch's place; ``share``: share of the patches whose place could be seen."""
-
-    matrix: np.ndarray
-    rms_before: float
-    rms_after: float
-    error_mm: float
-    share: float
-
-
 class _Frame:
     """Normalised card coordinates and the eight small corrections of a homography."""
 
@@ -198,15 +185,12 @@ def _correction(
 
 
 def align(
-    rgb_encoded: np.ndarray,
-    card: CardDefinition,
-    matrix: np.ndarray,
-    anchors_mm: np.ndarray,
-    anchors_px: np.ndarray,
-    sd_px: float,
-) -> Alignment | None:
-    """Fit ``matrix`` (3, 3) to the patches in the photo (h, w, 3); None when too few of them
-    can be seen. Anchors (k, 2) hold it with standard uncertainty ``sd_px``."""
+    rgb_encoded: np.ndarray, card: CardDefinition, matrix: np.ndarray, anchors_mm: np.ndarray,
+    anchors_px: np.ndarray, sd_px: float, error_mm: float,
+) -> tuple[np.ndarray, float]:  # fmt: skip
+    """``matrix`` (3, 3) moved so that the patches fall on those in the photo (h, w, 3), if that
+    is clearly better and looks no worse; and the standard uncertainty of a patch's place in mm,
+    ``error_mm`` before. Anchors (k, 2) hold it with standard uncertainty ``sd_px``."""
     frame, picture = _Frame(card), _Picture(rgb_encoded, matrix, card)
     centres, side = card.centres_mm, card.rects_mm[:, 2:].min(axis=1)
     basis = frame.basis(centres)
@@ -224,23 +208,31 @@ def align(
         shift = _shifts(picture, now, card, reach)
         known = np.isfinite(shift)
         if known.sum() < 6:
-            return None
+            return matrix, error_mm
         p, seen_information = _correction(basis, shift, side, information + _PRIOR, pull)
         now = now @ frame.warp(p)
         now = now / now[2, 2]
         if not is_in_front(now, card.corners_mm):
-            return None
+            return matrix, error_mm
         moved = np.linalg.norm(basis @ p, axis=1).max()
         if turn > 0 and sure.all() and moved < 0.004 * float(np.median(side)):
             break
-    after = _shifts(picture, now, card, 0.2 * side)
-    known = np.isfinite(after)
-    # The same patches under the first placement, wherever it had put them.
-    before = apply_homography(np.linalg.inv(matrix), apply_homography(now, centres)) - centres
-    rms_after = robust_sd(after[known])
-    error = float(np.hypot(rms_after, np.median(sd)))
-    rms_before = float(np.sqrt(np.mean(before**2) + rms_after**2))
-    return Alignment(now, rms_before, rms_after, error, float(known.mean()))
+    left = _shifts(picture, now, card, 0.2 * side)
+    seen = np.isfinite(left)
+    if seen.mean() < 0.4:
+        return matrix, error_mm
+    # Robust root mean squares: what is left, and of the same patches under the first placement.
+    rms = robust_sd(left[seen])
+    first = apply_homography(np.linalg.inv(matrix), apply_homography(now, centres)) - centres
+    rms_first = float(np.sqrt(np.mean(first**2) + rms**2))
+    before, after = (look(rgb_encoded, placement, card) for placement in (matrix, now))
+    if rms > 0.12 * card.side_mm:
+        return matrix, max(error_mm, min(rms, rms_first))
+    if after.likeness < before.likeness - 0.02 or after.evenness > 1.05 * before.evenness + 0.01:
+        return matrix, max(error_mm, rms)
+    if rms > 0.8 * rms_first:
+        return matrix, rms_first
+    return now, float(np.hypot(rms, np.median(sd)))
 
 
 _MIDDLE, _WIDE = 0.25, 0.42  # half the share of a patch that is sampled
