@@ -70,19 +70,10 @@ def dried(lab_wet: np.ndarray, numbers: np.ndarray) -> np.ndarray:
     return xyz_to_lab(np.maximum(dry, 1e-6) * WHITE_D50)
 
 
-@dataclass(frozen=True)
-class PairFit:
+def fit_pair(pair: DryingPair) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """What one pair says: its numbers (2,), how firmly (2, 2) information, and what they leave
-    over (3,) in the CIEDE2000 metric."""
-
-    numbers: np.ndarray
-    information: np.ndarray
-    left: np.ndarray
-
-
-def fit_pair(pair: DryingPair) -> PairFit:
-    """Least squares by Gauss-Newton, barely held back where the colours say nothing: a pale
-    colour hardly shows the surface's light."""
+    over (3,) in the CIEDE2000 metric. Least squares by Gauss-Newton, barely held back where the
+    colours say nothing: a pale colour hardly shows the surface's light."""
     m = local_metric(pair.lab_dry) / READING_SD
 
     def model(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -94,7 +85,7 @@ def fit_pair(pair: DryingPair) -> PairFit:
     prior = Normal.of_sds(np.full(2, WIDEST))
     found = most_probable(model, np.zeros(2), prior=prior, longest=3.0)
     slope = found.jacobian / PRIOR_SD
-    return PairFit(found.mode * PRIOR_SD, slope.T @ slope, -READING_SD * found.residual)
+    return found.mode * PRIOR_SD, slope.T @ slope, -READING_SD * found.residual
 
 
 def can_be_one_ink(pair: DryingPair) -> bool:
@@ -116,10 +107,7 @@ def learn(pairs: Sequence[DryingPair]) -> Drying:
     wide; no pair is no shift, as uncertain as any."""
     if not pairs:
         return Drying(np.zeros(2), PRIOR_SD.copy(), PRIOR_LEFT, 0)
-    fits = [fit_pair(pair) for pair in pairs]
-    numbers = np.array([fit.numbers for fit in fits])
-    information = np.array([fit.information for fit in fits])
-    left = np.array([fit.left for fit in fits])
+    numbers, information, left = map(np.array, zip(*map(fit_pair, pairs), strict=True))
     n = len(pairs)
     mean, scatter = np.zeros(2), PRIOR_SD**2
     for _ in range(60):

@@ -51,19 +51,10 @@ class Family:
     log_prior: np.ndarray
 
 
-@dataclass(frozen=True)
-class _Spectra:
-    """What the family's spectra are drawn about: mean ln K (31,), ``rows`` (r, 31) of its prior,
-    S (c, 31) of each member and what it counts, ``log_prior`` (c,)."""
-
-    log_k: np.ndarray
-    rows: np.ndarray
-    s: np.ndarray
-    log_prior: np.ndarray
-
-
-def _spectra(mix: InkMix | None) -> _Spectra:
-    """Of an ink that nothing is known of, or of a noted mix."""
+def _spectra(mix: InkMix | None) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """What the family's spectra are drawn about, for an ink that nothing is known of or a noted
+    mix: mean ln K (31,), rows (r, 31) of its prior, S (c, 31) of each member and what it counts,
+    the log prior (c,)."""
     log_s = np.log(SCATTER)
     # Scattering falls or rises a little over wavelength.
     tilt = np.linspace(1, -1, 31) * np.array([0.1, 0.4, -0.2, 0.2, 0.0])[:, None]
@@ -77,26 +68,24 @@ def _spectra(mix: InkMix | None) -> _Spectra:
         log_prior = -0.5 * ((log_s - np.clip(level, log_s[0], log_s[-1])) / KNOWN_SCATTER_SD) ** 2
     rows = np.vstack([np.full(31, LEVEL_SD), kernel_rows(WAVELENGTHS_NM, SMOOTH_NM, sd)])
     s = SCATTER[:, None, None] * s_shape  # (14, 5, 31)
-    return _Spectra(log_k, rows, s.reshape(-1, 31), np.repeat(log_prior, SHAPES))
+    return log_k, rows, s.reshape(-1, 31), np.repeat(log_prior, SHAPES)
 
 
 def family(labs: np.ndarray, ground: np.ndarray, mix: InkMix | None) -> Family:
     """Films through both colours (2, 3), each scattering with each spectrum."""
-    spectra = _spectra(mix)
-    s = spectra.s
-    shape = stream("spectra of films").standard_normal((SHAPES, len(spectra.rows)))
+    mean, rows, s, log_prior = _spectra(mix)
+    shape = stream("spectra of films").standard_normal((SHAPES, len(rows)))
     shape[0] = 0.0
     start = np.tile(shape, (len(SCATTER), 1))
     target = labs[:, None]  # (2, 1, 3)
 
     def k_of(z: np.ndarray) -> np.ndarray:
-        log_k = spectra.log_k + (start + z) @ spectra.rows
-        return np.asarray(np.exp(np.clip(log_k, *LOG_K_LIMITS)))
+        return np.asarray(np.exp(np.clip(mean + (start + z) @ rows, *LOG_K_LIMITS)))
 
     def model(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         k = k_of(z)
         lab, by_k, _, _ = film_slopes(k, s, 1.0, ground)
-        slope = (k[..., None] * by_k).swapaxes(-1, -2) @ spectra.rows.T  # (2, c, 3, r)
+        slope = (k[..., None] * by_k).swapaxes(-1, -2) @ rows.T  # (2, c, 3, r)
         return (lab - target) / CURVE_REACHED_SD, slope / CURVE_REACHED_SD
 
     begin = np.zeros((2, *start.shape))
@@ -106,7 +95,7 @@ def family(labs: np.ndarray, ground: np.ndarray, mix: InkMix | None) -> Family:
     off = -CURVE_REACHED_SD * state.residual
     # What no such film can reach is far; those that can are laid exactly through the colour.
     far = np.linalg.norm(np.einsum("qij,qcj->qci", local_metric(labs), off), axis=-1).sum(axis=0)
-    log_prior = spectra.log_prior - 0.5 * (far / 0.5) ** 2
+    log_prior = log_prior - 0.5 * (far / 0.5) ** 2
     # Unlikely spectra count for less: how far the fit had to go from its draw.
     log_prior = log_prior - 0.25 * np.mean((state.mode**2).sum(axis=-1), axis=0)
     names, by_amount = _by_amount(k[0], s, ground, mix)
@@ -133,23 +122,15 @@ def _by_amount(
     return names, by_amount[..., 0, :]
 
 
-@dataclass(frozen=True)
-class TrailFit:
-    """How a trail agrees with each curve: log likelihood (c,); the curves (c, films, 3) bent
-    to the trail where it runs; how much of it runs there, ``seen`` (c, films)."""
-
-    log_likelihood: np.ndarray
-    lab: np.ndarray
-    seen: np.ndarray
-
-
 def trail_fit(
     trail: np.ndarray, lab: np.ndarray, paper: np.ndarray, curves: np.ndarray
-) -> TrailFit:
-    """How near a trail's colours lie to the curves (c, films, 3), whatever their film is.
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """How near a trail's colours lie to the curves (c, films, 3), whatever their film is: the log
+    likelihood (c,) of each; the curves bent to the trail where it runs; how much of it runs there
+    (c, films).
     Slices of like colour count once. A colour map that is a little wrong turns and stretches
     the whole run: such errors grow from the strip's colour on and are alike in all slices."""
-    nothing = TrailFit(np.zeros(len(curves)), curves, np.zeros(curves.shape[:2]))
+    nothing = np.zeros(len(curves)), curves, np.zeros(curves.shape[:2])
     trail = np.asarray(trail, float).reshape(-1, 3)
     trail = trail[np.isfinite(trail).all(axis=1)]
     to_paper = paper - lab
@@ -187,4 +168,4 @@ def trail_fit(
     seen = near.sum(axis=1)
     bend = near.swapaxes(-1, -2) @ off / (seen + 0.2)[..., None]
     bend *= 1 - np.exp(-0.5 * (LOG_FILM / (0.3 * BEND_LOG)) ** 2)[:, None]
-    return TrailFit(-0.5 * chi2, curves + bend, seen)
+    return -0.5 * chi2, curves + bend, seen

@@ -110,7 +110,8 @@ def film_apart(
         trail_fit(trail, lab, paper, curve)
         for trail, lab, curve in zip(trails, labs, curves.lab, strict=True)
     ]
-    log_w = curves.log_prior + fits[0].log_likelihood + fits[1].log_likelihood
+    log_likelihood, lab, seen = (np.stack(part) for part in zip(*fits, strict=True))
+    log_w = curves.log_prior + log_likelihood.sum(axis=0)
     weight = np.exp(log_w - log_w.max())
     weight /= weight.sum()
     effect = np.linalg.norm((_at(curves.lab[0], THINNER) - lab_o) @ local_metric(lab_o).T, axis=-1)
@@ -121,7 +122,6 @@ def film_apart(
     if high > VAGUE * max(low, HIDING):
         return FilmApart("short")
     film_sd = ALIKE_SD if pulls.alike else PULLS_SD
-    lab, seen = (np.stack([getattr(fit, name) for fit in fits]) for name in ("lab", "seen"))
     residual, weight, keep = _residuals(labs, lab, seen, weight, bares)
     by_amount = np.tile(curves.by_amount[:, keep], (1, len(STRETCH), 1))
     weighed = _weigh(lab_o, cov, residual, weight, by_amount, film_sd)
