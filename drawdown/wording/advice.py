@@ -11,9 +11,8 @@ from drawdown.matching.advise import Advice
 from drawdown.matching.amounts import Rows, round_grams
 from drawdown.pipeline.read import Judgement
 from drawdown.wording.difference import film_headline, missing_direction
-from drawdown.wording.figures import number, parts
+from drawdown.wording.figures import grams, noted_grams, number, parts
 from drawdown.wording.verdict import to_settle
-from drawdown.wording.weights import grams, noted_grams
 
 STRONG_PARTS = 1.0
 FAR_DE00 = 10.0  # further away than this it is the amount of ink that is in the way

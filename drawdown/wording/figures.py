@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from calibration.errors import sentence as sentence  # for the reports
-from drawdown.wording.weights import grams as grams  # for the reports
 
 if TYPE_CHECKING:
     from drawdown.reading.colour import Colour
 
+LEAST_SHOWN_G = 0.005  # less would be written as 0.00
 UNCERTAINTY = (
     "± is half the width of the interval that holds the strip's own colour with 95 % "
     "probability: card, correction, light, noise and evenness together. What both strips "
@@ -58,11 +59,34 @@ def signed(value: float) -> str:
     return text if text.startswith("-") or float(text) == 0 else f"+{text}"
 
 
-def count(number: int, thing: str) -> str:
+def count(number: int, thing: str, many: str = "") -> str:
     """ "1 strip", "2 strips"."""
-    return f"{number} {thing}{'' if number == 1 else 's'}"
+    return f"{number} {thing if number == 1 else many or thing + 's'}"
 
 
 def parts(value: float) -> str:
     """Parts of ink per 100 parts, as far as they can be weighed."""
     return number(value, 0 if value >= 10 else 1 if value >= 1 else 2)
+
+
+def grams(value: float | None) -> str:
+    """A weight as a scale shows it: 0.1 g steps, finer below 1 g, coarser from 1 kg up."""
+    if value is None or not math.isfinite(value):
+        return "unknown"
+    if value >= 100_000:
+        return f"{value / 1000:,.0f} kg"
+    if value >= 10_000:
+        return f"{value / 1000:.1f} kg"
+    if 0 < value < LEAST_SHOWN_G:
+        return "under 0.01 g"
+    return f"{value:.{0 if value >= 1000 else 1 if value >= 1 else 2}f} g"
+
+
+def noted_grams(value: float | None) -> str:
+    """A weight that somebody noted: the same without needless zeros; nothing where none is."""
+    if value is None:
+        return ""
+    number, space, unit = grams(value).partition(" ")
+    if "." in number:
+        number = number.rstrip("0").rstrip(".")
+    return number + space + unit

@@ -24,7 +24,7 @@ from drawdown.commands.support import parse
 from drawdown.commands.support.output import say_saved
 from drawdown.report.json.book import batch_data, entry_data, mix_data
 from drawdown.report.text.book import UNDO, mix_words, paragraph, story_screen
-from drawdown.wording.weights import noted_grams
+from drawdown.wording.figures import noted_grams
 
 
 def batch(

@@ -13,8 +13,8 @@ from drawdown.report.json.book import original_data, original_names, packet_data
 from drawdown.report.text.book import mix_words, paragraph, swatch, table
 from drawdown.report.text.terminal import Screen, paint
 from drawdown.wording import figures as words
+from drawdown.wording.figures import noted_grams
 from drawdown.wording.verdict import differs
-from drawdown.wording.weights import noted_grams
 
 if TYPE_CHECKING:
     from drawdown.book.readings import Found

@@ -24,10 +24,10 @@ from drawdown.report.json.book import (
 from drawdown.report.text.book import (
     batches_screen,
     changes_screen,
-    count_words,
     originals_screen,
     packets_screen,
 )
+from drawdown.wording import figures as words
 
 if TYPE_CHECKING:
     from drawdown.report.text.terminal import Screen
@@ -147,7 +147,7 @@ def _runs(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | No
     from drawdown.book.edition import editions
 
     found = editions(book)[:most]
-    lines = [f" {edition}  {count_words(count, 'pull')}" for edition, count in found]
+    lines = [f" {edition}  {words.count(count, 'pull')}" for edition, count in found]
     data = {"editions": [{"edition": edition, "pulls": count} for edition, count in found]}
     return data, lambda _: "\n".join(lines) or " No pulled print is in the book."
 

@@ -30,7 +30,7 @@ from drawdown.commands.book import frame
 from drawdown.commands.support.book_options import folder_of
 from drawdown.report.text.book import UNDO
 from drawdown.report.text.terminal import write_aside
-from drawdown.wording.weights import noted_grams
+from drawdown.wording.figures import noted_grams
 
 if TYPE_CHECKING:
     from drawdown.matching.kept_original import Kept

@@ -20,8 +20,8 @@ from drawdown.report.json.book import recipe_data
 from drawdown.report.text.book import UNDO, mix_words, paragraph, table
 from drawdown.report.text.terminal import Screen, paint
 from drawdown.wording.cautions import CAUTIONS
-from drawdown.wording.weights import grams as weight
-from drawdown.wording.weights import noted_grams
+from drawdown.wording.figures import grams as weight
+from drawdown.wording.figures import noted_grams
 
 if TYPE_CHECKING:
     from drawdown.ink.shelf import Shelf

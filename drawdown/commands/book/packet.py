@@ -17,7 +17,7 @@ from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.report.text.book import UNDO, lab_words, mix_words, paragraph
 from drawdown.report.text.terminal import Screen
-from drawdown.wording.weights import noted_grams
+from drawdown.wording.figures import noted_grams
 
 
 def store(  # long: one parameter a line

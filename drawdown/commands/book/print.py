@@ -19,9 +19,10 @@ from drawdown.commands.support import options as shared
 from drawdown.commands.support.parse import read_choice
 from drawdown.ink.hazards import pigment_caution
 from drawdown.report.json.book import photo_path
-from drawdown.report.text.book import count_words, lab_words, parts_text
+from drawdown.report.text.book import lab_words, parts_text
 from drawdown.report.text.terminal import write_aside
-from drawdown.wording.weights import noted_grams
+from drawdown.wording import figures as words
+from drawdown.wording.figures import noted_grams
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -114,8 +115,8 @@ def print_(  # long: one parameter a line
     }  # fmt: skip
     return frame.tell(
         json, "labels", data,
-        lambda _: f" {out}: {count_words(len(made), 'label')} of {w:g} x {h:g} mm on "
-        f"{count_words(len(pages), 'sheet')}.",
+        lambda _: f" {out}: {words.count(len(made), 'label')} of {w:g} x {h:g} mm on "
+        f"{words.count(len(pages), 'sheet')}.",
         "Print it at 100 % and cut along the lines." if sheet.cut else
         "Print it at 100 %, first on plain paper, and hold that against the label stock.",
     )  # fmt: skip
@@ -244,7 +245,7 @@ def _recipe_sheets(
     _write(out, pages, size, title, "".join(texts))
     data = {"file": str(out), "originals": [o.name for o in found], "pages": len(pages)}
     return frame.tell(json, "recipe-sheet", data,
-                      lambda _: f" {out}: {count_words(len(pages), 'page')}.")  # fmt: skip
+                      lambda _: f" {out}: {words.count(len(pages), 'page')}.")  # fmt: skip
 
 
 def _sheet(book: Book, original: Original, shelf: Shelf) -> Sheet:

@@ -18,8 +18,9 @@ from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.commands.support.progress import ProgressLine
 from drawdown.report.text import terminal
-from drawdown.report.text.book import UNDO, count_words, paragraph
+from drawdown.report.text.book import UNDO, paragraph
 from drawdown.report.text.terminal import Screen
+from drawdown.wording import figures as words
 
 _WORDS = {
     "originals": ("kept original",), "batches": ("batch", "batches"), "packets": ("packet",),
@@ -70,7 +71,7 @@ def share(
 
 
 def _counted(counts: dict[str, int]) -> str:
-    return ", ".join(count_words(n, *_WORDS[kind]) for kind, n in counts.items() if n) or "nothing"
+    return ", ".join(words.count(n, *_WORDS[kind]) for kind, n in counts.items() if n) or "nothing"
 
 
 def import_(

@@ -16,8 +16,9 @@ from drawdown.commands.book import frame
 from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.commands.support.output import agreed
-from drawdown.report.text.book import UNDO, count_words, paragraph
+from drawdown.report.text.book import UNDO, paragraph
 from drawdown.report.text.terminal import Screen, is_tty, wrap, write_aside
+from drawdown.wording import figures as words
 
 
 def _all_names(ctx: typer.Context, incomplete: str) -> list[str]:
@@ -103,7 +104,7 @@ def check(
 
 def _check_screen(folder: Path, report: Report, repair: bool, screen: Screen) -> str:
     kept = ", ".join(
-        count_words(report.counts.get(table, 0), *forms)
+        words.count(report.counts.get(table, 0), *forms)
         for table, forms in (
             ("original", ("kept original",)), ("recipe", ("recipe",)),
             ("batch", ("batch", "batches")), ("packet", ("packet",)), ("pull", ("pull",)),

@@ -25,7 +25,7 @@ from drawdown.report.paper.pages import (
 )
 from drawdown.report.text.book import lab_words, mix_words
 from drawdown.wording.cautions import CAUTIONS
-from drawdown.wording.weights import noted_grams
+from drawdown.wording.figures import noted_grams
 
 SHEET_MARGIN_MM = 15.0
 AMOUNTS_G = (25.0, 50.0, 100.0, 250.0)

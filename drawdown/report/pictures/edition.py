@@ -14,8 +14,8 @@ from drawdown.book.edition import SOON, STOP, Point, Run
 from drawdown.printing.control_chart import Limits
 from drawdown.report.pictures.answer import png_bytes
 from drawdown.report.pictures.canvas import FAINT, INK, PAPER, Page, Plot
-from drawdown.report.text.book import count_words
 from drawdown.report.text.edition import SIGNS
+from drawdown.wording import figures as words
 
 WIDTH, LEFT, RIGHT, TALL = 1080, 110, 940, 410
 MARK = (190, 30, 30)
@@ -40,7 +40,7 @@ def draw_run(run: Run) -> Image.Image:
     page, points = Page(WIDTH, 2400, unit_px=1), run.points
     page.y = 28
     where = f" at {run.spot}" if run.spot else ""
-    _words(page, f"{run.edition}{where}, {count_words(len(points), 'pull')}", TITLE)
+    _words(page, f"{run.edition}{where}, {words.count(len(points), 'pull')}", TITLE)
     last = points[-1]
     signs = ", ".join(SIGNS[s] for s in last.signs)
     said = f"{run.advice.capitalize()}." + (f" Pull {last.pull.number}: {signs}." if signs else "")

@@ -11,7 +11,7 @@ from calibration.naming import named
 from drawdown.report.text import terminal
 from drawdown.report.text.terminal import Screen, paint, wrap
 from drawdown.wording import figures as words
-from drawdown.wording.weights import noted_grams
+from drawdown.wording.figures import noted_grams
 
 if TYPE_CHECKING:
     from drawdown.book.columns import Batch, Entry, Mix, Original, Packet, Reading, Recipe
@@ -133,10 +133,6 @@ def swatch(lab_d50: Sequence[float], screen: Screen, cells: int = 8) -> list[str
     return [" " + terminal.swatch(terminal.swatch_rgb(lab_d50), cells)]
 
 
-def count_words(count: int, one: str, many: str | None = None) -> str:
-    return f"{count} {one if count == 1 else many or one + 's'}"
-
-
 # Screens -----------------------------------------------------------------------------------
 
 
@@ -148,7 +144,7 @@ def originals_screen(found: list[Original], shown: int, screen: Screen) -> str:
         for o in found[:shown]
     ]  # fmt: skip
     spare = ("mix", "paper", "edition", "state")
-    title = count_words(len(found), "kept original")
+    title = words.count(len(found), "kept original")
     lines = _list(title, head, rows, len(found), screen, spare)
     return "\n".join([lines, *spread([o.reading for o in found[:shown]], screen)])
 
@@ -159,7 +155,7 @@ def batches_screen(found: list[Batch], names: dict[int, str], shown: int, screen
         [b.name, b.date, names.get(b.original or 0, ""), noted_grams(b.grams), mix_words(b.mix)]
         for b in found[:shown]
     ]
-    title = count_words(len(found), "batch", "batches")
+    title = words.count(len(found), "batch", "batches")
     return _list(title, head, rows, len(found), screen, ("begun with",))
 
 
@@ -172,7 +168,7 @@ def packets_screen(found: list[Packet], names: dict[int, str], shown: int, scree
         for p in found[:shown]
     ]  # fmt: skip
     grams = sum(p.grams for p in found)
-    title = f"{count_words(len(found), 'packet')}, {noted_grams(grams)} in all"
+    title = f"{words.count(len(found), 'packet')}, {noted_grams(grams)} in all"
     spare = ("mix", "colour of", "b*", "a*", "L*")
     text = _list(title, head, rows, len(found), screen, spare)
     note = spread([p.reading for p in found[:shown]], screen) if "L*" in text else []
@@ -200,7 +196,7 @@ def changes_screen(found: list[Done], screen: Screen) -> str:
     words_of = {"done": "", "undone": "undone", "dropped": "undone for good", "settled": "settled"}
     rows = [[str(d.id), d.at.replace("T", " ").rstrip("Z"), d.what, words_of[d.state]]
             for d in found]  # fmt: skip
-    title = f"{count_words(len(found), 'change')}, newest first (times in UTC)"
+    title = f"{words.count(len(found), 'change')}, newest first (times in UTC)"
     return _list(title, [" no", "when", "what", "state"], rows, len(found), screen)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from calibration.naming import named
 from drawdown.book.edition import GO_ON, LOOK, SOON, STOP, Point, Run, advice_of
-from drawdown.report.text.book import count_words, paragraph, table
+from drawdown.report.text.book import paragraph, table
 from drawdown.report.text.terminal import Screen, paint
 from drawdown.wording import figures as words
 from drawdown.wording.verdict import differs
@@ -39,7 +39,7 @@ def run_screen(run: Run, screen: Screen, only: int | None = None) -> str:
     advice, why = advice_of(last, run.tolerance)
     where = f" at {run.spot}" if run.spot else ""
     title = f" {run.edition}{where}: "
-    title += f"pull {last.pull.number}" if only is not None else count_words(len(points), "pull")
+    title += f"pull {last.pull.number}" if only is not None else words.count(len(points), "pull")
     lines = [paint(title, "1", screen.colour), ""]
     head = ["pull", " Delta E", " 95 %", " L*", "it is", "signs"]
     lines += table(head, [_row(p) for p in points], screen, ("it is", "95 %"))

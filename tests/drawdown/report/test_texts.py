@@ -21,9 +21,8 @@ from drawdown.report.text.book import table
 from drawdown.report.text.match import match_screen
 from drawdown.report.text.terminal import Screen, wrap
 from drawdown.wording.difference import difference_words
-from drawdown.wording.figures import grams
+from drawdown.wording.figures import grams, noted_grams
 from drawdown.wording.verdict import to_settle
-from drawdown.wording.weights import noted_grams
 
 
 def test_a_number_and_its_unit_stay_on_one_line():
