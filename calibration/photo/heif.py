@@ -104,8 +104,9 @@ class _Kept:
         self.out[start:end] = self.data[start:end]
 
     def put(self, at: int, content: bytes, end: int) -> None:
-        if len(content) <= end - at:
-            self.out[at : at + len(content)] = content
+        if len(content) > end - at:
+            raise ValueError("no room for what is new")
+        self.out[at : at + len(content)] = content
 
     def empty(self, box: _Box) -> None:
         """A box of this size, whose kind says that there is nothing in it."""
@@ -181,8 +182,9 @@ def _meta(kept: _Kept, meta: _Box) -> None:
             kept.copy(start, end)
     for start, end in places.get(exif, ())[:1] if exif is not None else ():
         (skipped,) = struct.unpack_from(">I", data, start)
-        plain = read_exif(data[start + 4 + skipped : end]).written()
-        kept.put(start, bytes(4) + plain, end)
+        plain = bytes(4) + read_exif(data[start + 4 + skipped : end]).written()
+        if len(plain) <= end - start:  # else there was hardly any
+            kept.put(start, plain, end)
 
 
 def _items(data: bytes, iinf: _Box) -> Iterator[tuple[int, tuple[bytes, _Box, int]]]:

@@ -209,7 +209,7 @@ def _fixed(values: np.ndarray) -> bytes:
 
 def _profile_of(tags: dict[bytes, bytes]) -> bytes:
     """A display profile of version 4 (7.2, 7.3) with these tags, a name and the white."""
-    name = "of the kept photo".encode("utf-16-be")
+    name = "kept".encode("utf-16-be")
     words = b"mluc" + bytes(4) + struct.pack(">II2s2sII", 1, 12, b"en", b"US", len(name), 28) + name
     tags = tags | {b"desc": words, b"wtpt": b"XYZ " + bytes(4) + _fixed(WHITE_D50)}
     table, body, start = b"", b"", 132 + 12 * len(tags)

@@ -84,3 +84,38 @@ def _moved(iloc: bytes, shift: int) -> bytes:
         (offset,) = struct.unpack_from(">I", out, at)
         struct.pack_into(">I", out, at, offset + shift)
     return bytes(out)
+
+
+def as_grid(data: bytes, across: int, high: int) -> bytes:
+    """A file of two pictures of one size (``across``, ``high``) as phones write large ones: a
+    grid of both, side by side, is the main picture (ISO/IEC 23008-12, 6.6.2.3)."""
+    top = _boxes(data)
+    meta = dict(top)[b"meta"]
+    parts = dict(_boxes(meta[4:]))
+    inside = dict(_boxes(parts[b"iprp"]))
+    properties = len(_boxes(inside[b"ipco"]))
+    ispe = _box(b"ispe", struct.pack(">III", 0, 2 * across, high))
+    ipma = bytearray(inside[b"ipma"])
+    ipma[4:8] = struct.pack(">I", 3)
+    ipma += struct.pack(">HBB", 3, 1, properties + 1)
+    iprp = _box(b"ipco", inside[b"ipco"] + ispe) + _box(b"ipma", bytes(ipma))
+    entry = _box(b"infe", struct.pack(">IHH4s", 2 << 24, 3, 0, b"grid") + b"\0")
+    iinf = parts[b"iinf"][:4] + struct.pack(">H", 3) + parts[b"iinf"][6:] + entry
+    iref = bytes(4) + _box(b"dimg", struct.pack(">HHHH", 3, 2, 1, 2))
+    grid = struct.pack(">BBBBHH", 0, 0, 0, 1, 2 * across, high)
+
+    def built(shift: int) -> bytes:
+        places = b""
+        for k in range(2):  # number, reference, base, extents, where, how long
+            item, _, base, _, start, length = struct.unpack_from(
+                ">HHIHII", parts[b"iloc"], 8 + 18 * k
+            )
+            places += struct.pack(">HHHIHII", item, 0, 0, base, 1, start + shift, length)
+        places += struct.pack(">HHHIHII", 3, 1, 0, 0, 1, 0, len(grid))
+        iloc = bytes((1, 0, 0, 0, 0x44, 0x40)) + struct.pack(">H", 3) + places
+        new = {b"iinf": iinf, b"iloc": iloc, b"iprp": iprp, b"pitm": bytes(4) + b"\0\3"}
+        body = b"".join(_box(kind, new.get(kind, content)) for kind, content in parts.items())
+        return _box(b"meta", meta[:4] + body + _box(b"iref", iref) + _box(b"idat", grid))
+
+    shift = len(built(0)) - len(meta) - 8
+    return b"".join(built(shift) if kind == b"meta" else _box(kind, body) for kind, body in top)

@@ -17,7 +17,7 @@ import numpy as np
 import pillow_heif
 import pytest
 from dng_kit import dng_bytes
-from heif_kit import heic_bytes, with_auxiliary
+from heif_kit import as_grid, heic_bytes, with_auxiliary
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from photo_kit import (
@@ -121,6 +121,23 @@ def heic_with_a_map() -> bytes:
     return with_auxiliary(heic_bytes(PICTURE, second=small), "urn:iso:std:iso:ts:21496:-1")
 
 
+def heic_of_tiles() -> bytes:
+    """As phones write them: tiles that a grid puts together."""
+    left, right = (
+        np.ascontiguousarray(PICTURE[:304, :304]),
+        np.ascontiguousarray(PICTURE[:304, 8:312]),
+    )
+    two = heic_bytes(left, second=right, chroma=444)
+    return as_grid(two, 304, 304) + struct.pack(">I4s", 16, b"uuid") + b"Lakeside"
+
+
+def test_tiles_are_read_as_one_picture(tmp_path):
+    photo = opened(tmp_path, heic_of_tiles())
+    assert photo.rgb_encoded.shape == (304, 608, 3)
+    both = np.hstack([PICTURE[:304, :304], PICTURE[:304, 8:312]]).astype(int)
+    assert np.abs(photo.rgb_encoded - both).mean() < 4  # lossy: only the places matter
+
+
 def tiff(rgb: np.ndarray = PICTURE, **options: object) -> bytes:
     """Every entry that Pillow can write, and IPTC."""
     tags = {0x010E: "Lakeside", 0x010F: "Wing Studio", 0x0112: 6, 0x83BB: IPTC, 0x02BC: XMP,
@@ -153,6 +170,7 @@ KINDS = {
     "WebP, lossless": lambda: webp(lossless=True),
     "HEIC": heic,
     "HEIC, two pictures": heic_with_a_map,
+    "HEIC, tiles": heic_of_tiles,
     "TIFF": lambda: tiff(icc_profile=DISPLAY_P3),
     "TIFF, lzma": lambda: tiff(compression="lzma"),
     "TIFF, 16 bit": tiff_16,
