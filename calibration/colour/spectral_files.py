@@ -139,6 +139,8 @@ def _header(text: str) -> dict[str, list[str]]:
 def _check(nm: np.ndarray, values: np.ndarray, name: str, path: Path) -> None:
     if nm.size < 2 or not (np.isfinite(nm).all() and np.isfinite(values).all()):
         raise BadFile(f'"{name}" in {path} holds something that is not a number', _WHY, _EXPORT)
+    if np.unique(nm).size < nm.size:
+        raise BadFile(f'"{name}" in {path} has a wavelength twice', _WHY, _EXPORT)
     if nm.min() > WAVELENGTHS_NM[0] or nm.max() < WAVELENGTHS_NM[-1]:
         raise BadFile(
             f'"{name}" in {path} goes from {nm.min():g} to {nm.max():g} nm',

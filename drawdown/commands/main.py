@@ -193,7 +193,7 @@ def _explained(error: Exception, argv: list[str] | None = None) -> DrawdownError
         )
     if isinstance(error, OSError) and error.filename is not None:  # such as a name too long
         return BadFile(
-            f"{error.filename} cannot be used ({error.strerror})",
+            f"the file {error.filename} cannot be used ({error.strerror})",
             "what it was named for cannot be done without it",
             "check the name and the folder, or choose a shorter one",
         )

@@ -80,7 +80,7 @@ def read_strips(texts: list[str] | None) -> tuple[tuple[int, ...], tuple[str, ..
     places: list[str] = []
     for text in texts or []:
         word = text.strip().lower()
-        if word in _SIDES or re.fullmatch(r"[-+]?\d+", word):
+        if word in _SIDES or re.fullmatch(r"[-+]?\d{1,9}", word):
             numbers.append(_SIDES.get(word) or int(word))
             check_strip_numbers(strips=numbers[-1] if word in _SIDES else max(numbers[-1], 0))
         elif "," in word:
