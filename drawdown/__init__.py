@@ -5,8 +5,6 @@ add, ``compare`` and ``advise`` do so with colours from anywhere, ``open_book`` 
 book. Nothing heavy is loaded before one of them is used.
 """
 
-from __future__ import annotations
-
 __version__ = "0.1.0"
 
 TYPE_CHECKING = False  # typing takes longer to load than all of this

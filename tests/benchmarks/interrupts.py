@@ -73,10 +73,12 @@ def complaint(code: int | None, said: str, own: set[int], moments: list[float]) 
     """What is wrong with an end, or ""."""
     if code is None:
         return "hangs"
+    if "Traceback" in said and not any(ours in said for ours in ("/commands/", "__main__.py")):
+        return ""  # the interpreter was not ready
     if code not in own | STOPPED:
         return f"exit {code}"
     if "Traceback" in said or "Exception ignored" in said:
-        return "traceback" if "drawdown/" in said else ""
+        return "traceback"
     if code == 130 and said.strip() and not said.rstrip().endswith("Stopped."):
         return "ends in other words"
     return ""
@@ -103,11 +105,11 @@ def main() -> int:
             early += "Traceback" in said and not found
             if not found and writes and (studio / "book").exists():
                 check = run(("book", "check"), studio, [])
-                found = "" if check[0] == 0 else f"book check gives {check[0]}"
+                found = "" if check[0] == 0 else f"book check gives {check[0]}: {check[1]}"
             shutil.rmtree(studio / "book", ignore_errors=True)
             ends["its own end" if code in own else "stopped"] += 1
             if found:
-                wrong[found] += 1
+                wrong[found.partition(":")[0]] += 1
                 print(f"{' '.join(words[:2])} at {moments}: {found}\n{said}", flush=True)
     took = ", ".join(f"{words[-1 if words[0] != 'book' else 1][-12:]} {s:.2f} s"
                      for (words, _, _), s in zip(COMMANDS, lasts, strict=True))  # fmt: skip
