@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from drawdown.defaults import SCALE_STEP_G, TOLERANCE_DE00
 
@@ -175,7 +175,7 @@ def match(
         wet=wet,
         lamps=tuple(lamps),
     )
-    several = photo if isinstance(photo, list | tuple) else [photo]
+    several: Sequence[Any] = photo if isinstance(photo, list | tuple) else [photo]
     sources = [_source(one, profile) for one in several]
     return match_of(match_photo(sources, options, _silent))
 

@@ -155,12 +155,11 @@ def advise(
     now = steps[-1].reading
     _check(weighing, tolerance, steps[-1].film_ratio)
     ground = paper_ground(paper_lab)
-    recipes = _recipes(shelf, mix, now.lab_original, ground, film_effect)
-    foreign = recipes.foreign
-    model = fit(
-        shelf, recipes.mixes, recipes.log_prior, steps, ground, recipes.sd, recipes.heads, knowledge
+    mixes, log_prior, recipe_sd, heads, foreign = _recipes(
+        shelf, mix, now.lab_original, ground, film_effect
     )
-    used = {name: round(parts, 2) for name, parts in recipes.mixes[model.recipe].items()}
+    model = fit(shelf, mixes, log_prior, steps, ground, recipe_sd, heads, knowledge)
+    used = {name: round(parts, 2) for name, parts in mixes[model.recipe].items()}
     de00_now = _distance(now)
     best, nothing = _choose(model, shelf, used, mix is None, now, tolerance)
     if verdict == MATCH or foreign or (de00_now <= tolerance and len(steps) == 1):
@@ -195,31 +194,19 @@ def advise(
     )  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)
-class _Recipes:
-    """The noted recipe, or those that are guessed: parts by ink, their weights in advance, how far
-    the original may be off them, how many are kept, and how far the nearest misses the original
-    where it is of other inks."""
-
-    mixes: list[dict[str, float]]
-    log_prior: list[float]
-    sd: float = ORIGINAL_SD
-    heads: int = 1
-    foreign: float | None = None
-
-
 def _recipes(
     shelf: Shelf, mix: dict[str, float] | None, lab_original: np.ndarray, ground: np.ndarray,
     film_effect: float | None,
-) -> _Recipes:  # fmt: skip
+) -> tuple[list[dict[str, float]], list[float], float, int, float | None]:  # fmt: skip
+    """The noted recipe, or those that are guessed: parts by ink, their weights in advance, how far
+    the original may be off them, how many are kept, and how far the nearest misses the original
+    where it is of other inks."""
     if mix is not None:
-        return _Recipes([shelf.named_mix(mix)], [0.0])
+        return [shelf.named_mix(mix)], [0.0], ORIGINAL_SD, 1, None
     guesses = guess_mixes(shelf, lab_original, ground, GUESSES, film_effect)
     misfit = guesses[0].misfit
-    return _Recipes(
-        [g.mix for g in guesses], [g.log_prior for g in guesses], INFERRED_SD, MOST_GUESSES,
-        misfit if misfit > FOREIGN_DE else None,
-    )  # fmt: skip
+    mixes, log_prior = [g.mix for g in guesses], [g.log_prior for g in guesses]
+    return mixes, log_prior, INFERRED_SD, MOST_GUESSES, misfit if misfit > FOREIGN_DE else None
 
 
 def _choose(
