@@ -142,3 +142,18 @@ def test_the_python_example_runs(studio):
     with contextlib.chdir(studio):
         exec(text.split("```python\n")[1].split("```")[0], names)
     assert names["m"].verdict == "no match"
+
+
+def test_no_page_or_sentence_names_a_command_that_is_gone():
+    top = typer.main.get_command(cli.app).commands
+    said = re.compile(r"(?:`|: |with |let |by |ask |see |See )drawdown ([a-z]+)(?: ([a-z]+))?(?![a-z]*[./-])")
+    files = [p for root in ("drawdown", "calibration") for p in (ROOT / root).rglob("*.[pm][yd]")]
+    gone = []
+    for path in (*files, ROOT / "README.md", ROOT / "DEVELOPERS.md"):
+        if path.name in ("option_names.py", "usage_errors.py"):  # they know what was once
+            continue
+        for first, second in said.findall(path.read_text(encoding="utf-8")):
+            inside = getattr(top.get(first), "commands", None)
+            if first not in top or (inside and second and second not in inside):
+                gone.append((str(path.relative_to(ROOT)), f"drawdown {first} {second}"))
+    assert gone == []

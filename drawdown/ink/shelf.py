@@ -260,7 +260,7 @@ def _check_entry(entry: dict[str, Any], called: str, where: str) -> None:
         raise _bad(
             where,
             "it must have exactly one of: starter, file, or k and s",
-            'the shortest way is starter = "phthalo-blue" (list them with: drawdown shelf)',
+            'the shortest way is starter = "phthalo-blue" (list them with: drawdown ink list)',
         )
 
 

@@ -188,7 +188,7 @@ def _over_bar(step: Step, strip: StripReading, seen: Judgement) -> OverBar | Non
         raise WrongUsage(
             f"strip {step.number} is said to cross the black bar, and no bar is seen under it",
             "how an ink covers is read where it lies on black, with some bare black beside it",
-            f"pull it right across the bar of the test sheet (drawdown sheet), or write "
+            f"pull it right across the bar of the test sheet (`write_sheet`), or write "
             f"`steps` {step.number}=alone",
         )
     return over

@@ -37,7 +37,7 @@ _STAND_INS = (
 
 @dataclass(frozen=True, eq=False)
 class LayersAnswer:
-    """What ``drawdown layers`` and ``drawdown overprint`` have to say."""
+    """What ``drawdown plan layers`` has to say."""
 
     specs: list[LayerSpec]
     plan: Plan
@@ -147,7 +147,7 @@ _EITHER = (
 
 @dataclass(frozen=True, eq=False)
 class CrossingAnswer:
-    """What ``drawdown overprint PHOTO`` has to say; the likelier order first."""
+    """What ``drawdown plan layers PHOTO`` has to say; the likelier order first."""
 
     seen: Judgement
     read: Readings

@@ -26,7 +26,7 @@ _UNCLEAR = (
 
 @dataclass(frozen=True, eq=False)
 class QuantityAnswer:
-    """What ``drawdown quantity`` has to say; ``mix`` in parts that sum to 100."""
+    """What ``drawdown plan amount`` has to say; ``mix`` in parts that sum to 100."""
 
     need: Need
     left: Left | None

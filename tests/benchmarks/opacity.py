@@ -179,7 +179,7 @@ def run(seed: int, folder: Path) -> list[dict]:
 
 
 def whole_process(photos: list[Path]) -> tuple[float, float]:
-    """Median seconds and peak megabytes of ``drawdown opacity`` as a process of its own. The
+    """Median seconds and peak megabytes of ``drawdown plan covers`` as a process of its own. The
     child tells its own peak: the one the system keeps counts what it was forked from."""
     run = (
         "import sys; from drawdown.commands.main import main; main(sys.argv[1:]);"

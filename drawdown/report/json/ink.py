@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def shelf_json(used: ShelfInUse) -> str:
-    """JSON text of ``drawdown ink list`` and ``drawdown shelf``."""
+    """JSON text of ``drawdown ink list``."""
     data = {
         "origin": used.origin,
         "path": None if used.path is None else str(used.path),

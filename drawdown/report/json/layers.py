@@ -17,7 +17,7 @@ from drawdown.wording.layers import CrossingAnswer, LayersAnswer, faults
 
 
 def layers_json(answer: LayersAnswer) -> str:
-    """JSON text of ``drawdown layers``."""
+    """JSON text of ``drawdown plan layers``."""
     plan = answer.plan
     data = {
         "layers": [_layer(answer, place) for place in range(len(answer.specs))],
@@ -38,7 +38,7 @@ def layers_json(answer: LayersAnswer) -> str:
 
 
 def overprint_json(answer: LayersAnswer) -> str:
-    """JSON text of ``drawdown overprint`` without a photo."""
+    """JSON text of ``drawdown plan layers --pairs``."""
     data = {
         "layers": [_layer(answer, place) for place in range(len(answer.specs))],
         "wet": answer.wet,
@@ -51,7 +51,7 @@ def overprint_json(answer: LayersAnswer) -> str:
 
 
 def crossing_json(answer: CrossingAnswer) -> str:
-    """JSON text of ``drawdown overprint`` with a photo."""
+    """JSON text of ``drawdown plan layers PHOTO``."""
     read, photo = answer.read, answer.seen.photo
     data = {
         "layers": None,

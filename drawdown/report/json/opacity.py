@@ -14,7 +14,7 @@ from drawdown.wording.opacity import MEANING, grade, remarks_on
 
 
 def opacity_json(seen: Judgement, rows: tuple[StripOpacity, ...]) -> str:
-    """JSON text of ``drawdown opacity``."""
+    """JSON text of ``drawdown plan covers``."""
     read = read_data(seen)
     data = {
         "photo": read["photo"],

@@ -11,7 +11,7 @@ from drawdown.wording.quantity import QuantityAnswer
 
 
 def quantity_json(answer: QuantityAnswer) -> str:
-    """JSON text of ``drawdown quantity``."""
+    """JSON text of ``drawdown plan amount``."""
     need, area = answer.need, answer.area
     data = {
         "picture": answer.picture,

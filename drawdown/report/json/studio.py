@@ -16,7 +16,7 @@ from drawdown.studio.drying_file import KeptPair
 
 
 def drying_json(kept: Sequence[KeptPair], path: Path) -> str:
-    """JSON text of ``drawdown drying``; ``known`` is null while no pair counts."""
+    """JSON text of ``drawdown ink dry``; ``known`` is null while no pair counts."""
     data = {"path": str(path), "pairs": [_pair(k) for k in kept], "known": _drying(kept)}
     return document("drying", data)
 
@@ -50,7 +50,7 @@ def _drying(kept: Sequence[KeptPair]) -> dict[str, Any] | None:
 
 
 def learnt_json(memory: Memory, learnt: tuple[Learnt, ...], path: Path) -> str:
-    """JSON text of ``drawdown ink learnt``."""
+    """JSON text of ``drawdown ink list --learnt``."""
     factors = ("absorbs", "absorbs_log_sd", "absorbs_log_sd_before",
                "scatters", "scatters_log_sd", "scatters_log_sd_before")  # fmt: skip
     data = {

@@ -19,7 +19,7 @@ from drawdown.wording.value import MEANING, PLAN_MEANING, layer_name, remarks_on
 
 
 def value_json(seen: Judgement, plan: Plan | None, notations: Mapping[int, Notation]) -> str:
-    """JSON text of ``drawdown value``; ``notations`` by the strip's number."""
+    """JSON text of ``drawdown plan lighten``; ``notations`` by the strip's number."""
     read = read_data(seen)
     said = [MEANING] if plan is None else [*sentences(plan), MEANING, PLAN_MEANING]
     data = {

@@ -24,7 +24,7 @@ _SCORE = (
 
 
 def layers_screen(answer: LayersAnswer, screen: Screen) -> str:
-    """The answer of ``drawdown layers``."""
+    """The answer of ``drawdown plan layers``."""
     plan, lines = answer.plan, Lines(screen)
     head = "ORDER ASKED ABOUT" if plan.wanted else "PROPOSED ORDER, first printed first"
     lines.add(f" {head}", "1")
@@ -45,7 +45,7 @@ def layers_screen(answer: LayersAnswer, screen: Screen) -> str:
 
 
 def overprint_screen(answer: LayersAnswer, screen: Screen) -> str:
-    """The answer of ``drawdown overprint`` without a photo."""
+    """The answer of ``drawdown plan layers --pairs``."""
     lines = Lines(screen)
     lines.add(" LAYERS", "1")
     _layers(lines, answer, answer.plan.shown)
@@ -116,7 +116,7 @@ def _orders(lines: Lines, answer: LayersAnswer) -> None:
 
 
 def crossing_screen(answer: CrossingAnswer, screen: Screen) -> str:
-    """The answer of ``drawdown overprint`` with a photo."""
+    """The answer of ``drawdown plan layers PHOTO``."""
     lines = Lines(screen)
     lines.add(f" CROSSING READ in {answer.seen.photo.path}", "1")
     if screen.columns >= _TABLE:

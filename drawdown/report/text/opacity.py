@@ -13,7 +13,7 @@ _TWO_COLUMNS = 72  # columns that labels beside their values need
 
 
 def opacity_screen(seen: Judgement, rows: tuple[StripOpacity, ...], screen: Screen) -> str:
-    """The answer of ``drawdown opacity``."""
+    """The answer of ``drawdown plan covers``."""
     lines = Lines(screen, margin=1)
     read = sum(row.opacity is not None for row in rows)
     lines.add(f" How far ink covers: {count(read, 'strip')} in {seen.photo.path}", "1")

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def quantity_screen(answer: QuantityAnswer, screen: Screen) -> str:
-    """The answer of ``drawdown quantity``."""
+    """The answer of ``drawdown plan amount``."""
     need, lines = answer.need, Lines(screen)
     mix_g = amount(need.mix_g)
     lines.add(f" MIX {mix_g} g for {words.count(need.prints, 'print')}", "1")

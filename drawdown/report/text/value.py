@@ -20,7 +20,7 @@ _LABEL, _COLUMN = 18, 20
 def value_screen(
     seen: Judgement, plan: Plan | None, notations: Mapping[int, Notation], screen: Screen
 ) -> str:
-    """The answer of ``drawdown value``; ``notations`` by the strip's number."""
+    """The answer of ``drawdown plan lighten``; ``notations`` by the strip's number."""
     lines = Lines(screen, margin=1)
     lines.add(f" Value of {count(len(seen.strips), 'strip')} in {seen.photo.path}", "1")
     lines.add()

@@ -1,4 +1,4 @@
-"""``drawdown book export`` and ``import``: everything comes across and back, and nothing that a
+"""``drawdown book share`` and ``import``: everything comes across and back, and nothing that a
 hostile file holds comes near the book."""
 
 from __future__ import annotations
