@@ -146,7 +146,9 @@ def test_the_python_example_runs(studio):
 
 def test_no_page_or_sentence_names_a_command_that_is_gone():
     top = typer.main.get_command(cli.app).commands
-    said = re.compile(r"(?:`|: |with |let |by |ask |see |See )drawdown ([a-z]+)(?: ([a-z]+))?(?![a-z]*[./-])")
+    said = re.compile(
+        r"(?:`|: |with |let |by |ask |see |See )drawdown ([a-z]+)(?: ([a-z]+))?(?![a-z]*[./-])"
+    )
     files = [p for root in ("drawdown", "calibration") for p in (ROOT / root).rglob("*.[pm][yd]")]
     gone = []
     for path in (*files, ROOT / "README.md", ROOT / "DEVELOPERS.md"):
