@@ -181,10 +181,10 @@ PATCH_DRIFTED = FlagKind(
 )  # fmt: skip
 CARD_FADED = FlagKind(
     "card-faded", False, "card",
-    "the card is no longer as it was enrolled ({detail})",
-    "it has faded, or is another print, or two kinds of lamp make it look so; colours may be "
-    "off by as much, the difference between two strips by less",
-    "shoot again in even daylight; if it says so again, print a new card and enrol it",
+    "the card's colours are not what its definition says ({detail})",
+    "it is another print than the one measured, or it has faded, or two kinds of lamp make it "
+    "look so; colours may be off by as much, the difference between two strips by less",
+    "shoot again in even daylight; if it says so again, enrol this print, or a new one",
 )  # fmt: skip
 POOR_CORRECTION = FlagKind(
     "poor-correction", False, "card",

@@ -19,7 +19,7 @@ from drawdown import flags as fl
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_or_ink import SURE_SAME, FilmApart, Pulls, film_apart
 from drawdown.reading.area import relit
-from drawdown.reading.budget import UNEVEN_DE, DifferenceU95, difference_u95
+from drawdown.reading.budget import STRAY_OWN, UNEVEN_DE, VEIL_Y, DifferenceU95, difference_u95
 from drawdown.reading.colour import Colour, StripReading
 
 SURE = 0.95
@@ -250,7 +250,8 @@ def _covariance(
     if setting.glare and not any(levels):
         own = own + GLARE_SD**2 * to_lab @ to_lab.T
     for colour, level in zip((original, batch), levels, strict=True):
-        left = lab_to_xyz(colour.lab_d50) + LEFT_SHINE * level * WHITE_D50
+        mirrored_y = np.hypot(LEFT_SHINE * level, STRAY_OWN * VEIL_Y)
+        left = lab_to_xyz(colour.lab_d50) + mirrored_y * WHITE_D50
         off = xyz_to_lab(left) - colour.lab_d50
         own = own + np.outer(off, off)
     mirrored = _mirrored(original, batch)

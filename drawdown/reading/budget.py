@@ -11,8 +11,8 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from calibration.colour.difference import local_metric
-from calibration.colour.spaces import munsell_value, y_of_lightness
+from calibration.colour.difference import lab_by_xyz, local_metric
+from calibration.colour.spaces import WHITE_D50, lab_to_xyz, munsell_value, y_of_lightness
 from calibration.uncertainty.intervals import K95
 
 T = TypeVar("T")
@@ -51,6 +51,8 @@ MAP_Y = _term({"nominal": 0.20, "measured": 0.045, "shaded": 0.25},
 STRAY_Y = _term({"nominal": 0.004, "measured": 0.0013, "shaded": 0.003},
     "sd of the light that lens and room add to everything dark, in Y")
 STRAY_OWN = _term(0.3, "share of it that is each area's own")
+VEIL_Y = _term(0.004, "sd of what gloss and lens add to an even film, in Y, beyond the card's matt "
+    "fields", "a tenth of what a surface of index 1.5 mirrors, 0.04 (Fresnel's equations)")
 
 # The light
 LIGHT_CHROMA = _term(0.3, "share of the light's sd at a strip that also changes its colour")
@@ -105,6 +107,7 @@ def card_sd(
     chroma = np.hypot(lab_d50[..., 1], lab_d50[..., 2])
     ab = sd_ab + share * chroma + vivid * np.maximum(chroma - VIVID_CHROMA, 0.0)
     sd = np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
+    sd = np.hypot(sd, VEIL_Y * (lab_by_xyz(lab_to_xyz(lab_d50)) @ WHITE_D50))
     if nominal or misfit_de is None:
         return sd
     seen = np.linalg.norm(np.linalg.inv(local_metric(lab_d50)) * misfit_de, axis=-1)
