@@ -21,7 +21,13 @@ def test_every_threshold_has_its_row():
 
 
 def test_every_term_has_its_row():
-    constants = {n for n in vars(budget) if n.isupper()} - {"T", "K95", "WHITE_D50", "RENDERED", "TERMS"}
+    constants = {n for n in vars(budget) if n.isupper()} - {
+        "T",
+        "K95",
+        "WHITE_D50",
+        "RENDERED",
+        "TERMS",
+    }
     assert set(budget.TERMS) == constants
     for name, row in budget.TERMS.items():
         assert getattr(budget, name) is row.value
