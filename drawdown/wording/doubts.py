@@ -47,6 +47,7 @@ def doubt(judgement: Judgement) -> str:
     found = [*general_flags(judgement), *(f for s in concerned(judgement) for f in strip_flags(s))]
     soft = [flag for flag in found if not flag.hard and flag.kind not in _QUIET]
     loud = [flag for flag in soft if flag.kind is not fl.STAND_IN_INKS]
+    loud.sort(key=lambda flag: flag.kind is not fl.PAIR_CHOSEN)  # the wrong two make all wrong
     if loud:
         return f"Doubt: {loud[0].brief}"
     if advice is not None and advice.additions and advice.mix_inferred:
@@ -60,7 +61,9 @@ def other_way_round(judgement: Judgement) -> str:
     c, seen = judgement.comparison, len(judgement.strips)
     if c is None or judgement.earlier is not None or judgement.kept is not None:
         return ""
-    said = f"Compared: strips {c.original} and {c.batch} of {seen}. " if seen > 2 else ""
-    if c.verdict != "match" and c.original == 1:
+    chosen = any(flag.kind is fl.PAIR_CHOSEN for flag in general_flags(judgement))  # says so
+    several = seen > 2 and not chosen
+    said = f"Compared: strips {c.original} and {c.batch} of {seen}. " if several else ""
+    if c.verdict != "match" and (c.original or 0) < (c.batch or 0):
         said += f"Swapped? `strips`\u00a0{c.batch}\u00a0`strips`\u00a0{c.original}."
     return named(said)
