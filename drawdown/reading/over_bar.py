@@ -53,9 +53,8 @@ class OverBar:
 
     ``xyz_samples`` (m, 4, 3), Y = 1 scale, in that order, is their ensemble with what card and
     camera leave open between them; row i rests on member i of the correction, like row i of
-    the strip's own. ``bar_mm`` (4, 2) are the corners of the part of the bar under the strip,
-    in card mm; ``film_change`` is the relative change of Y over paper along the bar's breadth;
-    ``glare_share`` the part of the film over the bar that was left out as shining."""
+    the strip's own. ``film_change`` is the relative change of Y over paper along the bar's
+    breadth; ``glare_share`` the part of the film over the bar that was left out as shining."""
 
     number: int
     ink_on_paper: Colour
@@ -63,7 +62,6 @@ class OverBar:
     paper: Colour
     bar: Colour
     xyz_samples: np.ndarray
-    bar_mm: np.ndarray
     film_change: float
     glare_share: float
     flags: tuple[fl.Flag, ...]
@@ -131,7 +129,6 @@ def read_over_bar(
         paper=colours[2],
         bar=colours[3],
         xyz_samples=_with_card(lab_to_xyz(samples), best.areas, correction, strip.number),
-        bar_mm=best.corners_mm,
         film_change=best.film_change,
         glare_share=best.glare_share,
         flags=tuple(flags),
@@ -164,7 +161,6 @@ class _Crossing:
     and how well they show."""
 
     areas: tuple[Area, Area, Area, Area]
-    corners_mm: np.ndarray
     film_change: float
     bar_mm2: float
     slices: int
@@ -209,10 +205,9 @@ def _crossing(w: Window, span: Span) -> _Crossing | None:
         return None  # no film after the bar, and none that shows on it: it may end before
     inks = _area(w, beside, over_paper, error), _area(w, ink_bar, *over_bar)
     areas = (*inks, _area(w, bare_paper, *paper), _area(w, bare_bar, *bar))
-    corners = span.corners(w.half_width) @ w.to_mm.T
     size = float(ink_bar.sum()) / w.px_per_mm**2
     slices = len(bar_slices.at) + len(film.slices.at)
-    return _Crossing(areas, corners, change, size, slices, glare)
+    return _Crossing(areas, change, size, slices, glare)
 
 
 def _area(w: Window, part: np.ndarray, best: np.ndarray, cov: np.ndarray) -> Area:

@@ -301,12 +301,6 @@ class Span:
     paper_y: float
     sides: tuple[int, ...]  # -1, 1: where it was seen
 
-    def corners(self, half_width: float) -> np.ndarray:
-        """(4, 3) the bar under a strip, as (u, v, 1)."""
-        sides = np.array([-1.0, 1.0, 1.0, -1.0]) * half_width
-        edges = np.stack([self.start, self.start, self.end, self.end])
-        return np.stack([edges[:, 0] + edges[:, 1] * sides, sides, np.ones(4)], axis=1)
-
     def crossed(self, half_length: float) -> float:
         """The share of its breadth, 0..1, that lies between the strip's ends."""
         start, end = float(self.start[0]), float(self.end[0])
