@@ -221,7 +221,7 @@ class Plain:
     """A correction that has nothing to correct."""
 
     nominal = shaded = False
-    tone_members = np.zeros((64, 1))
+    members = np.zeros((64, 1))
     field = SimpleNamespace(
         log_gain=lambda xy: np.zeros((*np.shape(xy)[:-1], 3)),
         scatter_at=lambda xy: np.zeros(np.shape(xy)[:-1]),
