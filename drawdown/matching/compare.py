@@ -208,7 +208,9 @@ def compare(
     if verdict == TOO_CLOSE:
         apart = abs(best - tolerance)
         settle = (
-            Settle("let-dry") if wet_with_dry else _settle(original, batch, cov, apart, setting)
+            Settle("let-dry")
+            if wet_with_dry
+            else _settle(original, batch, (own, common), apart, setting)
         )
     return Comparison(
         _number(original), _number(batch), lab_o, lab_b, cov, best, low, high, tolerance, p,
@@ -413,10 +415,12 @@ def _light_flags(original: Colour, batch: Colour, rim: float, seen_rim: float) -
 
 
 def _settle(
-    original: Colour, batch: Colour, cov: np.ndarray, apart: float, setting: _Setting
-) -> Settle:
-    """The largest removable part of the uncertainty, as something to do. ``apart`` is how far
-    the best estimate lies from the tolerance."""
+    original: Colour, batch: Colour, parts: tuple[np.ndarray, np.ndarray], apart: float,
+    setting: _Setting,
+) -> Settle:  # fmt: skip
+    """The largest removable part of the uncertainty, as something to do. ``parts`` of the
+    covariance are what a second photo draws anew, and what it does not; ``apart`` is how far the
+    best estimate lies from the tolerance."""
     if setting.across_photos:
         return Settle("one-photo")
     if setting.other_inks:
@@ -424,9 +428,13 @@ def _settle(
     light = 40 * max(_light_sd(original), _light_sd(batch))
     role = "batch" if _evenness(batch) > _evenness(original) else "original"
     uneven = max(_evenness(original), _evenness(batch)) / 2
-    total = float(np.sqrt(np.trace(cov) / 3))
+    anew, same = (float(np.trace(part)) for part in parts)
+    total = float(np.sqrt((anew + same) / 3))
+    light *= float(np.sqrt(_known_by_paper(original, batch, (light / 40) ** 2)))
     if uneven > max(light, 0.5 * total):
         return Settle("pull-evenly", role)
+    if setting.glare and anew > same:
+        return Settle("no-glare")
     if light > 0.5 * total:
         return Settle("even-light")
     if apart <= AT_TOLERANCE:

@@ -30,7 +30,7 @@ KNOWN_SCATTER_SD = 0.8  # of log S when the mix is known: stand-in figures, an u
 SMOOTH_NM, FREE_SD, KNOWN_SD, LEVEL_SD = 40.0, 2.0, 1.2, 3.0
 LOG_K_LIMITS = -14.0, 7.0
 CURVE_REACHED_SD = 0.1  # Lab: as near as a film is led to the colour
-LOG_FILM = np.linspace(-1.3, 1.3, 53)
+LOG_FILM = np.linspace(-1.6, 1.6, 65)
 # A trail's noise in Delta E: as such, and as a share of the way from the strip's colour,
 # because thin ink lies unevenly and no film is ideal.
 TRAIL_SD, TRAIL_SHARE, TRAIL_POINTS, THINNEST = 0.4, 0.12, 8, 0.5

@@ -21,9 +21,10 @@ from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.shelf import InkMix
 from drawdown.matching.film_family import LOG_FILM, family, trail_fit
 
-# Two pulls of one printmaker: standard deviation of the log of their film ratio.
-PULLS_SD = 0.25
-FILMS = LOG_FILM[np.abs(LOG_FILM) <= 0.9]  # that are thought of, as logs of the ratio
+# Two pulls: the log of their film ratio is as often that of a practised hand as that of any other
+# (weight, standard deviation); 95 % of all lie between 0.3 and 3. Our own judgement, no source.
+HANDS = ((0.5, 0.25), (0.5, 0.7))
+FILMS = LOG_FILM[np.abs(LOG_FILM) <= 1.301]  # that are thought of, as logs of the ratio
 # Explanations and their weights: the same ink; another amount of one ink (shared among those
 # of the mix, or base and colour when none is noted); of all inks at once; any other mix.
 SAME_WEIGHT, ONE_WEIGHT, ALL_WEIGHT, OTHER_WEIGHT = 0.34, 0.26, 0.20, 0.20
@@ -44,6 +45,9 @@ NARROWED = 0.7
 # probability (the upper end of the 95 % interval).
 SURE_SAME = 0.975
 ALIKE_SD = 0.05  # of the log ratio, when somebody took care to pull both strips alike
+
+
+Hands = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,11 +125,17 @@ def film_apart(
         return _opaque(labs, cov, high, tolerance)
     if high > VAGUE * max(low, HIDING):
         return FilmApart("short")
-    film_sd = ALIKE_SD if pulls.alike else PULLS_SD
+    hands = ((1.0, ALIKE_SD),) if pulls.alike else HANDS
     residual, weight, keep = _residuals(labs, lab, seen, weight, bares)
     by_amount = np.tile(curves.by_amount[:, keep], (1, len(STRETCH), 1))
-    weighed = _weigh(lab_o, cov, residual, weight, by_amount, film_sd)
-    return _told(labs, weighed, by_amount, curves.names, tolerance, film_sd, middle)
+    weighed = _weigh(lab_o, cov, residual, weight, by_amount, hands)
+    return _told(labs, weighed, by_amount, curves.names, tolerance, hands, middle)
+
+
+def _log_prior(hands: Hands) -> np.ndarray:
+    """(films,) the log of how probable each film ratio is before anything is seen."""
+    spread = [share / sd * np.exp(-0.5 * (FILMS / sd) ** 2) for share, sd in hands]
+    return np.log(np.sum(spread, axis=0) + 1e-300)
 
 
 def _at(curves: np.ndarray, log_film: float) -> np.ndarray:
@@ -207,7 +217,7 @@ class _Weighed:
 
 def _weigh(
     lab_o: np.ndarray, cov: np.ndarray, residual: np.ndarray, weight: np.ndarray,
-    by_amount: np.ndarray, film_sd: float,
+    by_amount: np.ndarray, hands: Hands,
 ) -> _Weighed:  # fmt: skip
     """All explanations at all films, weighed by prior and fit."""
     to_lab = np.linalg.inv(local_metric(lab_o))
@@ -221,7 +231,7 @@ def _weigh(
     inverse = np.linalg.inv(total)
     logs = -0.5 * np.einsum("cfi,hcij,cfj->hcf", residual, inverse, residual)
     logs -= 0.5 * np.linalg.slogdet(total)[1][..., None]
-    logs += np.log(odds)[:, None, None] + np.log(weight)[:, None] - 0.5 * (FILMS / film_sd) ** 2
+    logs += np.log(odds)[:, None, None] + np.log(weight)[:, None] + _log_prior(hands)
     w = np.exp(logs - logs.max())
     w /= w.sum()
     return _Weighed(w, ink, inverse, residual)
@@ -229,14 +239,15 @@ def _weigh(
 
 def _told(
     labs: np.ndarray, weighed: _Weighed, by_amount: np.ndarray, names: tuple[str, ...],
-    tolerance: float, film_sd: float, effect: float,
+    tolerance: float, hands: Hands, effect: float,
 ) -> FilmApart:  # fmt: skip
     """The answer; a ratio only where the strips say one."""
     w = weighed.w
     by_film = w.sum(axis=(0, 1))
     log_sd = float(np.sqrt(max(0.0, by_film @ FILMS**2 - (by_film @ FILMS) ** 2)))
     logs = quantiles(FILMS, (0.025, 0.5, 0.975), by_film)
-    narrow = log_sd < NARROWED * film_sd or abs(logs[1]) > log_sd or film_sd == ALIKE_SD
+    before = float(np.sqrt(sum(share * sd**2 for share, sd in hands)))
+    narrow = log_sd < NARROWED * before or abs(logs[1]) > log_sd or hands is not HANDS
     low, ratio, high = (float(x) for x in np.exp(logs)) if narrow else (None, None, None)
     de_low, de, de_high, within = _equal_film(labs[0], weighed, tolerance)
     d = labs[1] - labs[0]

@@ -46,16 +46,17 @@ _SETTLE = {
     "one-photo": "photograph the kept original and the batch together, in one picture",
     "by-eye": "the inks differ from the original's, so judge by eye in the light it will hang in",
     "pull-evenly": "pull {strip} again, more evenly, and shoot once more",
-    "even-light": "lay both strips side by side in even light, close to the card, and shoot once "
-    "more",
-    "at-the-tolerance": "the difference is right at the tolerance: shoot once more, or decide by "
-    "eye",
-    "no-glare": "turn the sheet so that no lamp mirrors in the strips, and shoot once more",
-    "no-shadow": "move so that no shadow falls on card or strips, and shoot once more",
-    "nearer": "this photo is too unsure for that tolerance: shoot once more from nearer, in even "
-    "light",
+    "even-light": "turn sheet and card half round, or swap the strips; take a second photo and "
+    "give both",
+    "at-the-tolerance": "the difference is right at the tolerance: take a second photo with the "
+    "sheet turned and give both, or decide by eye",
+    "no-glare": "turn the sheet until nothing mirrors in the strips, take a second photo and give "
+    "both",
+    "no-shadow": "step out of the shadow, take a second photo and give both",
+    "nearer": "take a second photo from nearer, in even light, and give both",
+    "measure-card": "have your printed card measured: here it leaves more open than a second photo "
+    "would settle",
 }
-_SETTLE["measure-card"] = _SETTLE["nearer"] + ", and have your printed card measured"
 
 NOT_TO_BE_USED = "Don't use these numbers: the photo behind them can't be judged."
 
