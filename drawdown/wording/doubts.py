@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from calibration.flags import HDR_GAIN_MAP, NO_PROFILE, NOMINAL_CARD
 from calibration.naming import named
 from drawdown import flags as fl
+from drawdown.wording import figures
 from drawdown.wording.advice import guessed_mix
 from drawdown.wording.flags import concerned, general_flags, strip_flags
 
@@ -15,12 +16,8 @@ if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
     from drawdown.reading.colour import Colour
 
-# Half widths of a single colour (L*, a* or b*, 95 %) beyond which it is no reading: of a card as
-# drawn, and of any card. Ours: a printmaker sees a step of 5 at once.
-KNOWN_U95_NOMINAL, KNOWN_U95 = 5.0, 15.0
 # Remarks that say little of this answer, or that another line already says.
 _QUIET = (NOMINAL_CARD, NO_PROFILE, HDR_GAIN_MAP, fl.STRIP_BY_HAND, fl.FILM_DIFFERS)
-NOT_KNOWN = "L*a*b* not known well enough {why}: drawdown guide own-card"
 
 
 def _nominal(judgement: Judgement) -> bool:
@@ -29,16 +26,12 @@ def _nominal(judgement: Judgement) -> bool:
 
 def well_known(judgement: Judgement, colour: Colour) -> bool:
     """Whether a single colour may be shown as a reading."""
-    if colour.lab_u95 is None:
-        return False
-    limit = KNOWN_U95_NOMINAL if _nominal(judgement) else KNOWN_U95
-    return float(max(colour.lab_u95)) <= limit
+    return figures.well_known(colour.lab_u95, _nominal(judgement))
 
 
 def how_known(judgement: Judgement) -> str:
     """Why no single colour is shown."""
-    card = "with an unmeasured card" if _nominal(judgement) else "from this photo"
-    return NOT_KNOWN.format(why=card)
+    return f"L*a*b* {figures.not_known(_nominal(judgement))}"
 
 
 def doubt(judgement: Judgement) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from calibration.errors import sentence as sentence  # for the reports
@@ -11,6 +12,10 @@ if TYPE_CHECKING:
     from drawdown.reading.colour import Colour
 
 LEAST_SHOWN_G = 0.005  # less would be written as 0.00
+# Half widths of a single colour (L*, a* or b*, 95 %) beyond which it is no reading: of a card as
+# drawn, and of any card. Ours: a printmaker sees a step of 5 at once.
+KNOWN_U95_NOMINAL, KNOWN_U95 = 5.0, 15.0
+NOT_KNOWN = "not known well enough {}: drawdown guide own-card"
 UNCERTAINTY = (
     "± is half the width of the interval that holds the strip's own colour with 95 % "
     "probability: card, correction, light, noise and evenness together. What both strips "
@@ -31,6 +36,16 @@ def lab_parts(colour: Colour) -> list[str]:
     u95 = (None,) * 3 if colour.lab_u95 is None else colour.lab_u95
     pairs = zip(colour.lab_d50, u95, strict=True)
     return [f"{number(value)} ± {number(half_width)}" for value, half_width in pairs]
+
+
+def well_known(u95: Iterable[float] | None, nominal: bool) -> bool:
+    """Whether a single colour may be shown as a reading."""
+    return u95 is not None and max(u95) <= (KNOWN_U95_NOMINAL if nominal else KNOWN_U95)
+
+
+def not_known(nominal: bool) -> str:
+    """What stands in the place of one that may not."""
+    return NOT_KNOWN.format("with an unmeasured card" if nominal else "from this photo")
 
 
 def munsell(colour: Colour) -> str:

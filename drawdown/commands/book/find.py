@@ -136,6 +136,10 @@ def find_screen(
         f"{axis}* {words.number(v, 1)} ± {words.number(u, 1)}"
         for axis, v, u in zip("Lab", colour.lab_d50, colour.widest_u95, strict=True)
     )
+    from drawdown.wording.doubts import how_known, well_known  # heavy, for lists
+
+    if not well_known(seen, colour):
+        seen_as = how_known(seen)
     lines = [paint(f" Strip {colour.strip.number}: {seen_as}", "1", screen.colour)]
     lines += swatch(colour.lab_d50.tolist(), screen)
     if not found:

@@ -19,7 +19,7 @@ from drawdown.ink.recipe import remake as weigh_out
 from drawdown.report.json.book import recipe_data
 from drawdown.report.text.book import UNDO, mix_words, paragraph, table
 from drawdown.report.text.terminal import Screen, paint
-from drawdown.wording.cautions import CAUTIONS
+from drawdown.wording.cautions import brief
 from drawdown.wording.figures import grams as weight
 from drawdown.wording.figures import noted_grams
 
@@ -178,12 +178,11 @@ def remake_screen(
     text = f"Recipe of {recipe.made_at[:10]} ({recipe.reason}): {mix_words(recipe.mix)}."
     lines += ["", *paragraph(text, screen)]
     if held:
-        reckoned = f", by the ink model Delta E {paler:.1f} from it" if paler is not None else ""
+        reckoned = f" (Delta E {paler:.1f}, by the ink model)" if paler is not None else ""
         lines += paragraph(
             f"It begins light: {100 * result.held_share:.0f} % of the strong inks is held back"
-            f"{reckoned}, because ink can be added and never taken out. Work it in, pull a strip, "
-            "let "
-            "it dry, then let drawdown match --kept say how much of the rest goes in.",
+            f"{reckoned}, because you can't take ink out. Work it in, pull a strip, let it dry, "
+            "then drawdown match --kept says how much of the rest goes in.",
             screen,
         )
     else:
@@ -197,5 +196,5 @@ def remake_screen(
         )
     if original.state == "wet":
         lines += paragraph("The original was read wet: a dry strip will look lighter.", screen)
-    lines += ["", *paragraph("Caution: " + " ".join(CAUTIONS), screen)]
+    lines += ["", *paragraph(brief(()), screen)]
     return "\n".join(lines)

@@ -15,7 +15,7 @@ from drawdown.book.store import Book
 from drawdown.commands.book import frame
 from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
-from drawdown.report.text.book import UNDO, lab_words, mix_words, paragraph
+from drawdown.report.text.book import UNDO, colour_words, mix_words, paragraph
 from drawdown.report.text.terminal import Screen
 from drawdown.wording.figures import noted_grams
 
@@ -101,7 +101,10 @@ def _left_of(opened: Book, source: Batch | None) -> tuple[Mix, int | None]:
 
 def _stored_screen(packet: Packet, screen: Screen) -> str:
     place = f", {packet.place}" if packet.place else ""
-    lines = [f" {packet.name}: {noted_grams(packet.grams)}{place}", f" {lab_words(packet.reading)}"]
+    lines = [
+        f" {packet.name}: {noted_grams(packet.grams)}{place}",
+        f" {colour_words(packet.reading)}",
+    ]
     return "\n".join([*lines, *(paragraph(mix_words(packet.mix), screen) if packet.mix else [])])
 
 

@@ -108,6 +108,14 @@ def parts_text(value: float) -> str:
     return f"{value:.3g}" if value < 1000 else f"{value:.0f}"
 
 
+def colour_words(reading: Reading | None) -> str:
+    """Lab with its uncertainty, where it is known well enough to be one."""
+    nominal = reading is not None and reading.card == "nominal"
+    if reading is not None and reading.lab_u95 and not words.well_known(reading.lab_u95, nominal):
+        return f"L*a*b* {words.not_known(nominal)}"
+    return lab_words(reading)
+
+
 def lab_words(reading: Reading | None) -> str:
     """Lab with its uncertainty."""
     if reading is None:
@@ -226,7 +234,7 @@ def original_screen(
     if o.reading is not None:
         lines += swatch(o.reading.lab_d50, screen) * 2
     facts = [
-        ("colour", lab_words(o.reading)),
+        ("colour", colour_words(o.reading)),
         ("kept", f"{o.date}, {o.state}"),
         ("paper", o.paper),
         ("edition", o.edition),
