@@ -13,7 +13,7 @@ from calibration.uncertainty.intervals import common_sd
 from drawdown import flags as fl
 from drawdown.ink.forward import bare_ground, paper_ground
 from drawdown.ink.prior import mix_prior
-from drawdown.ink.shelf import Shelf
+from drawdown.ink.shelf import Ink, Shelf
 from drawdown.matching.guess_mix import guess_mixes
 from drawdown.pipeline.opacity import pair_of
 from drawdown.pipeline.read import Judgement, strip_of
@@ -62,7 +62,7 @@ class Plan:
     grams: dict[str, Number] | None
     misfit: float
     flags: tuple[fl.Flag, ...]
-    cautions: tuple[str, ...] = ()  # of the very pigments
+    inks: tuple[Ink, ...] = ()  # of the mix, and what lightens it
 
 
 def strip_value(strip: StripReading) -> Value:
@@ -119,13 +119,12 @@ def plan_of(
         grams = {w.ink: _times(w.parts, batch_grams / 100) for w in ways if w.parts is not None}
     # As it is, it was read: no model is asked how sure that is.
     now = replace(as_it_is(states, ground), lab_d50=strip.lab_d50, lab_u95=strip.lab_u95)
-    concerned = {*used, *(i.name for i in adding if i is not None)}
-    stand_in = any(i.starter for i in shelf if i.name in used or i in adding)
+    inks = tuple(i for i in shelf if i.name in used or i in adding)
+    stand_in = any(i.starter for i in inks)
     return Plan(
         number, to, value, now, ways, layer, layer_lab,
         l_of_value(to), used, mix is None, pair is not None, grams,
-        states.misfit, (fl.STAND_IN_INKS(),) if stand_in else (),
-        tuple(f"{i.name}: {i.caution}." for i in shelf if i.caution and i.name in concerned),
+        states.misfit, (fl.STAND_IN_INKS(),) if stand_in else (), inks,
     )  # fmt: skip
 
 

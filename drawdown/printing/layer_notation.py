@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from calibration.errors import WrongUsage
 from drawdown.ink.mix_notation import read_amounts
-from drawdown.ink.shelf import Shelf
+from drawdown.ink.shelf import Ink, Shelf
 
 _NAME = re.compile(r"^\s*([^=:]+?)\s*:(\s*)(.*)$", re.DOTALL)
 _EXAMPLE = '"sky: white 80, PB15:3 5, base 15"'
@@ -125,8 +125,7 @@ def read_order(text: str, layers: Sequence[LayerSpec]) -> tuple[int, ...]:
     return tuple(names.index(name) for name in wanted)
 
 
-def cautions(layers: Sequence[LayerSpec], shelf: Shelf) -> list[str]:
-    """What goes with the pigments that the layers name."""
-    used = dict.fromkeys(name for layer in layers for name in layer.mix)
-    found = {ink.name: ink.caution for ink in shelf if ink.name in used and ink.caution}
-    return [f"{name}: {caution}." for name, caution in found.items()]
+def inks_of(layers: Sequence[LayerSpec], shelf: Shelf) -> list[Ink]:
+    """The inks that the layers name."""
+    used = {name for layer in layers for name in layer.mix}
+    return [ink for ink in shelf if ink.name in used]

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from drawdown.ink.shelf import Ink
     from drawdown.matching.advise import Advice
 
 CAUTIONS: tuple[str, ...] = (
@@ -39,5 +40,10 @@ def cautions(advice: Advice) -> tuple[str, ...]:
 
 def pigment_cautions(advice: Advice) -> tuple[str, ...]:
     """Those of the very pigments that are advised."""
-    by_name = {ink.name: ink.caution for ink in advice.basis.inks if ink.caution}
-    return tuple(f"{name}: {by_name[name]}." for name, _ in advice.additions if name in by_name)
+    by_name = {ink.name: ink for ink in advice.basis.inks}
+    return ink_cautions(by_name[name] for name, _ in advice.additions)
+
+
+def ink_cautions(inks: Iterable[Ink]) -> tuple[str, ...]:
+    """Those of some inks, of each that has one."""
+    return tuple(f"{ink.name}: {ink.caution}." for ink in inks if ink.caution)

@@ -44,7 +44,7 @@ class LayersAnswer:
     on: Sheet
     films: tuple[Layer, ...]
     wet: bool
-    pigment_cautions: list[str]
+    pigment_cautions: tuple[str, ...]
     stand_ins: bool
 
     def name(self, place: int) -> str:
@@ -152,7 +152,7 @@ class CrossingAnswer:
     seen: Judgement
     read: Readings
     orders: list[Predicted]
-    pigment_cautions: list[str]
+    pigment_cautions: tuple[str, ...]
     mixes_known: bool
 
     @property

@@ -33,7 +33,7 @@ class QuantityAnswer:
     mix: dict[str, float] | None
     area: PrintedArea | None
     film_source: str
-    pigment_cautions: list[str]
+    pigment_cautions: tuple[str, ...]
     picture: str | None
     used: bool = False  # the film weight comes from ink that went, losses included
 

@@ -103,15 +103,16 @@ def amount(  # long: one parameter a line
 
 def _inks(
     parts: dict[str, float] | None, shelf: Path | None
-) -> tuple[dict[str, float] | None, list[str]]:
+) -> tuple[dict[str, float] | None, tuple[str, ...]]:
     """The mix under the shelf's names, and the cautions that go with its pigments."""
     if parts is None:
-        return None, []
+        return None, ()
     from drawdown.studio.shelf_file import shelf_in_use
+    from drawdown.wording.cautions import ink_cautions
 
     inks = shelf_in_use(shelf).shelf
     named = inks.named_mix(parts)
-    return named, [f"{i.name}: {i.caution}." for i in inks if i.name in named and i.caution]
+    return named, ink_cautions(ink for ink in inks if ink.name in named)
 
 
 def _measure(block: Path, width_mm: float, light: bool) -> PrintedArea:

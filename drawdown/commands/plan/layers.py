@@ -120,9 +120,10 @@ def _planned(
 ) -> LayersAnswer:
     """Layers as they were typed, 2 to ``most`` of them, planned on their paper. Raises
     ``WrongUsage`` and ``BadFile``."""
-    from drawdown.printing.layer_notation import cautions, read_layers, read_paper
+    from drawdown.printing.layer_notation import inks_of, read_layers, read_paper
     from drawdown.printing.overprint import layers_from_mixes, sheet
     from drawdown.studio.shelf_file import shelf_in_use
+    from drawdown.wording.cautions import ink_cautions
     from drawdown.wording.layers import LayersAnswer
 
     paper_lab = read_paper(paper)
@@ -132,7 +133,8 @@ def _planned(
     films = layers_from_mixes(used.shelf, [(s.name, s.mix, s.film) for s in specs])
     stand_ins = used.origin == "starter"
     found = plan(specs, films, on)
-    return LayersAnswer(specs, found, on, films, wet, cautions(specs, used.shelf), stand_ins)
+    warned = ink_cautions(inks_of(specs, used.shelf))
+    return LayersAnswer(specs, found, on, films, wet, warned, stand_ins)
 
 
 def _check_places(photo, on_top, strips, at, card, card_corners, paper) -> list[str]:
@@ -201,9 +203,10 @@ def _compare(
     shelf: Path | None,
 ) -> CrossingAnswer:  # fmt: skip
     from drawdown.pipeline.crossing import predict
-    from drawdown.printing.layer_notation import cautions, read_layers
+    from drawdown.printing.layer_notation import inks_of, read_layers
     from drawdown.reading.crossing import cross_by_hand, find_cross, read_cross
     from drawdown.studio.shelf_file import shelf_in_use
+    from drawdown.wording.cautions import ink_cautions
     from drawdown.wording.layers import CrossingAnswer
 
     used = shelf_in_use(shelf)
@@ -226,4 +229,5 @@ def _compare(
         ways = [way for way in ways if way[1] == on_top]
     orders = [predict(seen, read, used.shelf, *way, mixes, wet) for way in ways]
     orders.sort(key=lambda order: order.distance)
-    return CrossingAnswer(seen, read, orders, cautions(specs, used.shelf), bool(specs))
+    warned = ink_cautions(inks_of(specs, used.shelf))
+    return CrossingAnswer(seen, read, orders, warned, bool(specs))

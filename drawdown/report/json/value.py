@@ -14,7 +14,7 @@ from drawdown.printing.value import hex_of
 from drawdown.reading.colour import StripReading
 from drawdown.report.json.document import document, fields, mix_data, numbers, plain, rounded
 from drawdown.report.json.match import read_data
-from drawdown.wording.cautions import CAUTIONS
+from drawdown.wording.cautions import CAUTIONS, ink_cautions
 from drawdown.wording.value import MEANING, PLAN_MEANING, layer_name, remarks_on, sentences, why_not
 
 
@@ -31,7 +31,7 @@ def value_json(seen: Judgement, plan: Plan | None, notations: Mapping[int, Notat
         ],
         "plan": None if plan is None else _plan(plan),
         "notes": [*(where + flag.text for flag, where in remarks_on(seen, plan)), *said],
-        "cautions": [] if plan is None else [*plan.cautions, *CAUTIONS],
+        "cautions": [] if plan is None else [*ink_cautions(plan.inks), *CAUTIONS],
     }
     return document("value", data)
 

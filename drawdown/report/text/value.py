@@ -11,6 +11,7 @@ from drawdown.printing.lighten import Lightened
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 from drawdown.wording import value as told
+from drawdown.wording.cautions import ink_cautions
 from drawdown.wording.figures import count
 from drawdown.wording.opacity import interval
 
@@ -42,7 +43,7 @@ def value_screen(
     if plan is None:
         lines.notes((), meanings)
     else:
-        lines.notes((), (*meanings, told.PLAN_MEANING), plan.cautions)
+        lines.notes((), (*meanings, told.PLAN_MEANING), ink_cautions(plan.inks))
     return str(lines)
 
 
