@@ -123,11 +123,12 @@ def _as_png(data: bytes, name: str) -> bytes:
 
     from calibration.photo.open import decoded
 
-    header, rgb, profile, _ = decoded(data, name)
+    header, pixels, profile, _ = decoded(data, name)
     icc = linear_icc(profile.to_xyz_d50) if header.format == "RAW" else header.icc
-    done, png = cv2.imencode(".png", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
+    done, png = cv2.imencode(".png", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR, dst=pixels))
     if not done:
         raise damaged(name, "cannot be kept")
+    del pixels  # a large one, and the next line needs room
     return _png(png.tobytes(), icc, replace(header.exif, orientation=1))
 
 

@@ -105,7 +105,10 @@ def main() -> int:
             early += "Traceback" in said and not found
             if not found and writes and (studio / "book").exists():
                 check = run(("book", "check"), studio, [])
-                found = "" if check[0] == 0 else f"book check gives {check[0]}: {check[1]}"
+                begun = "There is no book" not in check[1]
+                found = (
+                    "" if check[0] == 0 or not begun else f"book check gives {check[0]}: {check[1]}"
+                )
             shutil.rmtree(studio / "book", ignore_errors=True)
             ends["its own end" if code in own else "stopped"] += 1
             if found:
