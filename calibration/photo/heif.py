@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 
@@ -73,11 +74,34 @@ def _names_gain_map(kind: str) -> bool:
 
 
 # What is kept of it -----------------------------------------------------------------------
-_PROPERTIES = frozenset(
-    (b"ispe", b"hvcC", b"av1C", b"colr", b"pixi", b"irot", b"imir", b"clap", b"pasp")
-)
+_PROPERTIES = frozenset((b"ispe", b"hvcC", b"colr", b"pixi", b"irot", b"imir", b"clap", b"pasp"))
 _CODED = frozenset((b"hvc1", b"grid", b"iden"))
-_Box = tuple[bytes, int, int, int]  # kind, where it begins, where its body does, where it ends
+
+
+class _Box(NamedTuple):
+    """Its kind, and where it, its body and what follows it begin."""
+
+    kind: bytes
+    start: int
+    body: int
+    end: int
+
+
+class _Item(NamedTuple):
+    """A kind of item, where the kind stands, and the item's entry."""
+
+    kind: bytes
+    at: int
+    entry: _Box
+
+
+class _Reference(NamedTuple):
+    """A kind of reference, from which item to which, and its box."""
+
+    kind: bytes
+    item: int
+    to: tuple[int, ...]
+    box: _Box
 
 
 def _boxes(data: bytes, at: int, end: int) -> Iterator[_Box]:
@@ -90,7 +114,7 @@ def _boxes(data: bytes, at: int, end: int) -> Iterator[_Box]:
         size = size or end - at
         if not body - at <= size <= end - at:
             raise ValueError("a box that does not fit")
-        yield kind, at, body, at + size
+        yield _Box(kind, at, body, at + size)
         at += size
 
 
@@ -110,130 +134,143 @@ class _Kept:
 
     def empty(self, box: _Box) -> None:
         """A box of this size, whose kind says that there is nothing in it."""
-        _, at, body, _ = box
-        self.copy(at, body)
-        self.out[at + 4 : at + 8] = b"free"
+        self.copy(box.start, box.body)
+        self.out[box.start + 4 : box.start + 8] = b"free"
 
 
-def plain_heif(data: bytes, name: str) -> bytes:
-    """Every byte where it was, but zero unless the main picture needs it."""
+def plain_heif(data: bytes) -> bytes:
+    """Every byte where it was, but zero unless the main picture needs it. Raises ``ValueError``
+    for a file that is built in a way not known here."""
     kept = _Kept(data)
     try:
-        top = list(_boxes(data, 0, len(data)))
-        meta = next(box for box in top if box[0] == b"meta")
-        for box in top:
-            if box[0] == b"ftyp":
-                kept.copy(*box[1:4:2])
-            elif box[0] == b"mdat":
-                kept.copy(box[1], box[2])
-            elif box is not meta:
+        for box in _boxes(data, 0, len(data)):
+            if box.kind == b"ftyp":
+                kept.copy(box.start, box.end)
+            elif box.kind == b"mdat":
+                kept.copy(box.start, box.body)
+            elif box.kind == b"meta":
+                _meta(kept, box)
+            else:
                 kept.empty(box)
-        _meta(kept, meta)
-    except (ValueError, KeyError, StopIteration, struct.error, IndexError):
-        raise damaged(name) from None
+    except (LookupError, struct.error) as error:
+        raise ValueError("a box that breaks off") from error
     return bytes(kept.out)
 
 
 def _meta(kept: _Kept, meta: _Box) -> None:
+    """The box that says what and where everything is, and what lies there."""
     data = kept.data
-    kept.copy(meta[1], meta[2] + 4)
-    parts = {box[0]: box for box in _boxes(data, meta[2] + 4, meta[3])}
-    kinds = dict(_items(data, parts[b"iinf"]))
+    parts = {box.kind: box for box in _boxes(data, meta.body + 4, meta.end)}
+    items = dict(_items(data, parts[b"iinf"]))
     refers = list(_references(data, parts[b"iref"])) if b"iref" in parts else []
-    wide = data[parts[b"pitm"][2]]
-    (main,) = struct.unpack_from(">I" if wide else ">H", data, parts[b"pitm"][2] + 4)
-    wanted, waiting = set(), [main]
-    while waiting:  # the main picture, and what it is put together from
-        item = waiting.pop()
-        if item not in wanted and kinds[item][0] in _CODED:
-            wanted.add(item)
-            waiting += [to for kind, start, tos, _ in refers for to in tos
-                        if kind == b"dimg" and start == item]  # fmt: skip
-    if main not in wanted:
-        raise ValueError("the main picture is of another kind")
-    about = {start for kind, start, tos, _ in refers if kind == b"cdsc" and main in tos}
-    exif = next((i for i in about if kinds[i][0] == b"Exif"), None)
+    main = _number(data, parts[b"pitm"], 4)
+    wanted = _put_together(main, items, refers)
+    about = [r.item for r in refers if r.kind == b"cdsc" and main in r.to]
+    exif = [item for item in about if items[item].kind == b"Exif"][:1]
+    kept.copy(meta.start, meta.body + 4)
     for kind, box in parts.items():
         if kind in (b"pitm", b"iloc"):
-            kept.copy(box[1], box[3])
+            kept.copy(box.start, box.end)
         elif kind == b"hdlr":
-            kept.copy(box[1], box[2] + 12)
+            kept.copy(box.start, box.body + 12)
         elif kind == b"idat":
-            kept.copy(box[1], box[2])
+            kept.copy(box.start, box.body)
         elif kind == b"iinf":
-            kept.copy(box[1], box[2] + (8 if data[box[2]] else 6))
-            for item, (_, entry, end) in kinds.items():
-                kept.copy(entry[1], end)
-                if item not in wanted and item != exif:
-                    kept.put(end - 4, b"skip", end)
+            kept.copy(box.start, _after_count(data, box))
+            for number, item in items.items():
+                kept.copy(item.entry.start, item.at + 4)
+                if number not in wanted and number not in exif:
+                    kept.put(item.at, b"skip", item.at + 4)
         elif kind == b"iref":
-            kept.copy(box[1], box[2] + 4)
-            for _, start, _, entry in refers:
-                kept.copy(entry[1], entry[3])
-                if start not in wanted and start != exif:
-                    kept.put(entry[1] + 4, b"free", entry[3])
+            kept.copy(box.start, box.body + 4)
+            for reference in refers:
+                kept.copy(reference.box.start, reference.box.end)
+                if reference.item not in wanted and reference.item not in exif:
+                    kept.put(reference.box.start + 4, b"free", reference.box.body)
         elif kind == b"iprp":
             _properties(kept, box)
         else:
             kept.empty(box)
     places = _places(data, parts)
-    for item in wanted:
-        for start, end in places.get(item, ()):
-            kept.copy(start, end)
-    for start, end in places.get(exif, ())[:1] if exif is not None else ():
+    for start, end in (place for item in wanted for place in places.get(item, ())):
+        kept.copy(start, end)
+    for start, end in (place for item in exif for place in places.get(item, ())[:1]):
         (skipped,) = struct.unpack_from(">I", data, start)
         plain = bytes(4) + read_exif(data[start + 4 + skipped : end]).written()
         if len(plain) <= end - start:  # else there was hardly any
             kept.put(start, plain, end)
 
 
-def _items(data: bytes, iinf: _Box) -> Iterator[tuple[int, tuple[bytes, _Box, int]]]:
-    """Each item's number, kind, entry, and where its kind ends (8.11.6)."""
-    for entry in _boxes(data, iinf[2] + (8 if data[iinf[2]] else 6), iinf[3]):
-        version = data[entry[2]]
+def _put_together(main: int, items: dict[int, _Item], refers: list[_Reference]) -> set[int]:
+    """The main picture, and what it is put together from."""
+    wanted: set[int] = set()
+    waiting = [main]
+    while waiting:
+        item = waiting.pop()
+        if items[item].kind not in _CODED:
+            raise ValueError("a picture of another kind")
+        if item not in wanted:
+            wanted.add(item)
+            waiting += [to for r in refers if (r.kind, r.item) == (b"dimg", item) for to in r.to]
+    return wanted
+
+
+def _number(data: bytes, box: _Box, skip: int) -> int:
+    """A number of 16 bits, or 32 in a box of a later version."""
+    return int(struct.unpack_from(">I" if data[box.body] else ">H", data, box.body + skip)[0])
+
+
+def _after_count(data: bytes, box: _Box) -> int:
+    return box.body + (8 if data[box.body] else 6)
+
+
+def _items(data: bytes, iinf: _Box) -> Iterator[tuple[int, _Item]]:
+    """Each item by its number (14496-12, 8.11.6)."""
+    for entry in _boxes(data, _after_count(data, iinf), iinf.end):
+        version = data[entry.body]
         if version not in (2, 3):
             raise ValueError("an old kind of entry")
-        at = entry[2] + 4
-        (item,) = struct.unpack_from(">H" if version == 2 else ">I", data, at)
-        at += 4 if version == 2 else 6
-        yield item, (data[at : at + 4], entry, at + 4)
+        at = entry.body + (8 if version == 2 else 10)
+        code = ">H" if version == 2 else ">I"
+        (number,) = struct.unpack_from(code, data, entry.body + 4)
+        yield number, _Item(data[at : at + 4], at, entry)
 
 
-def _references(data: bytes, iref: _Box) -> Iterator[tuple[bytes, int, list[int], _Box]]:
-    """Each reference's kind, from where, to where, and its box (8.11.12)."""
-    number = "I" if data[iref[2]] else "H"
-    for box in _boxes(data, iref[2] + 4, iref[3]):
-        start, count = struct.unpack_from(f">{number}H", data, box[2])
-        at = box[2] + struct.calcsize(f">{number}H")
-        yield box[0], start, list(struct.unpack_from(f">{count}{number}", data, at)), box
+def _references(data: bytes, iref: _Box) -> Iterator[_Reference]:
+    """14496-12, 8.11.12."""
+    number = "I" if data[iref.body] else "H"
+    for box in _boxes(data, iref.body + 4, iref.end):
+        item, count = struct.unpack_from(f">{number}H", data, box.body)
+        at = box.body + struct.calcsize(f">{number}H")
+        to = struct.unpack_from(f">{count}{number}", data, at)
+        yield _Reference(box.kind, item, to, box)
 
 
 def _properties(kept: _Kept, iprp: _Box) -> None:
     """Properties keep their places, for they are known by number (23008-12, 9.3)."""
     data = kept.data
-    kept.copy(iprp[1], iprp[2])
-    for box in _boxes(data, iprp[2], iprp[3]):
-        if box[0] == b"ipma":
-            kept.copy(box[1], box[3])
-        elif box[0] == b"ipco":
-            kept.copy(box[1], box[2])
-            for each in _boxes(data, box[2], box[3]):
-                profile = each[0] == b"colr" and data[each[2] : each[2] + 4] in (b"prof", b"rICC")
-                if each[0] not in _PROPERTIES:
-                    kept.empty(each)
-                elif profile:
-                    kept.copy(each[1], each[2] + 4)
-                    icc = data[each[2] + 4 : each[3]]
-                    kept.put(each[2] + 4, plain_icc(icc), each[3])
-                else:
-                    kept.copy(each[1], each[3])
-        else:
+    kept.copy(iprp.start, iprp.body)
+    for box in _boxes(data, iprp.body, iprp.end):
+        if box.kind == b"ipma":
+            kept.copy(box.start, box.end)
+            continue
+        if box.kind != b"ipco":
             kept.empty(box)
+            continue
+        kept.copy(box.start, box.body)
+        for each in _boxes(data, box.body, box.end):
+            if each.kind not in _PROPERTIES:
+                kept.empty(each)
+            elif each.kind == b"colr" and data[each.body : each.body + 4] in (b"prof", b"rICC"):
+                kept.copy(each.start, each.body + 4)
+                kept.put(each.body + 4, plain_icc(data[each.body + 4 : each.end]), each.end)
+            else:
+                kept.copy(each.start, each.end)
 
 
 def _places(data: bytes, parts: dict[bytes, _Box]) -> dict[int, list[tuple[int, int]]]:
     """Where the bytes of each item lie (14496-12, 8.11.3)."""
-    at = parts[b"iloc"][2]
+    at = parts[b"iloc"].body
     version = data[at]
     sizes = data[at + 4] >> 4, data[at + 4] & 15, data[at + 5] >> 4, data[at + 5] & 15
     offset_size, length_size, base_size, index_size = sizes
@@ -249,7 +286,7 @@ def _places(data: bytes, parts: dict[bytes, _Box]) -> dict[int, list[tuple[int, 
         item = number(2 if version < 2 else 4)
         way = number(2) & 15 if version in (1, 2) else 0
         number(2)
-        base = number(base_size) + (parts[b"idat"][2] if way == 1 else 0)
+        base = number(base_size) + (parts[b"idat"].body if way == 1 else 0)
         for _ in range(number(2)):
             if version in (1, 2):
                 number(index_size)

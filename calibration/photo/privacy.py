@@ -4,6 +4,7 @@ profile, orientation, time and exposure. Whatever else the file held is dropped,
 
 from __future__ import annotations
 
+import contextlib
 import struct
 import zlib
 from dataclasses import replace
@@ -31,8 +32,9 @@ _ICC_PIECE = 65_519  # bytes of a profile in one segment (ICC.1:2022, B.4)
 
 def kept_copy(data: bytes, name: str) -> tuple[bytes, str]:
     """The photo to keep and the ending of its format. JPEG, PNG, WebP and HEIC keep their coded
-    pixels as they are; TIFF and raw photos become a PNG of the pixels that were read from them.
-    Raises ``BadFile`` for what is no photo."""
+    pixels as they are; TIFF and raw photos, and a HEIC that is built in a way not known here,
+    become a PNG of the pixels that were read from them. Raises ``BadFile`` for what is no
+    photo."""
     kind = kind_of(data, name)
     if kind == "JPEG":
         return _jpeg(data, name), ".jpg"
@@ -41,7 +43,8 @@ def kept_copy(data: bytes, name: str) -> tuple[bytes, str]:
     if kind == "WEBP":
         return _webp(data, name), ".webp"
     if kind == "HEIF":
-        return plain_heif(data, name), ".heic"
+        with contextlib.suppress(ValueError):
+            return plain_heif(data), ".heic"
     return _as_png(data, name), ".png"
 
 
@@ -91,8 +94,11 @@ _PIXELS = {b"IHDR": 13, b"tRNS": 6, b"IDAT": None, b"IEND": 0}
 _COLOUR = {b"cICP": 4, b"sRGB": 1, b"gAMA": 4, b"cHRM": 32, b"sBIT": None}
 
 
-def _png(data: bytes, icc: bytes = b"", exif: Exif | None = None) -> bytes:
-    """The PNG's pixels and colour; ``icc`` and ``exif`` in the place of its own."""
+def _png(
+    data: bytes, icc: bytes = b"", exif: Exif | None = None, codes: tuple[int, ...] = ()
+) -> bytes:
+    """The PNG's pixels and colour; ``icc``, ``exif`` and ``codes`` of ITU-T H.273 in the place
+    of its own."""
     chunks = [(kind, data[start:end]) for kind, start, end in chunks_of(data)]
     first = dict(reversed(chunks))
     old = icc or (inflate(first[b"iCCP"]) if b"iCCP" in first else b"")
@@ -102,6 +108,8 @@ def _png(data: bytes, icc: bytes = b"", exif: Exif | None = None) -> bytes:
     if old and not profile:  # what it stood for was not believed; nor may these be now
         keeps = _PIXELS | {b"cICP": 4, b"sRGB": 1}
     about = [(b"iCCP", b"profile\0\0" + zlib.compress(profile))] if profile else []
+    if codes and max(codes) < 256:
+        about.append((b"cICP", bytes((*codes, 0, 1))))
     about.append((b"eXIf", _plain_exif(exif, old)))
     out = [data[:8]]
     for kind, body in chunks:
@@ -129,7 +137,8 @@ def _as_png(data: bytes, name: str) -> bytes:
     if not done:
         raise damaged(name, "cannot be kept")
     del pixels  # a large one, and the next line needs room
-    return _png(png.tobytes(), icc, replace(header.exif, orientation=1))
+    codes = () if icc or header.cicp is None else header.cicp
+    return _png(png.tobytes(), icc, replace(header.exif, orientation=1), codes)
 
 
 # WebP -------------------------------------------------------------------------------------

@@ -37,6 +37,8 @@ from PIL.PngImagePlugin import PngInfo
 
 from calibration.colour.spaces import SRGB_TO_XYZ_D50
 from calibration.errors import BadFile
+from calibration.photo import privacy
+from calibration.photo.heif import plain_heif
 from calibration.photo.open import photo_from_bytes
 from calibration.photo.privacy import kept_copy
 from drawdown.book.photos import PhotoStore
@@ -230,6 +232,22 @@ def test_other_readers_find_no_place_and_the_same_picture(kind):
         if kind != "HEIC":  # which turns itself
             assert after.getexif()[0x0112] == 6
         np.testing.assert_array_equal(np.asarray(before), np.asarray(after))
+
+
+def test_a_heic_of_another_build_is_kept_as_its_pixels(tmp_path):
+    """One whose boxes are not where they are looked for."""
+    data = heic_bytes(PICTURE, color_primaries=12, transfer_characteristics=13)
+    box = data.index(b"iloc") - 4
+    strange = data[:box] + struct.pack(">I4s", 2**31, b"free") + data[box + 8 :]
+    with pytest.raises(ValueError, match="box"):
+        plain_heif(strange)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(privacy, "plain_heif", lambda _: plain_heif(strange))
+        kept, ending = kept_copy(data, "photo")
+    assert ending == ".png"
+    before, after = opened(tmp_path, data, "a"), opened(tmp_path, kept, "b")
+    np.testing.assert_array_equal(before.rgb_encoded, after.rgb_encoded)
+    assert before.profile.name == after.profile.name == "Display P3"
 
 
 @pytest.mark.parametrize(
