@@ -81,7 +81,7 @@ def with_shared_file(place: Path) -> None:
         keep(book, "From afar", photo=png(9))
         keep(book, "Sand", lab=(10.0, 1.0, 1.0))
     assert (
-        cli.main(["book", "export", str(place / "shared.zip"), "--book", str(place / "other")]) == 0
+        cli.main(["book", "share", str(place / "shared.zip"), "--book", str(place / "other")]) == 0
     )
 
 
