@@ -29,25 +29,24 @@ Row = dict[str, Any]
 RowTold = tuple[str, int, Row | None]  # table, id, what the row is now; None: taken away
 
 
-def pack(row: Row | None) -> Row | None:
-    """A row as JSON takes it: bytes become ``{"b64": text}``."""
-    return row and {
-        key: {"b64": base64.b64encode(value).decode("ascii")} if isinstance(value, bytes) else value
-        for key, value in row.items()
-    }
+def text_of(data: Any) -> str:
+    """A row, or what else, as JSON: bytes become ``{"b64": text}``."""
+
+    def encoded(value: Any) -> dict[str, str]:
+        return {"b64": base64.b64encode(value).decode("ascii")}
+
+    return json.dumps(data, default=encoded, separators=(",", ":"), allow_nan=False)
 
 
-def unpack(row: Row | None) -> Row | None:
-    """The inverse of ``pack``."""
-    return row and {
-        key: base64.b64decode(value["b64"]) if isinstance(value, dict) else value
-        for key, value in row.items()
-    }
+def data_of(text: str | bytes) -> Any:
+    """The inverse of ``text_of``."""
+    return json.loads(
+        text, object_hook=lambda data: base64.b64decode(data["b64"]) if "b64" in data else data
+    )
 
 
 def line_of(data: Any) -> bytes:
-    text = json.dumps(data, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
-    return text.encode() + b"\n"
+    return text_of(data).encode() + b"\n"
 
 
 def block_of(text: bytes) -> bytes:
@@ -71,7 +70,7 @@ def _told(data: Any) -> RowTold | None:
     try:
         table, row_id, row = data
         whole = isinstance(table, str) and isinstance(row_id, int) and isinstance(row, dict | None)
-        return (table, row_id, unpack(row)) if whole else None
+        return (table, row_id, row) if whole else None
     except (ValueError, TypeError):
         return None
 
@@ -224,7 +223,7 @@ class Diary:
                 continue
             for line in text.splitlines():
                 if not line.startswith(b"{"):
-                    yield _told(json.loads(line))
+                    yield _told(data_of(line))
 
 
 def _seal() -> hashlib.blake2b:
@@ -238,7 +237,7 @@ def _write(
     seal = _seal()
     text = line_of({"n": number, "at": at, "what": what, "after": after})
     for table, row_id, row in rows:
-        text += line_of([table, row_id, pack(row)])
+        text += line_of([table, row_id, row])
         if len(text) > _BLOCK_BYTES:
             seal.update(text)
             stream.write(block_of(text))
@@ -261,7 +260,7 @@ def earlier_rows(path: Path) -> Iterator[tuple[int, RowTold]]:
             crc, _, text = line.rstrip(b"\n").partition(b" ")
             with suppress(ValueError, TypeError, RecursionError):
                 if int(crc, 16) == zlib.crc32(text):
-                    data = json.loads(text)
+                    data = data_of(text)
                     for row in [data["part"]] if "part" in data else data.get("rows", ()):
                         if (told := _told(row)) is not None:
                             yield data.get("n", 0), told

@@ -9,7 +9,6 @@ same book: one writes at a time, the other waits.
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import sqlite3
@@ -22,7 +21,7 @@ from pathlib import Path
 from calibration.files import private_folder, recorded
 from drawdown.book import columns as schema
 from drawdown.book import problems
-from drawdown.book.diary import EARLIER, Diary, Row, RowTold, pack, unpack
+from drawdown.book.diary import EARLIER, Diary, Row, RowTold, data_of, text_of
 from drawdown.book.photos import PhotoStore, Stored
 
 FILE = "book.sqlite"
@@ -67,7 +66,7 @@ class Change:
         row_id = put_row(self._db, table, row_id, row)
         self.touched[table, row_id] = None
         if undoable and self._id is not None:
-            text = None if was is None else json.dumps(pack(was), separators=(",", ":"))
+            text = None if was is None else text_of(was)
             note = {"change": self._id, "tab": table, "row": row_id, "was": text}
             self.touched["change_row", put_row(self._db, "change_row", None, note)] = None
         return row_id
@@ -204,9 +203,9 @@ class Book:
             ).fetchall()
             for step in steps:
                 current = read_row(self.db, step["tab"], step["row"])
-                was = None if step["was"] is None else unpack(json.loads(step["was"]))
+                was = None if step["was"] is None else data_of(step["was"])
                 change.put(step["tab"], step["row"], was)
-                text = None if current is None else json.dumps(pack(current))
+                text = None if current is None else text_of(current)
                 self.db.execute("UPDATE change_row SET was = ? WHERE id = ?", (text, step["id"]))
                 change.touched["change_row", step["id"]] = None
             self.db.execute("UPDATE change SET state = ? WHERE id = ?", (new_state, found["id"]))

@@ -4,7 +4,6 @@ from them."""
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import shutil
 import sqlite3
@@ -19,7 +18,7 @@ from calibration.errors import BadFile
 from calibration.files import sync_folder
 from drawdown.book import columns as schema
 from drawdown.book import problems
-from drawdown.book.diary import EARLIER, Diary, Row, earlier_rows, pack
+from drawdown.book.diary import EARLIER, Diary, Row, earlier_rows, text_of
 from drawdown.book.opening import connect, open_book
 from drawdown.book.store import DIARY, FILE, aside_folder, now, put_row, read_row
 
@@ -47,8 +46,7 @@ class Source:
 
 def digest(row: Row) -> bytes:
     """16 bytes that tell one row from another."""
-    text = json.dumps(pack(row), sort_keys=True, ensure_ascii=True)
-    return hashlib.blake2b(text.encode(), digest_size=16).digest()
+    return hashlib.blake2b(text_of(sorted(row.items())).encode(), digest_size=16).digest()
 
 
 def read_both(folder: Path, keep: Callable[[Row], Any] = digest) -> tuple[Source, Source]:

@@ -26,7 +26,7 @@ from drawdown.book.batches import (
     story_of,
 )
 from drawdown.book.columns import MixPart
-from drawdown.book.diary import Diary, block_of, line_of, pack, unpack
+from drawdown.book.diary import Diary, block_of, data_of, line_of, text_of
 from drawdown.book.edition import add_pull, editions, run_of
 from drawdown.book.originals import (
     Wanted,
@@ -273,7 +273,7 @@ def test_the_diary_is_a_gzip_file_of_lines(book):
     assert begun[-1]["what"] == "kept one"
     assert begun[-1]["after"] == ended[-2]["mark"]
     row = {"a": b"\x00\xff", "b": None, "c": 0.1, "d": "é"}
-    assert unpack(json.loads(json.dumps(pack(row)))) == row
+    assert data_of(text_of(row)) == row
 
 
 def test_a_spoiled_block_is_seen_and_the_others_are_read(book):
