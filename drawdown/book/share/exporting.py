@@ -20,13 +20,13 @@ from drawdown.book.share.manifest import (
     COLOURS_CSV,
     COLOURS_TXT,
     FORMAT,
+    KINDS,
     MANIFEST,
     BookFile,
     photo_member,
 )
 
 _TIME = (1980, 1, 1, 0, 0, 0)  # of each member: the same book gives the same members
-_CHUNK = 1 << 20
 MOST_SHRINKING = 40  # a reader believes 100
 MOST_MANIFEST_BYTES = 400_000_000
 # A list of nothing but empty lists takes thirty times its text in memory.
@@ -104,19 +104,14 @@ def _member(name: str, method: int) -> zipfile.ZipInfo:
 
 def _add_photo(archive: zipfile.ZipFile, path: Path, sha: str, ending: str) -> None:
     """Photos are compressed already, so they are stored; what was damaged is not passed on."""
-    digest = hashlib.sha256()
-    info = _member(photo_member(sha, ending), zipfile.ZIP_STORED)
-    info.file_size = path.stat().st_size
-    with open(path, "rb") as source, archive.open(info, "w") as target:
-        while chunk := source.read(_CHUNK):
-            digest.update(chunk)
-            target.write(chunk)
-    if digest.hexdigest() != sha:
+    data = path.read_bytes()
+    if hashlib.sha256(data).hexdigest() != sha:
         raise BadFile(
             f"the photo {path} in the book is not as it was kept",
             "a damaged photo is not passed on",
             "run: `repair_book`, then export again",
         )
+    archive.writestr(_member(photo_member(sha, ending), zipfile.ZIP_STORED), data)
 
 
 # Colours -----------------------------------------------------------------------------------
@@ -130,37 +125,25 @@ _HEAD = (
 def colour_rows(file: BookFile) -> list[Data]:
     """What has a colour and was not removed, one row each."""
     rows: list[Data] = []
-
-    def read(place: int | None) -> Data | None:
-        return None if place is None else file.readings[place]
-
-    for o in file.originals:
-        recipe = (o["recipes"] or [None])[-1] or {}
-        data = {**o, "reading": read(o["reading"])}
-        rows += _row("original", o["name"], data, mix=recipe.get("mix"), grams=recipe.get("grams"))
-    readings = {o["id"]: o["reading"] for o in file.originals}
-    for p in file.packets:
-        own = readings.get(p["original"]) if p["reading"] is None else p["reading"]
-        rows += _row(
-            "packet", p["name"], {**p, "reading": read(own)}, mix=p["mix"], grams=p["grams"]
-        )
-    for p in file.pulls:
-        name = f"{p['edition']} {p['number']}" + (f" {p['spot']}" if p["spot"] else "")
-        rows += _row("pull", name, {**p, "reading": read(p["reading"])})
+    of_original = {data["id"]: data["reading"] for data in file.originals}
+    for kind in ("originals", "packets", "pulls"):
+        for data in file.of(kind):
+            place = data["reading"]
+            if place is None and kind == "packets":
+                place = of_original.get(data["original"])
+            if place is None or data["removed"] is not None:
+                continue
+            reading = file.readings[place]
+            recipe = (data.get("recipes") or [data])[-1]
+            parts = [f"{part['ink']} {part['parts']:g}" for part in recipe.get("mix", ())]
+            run = f"{data.get('edition')} {data.get('number')} {data.get('spot')}"
+            rows.append({
+                **data, "kind": KINDS[kind].name, "name": data.get("name", run.rstrip()),
+                "mix_parts": "; ".join(parts), "grams": recipe.get("grams"),
+                **{f"lab_{axis}_d50": v for axis, v in zip("lab", reading["lab_d50"], strict=True)},
+                **{f"u95_{axis}": v for axis, v in zip("lab", reading["lab_u95"], strict=True)},
+            })  # fmt: skip
     return rows
-
-
-def _row(kind: str, name: str, data: Data, mix=None, grams=None) -> list[Data]:
-    reading = data["reading"]
-    if data["removed"] is not None or reading is None:
-        return []
-    lab, u95 = reading["lab_d50"], reading["lab_u95"]
-    values = {f"lab_{axis}_d50": lab[i] for i, axis in enumerate("lab")}
-    values |= {f"u95_{axis}": u95[i] for i, axis in enumerate("lab")}
-    parts = "; ".join(f"{part['ink']} {part['parts']:g}" for part in mix or [])
-    texts = {key: data.get(key, "") for key in ("date", "state", "place", "paper", "edition",
-                                                "note")}  # fmt: skip
-    return [{"kind": kind, "name": name, "mix_parts": parts, "grams": grams, **texts, **values}]
 
 
 def colours_csv(rows: list[Data]) -> str:
