@@ -18,7 +18,7 @@ from calibration.errors import BadFile
 from calibration.files import sync_folder
 from drawdown.book import columns as schema
 from drawdown.book import problems
-from drawdown.book.diary import EARLIER, Diary, Row, earlier_rows, text_of
+from drawdown.book.diary import EARLIER, Diary, Row, earlier_rows
 from drawdown.book.opening import connect, open_book
 from drawdown.book.store import DIARY, FILE, aside_folder, now, put_row, read_row
 
@@ -46,7 +46,7 @@ class Source:
 
 def digest(row: Row) -> bytes:
     """16 bytes that tell one row from another."""
-    return hashlib.blake2b(text_of(sorted(row.items())).encode(), digest_size=16).digest()
+    return hashlib.blake2b(repr(sorted(row.items())).encode(), digest_size=16).digest()
 
 
 def read_both(folder: Path, keep: Callable[[Row], Any] = digest) -> tuple[Source, Source]:
