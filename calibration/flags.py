@@ -210,6 +210,12 @@ UNDEREXPOSED = FlagKind(
     "noise is larger than the differences we look for",
     "bring more light and shoot again",
 )  # fmt: skip
+NO_COLOURS = FlagKind(
+    "no-colours", True, "card",
+    "the photo has no colours: the card's fields all have the tint of its white",
+    "a black-and-white or toned filter has thrown away what is to be compared",
+    "switch the filter off and shoot again",
+)  # fmt: skip
 CARD_SHADED = FlagKind(
     "card-in-shade", False, "card",
     "the paper beside the card is {detail} times as bright as the card's own white, so the card "

@@ -101,8 +101,18 @@ def locate(photo: Photo, cards: Sequence[CardDefinition]) -> CardView:
             raise explain_ambiguous(doubtful, sum(len(places) for places in known.values()))
     if best is None or len(best.chosen) < min(2, len(best.card.markers)):
         raise explain_failure(photo, grey, cards, best)
-    matrix, error_mm = _aligned(photo, best)
+    matrix, error_mm, as_defined = _aligned(photo, best)
     view = make_view(photo, grey, best.card, matrix, best, seen[best.card.dictionary])
+    if not as_defined:
+        for flag in view.flags:
+            if flag.kind is fl.CARD_BLURRED:
+                raise flag.unfit()
+        raise PhotoUnfit(
+            "the card's colour fields do not lie, or do not look, as its definition says",
+            "every colour would be read off the wrong place",
+            "name the definition that belongs to this card, lay the card flat and take away what "
+            "lies on it",
+        )
     return replace(view, place_error_mm=error_mm)
 
 
@@ -145,9 +155,10 @@ def _is_plain(photo: Photo, fit: Fit, seen: Seen) -> bool:
     return with_look(fit, photo.rgb_encoded).look.likeness > LIKE
 
 
-def _aligned(photo: Photo, fit: Fit) -> tuple[np.ndarray, float]:
+def _aligned(photo: Photo, fit: Fit) -> tuple[np.ndarray, float, bool]:
     """The placement, moved by the patches where the markers leave it unsure, and the
-    standard uncertainty of a patch's place in mm (0 where it does not matter)."""
+    standard uncertainty of a patch's place in mm (0 where it does not matter); and whether
+    they then lie and look as defined."""
     card = fit.card
     mm, px = fit.anchors
     side = card.side_mm
@@ -156,7 +167,7 @@ def _aligned(photo: Photo, fit: Fit) -> tuple[np.ndarray, float]:
     sd_mm = placement_sd_mm(card, fit.matrix, mm, px, sd_px)
     in_place = look(photo.rgb_encoded, fit.matrix, card).evenness < IN_PLACE
     if in_place and sd_mm.max() < SURE_SHARE * side and len(fit.chosen) >= 4:
-        return fit.matrix, 0.0
+        return fit.matrix, 0.0, True
     error_mm = float(np.median(sd_mm))
     if not in_place:
         # Whoever wrote the definition measured the patches against the markers a little wrong.
@@ -166,14 +177,7 @@ def _aligned(photo: Photo, fit: Fit) -> tuple[np.ndarray, float]:
         )))))  # fmt: skip
     moved = align(photo.rgb_encoded, card, fit.matrix, mm, px, sd_px, error_mm)
     seen = look(photo.rgb_encoded, moved[0], card)
-    if seen.evenness > OUT_OF_PLACE or seen.likeness < UNLIKE:
-        raise PhotoUnfit(
-            "the card's colour fields do not lie, or do not look, as its definition says",
-            "every colour would be read off the wrong place",
-            "name the definition that belongs to this card, lay the card flat and take away what "
-            "lies on it",
-        )
-    return moved
+    return *moved, seen.evenness < OUT_OF_PLACE and seen.likeness > UNLIKE
 
 
 def make_view(

@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 
 from calibration.card.toml import builtin_cards, read_card
+from calibration.colour.spaces import lab_to_xyz
 from calibration.correction.correct import Correction, correct
 from calibration.correction.lamp_field import LightSamples, fit_field, flatten, sample_light
 from calibration.correction.patches import PatchReadings, read_patches
 from calibration.errors import WrongUsage
-from calibration.flags import OVEREXPOSED, UNDEREXPOSED
+from calibration.flags import NO_COLOURS, OVEREXPOSED, UNDEREXPOSED
 from calibration.locate.by_hand import locate_by_hand
 from calibration.locate.find_card import CardView, locate
 from calibration.locate.sheet import Sheet, rectify
@@ -28,6 +29,7 @@ from drawdown.reading.strip import measure
 from drawdown.strips.find import find_strips, strips_by_hand
 from drawdown.studio.batch_memory import Opened
 
+COLOURLESS = 0.1  # spread of the patches' tints in the photo, share of that of their values
 UNKNOWN_LIGHT_SD = 0.25  # log light on a strip against that on the card; more is no reading
 UNEVEN_LIGHT_SHARE = 0.35
 DARK_PAPER_SHARE = 0.55
@@ -108,7 +110,7 @@ def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Ju
     progress("looking at the light", 0.4)
     sheet = rectify(photo, view)
     readings = read_patches(sheet, view.card, view.place_error_mm)
-    _refuse_bad_exposure(readings, view)
+    _refuse_unfit_picture(readings, view)
     samples = sample_light(sheet, view.card, readings)
     progress("looking for the strips", 0.5)
     flat = flatten(sheet, fit_field(samples, samples.rgb))
@@ -130,9 +132,15 @@ def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Ju
     return Judgement(photo, view, sheet, correction, strips, None, None, flags)
 
 
-def _refuse_bad_exposure(readings: PatchReadings, view: CardView) -> None:
-    """Stop early when the card's whites are burnt out or everything is black; raises
-    ``PhotoUnfit``."""
+def _refuse_unfit_picture(readings: PatchReadings, view: CardView) -> None:
+    """Stop early when the card's whites are burnt out, everything is black or nothing has a
+    colour; raises ``PhotoUnfit``."""
+    tint = np.log(np.maximum(readings.rgb[readings.usable], 1e-4))
+    tint = tint - tint.mean(axis=1, keepdims=True)
+    card = np.log(np.maximum(lab_to_xyz(view.card.expected_lab_d50[readings.usable]), 1e-4))
+    card = card - card.mean(axis=1, keepdims=True)
+    if tint.size and tint.std(axis=0).max() < COLOURLESS * card.std(axis=0).max():
+        raise NO_COLOURS().unfit()
     white = view.card.with_role("white")
     if not white.any():
         return
