@@ -49,6 +49,19 @@ class Recipes:
         return int(self.inks.shape[1] * (ROWS + 1 + self.photos) + 2 + self.photos)
 
     @property
+    def films(self) -> tuple[np.ndarray, np.ndarray]:
+        """(2 + photos, 1 + photos) how the strips' log films follow their unknowns, and
+        (1 + photos,) what they are to begin with: a ratio ties a film to the original's."""
+        follow = np.zeros((2 + self.photos, 1 + self.photos))
+        first = np.zeros(1 + self.photos)
+        follow[0], follow[1, 0] = FILM_COMMON_SD, FILM_SD
+        for photo, (ratio, sd) in enumerate(zip(self.film_ratios, self.ratio_sd, strict=True), 1):
+            follow[1 + photo, photo] = FILM_SD if ratio is None else sd
+            if ratio is not None:
+                follow[1, photo], first[photo] = FILM_SD, np.log(ratio)
+        return follow, first
+
+    @property
     def at_batch(self) -> slice:
         """Where the batch's parts stand."""
         m = self.inks.shape[1]
@@ -71,15 +84,8 @@ class Recipes:
             strips.append(strips[-1] + more)
         share = np.stack(strips, axis=-2)
         share = share / share.sum(-1, keepdims=True)
-        film = theta[..., -2 - photos :]
-        films = [FILM_COMMON_SD * film[..., 0] + FILM_SD * film[..., 1]]
-        for photo, ratio in enumerate(self.film_ratios):
-            if ratio is None:
-                films.append(FILM_COMMON_SD * film[..., 0] + FILM_SD * film[..., 2 + photo])
-            else:
-                own = self.ratio_sd[photo] * film[..., 2 + photo]
-                films.append(films[0] + np.log(ratio) + own)
-        return z, share, np.stack(films, axis=-1)
+        follow, first = self.films
+        return z, share, theta[..., -2 - photos :] @ follow + first
 
 
 def strips_and_slopes(curves: InkCurves, recipes: Recipes, theta: np.ndarray) -> Sloped:
@@ -119,15 +125,7 @@ def strips_and_slopes(curves: InkCurves, recipes: Recipes, theta: np.ndarray) ->
             more = ADDED_SD * put_in[before - 1]
             rows = slice(at + (1 + before) * m, at + (2 + before) * m)
             slope[:, rows, 1 + photo] = more[..., None] * now
-    films = recipes.size - 2 - photos
-    slope[:, films] = FILM_COMMON_SD * by_film
-    slope[:, films + 1, 0] = FILM_SD * by_film[:, 0]
-    for photo, ratio in enumerate(recipes.film_ratios):
-        if ratio is None:
-            slope[:, films + 2 + photo, 1 + photo] = FILM_SD * by_film[:, 1 + photo]
-        else:
-            slope[:, films + 1, 1 + photo] = FILM_SD * by_film[:, 1 + photo]
-            slope[:, films + 2 + photo, 1 + photo] = recipes.ratio_sd[photo] * by_film[:, 1 + photo]
+    slope[:, -2 - photos :] = recipes.films[0][..., None] * by_film[:, None]
     read = np.stack([np.zeros(photos, dtype=int), 1 + np.arange(photos)], axis=1).ravel()
     return lab[:, read].reshape(g, -1), slope[:, :, read].reshape(g, recipes.size, -1)
 
