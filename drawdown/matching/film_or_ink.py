@@ -135,7 +135,7 @@ def film_apart(
 def _log_prior(hands: Hands) -> np.ndarray:
     """(films,) the log of how probable each film ratio is before anything is seen."""
     spread = [share / sd * np.exp(-0.5 * (FILMS / sd) ** 2) for share, sd in hands]
-    return np.log(np.sum(spread, axis=0) + 1e-300)
+    return np.asarray(np.log(np.sum(spread, axis=0) + 1e-300))
 
 
 def _at(curves: np.ndarray, log_film: float) -> np.ndarray:
