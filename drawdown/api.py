@@ -154,10 +154,14 @@ def match(
     >>> m.verdict, m.de00_interval[0] > 2, [ink for ink, parts in m.advice.additions]
     ('no match', True, ['phthalo-blue'])
     """
+    from drawdown.book.memory.known import knowledge_at
     from drawdown.pipeline.match import match_photo
     from drawdown.pipeline.options import Options
     from drawdown.results import match_of
+    from drawdown.studio.locations import own_book
+    from drawdown.studio.shelf_file import shelf_in_use
 
+    used = shelf_in_use(_path(shelf))
     options = Options(
         original=original,
         batch=batch,
@@ -174,6 +178,7 @@ def match(
         pulled_alike=pulled_alike,
         wet=wet,
         lamps=tuple(lamps),
+        knowledge=knowledge_at(own_book(), used)[0],
     )
     several: Sequence[Any] = photo if isinstance(photo, list | tuple) else [photo]
     sources = [_source(one, profile) for one in several]

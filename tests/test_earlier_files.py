@@ -209,8 +209,11 @@ def test_what_batches_taught_is_in_use(say):
     # one prior of today; what must not change is that this blue is the stronger one.
     assert blue["absorbs"] > 1.2
     assert 0.05 < blue["absorbs_log_sd"] < 0.3
+    assert "are in the book" not in say("ink", "list", "--learnt")  # once
     say("undo")
-    assert len(say("ink", "list", "--learnt", "--json")["batches"]) == 1
+    assert say("ink", "list", "--learnt", "--json")["batches"] == []
+    say("undo", "--redo")
+    assert len(say("ink", "list", "--learnt", "--json")["batches"]) == 2
 
 
 def test_the_pairs_of_wet_and_dry_are_listed(say):

@@ -37,6 +37,7 @@ ORDER = (
     "drawdown.book",
     "drawdown.book.repair",
     "drawdown.book.share",
+    "drawdown.book.memory",
     "drawdown.wording",
     "drawdown.report.text",
     "drawdown.report.json",

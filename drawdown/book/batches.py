@@ -46,9 +46,10 @@ def log_reading(
     comparison: Comparison,
     words: str,
     advised: dict[str, Any] | None,
+    taught: dict[str, str | None] | None = None,
 ) -> int:
-    """One match in the batch's story, with what was said of the difference. Returns the entry's
-    id."""
+    """One match in the batch's story, with what was said of the difference and what it teaches
+    (``learning.taught_row``). Returns the entry's id."""
     c = comparison
     return change.insert("entry", {
         "batch": batch, "at": now(), "kind": "read", "reading": reading,
@@ -56,7 +57,7 @@ def log_reading(
         "de00": float(c.de00), "de00_low95": float(c.de00_low95),
         "de00_high95": float(c.de00_high95), "tolerance": float(c.tolerance),
         "p_within": float(c.p_within), "verdict": c.verdict, "words": words,
-        "advised": as_json(advised),
+        "advised": as_json(advised), **(taught or {}),
     })  # fmt: skip
 
 

@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     from drawdown.reading.colour import Colour
 
 APPLICATION_ID = 0x6477646E  # "dwdn" as a big-endian number: the file is a studio book
+TAUGHT = 3 + 3 + 36 + 2  # numbers
 MOST_PHOTO_BYTES = 400_000_000
 
 # What several columns are ----------------------------------------------------------------
@@ -107,6 +108,7 @@ def name_column(name: str) -> Column:
 NAME = name_column("name")
 DAY = Column("TEXT NOT NULL", day)
 REMARK = Column("TEXT NOT NULL DEFAULT ''", text(10 * MOST_LETTERS))
+OWNER = Column("TEXT", maybe(text(MOST_LETTERS)), since=6)
 REMOVED = Column("TEXT", maybe(moment))  # when it was removed: no row is deleted but by undo
 MIX = Form(mix_of, of_json, as_json)
 GRAMS = Column("REAL", maybe(number(0, 1e12)))
@@ -211,6 +213,7 @@ class Original:
     note: Annotated[str, REMARK]
     reading: Annotated[Reading | None, READING_ID]
     removed: Annotated[str | None, REMOVED]
+    owner: Annotated[str | None, OWNER]
     recipe: Recipe | None
 
 
@@ -232,7 +235,10 @@ class Batch:
 class Entry:
     """One line of a batch's story: ``kind`` "read" (a match that was logged) or "added".
     ``advised`` is the advice as in JSON of ``match``; ``added`` pairs of ink and grams (or
-    parts per 100, see ``added_unit``)."""
+    parts per 100, see ``added_unit``). ``taught`` is what inks are learnt from, None for a photo
+    that teaches nothing: Lab of original and batch as compared, their covariance (6, 6) row by
+    row, film ratio, standard deviation of its logarithm; ``figures`` pairs of each ink in the
+    batch and the mark of its figures then."""
 
     id: Annotated[int, ID]
     batch: Annotated[int, refers("batch", null=False)]
@@ -258,6 +264,14 @@ class Entry:
     ]
     added_unit: Annotated[str | None, choices("grams", "parts per 100", null=True)]
     note: Annotated[str, REMARK]
+    taught: Annotated[
+        list[float | None] | None,
+        Column("TEXT", maybe(many(maybe(number(-1e9, 1e9)), TAUGHT, TAUGHT)), JSON, since=6),
+    ]
+    figures: Annotated[
+        list[list[str]] | None,
+        Column("TEXT", maybe(many(pair(text(MOST_LETTERS, 1), text(40)), 200)), JSON, since=6),
+    ]
 
 
 @dataclass(frozen=True)
@@ -353,7 +367,7 @@ _ALL: tuple[Table[Any], ...] = (
     MARK,
 )  # fmt: skip
 TABLES = {table.name: table for table in _ALL}
-VERSION = 5
+VERSION = 6
 
 
 def version_of(db: sqlite3.Connection) -> int:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import dataclasses
 import os
 import shlex
 import sys
+from dataclasses import replace as changed
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -17,6 +17,7 @@ from drawdown.commands.support.output import say_saved, unfit_in_json
 from drawdown.commands.support.parse import read_all_corners, read_mix, read_strips
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.pipeline.options import Options
+from drawdown.report.text import terminal
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
@@ -144,8 +145,13 @@ def match(
         )
     check_kept(kept, apart, batch, len(numbers) > 1, len(photos))
     said, went_in = read_mix(mix), read_mix(added, "added")
-    parts = None if said is None else said.amounts
     opt.check_picture(picture, replace, photo)
+    if added and batch is None:
+        raise WrongUsage(
+            "--added was given without --batch",
+            "what was added only says something of a batch whose earlier photos are known",
+            "name the batch with --batch, or give its whole mix as it is now with --mix",
+        )
     options = Options(
         original=numbers[0] if len(numbers) > 1 else None,
         batch=numbers[-1] if numbers else None,
@@ -154,53 +160,54 @@ def match(
         card_corners=corners if original_photo is None else corners[::-1],
         strips=places,
         shelf=shelf,
-        mix=parts,
+        mix=None if said is None else said.amounts,
         batch_grams=grams if grams is not None or said is None else said.grams,
         scale_step=scale,
-        slab=batch,
-        added={} if went_in is None else went_in.amounts,
         tolerance=tolerance,
         other_inks=other_inks,
         pulled_alike=pulled_alike,
         wet=wet or (),
         lamps=tuple(lamp or ()),
     )
-    source = None
+    if kept is None and batch is None:
+        options.strips_to_compare()
+    source, remarks = None, ()
     if kept is not None or batch is not None:
         from drawdown.commands.book.matching import from_book
-        from drawdown.commands.support.slab import is_new
 
         source = from_book(
-            kept, batch, book, said=parts, grams=options.batch_grams,
-            apart=_from_book(apart, options),
-            batch_number=options.batch, added=dict(options.added), shelf=shelf,
+            kept, batch, book, photo=photos[-1] if len(photos) == 2 else photo, said=said,
+            added=went_in, grams=options.batch_grams, apart=_from_book(apart, options),
+            batch_number=options.batch, shelf=shelf,
         )  # fmt: skip
-        if source is not None:
-            options = dataclasses.replace(options, kept=source.kept)
-            if batch is None or is_new(batch, shelf):  # else its own memory knows both
-                options = dataclasses.replace(
-                    options, mix=parts or source.parts(shelf), batch_grams=source.grams
-                )
-    options.strips_to_compare()
+        options = changed(
+            options, kept=source.kept, followed=source.followed, knowledge=source.knowledge,
+            mix=options.mix or source.parts, batch_grams=source.grams,
+        )  # fmt: skip
+    else:
+        from drawdown.book.memory.known import knowledge_at
+        from drawdown.studio.shelf_file import shelf_in_use
 
+        knowledge, remarks, told = knowledge_at(book_opt.folder_of(book), shelf_in_use(shelf))
+        options = changed(options, knowledge=knowledge)
+        if told:
+            terminal.write_aside(told)
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.pipeline.match import match_photo
 
     with unfit_in_json("match", photo, json, picture=picture), ProgressLine() as progress:
         judgement = match_photo(photo if apart or not photos[1:] else photos, options, progress)
+    if remarks:
+        judgement = changed(judgement, flags=(*judgement.flags, *remarks))
     code = deliver(judgement, as_json=json, picture=picture)
     if judgement.earlier is not None and len(photos) == 2:
         photo = photos[1]
         if not json:
             _say_order(photos)
-    if batch is not None:
-        from drawdown.commands.support.slab import keep
+    if source is not None and source.batch_name is not None:
+        from drawdown.commands.book.matching import log_match
 
-        if source is not None and source.batch_name is not None:
-            from drawdown.commands.book.matching import log_match
-
-            log_match(source, photo, judgement)
-        keep(judgement, photo, shelf)
+        log_match(source, photo, judgement)
     return code
 
 
@@ -223,10 +230,8 @@ def _refuse_folders(photos: list[Path]) -> None:
 
 def _say_order(photos: list[Path]) -> None:
     """Which of two photos was taken as which."""
-    from drawdown.report.text.terminal import write_aside
-
     old, new = (shlex.quote(str(photo)) for photo in photos)
-    write_aside(
+    terminal.write_aside(
         f"{photos[0]} was taken as the kept original, {photos[1]} as the batch. The other way "
         f"round: drawdown {new} {old}"
     )
@@ -256,8 +261,6 @@ def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> Exi
     """Print the answer, save the picture if wanted, return the exit code.
 
     In this order, so that a picture which cannot be saved never costs the answer."""
-    from drawdown.report.text import terminal
-
     if as_json:  # each way loads only what it needs: this command must be quick
         from drawdown.report.json.match import match_json
 

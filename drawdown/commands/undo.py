@@ -72,20 +72,9 @@ def _of_files(shelf: Path | None, redo: bool) -> list[Step]:
         return "a change of the pairs of wet and dry"
 
     path = Path(os.path.realpath(shelf_to_change(shelf)))
-    found: list[tuple[float | None, str, Callable[[], str]]] = []
-    from drawdown.report.text.learnt import undone
-    from drawdown.studio.batch_memory import forget_last, memory_path, read_memory
-    from drawdown.studio.shelf_file import shelf_in_use
-
-    used = shelf_in_use(shelf)
-    memory = memory_path(used)
-    if not redo and shelf is None and memory.exists() and read_memory(memory).slabs:
-        found.append(
-            (memory.stat().st_mtime, "batch", lambda: undone(*forget_last(memory, used.shelf)))
-        )
     files = (
         (path, "shelf", lambda: step_shelf(path, redo=redo)),
         (own_drying(), "drying", pairs),
     )
-    found += [(changed_at(file, redo=redo), place, step) for file, place, step in files]
+    found = [(changed_at(file, redo=redo), place, step) for file, place, step in files]
     return [(at, place, step) for at, place, step in found if at is not None]

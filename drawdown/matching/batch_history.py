@@ -49,6 +49,47 @@ class Step:
     film_log_sd: float = RATIO_SD
 
 
+@dataclass(frozen=True, eq=False)
+class BatchPhoto:
+    """One photo of a batch: ``step`` as the advice takes it, when (ISO 8601) it was noted,
+    ``grams`` the batch's weight then (None when not known), Lab of the bare paper."""
+
+    step: Step
+    when: str
+    grams: float | None
+    paper_lab: tuple[float, ...] | None
+    path: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class BatchStory:
+    """A batch in the making: ``mix`` (names of the shelf -> parts per 100) as it was at the
+    first photo, and its photos, oldest first."""
+
+    name: str
+    mix: dict[str, float]
+    photos: tuple[BatchPhoto, ...] = ()
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        return tuple(photo.step for photo in self.photos)
+
+    @property
+    def inks(self) -> tuple[str, ...]:
+        """Every ink that went in so far."""
+        return tuple(dict.fromkeys((*self.mix, *(n for s in self.steps for n in s.added))))
+
+
+@dataclass(frozen=True, eq=False)
+class Followed:
+    """A batch as a new photo finds it: what went in since its last photo (share of the batch
+    by ink), and its weight now."""
+
+    story: BatchStory
+    added: dict[str, float]
+    grams: float | None
+
+
 def added_in_all(steps: tuple[Step, ...]) -> list[dict[str, float]]:
     """What each step added, in shares of the batch's first weight. (A portion taken out
     changes no share: what is left is the same ink.)"""

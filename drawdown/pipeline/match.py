@@ -17,6 +17,7 @@ from drawdown.matching.amounts import Weighing
 from drawdown.matching.batch_history import Step, reading_of
 from drawdown.matching.compare import Comparison, compare
 from drawdown.matching.film_or_ink import ALIKE_SD, Pulls
+from drawdown.matching.learn import gather
 from drawdown.matching.several import joined
 from drawdown.pipeline.options import (
     Options,
@@ -29,8 +30,6 @@ from drawdown.pipeline.options import (
 from drawdown.pipeline.pair import Pair, dried, pair_of
 from drawdown.pipeline.read import Judgement, read_strips
 from drawdown.pipeline.several import read_several
-from drawdown.studio import batch_memory
-from drawdown.studio.batch_memory import Memory, Opened, knowledge_for, read_memory
 from drawdown.studio.shelf_file import ShelfInUse, shelf_in_use
 
 
@@ -54,7 +53,7 @@ def match_photo(
         refuse_itself(photos[0], options.original_photo, which)
         if same_photo(photos[0], options.original_photo):  # one light after all
             options = replace(options, original_photo=None, card_corners=options.card_corners[:1])
-    bench = _bench(photos[0], options)
+    bench = _bench(options)
     earlier = None
     if options.original_photo is not None:
         alone = Options(card=options.card, card_corners=options.card_corners[1:])
@@ -77,12 +76,10 @@ def match_photo(
         flags=(
             *seen.flags,
             *pair.flags,
-            *bench.flags,
             *((fl.LAMP_UNTOLD(" and ".join(untold)),) if untold else ()),
         ),
         earlier=pair.earlier,
         kept=pair.kept,
-        opened=bench.opened,
         step=step,
         photos=pair.photos,
     )
@@ -125,33 +122,24 @@ def _several(
 @dataclass(frozen=True)
 class _Bench:
     """What lies ready before the photo is read: ``used`` the shelf in use, ``shelf`` its inks that
-    may be advised, the noted ``mix``, what earlier batches taught (``memory``, with ``flags`` about
-    it), the followed batch as this photo finds it (``opened``), and the ``lamps`` that were asked
-    for (name -> weights)."""
+    may be advised, the ``mix`` as noted, and the ``lamps`` asked for (name -> weights)."""
 
     used: ShelfInUse
     shelf: Shelf
     mix: dict[str, float] | None
-    memory: Memory
-    opened: Opened | None
-    flags: tuple[fl.Flag, ...]
     lamps: dict[str, np.ndarray]
 
 
-def _bench(photo: Path | Photo, options: Options) -> _Bench:
+def _bench(options: Options) -> _Bench:
     used = shelf_in_use(options.shelf)
     shelf = used.shelf
     mix = shelf.named_mix(options.mix) if options.mix else None
-    memory, spoiled = _memory(batch_memory.memory_path(used), options.slab)
-    opened = None
-    if options.slab is not None:
-        opened = batch_memory.open_slab(
-            memory, shelf, options.slab, mix, options.added, options.batch_grams,
-            batch_memory.photo_mark(Path(getattr(photo, "path", photo))),
-        )  # fmt: skip
-        mix = opened.slab.mix
+    followed = options.followed
+    if followed is not None:
+        mix = followed.story.mix
     if used.origin == "starter":
-        named = set(mix or {}) | set(opened.all_inks if opened else ())
+        named = {*(mix or {}), *(followed.story.inks if followed else ())}
+        named |= set(followed.added if followed else ())
         # Nobody is sent for a toxic pigment that they did not name.
         keep = tuple(ink for ink in shelf if not ink.caution or ink.name in named)
         shelf = Shelf(keep, shelf.title)
@@ -160,18 +148,7 @@ def _bench(photo: Path | Photo, options: Options) -> _Bench:
         from calibration.colour.spectral_files import lamp
 
         lamps = dict(lamp(said) for said in options.lamps)
-    return _Bench(used, shelf, mix, memory, opened, spoiled, lamps)
-
-
-def _memory(path: Path, slab: str | None) -> tuple[Memory, tuple[fl.Flag, ...]]:
-    """What earlier batches taught. Where no batch is followed, a spoiled file costs no more
-    than what it held, and a flag says so. Raises ``BadFile``."""
-    try:
-        return read_memory(path), ()
-    except BadFile:
-        if slab is not None:
-            raise
-        return Memory(), (fl.LEARNT_UNREADABLE(path.name),)
+    return _Bench(used, shelf, mix, lamps)
 
 
 def _compare(pair: Pair, options: Options, bench: _Bench) -> Comparison:
@@ -200,9 +177,9 @@ def _advise(
     one strip is still wet. Where a thinner film alone explains it, no ink is advised."""
     if comparison.verdict is None or pair.guessed_dry:
         return None, None
-    opened = bench.opened
+    followed = options.followed
     read_as = reading_of(pair.original, pair.batch, comparison.d_lab_cov)
-    step = Step(read_as, opened.added if opened else {})
+    step = Step(read_as, followed.added if followed else {})
     alike = replace(step, film_ratio=1.0, film_log_sd=ALIKE_SD)
     # Pulled alike, both films are known; the comparison's own ratio rests on these very colours
     # and must not count twice.
@@ -212,15 +189,18 @@ def _advise(
     # Where film may explain it, what to add is for the case that the difference stays when both
     # are pulled alike.
     now = alike if comparison.film_first else step
+    places = {name: i for i, name in enumerate(bench.used.shelf.names)}
     advice = advise(
-        (*(opened.slab.steps if opened else ()), now),
+        (*(followed.story.steps if followed else ()), now),
         bench.shelf,
         bench.mix,
         tolerance=options.tolerance,
         paper_lab=pair.seen.correction.paper_lab_d50,
-        weighing=Weighing(opened.grams if opened else options.batch_grams, options.scale_step_g),
+        weighing=Weighing(
+            followed.grams if followed else options.batch_grams, options.scale_step_g
+        ),
         verdict=comparison.verdict,
-        knowledge=knowledge_for(bench.memory, bench.used.shelf, bench.shelf, opened),
+        knowledge=gather(bench.shelf, places, options.knowledge),
         film_effect=comparison.film.effect_de00 if comparison.film else None,
         lamps=bench.lamps,
     )

@@ -9,7 +9,7 @@ import filecmp
 import math
 import re
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,9 @@ from drawdown.defaults import LOOSEST_TOLERANCE_DE00, SCALE_STEP_G, TOLERANCE_DE
 if TYPE_CHECKING:
     from calibration.card.definition import CardDefinition
     from calibration.photo.open import Photo
+    from drawdown.ink.prior import Knowledge
     from drawdown.ink.shelf import Shelf
+    from drawdown.matching.batch_history import Followed
     from drawdown.matching.kept_original import Kept
 
 Progress = Callable[[str, float], None]
@@ -58,8 +60,8 @@ class Options:
     card's four corners in px of the upright photo, then those in ``original_photo``. ``strips``
     are places by hand, "x,y,w,h" in card mm or, with "px" at the end, in photo px; ``crossing``
     says that one of them lies across the other. ``shelf`` is a shelf or its file, None for the
-    studio's own; ``mix`` the recipe in parts by ink. ``slab`` names a batch that goes on or
-    begins, ``added`` what went into it since its last photo. ``wet`` holds "original" or
+    studio's own; ``mix`` the recipe in parts by ink. ``followed`` is a batch that goes on or
+    begins, ``knowledge`` what other batches taught of the shelf's inks. ``wet`` holds "original" or
     "batch" where that strip is still wet; ``lamps`` are those of the CIE by name, or spectral
     files, under which the pair is wanted too; ``kept`` is an original out of the book.
     """
@@ -75,8 +77,8 @@ class Options:
     mix: Mapping[str, float] | None = None
     batch_grams: float | None = None
     scale_step: float | None = None
-    slab: str | None = None
-    added: Mapping[str, float] = field(default_factory=dict)
+    followed: Followed | None = None
+    knowledge: Knowledge | None = None
     tolerance: float = TOLERANCE_DE00
     other_inks: bool = False
     pulled_alike: bool = False
@@ -88,13 +90,7 @@ class Options:
         check_strip_numbers(original=self.original, batch=self.batch)
         check_tolerance(self.tolerance)
         check_batch_grams(self.batch_grams)
-        _check_scale_step(self.scale_step, self.batch_grams, self.slab)
-        if self.added and self.slab is None:
-            raise WrongUsage(
-                "`added` is given without `slab`",
-                "what was added only says something of a batch whose earlier photos are known",
-                "name the batch with `slab`, or give its whole mix as it is now with `mix`",
-            )
+        _check_scale_step(self.scale_step, self.batch_grams)
         object.__setattr__(self, "strips", check_strips(self.strips))
         object.__setattr__(self, "wet", _check_wet(self.wet))
         for corners in self.card_corners:
@@ -153,7 +149,7 @@ def check_batch_grams(grams: float | None, weighed_out: str = "ink") -> None:
         )
 
 
-def _check_scale_step(step: float | None, grams: float | None, slab: str | None) -> None:
+def _check_scale_step(step: float | None, grams: float | None) -> None:
     if step is None:
         return
     if not (step > 0 and math.isfinite(step)):
@@ -167,12 +163,6 @@ def _check_scale_step(step: float | None, grams: float | None, slab: str | None)
             f"`scale_step` is {step:g} g, more than the batch weighs ({grams:g} g)",
             "no ink could be weighed out for it on such a scale",
             "give the smallest step the scale shows, in grams, such as 0.1",
-        )
-    if grams is None and slab is None:
-        raise WrongUsage(
-            "`scale_step` is given without `batch_grams`",
-            "without the batch's weight there are parts but no grams to round",
-            "weigh the batch and give `batch_grams` as well",
         )
 
 

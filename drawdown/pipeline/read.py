@@ -27,7 +27,6 @@ from drawdown.pipeline.options import RIGHTMOST, Options, Progress
 from drawdown.reading.colour import StripReading
 from drawdown.reading.strip import measure
 from drawdown.strips.find import find_strips, strips_by_hand
-from drawdown.studio.batch_memory import Opened
 
 COLOURLESS = 0.1  # spread of the patches' tints in the photo, share of that of their values
 UNKNOWN_LIGHT_SD = 0.25  # log light on a strip against that on the card; more is no reading
@@ -64,7 +63,6 @@ class Judgement:
     flags: tuple[fl.Flag, ...]
     earlier: Judgement | None = None
     kept: Kept | None = None
-    opened: Opened | None = None  # the followed batch as this photo found it
     step: Step | None = None  # both strips as the advice took them
     photos: tuple[PhotoUsed, ...] = ()  # where one answer rests on several
 

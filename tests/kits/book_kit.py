@@ -217,14 +217,19 @@ def script_of(version: int) -> str:
     return path.read_text(encoding="utf-8")
 
 
+def make_tables(db: sqlite3.Connection, version: int) -> None:
+    """The tables as the program of that version had them: from 5 on they are made at once."""
+    for number in range(1, version + 1) if version < 5 else (version,):
+        db.executescript(script_of(number))
+
+
 def old_book(folder, version: int, *more: dict) -> None:
     """A book as the program of that version made it, with one original in it; ``more`` are
     lines of its diary."""
     folder.mkdir()
     db = sqlite3.connect(folder / "book.sqlite", isolation_level=None)
     db.execute("PRAGMA journal_mode = WAL")
-    for number in range(1, version + 1):
-        db.executescript(script_of(number))
+    make_tables(db, version)
     db.execute("BEGIN")
     db.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
     db.execute(f"PRAGMA user_version = {version}")

@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Annotated
 
 from drawdown.commands.support import options as opt
+from drawdown.commands.support.book_options import BookFolder, folder_of
 from drawdown.commands.support.output import deliver
+from drawdown.report.text.terminal import write_aside
 
 
 def list_inks(
@@ -20,6 +22,7 @@ def list_inks(
     ] = None,
     replace: opt.Replace = False,
     shelf: opt.ShelfInUse = None,
+    book: BookFolder = None,
     json: opt.AsJson = False,
 ) -> int:
     """List the inks on the shelf, and what their figures rest on."""
@@ -29,20 +32,28 @@ def list_inks(
     used = shelf_in_use(shelf)
     if write is not None:
         from drawdown.ink.shelf import write_shelf
-        from drawdown.report.text.terminal import write_aside
 
         write_shelf(used.shelf, write)
         write_aside(f"Written to {write}: keep the inks you own, and use it with --shelf.")
     if learnt:
+        from drawdown.book import open_book
+        from drawdown.book.memory.known import knowledge_at
+        from drawdown.book.memory.learning import stories
+        from drawdown.book.store import FILE
         from drawdown.matching.learn import turned_out
         from drawdown.report.json.studio import learnt_json
         from drawdown.report.text.learnt import learnt_screen
-        from drawdown.studio.batch_memory import knowledge_of, memory_path, read_memory
 
-        path = memory_path(used)
-        memory = read_memory(path)
-        inks = turned_out(used.shelf, knowledge_of(memory, used.shelf))
-        return deliver(json, (memory, inks, path), learnt_json, learnt_screen)
+        folder = folder_of(book)
+        knowledge, remarks, told = knowledge_at(folder, used)
+        taught = ()
+        if (folder / FILE).exists() and not remarks:
+            with open_book(folder) as opened:
+                taught = tuple(story for _, story in stories(opened, used.shelf))
+        if told or remarks:
+            write_aside(told or remarks[0].text)
+        inks = turned_out(used.shelf, knowledge)
+        return deliver(json, (taught, inks, folder), learnt_json, learnt_screen)
     from drawdown.report.json.ink import shelf_json
     from drawdown.report.text.ink import catalogue_screen, shelf_screen
 

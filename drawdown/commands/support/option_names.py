@@ -25,7 +25,6 @@ OPTION_NAMES = {
     "repair_book": "drawdown book check --repair",
     "scale_step": "--scale",
     "show_ink": "drawdown ink show",
-    "slab": "--batch",
     "steps": "--step",
     "strip_number": "--strip",
     "strips": "--strip",

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from calibration.uncertainty.intervals import K95
+from drawdown.matching.batch_history import BatchStory
 from drawdown.matching.drying import READING_SD, learn
 from drawdown.matching.learn import Learnt
 from drawdown.report.json.document import document, document_as_typed, fields, numbers, rounded
-from drawdown.studio.batch_memory import Memory, Slab
 from drawdown.studio.drying_file import KeptPair
 
 
@@ -49,7 +49,7 @@ def _drying(kept: Sequence[KeptPair]) -> dict[str, Any] | None:
     }
 
 
-def learnt_json(memory: Memory, learnt: tuple[Learnt, ...], path: Path) -> str:
+def learnt_json(stories: Sequence[BatchStory], learnt: tuple[Learnt, ...], path: Path) -> str:
     """JSON text of ``drawdown ink list --learnt``."""
     factors = ("absorbs", "absorbs_log_sd", "absorbs_log_sd_before",
                "scatters", "scatters_log_sd", "scatters_log_sd_before")  # fmt: skip
@@ -59,15 +59,15 @@ def learnt_json(memory: Memory, learnt: tuple[Learnt, ...], path: Path) -> str:
             {"ink": row.name} | {key: round(getattr(row, key), 4) for key in factors}
             for row in learnt
         ],
-        "batches": [_batch(slab) for slab in memory.slabs],
+        "batches": [_batch(story) for story in stories],
     }
     return document_as_typed("learnt", data)
 
 
-def _batch(slab: Slab) -> dict[str, Any]:
+def _batch(story: BatchStory) -> dict[str, Any]:
     return {
-        "name": slab.name,
-        "mix": _parts(slab.mix, 1),
+        "name": story.name,
+        "mix": _parts(story.mix, 1),
         "photos": [
             {
                 "path": photo.path,
@@ -75,7 +75,7 @@ def _batch(slab: Slab) -> dict[str, Any]:
                 "added": _parts(photo.step.added, 100),
                 "grams": photo.grams,
             }
-            for photo in slab.photos
+            for photo in story.photos
         ],
     }
 

@@ -3,49 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from calibration.naming import named
 from calibration.uncertainty.intervals import K95
-from drawdown.matching.learn import Learnt, Lesson
+from drawdown.matching.batch_history import BatchStory
+from drawdown.matching.learn import Learnt
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
-from drawdown.studio.batch_memory import Memory, Slab, SlabPhoto
 from drawdown.wording.figures import count
-
-_GO_ON = "Go on with `slab` and what you `added`; take it back with: `undo_change`"
-
-
-def kept(name: str, number: int, lesson: Lesson | None) -> str:
-    """That a photo was kept, and whether something was learnt from it."""
-    text = f'Remembered as photo {number} of the batch "{name}". {named(_GO_ON)}'
-    if lesson is not None and not lesson.taken:
-        text += (
-            ". Nothing was learnt of the inks: the colours contradict the noted mix. Check the "
-            "mix and what was added"
-        )
-    return text + "."
-
-
-def not_kept(name: str, *, added: bool = False) -> str:
-    """That a photo which cannot be judged yet teaches nothing."""
-    text = (
-        f'Not remembered for the batch "{name}": a photo without a sure verdict on dry strips '
-        "teaches nothing."
-    )
-    if added:
-        text += named(" What was `added` is not noted yet: say it again with the next photo.")
-    return text
-
-
-def undone(slab: Slab, photo: SlabPhoto) -> str:
-    """What was taken back."""
-    left = len(slab.photos) - 1
-    rest = f"{left} photo{'' if left == 1 else 's'} of it stay" + ("s" if left == 1 else "")
-    return f'Taken back: photo {len(slab.photos)} of the batch "{slab.name}" ({photo.path}). ' + (
-        f"{rest}." if left else "The batch is gone."
-    )
 
 
 def factor(value: float, log_sd: float) -> str:
@@ -54,15 +21,17 @@ def factor(value: float, log_sd: float) -> str:
     return f"{value:.2f} ({low:.2f} to {high:.2f})"
 
 
-def learnt_screen(memory: Memory, learnt: tuple[Learnt, ...], where: Path, screen: Screen) -> str:
+def learnt_screen(
+    stories: Sequence[BatchStory], learnt: tuple[Learnt, ...], where: Path, screen: Screen
+) -> str:
     """Inks that turned out otherwise, then the batches."""
-    if not memory.slabs:
+    if not stories:
         return named(
             "Nothing was learnt yet. Batches are remembered, and teach how your inks behave, "
-            "by `match` with `slab` NAME and `mix`."
+            "by `match` with `batch` NAME and `mix`."
         )
     lines = Lines(screen)
-    batches = f"{len(memory.slabs)} batch{'' if len(memory.slabs) == 1 else 'es'}"
+    batches = f"{len(stories)} batch{'' if len(stories) == 1 else 'es'}"
     lines.add(f"Learnt from {batches}, kept in {where}")
     lines.add()
     if learnt:
@@ -73,12 +42,12 @@ def learnt_screen(memory: Memory, learnt: tuple[Learnt, ...], where: Path, scree
             covers = factor(row.scatters, row.scatters_log_sd)
             lines.add(f"{row.name:<{wide}}  {colours:<25}  {covers}")
         lines.add("In brackets: the interval that holds it with 95 % probability.")
-    for slab in memory.slabs:
-        last = slab.photos[-1].when[:16].replace("T", " ")
+    for story in stories:
+        last = story.photos[-1].when[:16].replace("T", " ")
         lines.add()
-        lines.add(f"{slab.name}: {count(len(slab.photos), 'photo')}, the last on {last}")
-        lines.add(f"  mixed as {_mix(slab.mix, '.3g')} (parts per 100)")
-        for number, photo in enumerate(slab.photos, start=1):
+        lines.add(f"{story.name}: {count(len(story.photos), 'photo')}, the last on {last}")
+        lines.add(f"  mixed as {_mix(story.mix, '.3g')} (parts per 100)")
+        for number, photo in enumerate(story.photos, start=1):
             if added := {ink: 100 * share for ink, share in photo.step.added.items()}:
                 parts = _mix(added, ".2g")
                 lines.add(f"  before photo {number}: {parts} parts to 100 of the batch")

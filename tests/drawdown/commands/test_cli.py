@@ -28,6 +28,7 @@ from drawdown.commands.support.options import (
     check_tolerance,
 )
 from drawdown.commands.support.parse import read_mix
+from drawdown.ink.shelf import starter_shelf, write_shelf
 from drawdown.pipeline.options import Options, check_strips, refuse_too_few
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -211,11 +212,12 @@ def test_wrong_usage_is_one_explained_paragraph(chain, capsys, args):
 
 
 def test_options_reach_the_chain(chain, tmp_path):
-    picture = tmp_path / "answer.png"
+    picture, shelf = tmp_path / "answer.png", tmp_path / "s.toml"
+    write_shelf(starter_shelf(), shelf)
     code = cli.main(
         [
             "match", "old.jpg", "photo.jpg", "--apart", "--card", "c.toml",
-            "--shelf", "s.toml", "--mix", "PB15:3 2, white a 10.5",
+            "--shelf", str(shelf), "--mix", "PB15:3 2, white a 10.5",
             "--grams", "250", "--scale", "0.5",
             "--tolerance", "1.5", "--other-inks",
             "--pulled-alike", "--wet", "Batch",
@@ -229,7 +231,7 @@ def test_options_reach_the_chain(chain, tmp_path):
     path, options = chain.asked[0]
     assert path == Path("photo.jpg")
     assert options == Options(
-        batch=1, card=Path("c.toml"), shelf=Path("s.toml"),
+        batch=1, card=Path("c.toml"), shelf=shelf,
         mix={"PB15:3": 2.0, "white a": 10.5}, batch_grams=250.0, scale_step=0.5,
         tolerance=1.5, other_inks=True, pulled_alike=True,
         wet=frozenset({"batch"}), original_photo=Path("old.jpg"),

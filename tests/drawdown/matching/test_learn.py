@@ -1,17 +1,11 @@
-"""Learning how inks behave: Bayes' rule in another form, hidden strong inks, files, undo."""
+"""Learning how inks behave: Bayes' rule in another form, hidden strong inks."""
 
 from __future__ import annotations
-
-import json
-from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from advice_kit import ask, reading
 
-from calibration.errors import BadFile, WrongUsage
-from drawdown.commands import main as cli
 from drawdown.ink.forward import lab_of_mix, paper_ground
 from drawdown.ink.prior import ROWS, Knowledge, ShelfFigures
 from drawdown.ink.shelf import Shelf, starter_shelf
@@ -25,12 +19,7 @@ from drawdown.matching.batch_model import (
     strips_and_slopes,
 )
 from drawdown.matching.learn import gather, learn, turned_out
-from drawdown.studio import batch_memory as slab_files
-from drawdown.studio import locations as places
-from drawdown.studio.shelf_file import ShelfInUse
 from drawdown.wording.advice import note
-
-PHOTOS = Path(__file__).parents[3] / "fixtures" / "photos"
 
 GROUND = paper_ground(None)
 NAMES = ("titanium-white", "transparent-base", "phthalo-blue", "arylide-yellow", "bone-black")
@@ -185,223 +174,6 @@ def test_knowledge_of_other_inks_is_not_mixed_up():
                 for shelf, known in ((SHELF, knowledge), (turned, same)))  # fmt: skip
     assert one == pytest.approx(two)
     assert gather(SHELF, {}, knowledge) is None
-
-
-# Files ------------------------------------------------------------------------------------
-
-
-USED = ShelfInUse(SHELF, "starter", None)
-
-
-def photo(mark: str, step: Step, grams: float | None = None) -> slab_files.SlabPhoto:
-    return slab_files.SlabPhoto(f"{mark}.jpg", mark, "2026-05-01T10:00:00", step, grams, None)
-
-
-def keep(name: str, mark: str, step: Step, mix=None, added=None, grams=None):
-    path = slab_files.memory_path(USED)
-    opened = slab_files.open_slab(
-        slab_files.read_memory(path), SHELF, name, mix, added or {}, grams, mark
-    )
-    seen = photo(mark, replace(step, added=opened.added), opened.grams)
-    return opened, slab_files.remember(path, SHELF, opened, seen)
-
-
-def stored() -> slab_files.Memory:
-    return slab_files.read_memory(slab_files.memory_path(USED))
-
-
-def test_a_batch_is_kept_goes_on_and_is_taken_back():
-    steps = batch_of(RECIPE, SHORT, ({"phthalo-blue": 0.02}, {"phthalo-blue": 0.01}), {})
-    keep("Kingfisher Green", "a", steps[0], RECIPE, grams=100.0)
-    opened, _ = keep("kingfisher-green", "b", steps[1], added={"PB15:3": 2.0})
-    assert opened.added == {"phthalo-blue": pytest.approx(0.02)}
-    assert opened.grams == pytest.approx(102)
-    keep("kingfisher green", "c", steps[2], added={"phthalo-blue": 1.0}, grams=51.0)
-    (slab,) = stored().slabs
-    assert slab.name == "Kingfisher Green"
-    assert [p.step.added for p in slab.photos] == [
-        {}, {"phthalo-blue": pytest.approx(0.02)}, {"phthalo-blue": pytest.approx(0.02)},
-    ]  # fmt: skip
-    kept = slab.photos[1].step.reading
-    assert kept.lab_batch == pytest.approx(steps[1].reading.lab_batch, abs=1e-4)
-    assert kept.covariance == pytest.approx(steps[1].reading.covariance)
-    for left in (2, 1):
-        slab_files.forget_last(slab_files.memory_path(USED), SHELF)
-        assert len(stored().slabs[0].photos) == left
-    slab_files.forget_last(slab_files.memory_path(USED), SHELF)
-    assert stored().slabs == ()
-    with pytest.raises(WrongUsage):
-        slab_files.forget_last(slab_files.memory_path(USED), SHELF)
-
-
-def test_without_a_weight_additions_are_parts():
-    step = batch_of(RECIPE, SHORT, (), {})[0]
-    keep("hill", "a", step, RECIPE)
-    opened, _ = keep("hill", "b", step, added={"phthalo-blue": 1.5})
-    assert opened.added == {"phthalo-blue": pytest.approx(0.015)}
-    assert opened.grams is None
-
-
-def test_the_same_photo_twice_counts_once():
-    step = batch_of(RECIPE, SHORT, (), {})[0]
-    keep("hill", "a", step, RECIPE)
-    keep("hill", "b", step, added={"phthalo-blue": 1.5})
-    opened, _ = keep("hill", "b", step)
-    assert opened.added == {"phthalo-blue": pytest.approx(0.015)}
-    assert [p.mark for p in stored().slabs[0].photos] == ["a", "b"]
-
-
-def test_learnt_from_all_batches_and_unlearnt():
-    """What is kept on disk is what learning one batch after another gives."""
-    strength, expected = {"phthalo-blue": 1.5}, None
-    for number, short in enumerate((6.0, 8.0, 13.0)):
-        steps = batch_of(
-            RECIPE, RECIPE | {"phthalo-blue": short}, ({"phthalo-blue": 0.02},), strength
-        )
-        keep(f"batch {number}", f"{number}a", steps[0], RECIPE)
-        keep(f"batch {number}", f"{number}b", steps[1], added={"phthalo-blue": 2.0})
-        before, expected = expected, learn(SHELF, expected, SHELF.named_mix(RECIPE), steps, GROUND)
-        expected = expected.knowledge
-    known = slab_files.knowledge_of(stored(), SHELF)
-    assert known.mean == pytest.approx(expected.mean, abs=2e-3)
-    assert known.covariance == pytest.approx(expected.covariance, abs=2e-3)
-    path = slab_files.memory_path(USED)
-    slab_files.forget_last(path, SHELF)
-    slab_files.forget_last(path, SHELF)
-    assert slab_files.knowledge_of(stored(), SHELF).mean == pytest.approx(before.mean, abs=2e-3)
-    # An older batch that goes on is learnt last, and the others do not forget.
-    keep("batch 0", "0c", steps[1], added={"phthalo-blue": 1.0})
-    assert [s.name for s in stored().slabs] == ["batch 1", "batch 0"]
-    assert stored().settled is not None
-
-
-def test_what_a_version_with_another_prior_kept_is_learnt_anew_from_its_photos():
-    for name, short in (("one", 6.0), ("two", 8.0), ("three", 13.0)):
-        batch = RECIPE | {"phthalo-blue": short}
-        steps = batch_of(RECIPE, batch, ({"phthalo-blue": 0.02},), {"phthalo-blue": 1.5})
-        keep(name, name + "a", steps[0], RECIPE)
-        keep(name, name + "b", steps[1], added={"phthalo-blue": 2.0})
-    expected = slab_files.knowledge_of(stored(), SHELF)
-    path = slab_files.memory_path(USED)
-    data = json.loads(path.read_text())
-    del data["prior"]  # as files were before it was noted
-    path.write_text(json.dumps(data))
-    assert stored().settled is None
-    known = slab_files.knowledge_of(stored(), SHELF)
-    assert known.mean == pytest.approx(expected.mean, abs=2e-3)
-    assert known.covariance == pytest.approx(expected.covariance, abs=2e-3)
-    # The next change writes it in today's terms.
-    slab_files.forget_last(path, SHELF)
-    assert stored().settled is not None
-
-
-def test_new_figures_of_an_ink_begin_anew():
-    steps = batch_of(RECIPE, SHORT, ({"phthalo-blue": 0.02},), {"phthalo-blue": 1.5})
-    for name in ("one", "two"):
-        keep(name, name + "a", steps[0], RECIPE)
-        keep(name, name + "b", steps[1], added={"phthalo-blue": 2.0})
-    memory = replace(stored(), slabs=())
-    blue = SHELF.find("phthalo-blue")
-    fresh = Shelf(tuple(replace(i, k=1.5 * i.k) if i is blue else i for i in SHELF))
-    known = slab_files._settled_for(memory, fresh)
-    names = [row.name for row in turned_out(fresh, known)]
-    assert names == ["titanium-white", "arylide-yellow"]
-
-
-@pytest.mark.parametrize(
-    ("name", "mix", "added", "grams"),
-    [
-        ("new", None, {}, None),
-        ("new", RECIPE, {"phthalo-blue": 1.0}, None),
-        (" ", RECIPE, {}, None),
-        ("a\nb", RECIPE, {}, None),
-        ("hill", {"white": 1.0}, {}, None),
-        ("hill", None, {"mud": 1.0}, None),
-        ("hill", None, {"phthalo-blue": 5.0}, 4.0),
-    ],
-)
-def test_batches_that_make_no_sense(name, mix, added, grams):
-    step = batch_of(RECIPE, SHORT, (), {})[0]
-    keep("hill", "a", step, RECIPE)
-    with pytest.raises(WrongUsage):
-        keep(name, "b", step, mix, added, grams)
-    assert len(stored().slabs) == 1
-
-
-@pytest.mark.parametrize(
-    "text",
-    ["[]", "{}", '{"format": "other/1"}', '{"format": "drawdown.learnt/1", "slabs": 3}',
-     '{"format": "drawdown.learnt/1", "slabs": [], "inks": {"a": "b"}, '
-     '"settled": {"mean": "AAAA", "covariance": "AAAA"}}'],
-)  # fmt: skip
-def test_a_spoiled_file_is_explained(text):
-    path = slab_files.memory_path(USED)
-    path.write_text(text)
-    with pytest.raises(BadFile) as seen:
-        slab_files.read_memory(path)
-    assert "start over" in seen.value.todo
-
-
-@pytest.mark.slow
-def test_a_spoiled_file_does_not_stop_a_match_that_follows_no_batch(capsys):
-    path = slab_files.memory_path(USED)
-    path.write_text("{}")
-    photo = str(PHOTOS / "no-match.jpg")
-    mix = ["--mix", "white=97", "--mix", "PB15:3=2", "--mix", "PG7=1"]
-    assert cli.main(["match", photo, "--json"]) == 3
-    assert "learnt-unreadable" in json.loads(capsys.readouterr().out)["photo"]["flags"]
-    assert cli.main(["match", photo, "--full"]) == 3
-    assert "goes without it" in " ".join(capsys.readouterr().out.split())
-    # To follow a batch, the file is needed, and it is not written over.
-    assert cli.main(["match", photo, "--batch", "river", *mix]) == 6
-    assert capsys.readouterr().out == ""
-    assert path.read_text() == "{}"
-
-
-def test_where_it_is_kept(tmp_path):
-    own = tmp_path / "inks.toml"
-    assert slab_files.memory_path(ShelfInUse(SHELF, "given", own)) == tmp_path / "inks.learnt.json"
-    assert slab_files.memory_path(USED).parent == places.own_shelf().parent
-
-
-@pytest.mark.slow
-def test_from_photo_to_what_was_learnt(capsys):
-    """The whole way: a photo begins a batch, the next one goes on with it, undo."""
-    start = ["match", "fixtures/photos/no-match.jpg", "--batch", "hill", "--grams", "250",
-             "--mix", "white=97", "--mix", "PB15:3=2", "--mix", "PG7=1"]  # fmt: skip
-    assert cli.main(start) == 3
-    assert "photo 1" in capsys.readouterr().err
-    on = [
-        "match",
-        "fixtures/photos/match.jpg",
-        "--batch",
-        "hill",
-        "--added",
-        "PB15:3 2 g",
-        "--json",
-    ]
-    assert cli.main(on) == 0
-    out, err = capsys.readouterr()
-    assert "photo 2" in err
-    assert "came nearer" in json.loads(out)["advice"]["note"]
-    assert cli.main(["ink", "list", "--learnt", "--json"]) == 0
-    learnt = json.loads(capsys.readouterr().out)
-    assert [row["ink"] for row in learnt["inks"]] == [
-        "titanium-white", "phthalo-blue", "phthalo-green",
-    ]  # fmt: skip
-    assert learnt["batches"][0]["photos"][1]["added"] == [
-        {"ink": "phthalo-blue", "parts_per_100": 0.8}
-    ]
-    assert learnt["batches"][0]["photos"][1]["grams"] == 252
-    assert cli.main(["ink", "list", "--learnt"]) == 0
-    assert "times the shelf's" in capsys.readouterr().out
-    for left in ("1 photo of it stays", "The batch is gone"):
-        assert cli.main(["undo"]) == 0
-        assert left in capsys.readouterr().out
-    assert cli.main(["undo"]) == 0
-    assert "nothing to take back" in capsys.readouterr().out
-    assert cli.main(["match", "x.jpg", "--added", "PG7 1 g"]) == 2
-    assert cli.main(["match", "x.jpg", "--batch", "hill", "--added", "PG7"]) == 2
 
 
 def test_knowledge_has_a_covariance():
