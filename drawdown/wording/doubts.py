@@ -21,7 +21,7 @@ _QUIET = (NOMINAL_CARD, NO_PROFILE, HDR_GAIN_MAP, fl.STRIP_BY_HAND, fl.FILM_DIFF
 
 
 def _nominal(judgement: Judgement) -> bool:
-    return any(flag.kind is NOMINAL_CARD for flag in general_flags(judgement))
+    return any(flag.kind == NOMINAL_CARD for flag in general_flags(judgement))
 
 
 def well_known(judgement: Judgement, colour: Colour) -> bool:
@@ -39,8 +39,8 @@ def doubt(judgement: Judgement) -> str:
     advice = judgement.advice
     found = [*general_flags(judgement), *(f for s in concerned(judgement) for f in strip_flags(s))]
     soft = [flag for flag in found if not flag.hard and flag.kind not in _QUIET]
-    loud = [flag for flag in soft if flag.kind is not fl.STAND_IN_INKS]
-    loud.sort(key=lambda flag: flag.kind is not fl.PAIR_CHOSEN)  # the wrong two make all wrong
+    loud = [flag for flag in soft if flag.kind != fl.STAND_IN_INKS]
+    loud.sort(key=lambda flag: flag.kind != fl.PAIR_CHOSEN)  # the wrong two make all wrong
     if loud:
         return f"Doubt: {loud[0].brief}"
     if advice is not None and advice.additions and advice.mix_inferred:
@@ -52,9 +52,14 @@ def other_way_round(judgement: Judgement) -> str:
     """Which two were compared where there were more, and how to swap them where they may be the
     wrong way round: two strips of one photo, in the order in which they lie."""
     c, seen = judgement.comparison, len(judgement.strips)
-    if c is None or judgement.earlier is not None or judgement.kept is not None:
+    if (
+        c is None
+        or c.verdict is None
+        or judgement.earlier is not None
+        or judgement.kept is not None
+    ):
         return ""
-    chosen = any(flag.kind is fl.PAIR_CHOSEN for flag in general_flags(judgement))  # says so
+    chosen = any(flag.kind == fl.PAIR_CHOSEN for flag in general_flags(judgement))  # says so
     several = seen > 2 and not chosen
     said = f"Compared: strips {c.original} and {c.batch} of {seen}. " if several else ""
     if c.verdict != "match" and (c.original or 0) < (c.batch or 0):

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
+from calibration.errors import sentence
 from calibration.flags import Flag
 
 if TYPE_CHECKING:
@@ -73,11 +74,32 @@ def concerned(judgement: Judgement) -> tuple[Colour, ...]:
     return tuple(colour for _, colour in compared(judgement))
 
 
-def remarks(judgement: Judgement, *, hard: bool) -> list[str]:
-    """The remarks on all that the answer rests on: those that forbid a verdict, or the others."""
-    found = [("", flag) for flag in general_flags(judgement)]
-    for colour in concerned(judgement):
-        number = getattr(colour, "number", None)
-        whose = "Original: " if number is None else f"Strip {number}: "  # out of the book
-        found += [(whose, flag) for flag in strip_flags(colour)]
-    return [whose + flag.text for whose, flag in found if flag.hard is hard]
+def remarks(judgement: Judgement, *, hard: bool, brief: bool = False) -> list[str]:
+    """The remarks on all that the answer rests on: those that forbid a verdict, or the others; what
+    several strips share once. ``brief``: without the reasons."""
+    on_strips = [
+        (getattr(colour, "number", None), flag)  # no number: out of the book
+        for colour in concerned(judgement)
+        for flag in strip_flags(colour)
+    ]
+    found = [("", flag) for flag in general_flags(judgement)] + shared(on_strips)
+    return [
+        whose + (sentence(flag.brief) if brief else flag.text)
+        for whose, flag in found
+        if flag.hard is hard
+    ]
+
+
+def shared(on_strips: Iterable[tuple[int | None, Flag]]) -> list[tuple[str, Flag]]:
+    """Remarks on strips by their numbers (None: the original out of the book), each kind once with
+    whose it is, in words."""
+    by_code: dict[str, tuple[Flag, dict[int | None, None]]] = {}
+    for number, flag in on_strips:
+        by_code.setdefault(flag.code, (flag, {}))[1][number] = None
+    return [(f"{_whose(list(numbers))}: ", flag) for flag, numbers in by_code.values()]
+
+
+def _whose(numbers: list[int | None]) -> str:
+    if None in numbers:
+        return " and ".join("Original" if n is None else f"strip {n}" for n in numbers)
+    return f"Strip{'s' * (len(numbers) > 1)} {' and '.join(map(str, numbers))}"

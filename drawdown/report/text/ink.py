@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from calibration.naming import named
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
+from drawdown.wording.flags import shared
 from drawdown.wording.ladder import left_open, misfits, step_text
 
 if TYPE_CHECKING:
-    from calibration.flags import Flag
     from drawdown.ink.shelf import Ink
     from drawdown.pipeline.ladder_findings import Band, LadderReport, Use
     from drawdown.pipeline.read import Judgement
@@ -189,13 +189,9 @@ def _strips(lines: Lines, told: LadderReport) -> None:
 
 def _remarks(seen: Judgement, told: LadderReport) -> list[str]:
     """What photo, card and strips have to say; what several strips share is said once."""
-    out = [flag.text for flag in seen.flags]
     used = {s.step.number for s in told.strips}
-    by_kind: dict[str, tuple[Flag, list[int]]] = {}
-    for strip in seen.strips:
-        for flag in strip.flags if strip.number in used else ():
-            by_kind.setdefault(flag.code, (flag, []))[1].append(strip.number)
-    for flag, numbers in by_kind.values():
-        one = len(numbers) == 1
-        out.append(f"Strip{'' if one else 's'} {' and '.join(map(str, numbers))}: {flag.text}")
-    return out
+    on_strips = [(s.number, f) for s in seen.strips if s.number in used for f in s.flags]
+    return [
+        *(flag.text for flag in seen.flags),
+        *(whose + flag.text for whose, flag in shared(on_strips)),
+    ]

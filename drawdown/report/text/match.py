@@ -34,10 +34,10 @@ def match_screen(judgement: Judgement, screen: Screen) -> str:
         if not screen.truecolour:
             lines.add()
     else:
-        lines.points(remarks(judgement, hard=True), "1")
+        lines.points(remarks(judgement, hard=True, brief=not screen.full), "1")
     for number_, text in enumerate(advising.action(judgement)):
         lines.say(text, style="1" if number_ == 0 else "")
-    if not screen.full:  # there all are listed
+    if judged and not screen.full:  # there all are listed
         lines.say(doubt(judgement))
     if advice is not None and advice.additions:
         lines.say(brief(pigment_cautions(advice)))

@@ -357,11 +357,11 @@ def test_an_ink_is_fitted_from_a_photo_and_kept(capsys):
 
 
 def test_a_fit_in_doubt_is_not_put_on_the_shelf_unless_it_is_meant(capsys):
-    """Strips of an orange, said to be of a blue: they do not go together as one ink."""
+    """Strips of an orange, said to be of a blue: they don't go together as one ink."""
     wrong = ("--card", CARD, "--pigment", "PB15:3", "--name", "my blue")
     code, out, err = fit(capsys, *wrong)
     assert code == 5
-    assert "do not go together as one ink" in " ".join(out.split())
+    assert "don't go together as one ink" in " ".join(out.split())
     assert "--anyway" in err
     assert not own_shelf().exists()
     assert fit(capsys, *wrong, "--anyway")[0] == 0
