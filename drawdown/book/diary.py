@@ -77,11 +77,9 @@ def _told(data: Any) -> RowTold | None:
 
 @dataclass(frozen=True)
 class Told:
-    """One whole change: its number, what was done and when; ``after`` is the mark of the change
-    before it, ``mark`` its own; its blocks lie from ``start`` to ``end`` in the file."""
+    """One whole change: what was done; ``after`` is the mark of the change before it, ``mark`` its
+    own; its blocks lie from ``start`` to ``end`` in the file."""
 
-    number: int
-    at: str
     what: str
     after: str
     mark: str
@@ -120,10 +118,7 @@ class Diary:
         """Add a change and see it on the disk; returns its mark. Raises OSError."""
         with open(self.path, "r+b") as stream:
             stream.seek(0, os.SEEK_END)
-            mark = _write(stream, number, at, what, after, rows)
-            stream.flush()
-            os.fsync(stream.fileno())
-        return mark
+            return _write(stream, number, at, what, after, rows)
 
     def begin(
         self, version: int, book: str, number: int, at: str, after: str, rows: Iterable[RowTold]
@@ -131,25 +126,20 @@ class Diary:
         """The whole diary anew: every row there is, as one change; returns its mark. The old
         file is replaced when the new one is whole. Raises OSError."""
         temporary = self.path.with_suffix(".part")
-        with suppress(FileNotFoundError):
-            temporary.unlink()
         try:
-            with open(os.open(temporary, os.O_WRONLY | os.O_CREAT, 0o600), "wb") as stream:
+            flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
+            with open(os.open(temporary, flags, 0o600), "wb") as stream:
                 header = {"diary": FORMAT, "schema": version, "book": book}
                 stream.write(block_of(line_of(header)))
                 mark = _write(stream, number, at, "a fresh diary", after, rows)
-                stream.flush()
-                os.fsync(stream.fileno())
             os.replace(temporary, self.path)
         finally:
-            with suppress(OSError):
-                temporary.unlink()
+            temporary.unlink(missing_ok=True)
         sync_folder(self.path.parent)
         return mark
 
     def cut(self, length: int) -> None:
-        """Take back what came behind: a half-written change, or one that the database did not
-        take."""
+        """Take back a half-written change, or one that the database did not take."""
         with suppress(OSError):
             os.truncate(self.path, length)
 
@@ -202,8 +192,7 @@ class Diary:
             elif text.startswith(_END):
                 mark = json.loads(text)["mark"]
                 if begun is not None and mark == seal.hexdigest():
-                    words = (begun["n"], begun["at"], begun["what"], begun["after"])
-                    found.changes.append(Told(*words, mark, first, end))
+                    found.changes.append(Told(begun["what"], begun["after"], mark, first, end))
                     found.bad_blocks = bad
                 elif begun is not None:
                     bad += 1
@@ -233,7 +222,8 @@ def _seal() -> hashlib.blake2b:
 def _write(
     stream: BinaryIO, number: int, at: str, what: str, after: str, rows: Iterable[RowTold]
 ) -> str:
-    """One change, in blocks of modest size; the last says that it is whole, and its mark."""
+    """One change, in blocks of modest size, seen on the disk; the last says that it is whole, and
+    its mark."""
     seal = _seal()
     text = line_of({"n": number, "at": at, "what": what, "after": after})
     for table, row_id, row in rows:
@@ -247,6 +237,8 @@ def _write(
         stream.write(block_of(text))
     mark = seal.hexdigest()
     stream.write(block_of(line_of({"end": number, "mark": mark})))
+    stream.flush()
+    os.fsync(stream.fileno())
     return mark
 
 

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibration.errors import BadFile
 from calibration.files import private_folder, read_bytes, sync_folder, write_atomically
+from drawdown.book import problems
 
 FOLDER = "photos"
 MOST_BYTES = 400_000_000
@@ -49,31 +50,16 @@ class PhotoStore:
         """Keep a photo given as bytes. Raises ``BadFile``."""
         stored = Stored(hashlib.sha256(data).hexdigest(), plain_ending(ending), len(data))
         target = self.path(stored.sha256, stored.ending)
-        if self._is_whole(target, stored):
-            return stored
-        try:
+        with suppress(OSError):
+            if sha256_of(target) == stored.sha256:
+                return stored
+        with problems.explaining(self.folder.parent):
             private_folder(self.folder)
             private_folder(target.parent)
-        except OSError as error:
-            raise BadFile(
-                f"the folder {target.parent} for the photo cannot be made "
-                f"({error.strerror or error})",
-                "nothing was kept",
-                "see that the disk has room and the book's folder can be written",
-            ) from error
         write_atomically(target, data, 0o600)
         sync_folder(target.parent)
         sync_folder(self.folder)
         return stored
-
-    @staticmethod
-    def _is_whole(target: Path, stored: Stored) -> bool:
-        try:
-            if target.stat().st_size != stored.size_bytes:
-                return False
-            return sha256_of(target) == stored.sha256
-        except OSError:
-            return False
 
     def files(self) -> list[Path]:
         """Every file in the store, half-written ones of a killed program too."""
@@ -100,18 +86,15 @@ def is_photo_name(name: str) -> bool:
 
 def network_kind(folder: Path) -> str | None:
     """The kind of network file system a folder lies on, as far as one can tell; else None."""
-    text = str(folder)
     if os.name == "nt":
-        return "network share" if text.startswith(("\\\\", "//")) else None
+        return "network share" if str(folder).startswith(("\\\\", "//")) else None
     try:
-        lines = Path("/proc/self/mounts").read_text(encoding="utf-8", errors="replace").splitlines()
+        mounts = Path("/proc/self/mounts").read_text(encoding="utf-8", errors="replace")
         place = os.path.realpath(folder)
     except (OSError, ValueError):
         return None
     best, kind = "", None
-    for fields in (line.split() for line in lines):
-        if len(fields) < 3:
-            continue
+    for fields in (line.split() for line in mounts.splitlines()):
         mount = fields[1].replace("\\040", " ")
         inside = place == mount or place.startswith(mount.rstrip("/") + "/")
         if inside and len(mount) >= len(best):
