@@ -163,7 +163,8 @@ def _bring_up_to_date(db: sqlite3.Connection, folder: Path) -> None:
             db.execute("DELETE FROM setting")
             for name in ("book", "made"):
                 db.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, fresh[name]))
-            db.execute("INSERT INTO mark (id, mark) VALUES (?, ?)", (number, uuid.uuid4().hex))
+            if not db.execute("SELECT count(*) FROM mark").fetchone()[0]:
+                db.execute("INSERT INTO mark (id, mark) VALUES (?, ?)", (number, uuid.uuid4().hex))
         db.execute("COMMIT")
     except BaseException:
         db.execute("ROLLBACK")

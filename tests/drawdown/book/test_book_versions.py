@@ -102,6 +102,24 @@ def test_what_only_the_older_diary_knew_comes_along(tmp_path):
     assert check(tmp_path / "old").whole
 
 
+def test_the_next_version_goes_on_with_the_history(tmp_path, monkeypatch):
+    """With what only the diary knew of: the database was put back to an earlier moment."""
+    folder = tmp_path / "book"
+    with open_book(folder, create=True) as book:
+        keep(book, "one")
+        book.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        earlier = (folder / "book.sqlite").read_bytes()
+        keep(book, "two")
+        marks = [row[0] for row in book.rows("SELECT mark FROM mark ORDER BY id")]
+    (folder / "book.sqlite").write_bytes(earlier)
+    monkeypatch.setattr(schema, "VERSION", schema.VERSION + 1)
+    with open_book(folder) as book:
+        assert names(book) == {"one", "two"}
+        assert [row[0] for row in book.rows("SELECT mark FROM mark ORDER BY id")] == marks
+        assert book.undo() == "kept two"
+    assert check(folder).whole
+
+
 def test_a_migration_that_fails_changes_nothing(tmp_path, monkeypatch):
     folder = tmp_path / "old"
     old_book(folder, 1)
