@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from drawdown.book.columns import BATCH, ENTRY, Batch, Entry, Mix, MixPart, as_json, mix_text
-from drawdown.book.originals import called, check_free, find_by_name, has
+from drawdown.book.originals import SORTS, Wanted, called, check_free, find_by_name
 from drawdown.book.shapes import name_key
 from drawdown.book.store import Book, Change, now
 
@@ -108,34 +107,13 @@ def batch_called(book: Book, name: str) -> Batch | None:
     return BATCH.record(rows[0]) if rows else None
 
 
-SORTS: dict[str, Callable[[Batch], Any]] = {
-    "name": lambda b: name_key(b.name),
-    "date": lambda b: (b.date, b.id),
-    "grams": lambda b: b.grams or 0.0,
-}
-
-
 def list_batches(
-    book: Book,
-    *,
-    text: str = "",
-    original: int | None = None,
-    since: str | None = None,
-    until: str | None = None,
-    removed: bool = False,
-    sort: str = "date",
-    reverse: bool = False,
+    book: Book, wanted: Wanted | None = None, sort: str = "date", reverse: bool = False
 ) -> list[Batch]:
     """The batches that are wanted, in order."""
-    rows = book.rows(f"SELECT * FROM batch WHERE removed IS {'NOT NULL' if removed else 'NULL'}")
-    kept = [
-        b
-        for b in map(BATCH.record, rows)
-        if has(text, b.name, b.note, *(p.ink for p in b.mix))
-        and original in (None, b.original)
-        and (since or "") <= b.date <= (until or "9999")
-    ]
-    return sorted(kept, key=SORTS[sort], reverse=reverse)
+    wanted = wanted or Wanted()
+    rows = map(BATCH.record, wanted.rows(book, "SELECT * FROM batch t"))
+    return sorted(filter(wanted.fits, rows), key=SORTS[sort], reverse=reverse)
 
 
 def story_of(book: Book, batch: int) -> tuple[Entry, ...]:

@@ -155,17 +155,40 @@ def recipes_of(book: Book, original: int) -> tuple[Recipe, ...]:
 
 @dataclass(frozen=True)
 class Wanted:
-    """Which originals a list shows; None and "" leave that open. Texts are looked for
-    anywhere, capitals do not count; ``ink`` in the recipe; days are inclusive."""
+    """What a list shows; None and "" leave that open. Texts are looked for anywhere, capitals do
+    not count; ``ink`` in the mix; ``original`` is an id; days are inclusive; ``used_up`` shows
+    empty packets too."""
 
     text: str = ""
     edition: str = ""
     paper: str = ""
+    place: str = ""
     ink: str = ""
     state: str | None = None
+    original: int | None = None
     since: str | None = None
     until: str | None = None
+    used_up: bool = False
     removed: bool = False
+
+    def fits(self, record: Any) -> bool:
+        """True for an original, a batch or a packet that is wanted."""
+        said = vars(record)
+        mix = said["recipe"].mix if said.get("recipe") else said.get("mix", ())
+        inks = [part.ink for part in mix]
+        fields = ("name", "note", "edition", "paper", "place")
+        return (
+            has(self.text, *(said.get(field, "") for field in fields), *inks)
+            and all(has(getattr(self, one), said.get(one, "")) for one in fields[2:])
+            and has(self.ink, *inks)
+            and self.state in (None, said.get("state"))
+            and self.original in (None, said.get("original"))
+            and (self.since or "") <= record.date <= (self.until or "9999")
+        )
+
+    def rows(self, book: Book, select: str) -> list[sqlite3.Row]:
+        """The rows ``t`` of a table that are, or are not, removed."""
+        return book.rows(f"{select} WHERE t.removed IS {'NOT ' if self.removed else ''}NULL")
 
 
 def chroma(original: Original) -> float:
@@ -179,9 +202,12 @@ def hue(original: Original) -> float:
     return math.inf if r is None else math.degrees(math.atan2(r.lab_d50[2], r.lab_d50[1])) % 360
 
 
-SORTS: dict[str, Callable[[Original], Any]] = {
-    "name": lambda o: name_key(o.name),
-    "date": lambda o: (o.date, o.id),
+# The orders of a list; which of them a kind has is its own matter.
+SORTS: dict[str, Callable[[Any], Any]] = {
+    "name": lambda one: name_key(one.name),
+    "date": lambda one: (one.date, one.id),
+    "grams": lambda one: one.grams or 0.0,
+    "place": lambda packet: (name_key(packet.place), name_key(packet.name)),
     "edition": lambda o: (name_key(o.edition), name_key(o.name)),
     "paper": lambda o: (name_key(o.paper), name_key(o.name)),
     "lightness": lambda o: math.inf if o.reading is None else o.reading.lab_d50[0],
@@ -194,24 +220,9 @@ def list_originals(
     book: Book, wanted: Wanted | None = None, sort: str = "name", reverse: bool = False
 ) -> list[Original]:
     """The kept originals that are wanted, in order; without their ensembles."""
-    w = wanted or Wanted()
-    rows = book.rows(
-        _select(samples=False) + f"WHERE t.removed IS {'NOT NULL' if w.removed else 'NULL'}"
-    )
-    kept = [o for o in map(_original, rows) if _is_wanted(o, w)]
-    return sorted(kept, key=SORTS[sort], reverse=reverse)
-
-
-def _is_wanted(o: Original, w: Wanted) -> bool:
-    inks = [part.ink for part in o.recipe.mix] if o.recipe else []
-    return (
-        has(w.text, o.name, o.note, o.edition, o.paper, *inks)
-        and has(w.edition, o.edition)
-        and has(w.paper, o.paper)
-        and has(w.ink, *inks)
-        and w.state in (None, o.state)
-        and (w.since or "") <= o.date <= (w.until or "9999")
-    )
+    wanted = wanted or Wanted()
+    rows = map(_original, wanted.rows(book, _select(samples=False)))
+    return sorted(filter(wanted.fits, rows), key=SORTS[sort], reverse=reverse)
 
 
 def has(wanted: str, *texts: str) -> bool:

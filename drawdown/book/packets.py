@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
-from typing import Any
 
 from calibration.errors import WrongUsage
 from drawdown.book.columns import PACKET, Mix, Packet, mix_text
-from drawdown.book.originals import called, check_free, colour_at_hand, find_by_name, has
-from drawdown.book.shapes import name_key
+from drawdown.book.originals import (
+    SORTS,
+    Wanted,
+    called,
+    check_free,
+    colour_at_hand,
+    find_by_name,
+)
 from drawdown.book.store import Book, Change
 
 
@@ -80,39 +84,11 @@ def find_packet(book: Book, name: str) -> Packet:
     return found
 
 
-SORTS: dict[str, Callable[[Packet], Any]] = {
-    "name": lambda p: name_key(p.name),
-    "date": lambda p: (p.date, p.id),
-    "grams": lambda p: p.grams,
-    "place": lambda p: (name_key(p.place), name_key(p.name)),
-}
-
-
 def list_packets(
-    book: Book,
-    *,
-    text: str = "",
-    place: str = "",
-    ink: str = "",
-    since: str | None = None,
-    until: str | None = None,
-    used_up: bool = False,
-    removed: bool = False,
-    sort: str = "date",
-    reverse: bool = False,
+    book: Book, wanted: Wanted | None = None, sort: str = "date", reverse: bool = False
 ) -> list[Packet]:
-    """The packets that are wanted, oldest first by default; without their ensembles.
-    ``used_up`` shows empty packets too."""
-    rows = book.rows(
-        _select(samples=False) + f"WHERE t.removed IS {'NOT NULL' if removed else 'NULL'}"
-    )
-    kept = [
-        p
-        for p in map(_packet, rows)
-        if has(text, p.name, p.place, p.note, *(m.ink for m in p.mix))
-        and has(place, p.place)
-        and has(ink, *(m.ink for m in p.mix))
-        and (since or "") <= p.date <= (until or "9999")
-        and (used_up or p.grams > 0)
-    ]
-    return sorted(kept, key=SORTS[sort], reverse=reverse)
+    """The packets that are wanted, oldest first by default; without their ensembles."""
+    wanted = wanted or Wanted()
+    rows = map(_packet, wanted.rows(book, _select(samples=False)))
+    found = [p for p in rows if wanted.fits(p) and (wanted.used_up or p.grams > 0)]
+    return sorted(found, key=SORTS[sort], reverse=reverse)

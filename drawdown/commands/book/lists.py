@@ -113,31 +113,31 @@ def _counted(kind: str, found: list[Any], most: int | None, row: Callable[[Any],
     return shown, {"found": len(found), kind: [row(one) for one in found[:shown]]}
 
 
-def _originals(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | None) -> Listed:
-    days = given["since"], given["until"]
-    wanted = Wanted(
-        how["text"], given["edition"], given["paper"], given["ink"], given["state"], *days,
-        how["removed"],
+def _wanted(how: dict[str, Any], given: dict[str, Any], **more: Any) -> Wanted:
+    same = ("edition", "paper", "ink", "state", "since", "until", "used_up")
+    return Wanted(
+        text=how["text"], removed=how["removed"], place=given["where"],
+        **{name: given[name] for name in same}, **more,
     )  # fmt: skip
-    found = list_originals(book, wanted, how["sort"], how["reverse"])
+
+
+def _originals(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | None) -> Listed:
+    found = list_originals(book, _wanted(how, given), how["sort"], how["reverse"])
     shown, data = _counted("originals", found, most, original_data)
     return data, lambda screen: originals_screen(found, shown, screen)
 
 
 def _batches(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | None) -> Listed:
     original = find_original(book, given["kept"]).id if given["kept"] else None
-    days = {"since": given["since"], "until": given["until"]}
-    found = list_batches(book, original=original, **days, **how)
+    wanted = _wanted(how, given, original=original)
+    found = list_batches(book, wanted, how["sort"], how["reverse"])
     names = original_names(book)
     shown, data = _counted("batches", found, most, lambda b: batch_data(b, names))
     return data, lambda screen: batches_screen(found, names, shown, screen)
 
 
 def _packets(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | None) -> Listed:
-    found = list_packets(
-        book, place=given["where"], ink=given["ink"], since=given["since"], until=given["until"],
-        used_up=given["used_up"], **how,
-    )  # fmt: skip
+    found = list_packets(book, _wanted(how, given), how["sort"], how["reverse"])
     names = original_names(book)
     shown, data = _counted("packets", found, most, lambda p: packet_data(p, names))
     return data, lambda screen: packets_screen(found, names, shown, screen)

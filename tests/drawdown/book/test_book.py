@@ -170,7 +170,7 @@ def test_a_batch_adds_up(book):
         [p.parts for p in mix], [100 * 194 / 204.02, 800 / 204.02, 202 / 204.02], atol=1e-3
     )
     assert mix[1].ink_batch == "tin 7"
-    assert [b.name for b in list_batches(book, text="phthalo")] == ["b"]
+    assert [b.name for b in list_batches(book, Wanted(text="phthalo"))] == ["b"]
     with book.change("another") as change:
         row = begin_batch(book, change, name="c", original=None, date="2030-01-01", mix=MIX)
         log_added(change, row, (("phthalo-blue", 2.0),), GRAMS)
@@ -191,7 +191,7 @@ def test_packets_are_used_up(book):
     with book.change("took") as change:
         assert take_from(change, find_packet(book, "p"), None) == 0.0
     assert list_packets(book) == []
-    assert [p.name for p in list_packets(book, used_up=True, place="DRAWER")] == ["p"]
+    assert [p.name for p in list_packets(book, Wanted(used_up=True, place="DRAWER"))] == ["p"]
 
 
 def test_pulls_of_an_edition_have_one_first_good_one(book):
