@@ -106,7 +106,7 @@ def card_sd(
     sd_l, share_l, sd_ab, share, vivid = CARD_SD["nominal" if nominal else "measured"]
     chroma = np.hypot(lab_d50[..., 1], lab_d50[..., 2])
     ab = sd_ab + share * chroma + vivid * np.maximum(chroma - VIVID_CHROMA, 0.0)
-    sd = np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
+    sd: np.ndarray = np.stack([sd_l + share_l * chroma, ab, ab], axis=-1)
     sd = np.hypot(sd, VEIL_Y * (lab_by_xyz(lab_to_xyz(lab_d50)) @ WHITE_D50))
     if nominal or misfit_de is None:
         return sd
