@@ -28,7 +28,7 @@ from drawdown.printing.lighten import (
     lighten,
 )
 from drawdown.printing.opacity import Number
-from drawdown.printing.value import Value, l_of_value, value_of
+from drawdown.printing.value import l_of_value, value_of
 from drawdown.reading.colour import StripReading
 from drawdown.reading.over_bar import OverBar
 
@@ -50,7 +50,7 @@ class Plan:
 
     number: int
     to: float
-    value: Value
+    value: Number
     now: Lightened
     ways: tuple[Lightened, ...]
     layer: int | str
@@ -65,7 +65,7 @@ class Plan:
     inks: tuple[Ink, ...] = ()  # of the mix, and what lightens it
 
 
-def strip_value(strip: StripReading) -> Value:
+def strip_value(strip: StripReading) -> Number:
     """Value of one strip."""
     return value_of(float(strip.lab_d50[0]), float(strip.lab_u95[0]))
 

@@ -1,4 +1,4 @@
-"""Value (ASTM D1535) with its uncertainty, and the grey that has it. Pure.
+"""Value (ASTM D1535) with its uncertainty, 0 to 10, and greys. Pure.
 
 Value is that of ASTM D1535 for the luminance factor Y relative to the perfect diffuser.
 the chips of ASTM D1535 were measured for illuminant C; Y of a strongly coloured ink differs a
@@ -6,8 +6,6 @@ little between C and our D50, which is not allowed for.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,18 +18,7 @@ from calibration.colour.spaces import (
     y_of_lightness,
     y_of_value,
 )
-
-
-@dataclass(frozen=True)
-class Value:
-    """``value`` 0..10 and the ends of its 95 % interval; ``grey_l`` the L* of the neutral
-    grey of that value, ``grey_hex`` the same as 8-bit sRGB "#rrggbb"."""
-
-    value: float
-    low95: float
-    high95: float
-    grey_l: float
-    grey_hex: str
+from drawdown.printing.opacity import Number
 
 
 def l_of_value(value: float) -> float:
@@ -39,11 +26,10 @@ def l_of_value(value: float) -> float:
     return float(xyz_to_lab(y_of_value(value) * WHITE_D50)[0])
 
 
-def value_of(l_star: float, u95: float) -> Value:
+def value_of(l_star: float, u95: float) -> Number:
     """The value of a colour of lightness L* with half width ``u95``."""
     ends = (l_star, l_star - u95, l_star + u95)
-    middle, low, high = (munsell_value(float(np.clip(y_of_lightness(v), 0.0, 1.0))) for v in ends)
-    return Value(middle, low, high, float(l_star), grey_hex(l_star))
+    return Number(*(munsell_value(float(np.clip(y_of_lightness(v), 0.0, 1.0))) for v in ends))
 
 
 def grey_hex(l_star: float) -> str:

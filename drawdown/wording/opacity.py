@@ -6,7 +6,6 @@ from calibration.flags import Flag
 from drawdown.pipeline.opacity import StripOpacity
 from drawdown.pipeline.read import Judgement
 from drawdown.printing.opacity import GRADES, WHITE_Y, Number, Opacity
-from drawdown.printing.value import Value
 from drawdown.wording import flags as flagging
 
 SURE, LIKELY = 0.95, 0.70  # probability of a grade to say it, and to say "probably"
@@ -41,7 +40,7 @@ def remarks_on(seen: Judgement, rows: tuple[StripOpacity, ...]) -> list[tuple[Fl
     )
 
 
-def interval(n: Number | Value, decimals: int, sign: bool = False) -> str:
+def interval(n: Number, decimals: int, sign: bool = False) -> str:
     """ "0.72 (0.69 to 0.75)", or "1.30 (at least 0.90)" where nothing bounds it above."""
     form = f"{'+' if sign else ''}.{decimals}f"
     if n.high95 is None:

@@ -10,7 +10,7 @@ from calibration.flags import codes
 from drawdown.pipeline.read import Judgement
 from drawdown.pipeline.value import Plan, strip_value
 from drawdown.printing.lighten import Lightened
-from drawdown.printing.value import hex_of
+from drawdown.printing.value import grey_hex, hex_of
 from drawdown.reading.colour import StripReading
 from drawdown.report.json.document import document, fields, mix_data, numbers, plain, rounded
 from drawdown.report.json.match import read_data
@@ -38,7 +38,8 @@ def value_json(seen: Judgement, plan: Plan | None, notations: Mapping[int, Notat
 
 def _value(strip: StripReading) -> dict[str, Any]:
     v = strip_value(strip)
-    return {**fields(v, 2, "value", "low95", "high95", "grey_l"), "grey_srgb": v.grey_hex}
+    grey = float(strip.lab_d50[0])
+    return {**plain(v, 2), "grey_l": rounded(grey, 2), "grey_srgb": grey_hex(grey)}
 
 
 def _notation(n: Notation | None) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from calibration.colour.notation import Notation
 from drawdown.pipeline.read import Judgement
 from drawdown.pipeline.value import Plan, strip_value
 from drawdown.printing.lighten import Lightened
-from drawdown.printing.value import l_of_value
+from drawdown.printing.value import grey_hex, l_of_value
 from drawdown.reading.colour import StripReading
 from drawdown.report.pictures.canvas import PHONE_PX, QUIET, Page
 from drawdown.wording.opacity import interval
@@ -57,13 +57,13 @@ def _grey(value_l: float) -> tuple[float, float, float]:
 
 def _row(page: Page, strip: StripReading, notation: Notation | None) -> None:
     """Ink and grey edge to edge, number and value, and the place on the grey scale."""
-    v, top = strip_value(strip), page.y
+    v, grey, top = strip_value(strip), float(strip.lab_d50[0]), page.y
     page.field((_LEFT, top, 19, top + 15), strip.lab_d50)
-    page.field((19, top, 34, top + 15), _grey(v.grey_l))
+    page.field((19, top, 34, top + 15), _grey(grey))
     page.box((_LEFT, top, 34, top + 15), edge=QUIET)
     called = "" if notation is None else f"  {notation.text}"
     page.put(f"{strip.number}  value {v.value:.1f}{called}", 4.2, 37, top, bold=_BOLD, room=92)
-    text = f"({v.low95:.1f} to {v.high95:.1f})  grey {v.grey_hex}"
+    text = f"({v.low95:.1f} to {v.high95:.1f})  grey {grey_hex(grey)}"
     page.put(text, 2.9, 37, top + 5.0, room=58)
     left, right, rail = 37.5, 94.5, top + 11.4
     step = (right - left) / 10

@@ -8,6 +8,7 @@ from calibration.colour.notation import Notation
 from drawdown.pipeline.read import Judgement
 from drawdown.pipeline.value import Plan, strip_value
 from drawdown.printing.lighten import Lightened
+from drawdown.printing.value import grey_hex
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 from drawdown.wording import value as told
@@ -29,7 +30,7 @@ def value_screen(
         v = strip_value(strip)
         lines.say(
             f"strip {strip.number}: value {v.value:.1f} ({v.low95:.1f} to {v.high95:.1f}), "
-            f"the grey {v.grey_hex} (L* {v.grey_l:.1f})",
+            f"the grey {grey_hex(strip.lab_d50[0])} (L* {strip.lab_d50[0]:.1f})",
             later="   ",
         )
         if strip.number in notations:

@@ -63,7 +63,6 @@ def test_greys_are_those_of_srgb():
     assert grey_hex(50) == "#777777"
     assert grey_hex(100) == "#ffffff"
     assert grey_hex(0) == "#000000"
-    assert value_of(50, 2).grey_hex == "#777777"
     assert hex_of((0, 0, 0)) == "#000000"
 
 
