@@ -119,7 +119,7 @@ def _usage(folder: Path, good: str) -> list[BadInput]:
         ("picture as jpg", (*match, "--picture", str(folder / "out.jpg")), ".png"),
         ("card without a name", ("card",), "no file"),
         ("card as docx", ("card", str(folder / "card.docx")), ".docx"),
-        ("card without ending", ("card", str(folder / "card")), "no ending"),
+        ("card without ending", ("card", str(folder / "card")), "does not end in"),
         ("card of 5 dpi", ("card", str(folder / "card.png"), "--dpi", "5"), "--dpi"),
         ("card round", ("card", str(folder / "card.pdf"), "--shape", "round"), "round"),
         ("card on a9", ("card", str(folder / "card.pdf"), "--paper", "a9"), "a9"),
