@@ -21,11 +21,7 @@ from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.errors import WrongUsage
 from calibration.files import read_bytes, write_atomically
 from drawdown.ink.hazards import pigment_caution
-from drawdown.ink.tables import bad as _bad
-from drawdown.ink.tables import doubts as _doubts
-from drawdown.ink.tables import numbers as _numbers
-from drawdown.ink.tables import plain as _plain
-from drawdown.ink.tables import read_table as _read_table
+from drawdown.ink.tables import bad, doubts, numbers, plain, read_table
 
 Table = dict[tuple[str, str], np.ndarray]
 FORMAT = "drawdown.shelf/1"
@@ -127,7 +123,7 @@ class Shelf:
 
         Raises ``WrongUsage``, with near misses, when there is none or more than one.
         """
-        wanted = _plain(text)
+        wanted = plain(text)
         labels: tuple[Callable[[Ink], str], ...] = (
             lambda ink: ink.name,
             lambda ink: ink.generic_name,
@@ -137,7 +133,7 @@ class Shelf:
             lambda ink: ink.colour_index.split(":")[0],
         )
         for label in labels:
-            found = [ink for ink in self.inks if wanted and _plain(label(ink)) == wanted]
+            found = [ink for ink in self.inks if wanted and plain(label(ink)) == wanted]
             if len(found) == 1:
                 return found[0]
             if found:
@@ -159,9 +155,8 @@ class Shelf:
 
     def _hint(self, wanted: str) -> str:
         labels = {i.kind: i.kind for i in self.inks if i.kind != "colour"}
-        labels |= {_plain(i.name): i.title for i in self.inks}
-        labels |= {_plain(i.generic_name): i.title for i in self.inks if i.generic_name}
-        labels |= {_plain(i.colour_index): i.title for i in self.inks if i.colour_index}
+        for of in ("name", "generic_name", "colour_index"):
+            labels |= {plain(getattr(i, of)): i.title for i in self.inks if getattr(i, of)}
         if near := _near(wanted, labels, 1, 0.8):
             return f"did you mean {labels[near[0]]}?"
         near = _near(wanted, labels, 3)
@@ -209,7 +204,7 @@ def _list(items: Iterable[str], word: str = "and") -> str:
 def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Table]) -> Ink:
     """One ``[[inks]]`` entry as an ink. ``open_table`` reads a spectra table by file name."""
     if not isinstance(entry, dict):
-        raise _bad(where, "an ink is not a table", "begin each ink with [[inks]]")
+        raise bad(where, "an ink is not a table", "begin each ink with [[inks]]")
     called = entry.get("name") or entry.get("starter") or ""
     where = f'{where} at the ink "{called}"' if called else where
     _check_entry(entry, called, where)
@@ -224,12 +219,12 @@ def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Tab
         **texts,
         k_sd=float(entry.get("k_sd", ink.k_sd)),
         s_sd=float(entry.get("s_sd", ink.s_sd)),
-        doubt=_doubts(entry.get("doubt"), where),
+        doubt=doubts(entry.get("doubt"), where),
     )
     if ink.kind not in KINDS:
-        raise _bad(where, f'kind is "{ink.kind}"', f"use {_list(KINDS, 'or')}")
+        raise bad(where, f'kind is "{ink.kind}"', f"use {_list(KINDS, 'or')}")
     if ink.k.max() + ink.s.max() <= 0:
-        raise _bad(where, "it neither absorbs nor scatters", "give k and s of the real ink")
+        raise bad(where, "it neither absorbs nor scatters", "give k and s of the real ink")
     return replace(ink, caution=entry.get("caution", pigment_caution(ink.colour_index)))
 
 
@@ -238,26 +233,26 @@ def _check_entry(entry: dict[str, Any], called: str, where: str) -> None:
     for key in entry:
         if key not in _KEYS:
             near = _near(key, _KEYS, 1)
-            raise _bad(
+            raise bad(
                 where,
                 f'"{key}" is not known',
                 f"perhaps you meant {near[0]}" if near else f"use {_list(sorted(_KEYS), 'or')}",
             )
     for key in _KEYS - {"k", "s", "strength", "k_sd", "s_sd", "doubt"}:
         if not isinstance(entry.get(key, ""), str):
-            raise _bad(where, f"{key} is not text", f'write {key} = "..."')
+            raise bad(where, f"{key} is not text", f'write {key} = "..."')
     for key in ("strength", "k_sd", "s_sd"):
         value = entry.get(key, 1)
         if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= 100:
-            raise _bad(where, f"{key} is not a number above 0", f"write for example {key} = 0.25")
+            raise bad(where, f"{key} is not a number above 0", f"write for example {key} = 0.25")
     if not called.strip():
-        raise _bad(where, "an ink has no name", 'write name = "...", as you will type it')
+        raise bad(where, "an ink has no name", 'write name = "...", as you will type it')
     # "=" would break INK=PARTS on the command line.
     if "=" in called or not called.isprintable():
-        raise _bad(where, "the name holds = or a control character", "use letters and hyphens")
+        raise bad(where, "the name holds = or a control character", "use letters and hyphens")
     given = [key for key in ("starter", "file", "k") if key in entry]
     if len(given) != 1 or ("s" in entry) != ("k" in entry):
-        raise _bad(
+        raise bad(
             where,
             "it must have exactly one of: starter, file, or k and s",
             'the shortest way is starter = "phthalo-blue" (list them with: drawdown ink list)',
@@ -273,7 +268,7 @@ def _figures(
         try:
             ink = starter_shelf().find(entry["starter"])
         except WrongUsage as problem:
-            raise _bad(
+            raise bad(
                 where, problem.seen.replace("the shelf", "the starter shelf"), problem.todo
             ) from None
         return replace(ink, k=ink.k * strength, s=ink.s * strength, strength=strength)
@@ -281,14 +276,14 @@ def _figures(
     if "file" in entry:
         table = open_table(entry["file"], where)
         try:
-            k, s = (table[_plain(called), quantity] for quantity in "ks")
+            k, s = (table[plain(called), quantity] for quantity in "ks")
         except KeyError:
-            raise _bad(
+            raise bad(
                 where,
                 f"{entry['file']} has no lines k and s for it",
                 "name the ink alike in both files",
             ) from None
-    k, s = _numbers(k, where, "k") * strength, _numbers(s, where, "s") * strength
+    k, s = numbers(k, where, "k") * strength, numbers(s, where, "s") * strength
     return Ink(called, "", "", entry.get("kind", "colour"), k, s, "not stated")
 
 
@@ -296,29 +291,29 @@ def _shelf(text: str, where: str, open_text: Callable[[str, str], str]) -> Shelf
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as problem:  # TOMLDecodeError is one of the former
-        raise _bad(where, f"it is not valid TOML: {problem}", "mend that line") from None
+        raise bad(where, f"it is not valid TOML: {problem}", "mend that line") from None
     if data.get("format") != FORMAT:
-        raise _bad(
+        raise bad(
             where,
             f'it does not begin with format = "{FORMAT}"',
             "write a fresh one with: `write_shelf`, and edit that",
         )
     entries = data.get("inks")
     if not isinstance(entries, list) or not entries:
-        raise _bad(where, "it lists no inks", "add one [[inks]] entry for each ink you own")
+        raise bad(where, "it lists no inks", "add one [[inks]] entry for each ink you own")
     tables: dict[str, Table] = {}
 
     def open_table(name: str, ink_where: str) -> Table:
         if name not in tables:
-            tables[name] = _read_table(open_text(name, ink_where), name)
+            tables[name] = read_table(open_text(name, ink_where), name)
         return tables[name]
 
     inks = [_ink(entry, where, open_table) for entry in entries]
     seen: set[str] = set()
     for ink in inks:
-        if _plain(ink.name) in seen:
-            raise _bad(where, f'two inks are called "{ink.name}"', "give each its own name")
-        seen.add(_plain(ink.name))
+        if plain(ink.name) in seen:
+            raise bad(where, f'two inks are called "{ink.name}"', "give each its own name")
+        seen.add(plain(ink.name))
     return Shelf(tuple(inks), str(data.get("title", "")))
 
 
@@ -368,7 +363,7 @@ def _read_text(path: Path, where: str) -> str:
         return read_bytes(path, what, 10_000_000).decode("utf-8-sig")
     except UnicodeDecodeError:
         name = path.name if where else str(path)
-        raise _bad(name, "it is not UTF-8 text", "save it again as UTF-8 text") from None
+        raise bad(name, "it is not UTF-8 text", "save it again as UTF-8 text") from None
 
 
 def shelf_to_dict(shelf: Shelf) -> dict[str, Any]:

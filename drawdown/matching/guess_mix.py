@@ -139,16 +139,15 @@ def guess_mixes(
     ways: dict[tuple[int, ...], float] = {
         (): PRICE_ALONE, (*white, *base): PRICE_BOTH, (*base,): PRICE_BASE, (*white,): 0.0
     }  # fmt: skip
-    sets, prices, ways_of = [], [], []
+    rows = []
     for number, (let_down, price_way) in enumerate(ways.items()):
         for one in _combinations(shelf, lab, list(let_down), ground):
             colours = max(len(one) - len(let_down) - 1, 0)
             black = any(kinds[i] == "black" for i in one)
-            sets.append(one)
-            prices.append(PRICE_INK * colours + PRICE_BLACK * black + price_way)
-            ways_of.append(number)
+            rows.append((one, PRICE_INK * colours + PRICE_BLACK * black + price_way, number))
+    sets = [one for one, _, _ in rows]
+    price, way = (np.array([row[k] for row in rows]) for k in (1, 2))
     inks, parts, misfit = _fit_sets(shelf, sets, lab, ground, root)
-    price, way = np.array(prices), np.array(ways_of)
     if film_effect is not None:
         price = price + _effect_price(shelf, inks, parts, film_effect, ground, root)
     order = (misfit + price).argsort()
