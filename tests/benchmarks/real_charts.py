@@ -38,7 +38,7 @@ from calibration.locate.by_hand import locate_by_hand
 from calibration.locate.sheet import rectify
 from calibration.photo.open import open_photo
 from drawdown.defaults import TOLERANCE_DE00
-from drawdown.matching.compare import MATCH, NO_MATCH, compare
+from drawdown.matching.compare import MATCH, NO_MATCH, TOO_CLOSE, compare
 from drawdown.reading.area import Area, read_areas
 from drawdown.reading.colour import Colour
 from drawdown.reading.strip import colour_of
@@ -72,7 +72,20 @@ def colours(correction, rgb, centre_mm, card) -> list[Colour]:
     xyz = correction.xyz_d50(correction.light(rgb, centre_mm))
     areas = [Area(*one, np.zeros((3, 3))) for one in zip(rgb, centre_mm, xyz, strict=True)]
     samples = read_areas(areas, correction, 1, 95)
-    return [colour_of(area, samples[:, k], correction, card) for k, area in enumerate(areas)]
+    read = [colour_of(area, samples[:, k], correction, card) for k, area in enumerate(areas)]
+    light = correction.field.scatter_at(centre_mm)
+    # A printed patch is even.
+    return [
+        replace(c, light_sd=float(s), evenness_de00=0.0) for c, s in zip(read, light, strict=True)
+    ]
+
+
+def halves(sheet, card, index: int) -> tuple[np.ndarray, np.ndarray]:
+    """Mean colours (2, 3) of the left and right half of a patch, and their middles (2, 2)."""
+    x, y, w, h = card.rects_mm[index]
+    parts = [(x + (0.15 + 0.38 * k) * w, y + 0.2 * h, 0.32 * w, 0.6 * h) for k in range(2)]
+    rgb = [sheet.rgb_linear[sheet.window(part)].mean(axis=(0, 1)) for part in parts]
+    return np.array(rgb, float), np.array([(a + c / 2, b + d / 2) for a, b, c, d in parts])
 
 
 def judged(path: Path, definition: Path, corners, folds: int, drawn: bool) -> dict:
@@ -140,9 +153,14 @@ def judged(path: Path, definition: Path, corners, folds: int, drawn: bool) -> di
         said = compare(one, two, nominal_card=drawn)
         told.append((true, said.de00_low95, said.de00_high95, said.verdict))
         points.append((true, said.de00, said.de00_low95, said.de00_high95))
+    twice = [
+        compare(*colours(whole, *halves(sheet, card, i), card), nominal_card=drawn).verdict
+        for whole in [correct(readings, samples, card, matrix)]
+        for i in np.flatnonzero(usable)
+    ]
     return {
-        "errors": errors, "pairs": pairs, "flags": sorted(flags), "patches": len(asked),
-        "held": held, "wide": wide, "told": told, "points": points,
+        "twice": twice, "errors": errors, "pairs": pairs, "flags": sorted(flags),
+        "patches": len(asked), "held": held, "wide": wide, "told": told, "points": points,
     }  # fmt: skip
 
 
@@ -164,7 +182,7 @@ def main() -> None:
     given = parser.parse_args()
     everything: dict[str, list] = {}
     between: dict[str, list] = {}
-    held, wide, told = [], [], []
+    held, wide, told, twice = [], [], [], []
     refused = 0
     with (given.folder / "corners.csv").open(newline="") as file:
         table = list(csv.DictReader(file))
@@ -185,6 +203,7 @@ def main() -> None:
             print(f"{line['file']}: refused: {error}")
             continue
         held, wide, told = held + found["held"], wide + found["wide"], told + found["told"]
+        twice += found["twice"]
         for name, errors in found["errors"].items():
             everything.setdefault(name, []).extend(errors)
             between.setdefault(name, []).extend(found["pairs"][name])
@@ -205,6 +224,8 @@ def main() -> None:
     shares, widths = 100 * np.mean(held, axis=0), np.median(wide, axis=0)
     print("stated 95 % intervals of L*, a*, b* hold " + ", ".join(f"{s:.0f} %" for s in shares))
     print("  median half widths " + ", ".join(f"{w:.1f}" for w in widths))
+    said = [sum(v == verdict for v in twice) for verdict in (MATCH, TOO_CLOSE, NO_MATCH)]
+    print("one patch's two halves: match {}, too close {}, no match {}".format(*said))
     inside = [low <= true <= high for true, low, high, _ in told]
     widths = [high - low for _, low, high, _ in told]
     wrong = [v for true, _, _, v in told if v == (MATCH if true > TOLERANCE_DE00 else NO_MATCH)]
