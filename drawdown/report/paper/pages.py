@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 from calibration.card.artwork import ASCENT, DESCENT, Rgb
 from calibration.card.render import POINTS_PER_MM
+from calibration.photo.decode import pillow_picture
+from calibration.photo.header import check_room
 from calibration.signs import visible
 
 BLACK, GREY, LIGHT = (0, 0, 0), (90, 90, 90), (170, 170, 170)
@@ -247,8 +249,12 @@ def _draw_photo(canvas, item: Photo, height_mm: float) -> None:
     from reportlab.lib.utils import ImageReader
 
     k = POINTS_PER_MM
-    with Image.open(io.BytesIO(item.data)) as picture:
-        small = picture.convert("RGB")
+    try:  # it may have come with a shared file
+        with pillow_picture(item.data, ("PNG",)) as picture:
+            check_room(picture.size, "the strip's picture", 12, len(item.data))
+            small = picture.convert("RGB")
+    except Image.DecompressionBombError as error:
+        raise OSError(str(error)) from error
     small.thumbnail((600, 600))
     x, y, w, h = item.box_mm
     scale = min(w / small.width, h / small.height)

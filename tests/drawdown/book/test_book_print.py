@@ -259,3 +259,37 @@ def test_an_empty_pdf_is_never_made(tmp_path, monkeypatch, run):
     assert run("print", tmp_path / "x.pdf", "--recipe")[0] == 2
     assert not (tmp_path / "x.pdf").exists()
     assert pdf_of([[]], (50.0, 50.0), "x").startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("size", [(9, 9), (14_000, 14_000)])
+@pytest.mark.parametrize("kind", ["EPS", "PNG"])
+def test_a_strips_picture_that_came_from_elsewhere_starts_no_program_and_takes_no_memory(
+    kind, size, monkeypatch
+):
+    """Pillow hands EPS to an interpreter by itself; a small PNG may claim any size."""
+    import io
+    import subprocess
+    import zlib
+
+    from PIL import Image
+
+    from calibration.errors import BadFile
+    from drawdown.report.paper.pages import Photo, pdf_of
+
+    monkeypatch.setattr(subprocess, "Popen", lambda *_, **__: pytest.fail("a program was started"))
+    head = f"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 {size[0]} {size[1]}\n%%EndComments\n"
+    small = io.BytesIO()
+    Image.new("RGB", (9, 9)).save(small, "PNG")
+    png = bytearray(small.getvalue())
+    png[16:24] = size[0].to_bytes(4, "big") + size[1].to_bytes(4, "big")
+    png[29:33] = zlib.crc32(png[12:29]).to_bytes(4, "big")
+    data = head.encode() if kind == "EPS" else bytes(png)
+
+    def draw() -> bytes:
+        return pdf_of([[Photo((10, 10, 30, 30), data)]], (210, 297), "sheet")
+
+    if (kind, size) == ("PNG", (9, 9)):
+        assert draw().startswith(b"%PDF")
+    else:
+        with pytest.raises((BadFile, OSError)):
+            draw()
