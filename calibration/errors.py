@@ -53,6 +53,7 @@ class WrongUsage(DrawdownError):
     """The command was asked for something that makes no sense (exit code 2)."""
 
     exit_code = 2
+    instead: tuple[str, str] | None = None  # a word that was typed, and the one that was meant
 
 
 class PhotoUnfit(DrawdownError):

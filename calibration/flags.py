@@ -106,7 +106,7 @@ LOW_RESOLUTION = FlagKind(
     "low-resolution", False, "photo",
     "the card is only {detail} pixels per mm",
     "fewer pixels mean more noise in every reading",
-    "move closer, or send the photo at its full size",
+    "move closer; messengers shrink photos, so fetch the file as the camera made it",
 )  # fmt: skip
 HEAVY_JPEG = FlagKind(
     "heavy-compression", False, "photo",

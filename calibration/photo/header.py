@@ -87,7 +87,7 @@ def check_size(
         raise BadFile(
             f"{what} has only {width} x {height} pixels",
             "card and strips would be a few pixels wide",
-            "give the photo at its full size, not its preview",
+            "fetch the file as the camera made it (messengers shrink photos), not its preview",
         )
 
 

@@ -40,6 +40,7 @@ def keep_original(  # its parameters are what is noted of an original
     state: str = "dry",
     edition: str = "",
     note: str = "",
+    owner: str = "",
     mix: Mix = (),
     grams: float | None = None,
 ) -> int:
@@ -48,7 +49,7 @@ def keep_original(  # its parameters are what is noted of an original
     check_free(book, "original", name)
     original = change.insert("original", {
         **called(name), "date": date, "paper": paper, "state": state, "edition": edition,
-        "note": note, "reading": reading, **colour_at_hand(book, reading),
+        "note": note, "owner": owner or None, "reading": reading, **colour_at_hand(book, reading),
     })  # fmt: skip
     if mix:
         add_recipe(change, original, mix, grams, "as kept")
@@ -164,6 +165,7 @@ class Wanted:
     paper: str = ""
     place: str = ""
     ink: str = ""
+    owner: str = ""
     state: str | None = None
     original: int | None = None
     since: str | None = None
@@ -181,6 +183,7 @@ class Wanted:
             has(self.text, *(said.get(field, "") for field in fields), *inks)
             and all(has(getattr(self, one), said.get(one, "")) for one in fields[2:])
             and has(self.ink, *inks)
+            and (not self.owner or name_key(self.owner) == name_key(said.get("owner") or ""))
             and self.state in (None, said.get("state"))
             and self.original in (None, said.get("original"))
             and (self.since or "") <= record.date <= (self.until or "9999")

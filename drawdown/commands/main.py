@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import errno
 import os
+import re
+import shlex
 import sys
 from typing import Annotated
 
@@ -160,9 +162,17 @@ def _judges(argv: list[str]) -> bool:
     return command == "match" and not {"--help", "-h"} & set(argv)
 
 
+def with_word(argv: list[str], wrong: str, right: str) -> str:
+    """The whole command with one word put right, as it is to be typed."""
+    found = re.compile(rf"(?<![\w-]){re.escape(wrong)}(?![\w-])")
+    return shlex.join(["drawdown", *(found.sub(right, word) for word in argv)])
+
+
 def _explained(error: Exception, argv: list[str] | None = None) -> DrawdownError:
     """Any exception as one that a person can act on."""
     if isinstance(error, DrawdownError):
+        if isinstance(error, WrongUsage) and error.instead is not None:
+            error.todo = f"{error.todo.rstrip()} Write: {with_word(argv or [], *error.instead)}"
         return error
     if callable(getattr(error, "format_message", None)):  # the parser's own usage errors
         from drawdown.commands.support.usage_errors import wrong_usage

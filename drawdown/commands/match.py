@@ -152,6 +152,8 @@ def match(
             "what was added only says something of a batch whose earlier photos are known",
             "name the batch with --batch, or give its whole mix as it is now with --mix",
         )
+    from drawdown.studio.scale import scale_step
+
     options = Options(
         original=numbers[0] if len(numbers) > 1 else None,
         batch=numbers[-1] if numbers else None,
@@ -162,13 +164,14 @@ def match(
         shelf=shelf,
         mix=None if said is None else said.amounts,
         batch_grams=grams if grams is not None or said is None else said.grams,
-        scale_step=scale,
+        scale_step=scale_step() if scale is None else scale,
         tolerance=tolerance,
         other_inks=other_inks,
         pulled_alike=pulled_alike,
         wet=wet or (),
         lamps=tuple(lamp or ()),
     )
+    scale_step(scale)  # remembered, now that it makes sense
     if kept is None and batch is None:
         options.strips_to_compare()
     source, remarks = None, ()

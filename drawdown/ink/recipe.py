@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from calibration.errors import WrongUsage
 from drawdown.defaults import HOLD_BACK_PERCENT
@@ -35,8 +35,8 @@ class Weighing:
 class Remake:
     """``inks`` in the order to weigh them: white and base first, the strongest last;
     ``first_g`` the batch to begin with, ``whole_g`` with all that is held back; ``too_small``
-    inks of which less than 0.1 g is to be weighed; ``least_g`` the amount from which all can
-    be weighed, None when all can."""
+    inks of which less than the scale shows is to be weighed; ``least_g`` the amount from which
+    all can be weighed, None when all can."""
 
     inks: tuple[Weighing, ...]
     first_g: float
@@ -51,10 +51,11 @@ def remake(
     whole_g: float,
     ground_inks: Collection[str],
     held_share: float = HOLD_BACK_PERCENT / 100,
+    step_g: float | None = None,
 ) -> Remake:
-    """Grams of each ink for ``whole_g`` of the mix (parts by weight). ``ground_inks`` names
-    those of the mix that are white or base. Raises ``WrongUsage`` for amounts that make no
-    sense."""
+    """Grams of each ink for ``whole_g`` of the mix (parts by weight), rounded to ``step_g`` of the
+    scale if it is known. ``ground_inks`` names those of the mix that are white or base. Raises
+    ``WrongUsage`` for amounts that make no sense."""
     if not (whole_g > 0 and math.isfinite(whole_g)):
         raise WrongUsage(
             f"`grams` is {whole_g:g}, and must be above 0",
@@ -77,11 +78,17 @@ def remake(
         grams = whole_g * parts / whole
         held = 0.0 if ink in ground else held_share * grams
         rows.append(Weighing(ink, 100 * parts / whole, grams - held, held, ink in ground))
-    small = tuple(row.ink for row in rows if row.first_g < LEAST_WEIGHED_G)
+    shown = LEAST_WEIGHED_G if step_g is None else step_g
+    small = tuple(row.ink for row in rows if row.first_g < shown)
     least = None
     if small:
         # The amount at which the smallest first weighing comes to what the scale shows.
-        least = whole_g * LEAST_WEIGHED_G / min(row.first_g for row in rows)
+        least = whole_g * shown / min(row.first_g for row in rows)
+    if step_g is not None:
+        rows = [
+            replace(row, first_g=_stepped(row.first_g, step_g), held_g=_stepped(row.held_g, step_g))
+            for row in rows
+        ]
     return Remake(
         inks=tuple(rows),
         first_g=sum(row.first_g for row in rows),
@@ -90,3 +97,8 @@ def remake(
         too_small=small,
         least_g=least,
     )
+
+
+def _stepped(grams: float, step: float) -> float:
+    """The amount as the scale shows it, without the noise of binary fractions."""
+    return round(round(grams / step) * step, 9)

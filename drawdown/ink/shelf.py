@@ -142,11 +142,14 @@ class Shelf:
                     "the advice depends on which of them is in the mix",
                     "give the full name",
                 )
-        raise WrongUsage(
+        problem = WrongUsage(
             f'there is no ink called "{text}" on the shelf',
             "only inks on the shelf have known properties",
             self._hint(wanted),
         )
+        if near := _near(wanted, self._labels(), 1, 0.8):
+            problem.instead = (text, self._labels()[near[0]].split(" (")[0])
+        raise problem
 
     def mix(self, parts: dict[str, float]) -> InkMix:
         """The inks of a mix by any names the shelf finds; raises ``WrongUsage``."""
@@ -154,9 +157,7 @@ class Shelf:
         return InkMix(inks, np.array(list(parts.values()), dtype=float))
 
     def _hint(self, wanted: str) -> str:
-        labels = {i.kind: i.kind for i in self.inks if i.kind != "colour"}
-        for of in ("name", "generic_name", "colour_index"):
-            labels |= {plain(getattr(i, of)): i.title for i in self.inks if getattr(i, of)}
+        labels = self._labels()
         if near := _near(wanted, labels, 1, 0.8):
             return f"did you mean {labels[near[0]]}?"
         near = _near(wanted, labels, 3)
@@ -164,6 +165,13 @@ class Shelf:
         if titles := list(dict.fromkeys(labels[key] for key in near))[:4]:
             return f"perhaps you meant {_list(titles, 'or')}"
         return f"use one of {_list(self.names, 'or')}"
+
+    def _labels(self) -> dict[str, str]:
+        """What an ink may be called, as it is compared -> how to say it."""
+        labels = {i.kind: i.kind for i in self.inks if i.kind != "colour"}
+        for of in ("name", "generic_name", "colour_index"):
+            labels |= {plain(getattr(i, of)): i.title for i in self.inks if getattr(i, of)}
+        return labels
 
     def named_mix(self, parts: dict[str, float]) -> dict[str, float]:
         """The parts under the shelf's own names, scaled to sum to 100.

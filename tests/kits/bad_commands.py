@@ -42,7 +42,8 @@ def _photos(folder: Path, good: str, text: str) -> Iterator[Case]:
     }
     for group, (start, end) in more.items():
         yield f"{group}: missing photo", (*start, gone, *end), 6, "there is no file"
-        yield f"{group}: folder as photo", (*start, str(folder), *end), 6, "is a folder"
+        if group != "book":  # there a folder is kept whole
+            yield f"{group}: folder as photo", (*start, str(folder), *end), 6, "is a folder"
         yield f"{group}: text as photo", (*start, text, *end), 6, "not a photo"
         if group not in ("overprint", "quantity"):  # there the photo may be left out
             yield f"{group}: no photo", start, 2, "photo was not given"

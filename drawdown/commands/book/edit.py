@@ -54,6 +54,7 @@ def edit(  # long: one parameter a line
     edition: Annotated[
         str | None, shared.option("TEXT", "The print or edition.", complete=opt.editions)
     ] = None,
+    of: Annotated[str | None, shared.option("PERSON", "Whose colour it is.")] = None,
     where: Annotated[str | None, shared.option("TEXT", "Where the packet is kept.")] = None,
     note: Annotated[str | None, shared.option("TEXT", "Anything else.")] = None,
     wet: Annotated[bool, shared.flag("The strip was still wet.", "--wet")] = False,
@@ -77,7 +78,7 @@ def edit(  # long: one parameter a line
     with frame.opened(book, write=True) as opened:
         table, row, whole = frame.find_anything(opened, name, kind, ("original", "packet"))
         packet = table == "packet"
-        values = _values(packet, new_name, date, paper, edition, where, note, wet, dry)
+        values = _values(packet, new_name, date, paper, edition, of, where, note, wet, dry)
         _check(values, photo, packet, better, batch)
         if batch is not None:
             better, weighed, reason = _from_batch(opened, batch, reason)
@@ -135,7 +136,7 @@ def _from_batch(opened: Book, batch: str, reason: str) -> tuple[Mix, float | Non
 
 def _values(
     packet: bool, new_name: str | None, date: str | None, paper: str | None, edition: str | None,
-    where: str | None, note: str | None, wet: bool, dry: bool,
+    of: str | None, where: str | None, note: str | None, wet: bool, dry: bool,
 ) -> dict[str, Any]:  # fmt: skip
     """The columns that are to be put right."""
     if wet and dry:
@@ -144,7 +145,8 @@ def _values(
             "a strip is the one or the other",
             "leave one of the two out",
         )
-    _refuse(packet, {"--paper": paper, "--edition": edition, "--wet": wet, "--dry": dry}, "packet")
+    of_original = {"--paper": paper, "--edition": edition, "--of": of, "--wet": wet, "--dry": dry}
+    _refuse(packet, of_original, "packet")
     _refuse(not packet, {"--where": where}, "kept original")
     values: dict[str, Any] = {}
     if new_name is not None:
@@ -152,7 +154,7 @@ def _values(
     if date is not None:
         values["date"] = clean_date(date, "--date")
     for column, option, text in (
-        ("paper", "--paper", paper), ("edition", "--edition", edition),
+        ("paper", "--paper", paper), ("edition", "--edition", edition), ("owner", "--of", of),
         ("place", "--where", where), ("note", "--note", note),
     ):  # fmt: skip
         if text is not None:

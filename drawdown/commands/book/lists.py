@@ -43,7 +43,7 @@ SORTS = {
     "changes": ("date",),
 }
 KNOWN = {
-    "originals": (*DATED, "edition", "paper", "ink", "state"),
+    "originals": (*DATED, "edition", "paper", "of", "ink", "state"),
     "batches": (*DATED, "kept"),
     "packets": (*DATED, "where", "ink", "used_up"),
     "runs": (),
@@ -64,6 +64,7 @@ def list_(  # long: one parameter a line
         str, shared.option("TEXT", "Only originals of this edition.", complete=opt.editions)
     ] = "",
     paper: Annotated[str, shared.option("TEXT", "Only originals on this paper.")] = "",
+    of: Annotated[str, shared.option("PERSON", "Only originals of this person.")] = "",
     state: Annotated[str | None, shared.option("STATE", "Only originals read wet, or dry.")] = None,
     ink: Annotated[
         str, shared.option("INK", "Only originals or packets with it.", complete=shared.inks)
@@ -86,7 +87,7 @@ def list_(  # long: one parameter a line
     """List kept originals, or batches, packets, runs, changes."""
     kind = read_choice("KIND", kind, tuple(SORTS))
     given = {
-        "text": text, "edition": edition, "paper": paper, "state": state, "ink": ink,
+        "text": text, "edition": edition, "paper": paper, "of": of, "state": state, "ink": ink,
         "kept": kept, "where": where, "used_up": used_up, "since": since, "until": until,
         "sort": sort, "reverse": reverse, "removed": removed,
     }  # fmt: skip
@@ -117,6 +118,7 @@ def _wanted(how: dict[str, Any], given: dict[str, Any], **more: Any) -> Wanted:
     same = ("edition", "paper", "ink", "state", "since", "until", "used_up")
     return Wanted(
         text=how["text"], removed=how["removed"], place=given["where"],
+        owner=given["of"],
         **{name: given[name] for name in same}, **more,
     )  # fmt: skip
 

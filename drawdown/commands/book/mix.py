@@ -14,7 +14,7 @@ from drawdown.commands.book import frame
 from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.defaults import HOLD_BACK_PERCENT
-from drawdown.ink.recipe import Remake
+from drawdown.ink.recipe import LEAST_WEIGHED_G, Remake
 from drawdown.ink.recipe import remake as weigh_out
 from drawdown.report.json.book import recipe_data
 from drawdown.report.text.book import UNDO, mix_words, paragraph, table
@@ -38,6 +38,7 @@ def mix(
         str | None,
         shared.option("NAME", "Begin this batch in the book with what is weighed first."),
     ] = None,
+    scale: shared.Scale = None,
     shelf: shared.ShelfInUse = None,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
@@ -56,6 +57,7 @@ def mix(
             f'note it: drawdown book edit "{original.name}" --mix "white 97, PB15:3 3"; or pull a '
             "strip of a guess and let drawdown match --kept advise",
         )
+    from drawdown.studio.scale import scale_step
     from drawdown.studio.shelf_file import shelf_in_use
 
     inks = shelf_in_use(shelf).shelf
@@ -67,14 +69,16 @@ def mix(
         parts[ink] = parts.get(ink, 0.0) + amount
         if part.ink_batch:
             tins[ink] = part.ink_batch
-    result = weigh_out(parts, grams, _ground(parts, inks), hold_back / 100)
+    result = weigh_out(
+        parts, grams, _ground(parts, inks), hold_back / 100, step := scale_step(scale)
+    )
     paler = _predicted(result, inks)
     if batch is not None:
         _begin(book, batch, original, result, tins)
     data = {"name": original.name, **_data(recipe, result, paler, hold_back, batch)}
     return frame.tell(
         json, "remake", data,
-        lambda screen: remake_screen(original, recipe, result, paler, tins, screen),
+        lambda screen: remake_screen(original, recipe, result, paler, tins, step, screen),
         f'Batch "{batch}" is begun in the book with what is weighed first; note what goes in '
         f"later with drawdown book batch --added. {UNDO}" if batch is not None else "",
     )  # fmt: skip
@@ -160,7 +164,7 @@ def _predicted(result: Remake, shelf: Shelf) -> float | None:
 
 def remake_screen(
     original: Original, recipe: Recipe, result: Remake, paler: float | None,
-    tins: dict[str, str], screen: Screen,
+    tins: dict[str, str], step: float | None, screen: Screen,
 ) -> str:  # fmt: skip
     """What to weigh, why it is light, and what comes next."""
     title = f" {original.name}: {noted_grams(result.whole_g)}"
@@ -189,9 +193,9 @@ def remake_screen(
         lines += paragraph("Nothing is held back.", screen)
     if result.too_small:
         lines += paragraph(
-            f"Less than 0.1 g of {', '.join(result.too_small)}: a studio scale does not show it. "
-            f"Make at least {weight(result.least_g or 0)}, or let that ink down first (1 part in "
-            "9 of base or white, taken off theirs) and weigh ten times as much.",
+            f"Less than {step or LEAST_WEIGHED_G:g} g of {', '.join(result.too_small)}: your scale "
+            f"does not show it. Make at least {weight(result.least_g or 0)}, or let that ink down "
+            "first (1 part in 9 of base or white, taken off theirs) and weigh ten times as much.",
             screen,
         )
     if original.state == "wet":

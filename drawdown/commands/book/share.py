@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Annotated
 
 from calibration.errors import WrongUsage
-from drawdown.book.originals import find_original
+from drawdown.book.originals import Wanted, find_original, list_originals
 from drawdown.book.share import importing
 from drawdown.book.share.exporting import write_book_file
 from drawdown.book.share.importing import RENAME, SKIP, Clash, Plan, Taken, look_through
@@ -36,6 +36,7 @@ def share(
             "[NAME]...", "Kept originals; else the whole book.", complete=opt.originals
         ),
     ] = None,
+    of: Annotated[str | None, shared.option("PERSON", "The originals of this person.")] = None,
     edition: Annotated[
         str | None,
         shared.option(
@@ -53,6 +54,12 @@ def share(
     shared.check_out(out, (".zip",), replace)
     with frame.opened(book) as opened:
         ids = tuple(find_original(opened, name).id for name in names or []) or None
+        if of is not None:
+            ids = (*(ids or ()), *(o.id for o in list_originals(opened, Wanted(owner=of))))
+            if not ids:
+                raise WrongUsage(f'nothing of "{of}" is in the book', "there is nothing to share",
+                                 "see whose colours there are with: drawdown book list"
+                                 )  # fmt: skip
         file = gather(opened, ids, edition, whole_photos=not without_photos)
         if not any(file.of(kind) for kind in KINDS):
             what = f'nothing of an edition "{edition}" is in the book' if edition else (

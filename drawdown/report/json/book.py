@@ -59,7 +59,7 @@ def original_data(
     o: Original, book: Book | None = None, recipes: tuple[Recipe, ...] | None = None
 ) -> dict[str, Any]:
     return {
-        **fields(o, None, "name", "date", "paper", "state", "edition", "note", "removed"),
+        **fields(o, None, "name", "date", "paper", "state", "edition", "owner", "note", "removed"),
         "reading": reading_data(o.reading, book),
         "recipe": recipe_data(o.recipe),
         **({} if recipes is None else {"recipes": [recipe_data(r) for r in recipes]}),

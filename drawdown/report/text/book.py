@@ -237,6 +237,7 @@ def original_screen(
         ("colour", colour_words(o.reading)),
         ("kept", f"{o.date}, {o.state}"),
         ("paper", o.paper),
+        ("of", o.owner or ""),
         ("edition", o.edition),
         ("note", o.note),
         ("photo", photo or ""),

@@ -1,0 +1,1 @@
+from book_fixtures import book  # noqa: F401
