@@ -11,8 +11,8 @@ from typing import NoReturn
 
 import numpy as np
 
-from calibration.card.cgats import reference_lab_d50
 from calibration.card.definition import PROVENANCES, ROLES, CardDefinition, Marker, Patch
+from calibration.card.tables import reference_lab_d50
 from calibration.errors import BadFile
 from calibration.files import read_bytes, write_atomically
 

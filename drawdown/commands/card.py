@@ -197,7 +197,7 @@ def _enrol_print(
     ``WrongUsage``, ``BadFile`` and ``PhotoUnfit``."""
     day = read_day(date)
 
-    from calibration.card.instrument import is_table
+    from calibration.card.tables import is_table
     from calibration.card.toml import builtin_cards, read_card, write_card
     from calibration.correction.enrol import enrolled_card, from_instrument, from_photos
 
@@ -239,7 +239,7 @@ def _enrol_print(
 def _readings(sources: list[Path], own):
     import numpy as np
 
-    from calibration.card.instrument import read_readings
+    from calibration.card.tables import read_readings
 
     patches = tuple(p.name for p in own.patches)
     tables = [read_readings(source, patches) for source in sources]

@@ -17,7 +17,7 @@ import pytest
 import synthetic
 from enrol_kit import FRAME, NAMES, SLIP, Session, csv_text, enrol, printed
 
-from calibration.card.instrument import read_readings
+from calibration.card.tables import read_readings
 from calibration.card.toml import read_card, write_card
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import lab_to_xyz, srgb_decode

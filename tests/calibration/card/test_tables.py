@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import tomli_w
 
-from calibration.card.cgats import parse_cgats, read_cgats
+from calibration.card.tables import parse_cgats, read_cgats
 from calibration.card.toml import read_card, write_card
 from calibration.errors import BadFile
 

@@ -1,7 +1,11 @@
-"""Colour values as CGATS.17 text (ISO 28178), read and written; the format: README.md."""
+"""Tables of colour values as instruments write them: CGATS.17 text (ISO 28178), read and written,
+and CSV, of CIELAB for D50 and 2 degrees or XYZ with Y = 100 (ISO 13655). A CSV needs a heading
+line; decimal commas are understood where the columns stand apart by semicolons or tabs.
+"""
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -13,7 +17,7 @@ from calibration.colour.spaces import xyz_to_lab
 from calibration.errors import BadFile
 from calibration.files import read_bytes
 
-WHY = "one wrong reference value spoils every colour read with the card"
+_WHY = "one wrong reference value spoils every colour read with the card"
 _EXPORT = "export the table again as CGATS.17 text"
 _TOKEN = re.compile(r'"((?:[^"]|"")*)"(?=\s|#|$)|([^\s"#][^\s]*)|(#.*)|(\s+)|(.)')
 LAB = ("LAB_L", "LAB_A", "LAB_B")
@@ -46,20 +50,20 @@ def _number(text: str, name: str, row: int) -> float:
     if not np.isfinite(value):
         comma = "; write a point, not a comma" if re.fullmatch(r"-?\d+,\d+", text) else ""
         raise BadFile(f'{name} in data line {row} is "{text}", which is not a number{comma}',
-                      WHY, _EXPORT)  # fmt: skip
+                      _WHY, _EXPORT)  # fmt: skip
     return value
 
 
 def read_cgats(path: str | Path) -> tuple[CgatsTable, ...]:
     """The tables of a CGATS.17 text file; raise ``BadFile`` when it is not one."""
     data = read_bytes(path, "a CGATS.17 table", 20_000_000)
-    return parse_cgats(text_of(data, path, _EXPORT), str(path))
+    return parse_cgats(_text_of(data, path, _EXPORT), str(path))
 
 
-def text_of(data: bytes, path: str | Path, todo: str) -> str:
+def _text_of(data: bytes, path: str | Path, todo: str) -> str:
     """A table's text; raise ``BadFile`` for what is none."""
     if b"\0" in data:
-        raise BadFile(f"{path} is not plain text", WHY, todo)
+        raise BadFile(f"{path} is not plain text", _WHY, todo)
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -81,10 +85,10 @@ def parse_cgats(text: str, where: str = "CGATS table") -> tuple[CgatsTable, ...]
             elif word == "BEGIN_DATA":
                 if not fields:
                     raise BadFile(f"{where}, line {number}: BEGIN_DATA comes before the column "
-                                  "names (BEGIN_DATA_FORMAT)", WHY, _EXPORT)  # fmt: skip
+                                  "names (BEGIN_DATA_FORMAT)", _WHY, _EXPORT)  # fmt: skip
                 state, rows = "data", []
             elif word.startswith("END_DATA"):
-                raise BadFile(f"{where}, line {number}: {word} without its beginning", WHY,
+                raise BadFile(f"{where}, line {number}: {word} without its beginning", _WHY,
                               _EXPORT)  # fmt: skip
             else:
                 keywords.append((word, " ".join(tokens[1:])))
@@ -95,7 +99,7 @@ def parse_cgats(text: str, where: str = "CGATS table") -> tuple[CgatsTable, ...]
             elif len(tokens) != len(fields):
                 raise BadFile(
                     f"{where}, line {number} holds {len(tokens)} values for {len(fields)} columns",
-                    WHY,
+                    _WHY,
                     "give every sample a value in every column, and quote names with spaces",
                 )
             else:
@@ -106,9 +110,9 @@ def parse_cgats(text: str, where: str = "CGATS table") -> tuple[CgatsTable, ...]
             fields += [token.upper() for token in tokens]
     if state != "head":
         missing = "END_DATA" if state == "data" else "END_DATA_FORMAT"
-        raise BadFile(f"{where} breaks off: {missing} is missing", WHY, _EXPORT)
+        raise BadFile(f"{where} breaks off: {missing} is missing", _WHY, _EXPORT)
     if not tables:
-        raise BadFile(f"{where} holds no CGATS.17 table (no BEGIN_DATA)", WHY, _EXPORT)
+        raise BadFile(f"{where} holds no CGATS.17 table (no BEGIN_DATA)", _WHY, _EXPORT)
     return tuple(tables)
 
 
@@ -118,7 +122,7 @@ def _lines(text: str, where: str) -> Iterator[tuple[int, list[str]]]:
         for match in _TOKEN.finditer(line):
             quoted, plain, _, _, wrong = match.groups()
             if wrong is not None:
-                raise BadFile(f"{where}, line {number} has a stray quotation mark", WHY,
+                raise BadFile(f"{where}, line {number} has a stray quotation mark", _WHY,
                               _EXPORT)  # fmt: skip
             if quoted is not None:
                 tokens.append(quoted.replace('""', '"'))
@@ -133,16 +137,16 @@ def _table(
 ) -> CgatsTable:
     twice = sorted({name for name in fields if fields.count(name) > 1})
     if twice:
-        raise BadFile(f"{where} has the column {twice[0]} twice", WHY, _EXPORT)
+        raise BadFile(f"{where} has the column {twice[0]} twice", _WHY, _EXPORT)
     if not rows:
-        raise BadFile(f"{where} has a table without a single sample", WHY, _EXPORT)
+        raise BadFile(f"{where} has a table without a single sample", _WHY, _EXPORT)
     for key, have, of in (
         ("NUMBER_OF_FIELDS", len(fields), "columns"),
         ("NUMBER_OF_SETS", len(rows), "samples"),
     ):
         said = [value for name, value in keywords if name == key]
         if said and said[-1].strip() != str(have):
-            raise BadFile(f"{where} announces {said[-1]} {of} and holds {have}", WHY,
+            raise BadFile(f"{where} announces {said[-1]} {of} and holds {have}", _WHY,
                           f"the file may be cut short: {_EXPORT}")  # fmt: skip
     columns = {name: tuple(row[i] for row in rows) for i, name in enumerate(fields)}
     return CgatsTable(columns, tuple(keywords))
@@ -172,7 +176,7 @@ def reference_lab_d50(path: str | Path, names: tuple[str, ...]) -> np.ndarray:
         raise BadFile(
             f"{path} has no table with SAMPLE_ID or SAMPLE_NAME and LAB_L, LAB_A, LAB_B "
             f"or XYZ_X, XYZ_Y, XYZ_Z (its columns: {seen[:200]})",
-            WHY,
+            _WHY,
             "export the table with the names of the patches and CIELAB values",
         )
     _check_white(table, str(path))
@@ -180,28 +184,28 @@ def reference_lab_d50(path: str | Path, names: tuple[str, ...]) -> np.ndarray:
     missing = [name for name in names if name not in column]
     if missing:
         raise BadFile(
-            f"{path} holds no values for {some_of(missing)}",
-            WHY,
+            f"{path} holds no values for {_some_of(missing)}",
+            _WHY,
             "name the samples in the file as the patches are named in the card definition",
         )
     twice = [name for name in names if column.count(name) > 1]
     if twice:
-        raise BadFile(f"{path} holds more than one sample called {some_of(twice)}", WHY,
+        raise BadFile(f"{path} holds more than one sample called {_some_of(twice)}", _WHY,
                       "keep one line for each patch, the mean if you measured it more than once"
                       )  # fmt: skip
     found = table.numbers(*values)[[column.index(name) for name in names]]
-    return found if values is LAB else lab_of_percent(found, path)
+    return found if values is LAB else _lab_of_percent(found, path)
 
 
-def lab_of_percent(xyz: np.ndarray, path: str | Path) -> np.ndarray:
+def _lab_of_percent(xyz: np.ndarray, path: str | Path) -> np.ndarray:
     """Lab (..., 3) of XYZ on the scale where white has Y = 100; raise ``BadFile`` for another."""
     if np.nanmax(xyz) <= 1.5:
-        raise BadFile(f"the XYZ values in {path} all lie below 1.5", WHY,
+        raise BadFile(f"the XYZ values in {path} all lie below 1.5", _WHY,
                       "write XYZ on the scale where white has Y = 100")  # fmt: skip
     return xyz_to_lab(xyz / 100.0)
 
 
-def some_of(names: list[str]) -> str:
+def _some_of(names: list[str]) -> str:
     """Up to five names, and how many more."""
     shown = ", ".join(f'"{name}"' for name in names[:5])
     return shown + (f" and {len(names) - 5} more" if len(names) > 5 else "")
@@ -213,12 +217,114 @@ def _check_white(table: CgatsTable, where: str) -> None:
         line = f"{name} {value}".upper()
         light = re.search(r"ILLUMINANT(?:_NAME)?[\s,;:=]+([A-Z]+\d*)\b", line)
         if light and light[1] != "D50":
-            raise BadFile(f"the values in {where} hold for illuminant {light[1]}, not D50", WHY,
+            raise BadFile(f"the values in {where} hold for illuminant {light[1]}, not D50", _WHY,
                           "export them for D50 and the 2 degree observer")  # fmt: skip
         angle = re.search(r"OBSERVER(?:_?ANGLE)?[\s,;:=]+(\d+)", line)
         if angle and int(angle[1]) != 2:
-            raise BadFile(f"the values in {where} hold for the {angle[1]} degree observer", WHY,
+            raise BadFile(f"the values in {where} hold for the {angle[1]} degree observer", _WHY,
                           "export them for D50 and the 2 degree observer")  # fmt: skip
+
+
+# CSV ----------------------------------------------------------------------------------
+
+_NAMES = ("patch", "name", "sample", "samplename", "sampleid", "id")
+_LAB = (("labl", "laba", "labb"), ("l", "a", "b"))
+_XYZ = (("xyzx", "xyzy", "xyzz"), ("x", "y", "z"))
+_HEADING = "write a heading line such as: patch,L,a,b"
+
+
+def is_table(path: str | Path) -> bool:
+    """Whether a file holds plain text, so that it can be a table but no photo. False also for
+    a file that cannot be opened: whoever reads it says why."""
+    try:
+        with open(path, "rb") as stream:
+            start = stream.read(4096)
+    except (OSError, ValueError):
+        return False
+    # Control characters other than tab and line ends do not occur in text. (A UTF-16 text
+    # begins with its byte order mark.)
+    return start[:2] in (b"\xff\xfe", b"\xfe\xff") or not re.search(
+        rb"[\x00-\x08\x0e-\x1a\x1c-\x1f]", start
+    )
+
+
+def read_readings(path: str | Path, names: tuple[str, ...]) -> np.ndarray:
+    """(r, n, 3) Lab D50 of the named patches, NaN where a patch was read fewer than r times.
+
+    Raises
+    ------
+    BadFile
+        No such table, a patch without a value, a cell that is not a number, or values for
+        another light or observer.
+    """
+    data = read_bytes(path, "a table of readings", 20_000_000)
+    if re.search(rb"^\s*BEGIN_DATA\b", data, re.MULTILINE | re.IGNORECASE):
+        return reference_lab_d50(path, names)[None]
+    text = _text_of(data, path, "save the table again as UTF-8 CSV")
+    return _from_csv(text, str(path), names)
+
+
+def _from_csv(text: str, where: str, names: tuple[str, ...]) -> np.ndarray:
+    lines = [n for n in text.splitlines() if n.strip() and not n.lstrip().startswith("#")]
+    if len(lines) < 2:
+        raise BadFile(f"{where} holds no table of readings", _WHY, _HEADING)
+    mark = max(("\t", ";", ","), key=lines[0].count)
+    try:
+        rows = list(csv.reader(lines, delimiter=mark, skipinitialspace=True, strict=True))
+    except csv.Error as error:
+        raise BadFile(f"{where} is not a CSV table ({error})", _WHY, _HEADING) from error
+    heading = [re.sub(r"[\W_]", "", cell).lower() for cell in rows[0]]
+    if not set(_NAMES) & set(heading):
+        raise BadFile(f"{where} has no column with the patches' names", _WHY, _HEADING)
+    columns = next((c for c in (*_LAB, *_XYZ) if set(c) <= set(heading)), None)
+    if columns is None:
+        seen = ", ".join(rows[0])[:200]
+        raise BadFile(f"{where} has no columns L, a, b or X, Y, Z (its columns: {seen})", _WHY,
+                      _HEADING)  # fmt: skip
+    if any(heading.count(name) > 1 for name in columns):
+        raise BadFile(f"{where} has a column twice", _WHY, _HEADING)
+    places = [heading.index(name) for name in columns]
+    # Of several columns that could hold the names, the one that does.
+    labels = max(
+        (i for i, word in enumerate(heading) if word in _NAMES),
+        key=lambda i: len({row[i].strip() for row in rows[1:] if i < len(row)} & set(names)),
+    )
+    read: dict[str, list[list[float]]] = {}
+    for row in rows[1:]:
+        if len(row) <= max(labels, *places):
+            raise BadFile(f'{where} has too few values in the line "{mark.join(row)[:60]}"', _WHY,
+                          "give every line a value in every column")  # fmt: skip
+        name = row[labels].strip()
+        if name in names:
+            read.setdefault(name, []).append([_cell(row[i], name, where, mark) for i in places])
+    missing = [name for name in names if name not in read]
+    if missing:
+        raise BadFile(
+            f"{where} holds no values for {_some_of(missing)}",
+            _WHY,
+            "measure every patch, and name the lines as the patches are named in the definition",
+        )
+    values = np.full((max(map(len, read.values())), len(names), 3), np.nan)
+    for i, name in enumerate(names):
+        values[: len(read[name]), i] = read[name]
+    return values if columns in _LAB else _lab_of_percent(values, where)
+
+
+def _cell(text: str, name: str, where: str, mark: str) -> float:
+    text = text.strip()
+    if mark != "," and re.fullmatch(r"[-+]?\d+,\d+", text):
+        text = text.replace(",", ".")
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not np.isfinite(value):
+        raise BadFile(f'{where} has "{text}" for patch {name}, which is not a number', _WHY,
+                      "correct that line")  # fmt: skip
+    return value
+
+
+# Written ------------------------------------------------------------------------------
 
 
 def cgats_text(
