@@ -123,7 +123,7 @@ def test_bad_tables_are_explained(tmp_path, slip_print, capsys, text, words):
         (["--enrol", "a.csv", "--enrol", "p.jpg"], "given together"),
         (["--enrol", "p.jpg"], "--known is missing"),
         (["--enrol", "a.csv", "--card", "k.toml", "--shape", "frame"], "both given"),
-        (["--enrol", "a.csv", "--date", "May"], "no day"),
+        (["--enrol", "a.csv", "--date", "May"], "not a day"),
         (["--known", "k.toml"], "without --enrol"),
         (["card.pdf", "--enrol", "a.csv"], "no drawing"),
         (["--enrol", "p.jpg", "--known", "slip.toml"], "two copies of one card"),
