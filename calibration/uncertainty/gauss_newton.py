@@ -61,13 +61,6 @@ class State:
         symmetric: np.ndarray = (covariance + _turned(covariance)) / 2
         return symmetric
 
-    @property
-    def sd(self) -> np.ndarray:
-        """(..., p) standard uncertainties of the unknowns."""
-        diagonal = np.diagonal(self.covariance, axis1=-2, axis2=-1)
-        sd: np.ndarray = np.sqrt(np.maximum(diagonal, 0.0))
-        return sd
-
     @cached_property
     def log_evidence(self) -> np.ndarray:
         """(...) ln of the probability density of the readings, in standard deviations, by
