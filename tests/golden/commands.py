@@ -209,7 +209,7 @@ def _wrong() -> Iterator[Command]:
         "tolerance-nan": f"match {MATCH} --tolerance nan",
         "grams-negative": f"match {MATCH} --grams -5",
         "picture-is-photo": f"match {MATCH} --picture {MATCH}",
-        "picture-jpg": f"match {MATCH} --picture out.jpg",
+        "picture-gif": f"match {MATCH} --picture out.gif",
         "picture-no-folder": f"plan lighten {MATCH} --picture none/out.png",
         "corners-few": f"read {MATCH} --card-corners '1,1 9,1 9,9'",
         "corners-wrong": f"read {MATCH} --card-corners '10,10 900,10 900,500 10,500'",

@@ -227,7 +227,7 @@ def _book(folder: Path, good: str) -> Iterator[Case]:
 
 def _drawn(folder: Path, good: str) -> Iterator[Case]:
     """Pictures that cannot be saved, and sources that are not there: nothing is written."""
-    nowhere, jpg = str(folder / "none" / "out.png"), str(folder / "out.jpg")
+    nowhere, jpg = str(folder / "none" / "out.png"), str(folder / "out.gif")
     shown = {
         "opacity": ("plan", "covers", good), "value": ("plan", "lighten", good),
         "overprint": ("plan", "layers", *SKY, *SUN, "--pairs"),
@@ -236,7 +236,7 @@ def _drawn(folder: Path, good: str) -> Iterator[Case]:
     }  # fmt: skip
     for group, typed in shown.items():
         yield f"{group}: picture in no folder", (*typed, "--picture", nowhere), 6, "does not exist"
-        yield f"{group}: picture as jpg", (*typed, "--picture", jpg), 2, ".png"
+        yield f"{group}: picture as gif", (*typed, "--picture", jpg), 2, ".png"
     gone, definition = str(folder / "none" / "card.svg"), str(folder / "new.toml")
     both = ("card", gone, "--definition", definition)
     yield "card and definition: no folder", both, 6, "does not exist"

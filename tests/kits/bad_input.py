@@ -116,7 +116,7 @@ def _usage(folder: Path, good: str) -> list[BadInput]:
         ("unknown ink", (*match, "--mix", "mud=1"), "mud"),
         ("ink named twice", (*match, "--mix", "PW6=1", "--mix", "PW6=2"), "twice"),
         ("picture is the photo", (*match, "--picture", good), "itself"),
-        ("picture as jpg", (*match, "--picture", str(folder / "out.jpg")), ".png"),
+        ("picture as gif", (*match, "--picture", str(folder / "out.gif")), ".png"),
         ("card without a name", ("card",), "no file"),
         ("card as docx", ("card", str(folder / "card.docx")), ".docx"),
         ("card without ending", ("card", str(folder / "card")), "does not end in"),

@@ -122,7 +122,9 @@ ShelfOfNames = Annotated[Path | None, option("FILE", "The shelf with these inks'
 PaperLab = Annotated[
     str | None, option("L,A,B", "The paper's colour; without it, an ordinary white.")
 ]
-AnswerPicture = Annotated[Path | None, option("OUT.png", "Also save the answer as a picture.")]
+AnswerPicture = Annotated[
+    Path | None, option("OUT.png", "Also save the answer as a picture: .png, .jpg or .pdf.")
+]
 InkName = Annotated[str, argument("INK", "Its name, generic or Colour Index name.", complete=inks)]
 Replace = Annotated[bool, flag("Overwrite a file of that name.", "--replace")]
 Alone = Annotated[bool, flag("Start a new shelf without the starter colours.", "--alone")]
@@ -131,6 +133,8 @@ ReplaceInk = Annotated[bool, flag("Put it in the place of an ink of that name.",
 
 
 # Checks ----------------------------------------------------------------------------------
+
+PICTURES = (".png", ".jpg", ".jpeg", ".pdf")
 
 
 def check_out(
@@ -179,4 +183,4 @@ def check_out(
 
 
 def check_picture(picture: Path | None, replace: bool, photo: Path | None = None) -> None:
-    check_out(picture, (".png",), replace, photo)
+    check_out(picture, PICTURES, replace, photo)

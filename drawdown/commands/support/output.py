@@ -117,9 +117,9 @@ def deliver(
     terminal.write_result(json_text(*answer) if as_json else screen_text(*answer, screen))
     if picture is not None and draw is not None:
         from calibration.files import write_atomically
-        from drawdown.report.pictures.answer import png_bytes
+        from drawdown.report.pictures.answer import picture_bytes
 
-        write_atomically(picture, png_bytes(draw(*answer)))
+        write_atomically(picture, picture_bytes(draw(*answer), picture))
         say_saved(picture)
     return PhotoUnfit.exit_code if any(flag.hard for flag in flags) else 0
 

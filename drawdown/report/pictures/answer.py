@@ -27,8 +27,9 @@ _LEAST_PHOTO_PX = 400  # so tall it stays whatever is written above it
 
 
 def save_picture(judgement: Judgement, path: Path) -> None:
-    """Write the picture as PNG (sRGB, 8 bit), whole or not at all. Raises ``BadFile``."""
-    write_atomically(path, png_bytes(draw_picture(judgement)))
+    """Write the picture (sRGB, 8 bit) as its ending says, whole or not at all. Raises
+    ``BadFile``."""
+    write_atomically(path, picture_bytes(draw_picture(judgement), path))
 
 
 def save_refusal(unfit: PhotoUnfit, photo: Path, path: Path) -> None:
@@ -36,7 +37,7 @@ def save_refusal(unfit: PhotoUnfit, photo: Path, path: Path) -> None:
     from calibration.photo.open import open_photo
 
     shown = open_photo(photo) if unfit.found is None else unfit.found.photo
-    write_atomically(path, png_bytes(draw_refused(unfit, shown)))
+    write_atomically(path, picture_bytes(draw_refused(unfit, shown), path))
 
 
 def draw_picture(judgement: Judgement) -> Image.Image:
@@ -85,6 +86,17 @@ def small_srgb(photo: Photo, wide: int, tall: int) -> tuple[np.ndarray, float]:
     linear = np.stack([photo.profile.decode[i][small[..., i]] for i in range(3)], axis=-1)
     encoded = xyz_d50_to_srgb(linear @ photo.profile.to_xyz_d50.T)
     return np.rint(255 * encoded).astype(np.uint8), scale
+
+
+def picture_bytes(picture: Image.Image, path: Path) -> bytes:
+    """The picture in the format that the ending of ``path`` names: .png, .jpg or .pdf."""
+    ending = path.suffix.lower()
+    if ending not in (".jpg", ".jpeg", ".pdf"):
+        return png_bytes(picture)
+    out = io.BytesIO()
+    kind, how = ("PDF", {"resolution": 150}) if ending == ".pdf" else ("JPEG", {"quality": 92})
+    picture.convert("RGB").save(out, kind, **how)
+    return out.getvalue()
 
 
 def png_bytes(picture: Image.Image) -> bytes:

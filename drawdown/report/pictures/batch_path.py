@@ -12,7 +12,7 @@ from calibration.colour.difference import local_metric
 from calibration.files import write_atomically
 from calibration.uncertainty.intervals import K95
 from drawdown.book.columns import Batch, Entry, Original, Reading
-from drawdown.report.pictures.answer import png_bytes
+from drawdown.report.pictures.answer import picture_bytes
 from drawdown.report.pictures.canvas import FAINT, INK, Page, Plot, on_top
 from drawdown.report.text.terminal import swatch_rgb
 
@@ -26,7 +26,7 @@ def save_path(
     path: Path, batch: Batch, original: Original | None, story: tuple[Entry, ...]
 ) -> None:
     """Draw the way and write it as PNG, whole or not at all. Raises ``BadFile``."""
-    write_atomically(path, png_bytes(draw_path(batch, original, story)))
+    write_atomically(path, picture_bytes(draw_path(batch, original, story), path))
 
 
 def stops(story: tuple[Entry, ...], original: Original | None) -> np.ndarray:

@@ -12,7 +12,7 @@ from PIL import Image
 from calibration.files import write_atomically
 from drawdown.book.edition import SOON, STOP, Point, Run
 from drawdown.printing.control_chart import Limits
-from drawdown.report.pictures.answer import png_bytes
+from drawdown.report.pictures.answer import picture_bytes
 from drawdown.report.pictures.canvas import FAINT, INK, PAPER, Page, Plot
 from drawdown.report.text.edition import SIGNS
 from drawdown.wording import figures as words
@@ -32,7 +32,7 @@ def save_chart(path: Path, runs: Sequence[Run]) -> None:
     for part in parts:
         whole.paste(part, (0, y))
         y += part.height
-    write_atomically(path, png_bytes(whole))
+    write_atomically(path, picture_bytes(whole, path))
 
 
 def draw_run(run: Run) -> Image.Image:

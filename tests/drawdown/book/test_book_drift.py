@@ -222,7 +222,7 @@ def test_from_photos_to_advice(book, capsys, tmp_path):
         (("run", "K"), 6),
         (("run", "K", PHOTOS / "match.jpg", "--picture", "chart.png"), 2),
         (("run", "K", "--baseline", 3), 2),
-        (("run", "K", "--picture", "chart.jpg"), 2),
+        (("run", "K", "--picture", "chart.gif"), 2),
     ],
 )
 def test_wrong_use_is_explained_and_notes_nothing(book, capsys, args, code):

@@ -192,7 +192,7 @@ def test_interrupt_gives_130(chain, capsys):
         ["match", "a.jpg", "--strip", "1,2,3"],
         ["match", "a.jpg", "--strip", "1,2,0,4"],
         ["match", "a.jpg", "--strip", "1,2,3,4"],
-        ["match", "a.jpg", "--picture", "out.jpg"],
+        ["match", "a.jpg", "--picture", "out.gif"],
     ],
 )
 def test_wrong_usage_is_one_explained_paragraph(chain, capsys, args):

@@ -229,6 +229,16 @@ def test_a_class_is_kept_in_one_go_and_shared_for_one_of_them(capsys, book, tmp_
     assert {o["owner"] for o in taken} == {"Person A"}
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "start"), [("a.png", b"\x89PNG"), ("a.jpg", b"\xff\xd8\xff"), ("a.PDF", b"%PDF-")]
+)
+def test_a_picture_is_saved_as_its_ending_says(capsys, tmp_path, name, start):
+    out = tmp_path / name
+    assert run(capsys, "ink", "show", "PB15:3", "--picture", out)[0] == 0
+    assert out.read_bytes().startswith(start)
+
+
 def test_help_fits_one_screen(capsys):
     assert cli.main(["--help"]) == 0
     lines = capsys.readouterr().out.splitlines()

@@ -243,7 +243,7 @@ def test_show_draws_a_picture(capsys, tmp_path):
         (("add", "PB15:3", "--spectra", "x.csv"), 2),
         (("add", "PB15:3", "--shelf", "/"), 6),
         (("show", "PX99"), 2),
-        (("show", "PB15:3", "--picture", "x.jpg"), 2),
+        (("show", "PB15:3", "--picture", "x.gif"), 2),
         (("show", "PB15:3", "--picture", "/no/such/folder/x.png"), 6),
         (("list", "--shelf", "no-such.toml"), 6),
         (("remove", "PB15:3", "--yes"), 2),

@@ -259,7 +259,7 @@ def test_overprint_grid(capsys, tmp_path):
     ("extra", "code"),
     [
         ([], 2), (TYPED[:2], 2), ([*TYPED, *TYPED], 2), ([*TYPED, "--paper", "nan,0,0"], 2),
-        ([*TYPED, "--picture", "x.jpg"], 2), ([*TYPED, "--picture", "/no/such/x.png"], 6),
+        ([*TYPED, "--picture", "x.gif"], 2), ([*TYPED, "--picture", "/no/such/x.png"], 6),
         ([*TYPED, "--shelf", "/no/such.toml"], 6),
     ],
 )  # fmt: skip

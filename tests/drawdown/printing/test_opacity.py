@@ -388,7 +388,7 @@ def test_ladder_gives_each_grade_a_quarter_and_narrow_screens_lose_nothing(seen)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("argv", [["--base-strip", "0"], ["--picture", "x.jpg"], ["--strip", "a"]])
+@pytest.mark.parametrize("argv", [["--base-strip", "0"], ["--picture", "x.gif"], ["--strip", "a"]])
 def test_wrong_usage(argv, capsys):
     assert cli.main(["plan", "covers", str(PHOTOS / "no-match.jpg"), *argv]) == 2
     assert capsys.readouterr().out == ""
