@@ -69,7 +69,9 @@ def find_strips(sheet, view) -> tuple[Strip, ...]:
     strips = []
     for c in chosen:
         shape = c.shape
-        for corners in parted(sheet, white, c):
+        # Where others were found, a wide one with a line in its middle has been streaked.
+        halves = parted(sheet, white, c) if len(chosen) == 1 else [shape.corners_mm]
+        for corners in halves:
             body = cut_out(sheet, white, corners, c.paper_lab, shape.level, shape.low, printed)
             strips.append(strip_of(sheet, corners, body, cut=shape.cut, extra=unsure))
     order = reading_order([s.corners_mm for s in strips])

@@ -137,7 +137,7 @@ BAR_GAP_MM = _at(1.5, "mm", "both halves reach the bar to within this",
     "up: strips that end before it join")
 
 # Two strips that touch or overlap (join.py)
-LEAST_HALF_MM = _at(11.0, "mm", "width of each of two strips without paper between",
+LEAST_HALF_MM = _at(13.0, "mm", "width of each of two strips without paper between",
     "down: one strip with a streak is two")
 SEAM_STEP_MM = _at(0.25, "mm", "step across in which a seam is looked for", "up: fine gaps go")
 SEAM_WITHIN = _at((0.44, 0.56), "of width", "a seam lies so near the middle",

@@ -320,3 +320,13 @@ def test_one_wide_strip_stays_one(seed):
     d = Drawing(64 + seed)
     d.strip(20, 90, 34, 60, (55, 25, -30), streak=0.6 * (seed % 2))
     found(d)
+
+
+def test_two_wide_strips_are_not_parted_at_a_line_in_their_middle():
+    """A bare line in the middle of one of two strips is a streak: no third strip."""
+    d = Drawing(70)
+    for x in (10, 52):
+        d.strip(x, 90, 32, 60, (55, 25, -30))
+    d.fill(box(10 + 15.6, 92, 0.8, 50), d.paper)
+    sheet, view = d.done()
+    assert len(find_strips(sheet, view)) == 2
