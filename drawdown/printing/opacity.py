@@ -153,8 +153,8 @@ def opacity(
         lightness_added=_number(lab_bar[:, 0] - below[:, 0]),
         lightness_over_black=_number(lab_black[:, 0], low=0.0),
         against_base=base is not None,
-        kx=_number(kx[:, 1], bounded),
-        sx=_number(sx[:, 1], bounded),
+        kx=_number(kx[:, 1], bounded, low=0.0),
+        sx=_number(sx[:, 1], bounded, low=0.0),
         kx_bands=kx[0],
         sx_bands=sx[0],
         lab_over_black=lab_black[0],
@@ -165,7 +165,9 @@ def opacity(
     )
 
 
-def _number(values: np.ndarray, bounded: np.ndarray | None = None, low=None, high=None) -> Number:
+def _number(
+    values: np.ndarray, bounded: np.ndarray | None = None, low=-np.inf, high=np.inf
+) -> Number:
     """Best value first, its ensemble after. The interval is that of the ensemble about its
     own middle, moved to the best value."""
     value = float(values[0])
@@ -173,20 +175,14 @@ def _number(values: np.ndarray, bounded: np.ndarray | None = None, low=None, hig
     least, most = value + np.quantile(spread, (0.025, 0.975))
     if bounded is not None and (not bounded[0] or np.mean(~bounded[1:]) > 0.025):
         return Number(value, float(max(np.quantile(values[1:], 0.025), 0.0)), None)
-    if bounded is not None:
-        least = max(least, 0.0)
-    if low is not None:
-        least = max(least, low)
-    if high is not None:
-        most = min(most, high)
-    return Number(value, float(least), float(most))
+    return Number(value, float(max(least, low)), float(min(most, high)))
 
 
 def _probabilities(ratio: np.ndarray) -> dict[str, float]:
     """The share of the ensemble in each grade, thinnest first."""
-    upper = np.inf
-    out = {}
-    for limit, word in GRADES:
-        out[word] = float(np.mean((ratio >= limit) & (ratio < upper)))
-        upper = limit
-    return dict(reversed(out.items()))
+    uppers = (np.inf, *(limit for limit, _ in GRADES))
+    shares = {
+        word: float(np.mean((ratio >= limit) & (ratio < upper)))
+        for (limit, word), upper in zip(GRADES, uppers, strict=False)
+    }
+    return dict(reversed(shares.items()))
