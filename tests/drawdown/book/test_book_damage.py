@@ -15,6 +15,7 @@ from book_kit import keep, names, quick_place
 from book_process import KIT, ROOT, contents, kit, posix
 
 from calibration.errors import BadFile
+from drawdown.book import columns as schema
 from drawdown.book import open_book
 from drawdown.book.repair.check import check
 
@@ -139,6 +140,20 @@ def test_a_diary_of_another_book_is_refused_and_set_aside(full_book, tmp_path):
     assert check(full_book, repair=True).whole
     with open_book(full_book) as book:
         assert not any(name.startswith("other") for name in names(book))
+
+
+def test_a_newer_diary_without_its_database_is_not_made_into_an_older_book(tmp_path, monkeypatch):
+    folder = tmp_path / "book"
+    monkeypatch.setattr(schema, "VERSION", schema.VERSION + 1)
+    with open_book(folder, create=True) as book:
+        keep(book, "x")
+    monkeypatch.undo()
+    (folder / "book.sqlite").unlink()
+    before = (folder / "diary.jsonl.gz").read_bytes()
+    with pytest.raises(BadFile, match="newer drawdown"):
+        check(folder, repair=True)
+    assert [path.name for path in folder.iterdir()] == ["diary.jsonl.gz"]
+    assert (folder / "diary.jsonl.gz").read_bytes() == before
 
 
 def test_photos_that_are_missing_changed_or_nobodys_are_told(full_book):
