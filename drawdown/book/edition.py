@@ -11,6 +11,7 @@ import numpy as np
 from calibration.errors import WrongUsage
 from calibration.uncertainty.intervals import K95
 from drawdown.book.columns import PULL, Pull
+from drawdown.book.originals import the_name
 from drawdown.book.shapes import name_key
 from drawdown.book.store import Book, Change
 from drawdown.matching.compare import compare
@@ -118,24 +119,13 @@ class Run:
 
 
 def find_edition(book: Book, name: str) -> str:
-    """The edition with pulls in the book that is called so (the beginning is enough when only
-    one begins so). Raises ``WrongUsage``."""
+    """The edition with pulls in the book that is called so. Raises ``WrongUsage``."""
     known = [edition for edition, _ in editions(book)]
-    wanted = name_key(name)
-    same = [e for e in known if name_key(e) == wanted]
-    begun = same or [e for e in known if wanted and name_key(e).startswith(wanted)]
-    if len(begun) == 1:
-        return begun[0]
-    shown = ", ".join(f'"{e}"' for e in (begun or known)[:5])
-    if begun:
-        raise WrongUsage(f'"{name}" could be any of {shown}', "it is not clear which edition is "
-                         "meant", "give the whole name")  # fmt: skip
-    raise WrongUsage(
-        f'no pulled print of an edition "{name}" is in the book',
-        "drift is seen from print to print",
-        f"the book has pulls of {shown}" if known else
-        "add the first good pull with: `pull_print` PHOTO `edition` NAME `good`",
-    )  # fmt: skip
+    shown = ", ".join(f'"{edition}"' for edition in known[:5])
+    none = "add the first good pull with: `pull_print` PHOTO `edition` NAME `good`"
+    return the_name(
+        name, known, "edition with pulls", f"the book has pulls of {shown}" if known else none
+    )
 
 
 def drift_of(

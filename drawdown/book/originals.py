@@ -108,41 +108,40 @@ def find_original(book: Book, name: str) -> Original:
 
 def find_by_name(book: Book, table: str, name: str) -> int:
     """The id of what is called ``name`` in one table. Raises ``WrongUsage``."""
-    what = {"original": "kept original", "batch": "batch", "packet": "packet"}[table]
+    what, lists = {
+        "original": ("kept original", "list_book"), "batch": ("batch", "list_batches"),
+        "packet": ("packet", "list_packets"),
+    }[table]  # fmt: skip
+    live = f'SELECT name, id FROM "{table}" WHERE removed IS NULL'
+    rows = book.rows(f"{live} AND name_key = ?", (name_key(name),))
+    known = {row["name"]: int(row["id"]) for row in rows or book.rows(f"{live} ORDER BY name_key")}
+    return known[the_name(name, list(known), what, f"see what there is with: `{lists}`")]
+
+
+def the_name(name: str, known: list[str], what: str, todo: str) -> str:
+    """Which of the known names is meant: that very one (capitals do not count), or the only one
+    that begins so. Raises ``WrongUsage`` with near misses, or with what to do."""
+    import difflib
+
     wanted = name_key(name)
-    rows = book.rows(f'SELECT id FROM "{table}" WHERE removed IS NULL AND name_key = ?', (wanted,))
-    if rows:
-        return int(rows[0]["id"])
-    rows = book.rows(
-        f'SELECT id, name, name_key FROM "{table}" WHERE removed IS NULL ORDER BY name_key'
-    )
-    begun = [row for row in rows if wanted and row["name_key"].startswith(wanted)]
-    if len(begun) == 1:
-        return int(begun[0]["id"])
+    keys = {name_key(one): one for one in known}
+    begun = [key for key in keys if wanted and key.startswith(wanted)]
+    if wanted in keys or len(begun) == 1:
+        return keys[wanted if wanted in keys else begun[0]]
     if begun:
-        names = ", ".join(f'"{row["name"]}"' for row in begun[:5])
+        names = ", ".join(f'"{keys[key]}"' for key in begun[:5])
         raise WrongUsage(
             f'"{name}" could be any of {len(begun)}: {names}',
             f"it is not clear which {what} is meant",
             "give the whole name",
         )
+    near = difflib.get_close_matches(wanted, keys, n=3, cutoff=0.5)
+    near += [key for key in keys if len(wanted) > 2 and wanted in key and key not in near][:3]
     raise WrongUsage(
         f'there is no {what} called "{name}" in the book',
         "the name must be one that is in the book",
-        _hint(wanted, rows, what),
+        "perhaps you meant " + " or ".join(f'"{keys[key]}"' for key in near) if near else todo,
     )
-
-
-def _hint(wanted: str, rows: list[sqlite3.Row], what: str) -> str:
-    import difflib
-
-    names = {row["name_key"]: row["name"] for row in rows}
-    near = difflib.get_close_matches(wanted, names, n=3, cutoff=0.5)
-    near += [key for key in names if len(wanted) > 2 and wanted in key and key not in near][:3]
-    if near:
-        return "perhaps you meant " + " or ".join(f'"{names[key]}"' for key in near)
-    lists = {"kept original": "list_book", "batch": "list_batches", "packet": "list_packets"}
-    return f"see what there is with: `{lists[what]}`"
 
 
 def recipes_of(book: Book, original: int) -> tuple[Recipe, ...]:
