@@ -285,7 +285,7 @@ def test_a_spoiled_block_is_seen_and_the_others_are_read(book):
     two = changes[2]
     middle = (two.start + two.end) // 2
     for spoiled in (
-        whole[:middle] + b"X" + whole[middle + 1 :],
+        whole[:middle] + bytes([whole[middle] ^ 255]) + whole[middle + 1 :],
         whole[: two.start] + whole[two.end :],  # every block is whole, and the change is missing
     ):
         book.diary.path.write_bytes(spoiled)
