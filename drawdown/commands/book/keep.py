@@ -118,7 +118,7 @@ def _keep_folder(
     json: bool,
     keep_one: Callable[[Book, Path, str], tuple[Original, frame.Strip]],
 ) -> int:
-    """Every photo of a folder under its file's name; what cannot be kept is told, the others
+    """Every photo of a folder under its file's name; what cannot be kept is listed, the others
     are. Returns the highest exit code."""
     from drawdown.pipeline.folder import photos_in
 
