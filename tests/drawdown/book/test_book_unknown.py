@@ -56,7 +56,7 @@ def gappy(tmp_path, book, run):
 
 
 def test_lists_and_labels_do_not_claim_to_know(gappy, run):
-    assert "Of 2 it was not noted how sure they are." in " ".join(run("list")[1].split())
+    assert "For 2 the uncertainty was not noted." in " ".join(run("list")[1].split())
     assert "uncertainty not noted" in run("show", "bare")[1]
     assert "not noted" not in run("show", "whole")[1]
 
