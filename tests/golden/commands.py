@@ -327,12 +327,12 @@ story-june-json: book batch june --json
 pull-first: book run Kingfisher {MATCH} --card {SLIP} --date 2030-07-01
 pull-beside: book run Kingfisher {MATCH} --card {SLIP} --strip 2 --beside 1 --date 2030-07-01 --json
 pull-across: book run Kingfisher {NO_MATCH} --card {SLIP} --date 2030-07-01
-pull-4: book run Kingfisher {MATCH} --card {SLIP} --strip 2 --date 2030-07-01
+pull-again: book run Kingfisher {MATCH} --card {SLIP} --strip 2 --date 2030-07-01
 drift-early: book run Kingfisher
-pull-5: book run Kingfisher {MATCH} --card {SLIP} --strip 2 --beside 1 --number 7 --date 2030-07-02
-pull-6: book run Kingfisher {NO_MATCH} --card {SLIP} --note 'new sheet' --date 2030-07-02
-pull-7: book run Kingfisher {MATCH} --card {SLIP} --date 2030-07-02
-pull-8: book run Kingfisher {NO_MATCH} --card {SLIP} --strip 2 --beside 1 --date 2030-07-02
+pull-4: book run Kingfisher {CLOSE} --card {SLIP} --strip 2 --beside 1 --number 7 --date 2030-07-02
+pull-5: book run Kingfisher {CLOSE} --card {SLIP} --note 'new sheet' --date 2030-07-02
+pull-6: book run Kingfisher {DARK} --card {SLIP} --date 2030-07-02
+pull-7: book run Kingfisher {NO_MATCH} --card {SLIP} --strip 2 --beside 1 --date 2030-07-02
 pull-spot: book run Kingfisher {CLOSE} --card {SLIP} --spot breast --date 2030-07-02
 pull-other: book run Heron {P}/base.jpg --card {FRAME} --date 2030-07-03 --json
 drift: book run Kingfisher --picture chart.png -> chart.png

@@ -4,6 +4,7 @@ earlier versions taken over once."""
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -102,6 +103,11 @@ def _take_over_one(
         paper = None if photo["paper_lab"] is None else json.dumps(photo["paper_lab"])
         reading = change.insert("reading", {**lab, "paper": paper, "read_at": now()})
         change.insert("entry", {
-            "batch": row, "at": now(), "kind": "read", "reading": reading,
+            "batch": row, "at": _utc(photo["when"]), "kind": "read", "reading": reading,
             "note": Path(str(photo["photo"])).name, **taught_row(step, inks, shelf),
         })  # fmt: skip
+
+
+def _utc(when: str) -> str:
+    """A moment of an earlier memory as the book notes it."""
+    return datetime.fromisoformat(when).astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
