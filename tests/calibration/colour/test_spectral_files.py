@@ -144,7 +144,7 @@ def test_match_tells_of_the_lamps_that_are_asked_for():
     assert list(lamps) == [*LAMPS, "FL11", "A"]
     # Tungsten by its built-in weights, and by the library's table of the same illuminant.
     assert lamps["A"]["de00"] == pytest.approx(lamps["tungsten"]["de00"], abs=0.002)
-    said = " ".join(run(*mix, "--lamp", "fl11").stdout.split())
+    said = " ".join(run(*mix, "--lamp", "fl11", "--full").stdout.split())
     assert f"under FL11 about {lamps['FL11']['de00']:.1f} (95 % below" in said
     wet = run("--wet", "batch", "--lamp", "FL11", "--json")
     assert "lamp-not-told" in json.loads(wet.stdout)["photo"]["flags"]

@@ -222,7 +222,7 @@ def test_a_broken_file_is_explained_and_left_alone(text):
 def test_learn_list_and_take_back(capsys):
     photos = [str(PHOTOS / "match.jpg"), str(PHOTOS / "no-match.jpg")]
     assert cli.main(["ink", "dry"]) == 0
-    assert "No strip was read wet and dry yet" in capsys.readouterr().out
+    assert "You have not shown a strip wet and dry yet" in capsys.readouterr().out
     assert cli.main(["ink", "dry", *photos]) == 2  # two strips: which one?
     assert "shows 2 strips" in capsys.readouterr().err
     assert df.read_pairs() == ()
