@@ -212,19 +212,3 @@ def by_shelf(
             name = " ".join(ink.split())
         total[name] = total.get(name, 0.0) + amount
     return total
-
-
-def not_on_shelf(inks: list[str], shelf: Path | None) -> list[str]:
-    """Those that the shelf in use does not know."""
-    if not inks:
-        return []
-    from drawdown.studio.shelf_file import shelf_in_use
-
-    known = shelf_in_use(shelf).shelf
-    found = []
-    for ink in inks:
-        try:
-            known.find(ink)
-        except WrongUsage:
-            found.append(ink)
-    return found

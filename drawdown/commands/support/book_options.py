@@ -62,11 +62,6 @@ def editions(ctx: typer.Context, incomplete: str) -> list[str]:
     return _names(ctx, sql, incomplete)
 
 
-def pulled(ctx: typer.Context, incomplete: str) -> list[str]:
-    sql = "SELECT DISTINCT edition FROM pull WHERE removed IS NULL ORDER BY edition_key"
-    return _names(ctx, sql, incomplete)
-
-
 # Options ---------------------------------------------------------------------------------
 
 BookFolder = Annotated[
