@@ -75,7 +75,7 @@ DRAWN = (
     Candidate(0.15, 0.08, haze=0.003),
     Candidate(0.15, 0.3, haze=0.003),
 )
-MEASURED = (Candidate(0.15, 0.12, roots=0.1, haze=0.003),)
+MEASURED = (Candidate(0.15, 0.12, roots=0.1),)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
