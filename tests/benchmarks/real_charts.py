@@ -88,7 +88,7 @@ def halves(sheet, card, index: int) -> tuple[np.ndarray, np.ndarray]:
     return np.array(rgb, float), np.array([(a + c / 2, b + d / 2) for a, b, c, d in parts])
 
 
-def judged(path: Path, definition: Path, corners, folds: int, drawn: bool) -> dict:
+def judged(path: Path, definition: Path, corners, folds: int, drawn: bool = False) -> dict:
     """Errors of each way for each usable patch, and of each pair of near patches."""
     card = read_card(definition)
     if drawn:
