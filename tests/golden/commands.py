@@ -25,7 +25,7 @@ FIT = (
     f"ink fit {P}/ladder.jpg --card {SLIP} --pigment PO73 --step 1=alone --step 2=bar "
     "--step 3=white:10 --step 4=base:20"
 )
-STORIES = ("book", "inks", "slab", "drying", "cards")
+STORIES = ("book", "inks", "slab", "scale", "drying", "cards")
 GROUPS = {
     "": "match read card demo guide undo ink plan book",
     "ink": "list show add fit dry remove",
@@ -53,7 +53,7 @@ def all_commands() -> list[Command]:
     found = [
         *_help(), *_photos(), *_options(), *_plans(), *_pictures(), *_wrong(),
         *_story("book", BOOK), *_story("inks", INKS), *_story("slab", SLAB),
-        *_story("drying", DRYING), *_story("cards", CARDS),
+        *_story("scale", SCALE), *_story("drying", DRYING), *_story("cards", CARDS),
     ]  # fmt: skip
     places = [(c.session, c.name) for c in found]
     if len(set(places)) != len(places):
@@ -89,7 +89,6 @@ def _options() -> Iterator[Command]:
     lines = {
         "match-mix": f"match {NO_MATCH} {MIX} --grams 250",
         "match-mix-measured": f"match {NO_MATCH} --card {SLIP} {MIX} --grams 250",
-        "match-fine-scale": f"match {NO_MATCH} --card {SLIP} {MIX} --grams 20 --scale 1",
         "match-too-close-mix": f"match {CLOSE} --card {SLIP} --mix 'PO73 31, PY83 9' "
         "--mix 'white 69' --grams 80",
         "match-base-mix": f"match {P}/base.jpg --card {FRAME} --mix 'PB15:3 5, PV19 1.2' "
@@ -422,6 +421,11 @@ later: match {NO_MATCH} --card {SLIP} {MIX} --grams 250
 undo: undo
 undo-json: undo --json
 learnt-end: ink list --learnt
+"""
+# The scale named once is remembered.
+SCALE = f"""
+named: match {NO_MATCH} --card {SLIP} {MIX} --grams 20 --scale 1
+remembered: match {NO_MATCH} --card {SLIP} {MIX} --grams 20
 """
 
 DRYING = f"""
