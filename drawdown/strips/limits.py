@@ -211,6 +211,10 @@ GLARE_FLAG = _at(0.03, "share", "glare that is reported",
 SHINE_CELL_MM = _at(1.0, "mm", "cell for soft glare", "up: small glints; down: noise")
 SHINE_END_SHARE = _at(0.15, "of length", "ends left out: start and run-out are film",
     "down: film passes for glare")
+BAR_BESIDE_MM = _at(3.0, "mm", "how far beside a strip a printed bar under it is looked for",
+    "up: the next strip; down: blur of the strip's own edge")
+BAR_BESIDE_SHARE = _at(0.6, "of the light beside the strip", "darker on both sides: a bar",
+    "up: shadows pass for bars, windows over them are missed")
 SHINE_DE = _at(2.5, "dE", "glare changes the colour by this over the strip",
     "down: films that taper")
 SHINE_SD = _at(3.0, "sd", "and by this many of what the film could do", "as above")

@@ -362,7 +362,19 @@ def find_shine(
     ends = max(1, round(limits.SHINE_END_SHARE * rows))
     known[:ends] = known[-ends:] = False
     cells = total / np.maximum(share, 1e-6)[..., None] / white.astype(np.float32)
-    found, panes = find_glare(cells, known, from_lab(paper_lab)), find_panes(cells, known)
+    # Over a printed bar ink is darker, and the rest of the strip is no window for that.
+    far = limits.BAR_BESIDE_MM / limits.SHINE_CELL_MM
+    beside = [
+        cv2.warpAffine(rgb, np.stack([across, along, start + along / 2 + k * across], axis=1),
+                       (1, rows), flags=how).mean(axis=(1, 2))
+        for k in (-far, columns + far)
+    ]  # fmt: skip
+    on_bar = np.all(
+        [level < limits.BAR_BESIDE_SHARE * np.median(level) for level in beside], axis=0
+    )
+    near_bar = np.convolve(on_bar, np.ones(5), "same") > 0
+    found = find_glare(cells, known, from_lab(paper_lab))
+    panes = find_panes(cells, known & ~near_bar[:, None])
     reach, steps = _colour_distance(cells, found)
     dull, level = known.copy(), 0.0
     if _is_glare(found, reach):
