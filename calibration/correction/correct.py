@@ -13,7 +13,8 @@ from calibration.card.definition import CardDefinition
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.correction.card_drift import Drift, find_drift
-from calibration.correction.lamp_field import LampField, LightSamples, fit_field, light_on_card
+from calibration.correction.even_surfaces import LightSamples
+from calibration.correction.lamp_field import LampField
 from calibration.correction.map_choice import blend, ensemble, surprise
 from calibration.correction.map_fit import (
     DRAWN,
@@ -29,6 +30,7 @@ from calibration.correction.map_fit import (
     off_card,
     problem_of,
     white_balance,
+    with_light,
 )
 from calibration.correction.patches import PatchReadings
 from calibration.correction.spoiled import beside, shaded_patches, uneven_patches
@@ -50,13 +52,6 @@ SPOILED_DE = {"nominal": 6.0, "measured": 3.0}
 NEAR_SHINE = 3.0  # patches next to one that shines: the surprise that it takes, divided
 LEAST_SPAN_L = 30.0  # L* between the lightest and the darkest patch
 MOST_SPOILED = 0.35  # of all patches; more, and it is the wrong card or no card
-
-
-NO_FIT = PhotoUnfit(
-    "no correction of the colours fits this card",
-    "what its fields show and what its definition says have nothing to do with each other",
-    "name the definition that belongs to this card, and show the whole card in even light",
-)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -104,9 +99,13 @@ class Correction:
     def light_sd(self, xy_mm: np.ndarray) -> np.ndarray:
         """(n, 2) -> (n,) standard uncertainty of the log light there against that on the card;
         infinite where the field had to be cut short."""
-        moved = self.field.shapes(xy_mm) @ (self.field_members - self.field.coefficients)
-        sd = moved.mean(axis=-1).std(axis=0)
+        sd = self._light_moved(xy_mm).mean(axis=-1).std(axis=0)
         return np.where(self.field.is_cut(xy_mm), np.inf, sd)
+
+    def _light_moved(self, xy_mm: np.ndarray) -> np.ndarray:
+        """(m, n, 3) each member's log light at places (n, 2) less the best estimate's."""
+        moved = self.field.shapes(xy_mm) @ (self.field_members - self.field.coefficients)
+        return np.asarray(moved)
 
     def xyz_d50(self, light: np.ndarray) -> np.ndarray:
         """Even scene light (..., 3) from ``light`` -> XYZ D50 (..., 3)."""
@@ -115,8 +114,7 @@ class Correction:
     def ensemble_xyz_d50(self, rgb_linear: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
         """XYZ D50 of each member (m, n, 3) for photo RGB (n, 3) at places (n, 2)."""
         bend = np.einsum("nck,mk->mnc", tone_basis(rgb_linear), self.members[:, :KNOTS])
-        moved = self.field_members - self.field.coefficients
-        gain_log = self.field.log_gain(xy_mm) + self.field.shapes(xy_mm) @ moved
+        gain_log = self.field.log_gain(xy_mm) + self._light_moved(xy_mm)
         light = rgb_linear * np.exp(bend - gain_log)
         matrix = self.members[:, MAP].reshape(-1, 3, MAP_TERMS)
         return np.einsum("mnf,mjf->mnj", features(light), matrix)
@@ -137,10 +135,18 @@ def correct(
     try:
         made = _correct(readings, samples, card, profile_matrix)
     except (np.linalg.LinAlgError, ArithmeticError) as problem:
-        raise NO_FIT from problem
+        raise _no_fit() from problem
     if not (np.isfinite(made.members).all() and np.isfinite(made.matrix).all()):
-        raise NO_FIT
+        raise _no_fit()
     return made
+
+
+def _no_fit() -> PhotoUnfit:
+    return PhotoUnfit(
+        "no correction of the colours fits this card",
+        "what its fields show and what its definition says have nothing to do with each other",
+        "name the definition that belongs to this card, and show the whole card in even light",
+    )
 
 
 def _refuse_too_few(readings: PatchReadings, card: CardDefinition) -> None:
@@ -230,12 +236,11 @@ def _with_light(
     white = light_patches(problem.lab)
     tone, start, plain_median = np.zeros(KNOTS), np.zeros(0), 0.0
     for turn in range(3):
-        even = undo_tone(samples.rgb, tone)
-        field = replace(fit_field(samples, even, paper_only=True), card=problem.light.card)
-        light = problem.rgb / np.exp(field.log_gain(problem.centre_mm))
+        if turn > 0:
+            problem = with_light(problem, samples, undo_tone(samples.rgb, tone))
+        light = problem.rgb / np.exp(problem.light.log_gain(problem.centre_mm))
         balanced = white_balance(light, problem.lab, profile_matrix, white)
-        on_card = light_on_card(field, samples, even)
-        problem = replace(problem, light=field, on_card=on_card, balanced=balanced)
+        problem = replace(problem, balanced=balanced)
         if turn == 0:
             start = problem.centre
             miss = evaluate(problem, start)[0]

@@ -297,34 +297,35 @@ def fit_field(samples: LightSamples, light: np.ndarray, *, paper_only: bool = Fa
         surface = np.where(samples.surface == 0, -1, samples.surface)
         samples = replace(samples, surface=surface)
     theta, precision, weight = _solve(samples, values, centre, count)
-    field = LampField(
+    residual = values - _design(samples, centre, count) @ theta
+    remainder, local_scatter, scatter = _remainder(samples, residual, weight)
+    return LampField(
         centre_mm=centre,
         coefficients=theta[1 : 1 + SHAPES],
         precision=precision,
         own=np.zeros((SHAPES, 3)),
-        remainder=np.zeros((0, 0, 3)),
-        local_scatter=np.zeros((0, 0)),
+        remainder=remainder,
+        local_scatter=local_scatter,
         cell_origin_mm=samples.cell_origin_mm,
         cell_mm=samples.cell_mm,
-        scatter=0.01,
+        scatter=scatter,
     )
-    return with_remainder(field, samples, values - _design(samples, centre, count) @ theta, weight)
 
 
-def with_remainder(
-    field: LampField, samples: LightSamples, residual: np.ndarray, weight: np.ndarray
-) -> LampField:
-    """The field with what its samples (n,) show beyond the quadratic, ``residual`` (n, 3)."""
+def _remainder(
+    samples: LightSamples, residual: np.ndarray, weight: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """What the samples (n,) show beyond the quadratic, ``residual`` (n, 3), smoothed on the cells;
+    its standard uncertainty there, and all in all. Empty maps where no cell is known."""
     good = (samples.surface >= 0) & (weight > 0)
     scatter = 0.01
     if good.sum() > 3:
         scatter = max(0.002, robust_sd(residual[good].mean(axis=1)))
     cells = samples.cells
     if not (cells >= 0).any():
-        return replace(field, scatter=scatter)
+        return np.zeros((0, 0, 3)), np.zeros((0, 0)), scatter
     # Also the cells that the robust fit set aside: a shadow is light like any other.
     on = (cells >= 0) & (samples.surface[cells] > 0)
     seen = np.where(on[..., None], residual[cells], 0.0)
     remainder, local = spread_out(seen, on, samples.cell_mm, scatter)
-    scatter = float(np.median(local[on])) if on.any() else scatter
-    return replace(field, remainder=remainder, local_scatter=local, scatter=scatter)
+    return remainder, local, float(np.median(local[on])) if on.any() else scatter

@@ -201,14 +201,14 @@ def problem_of(readings: PatchReadings, card: CardDefinition, samples: LightSamp
     lab, rgb = card.expected_lab_d50[usable], readings.rgb[usable]
     weights = local_metric(lab)
     noise = noise_de(readings)
-    light = replace(fit_field(samples, samples.rgb, paper_only=True), card=card)
+    light, on_card = _told_by_paper(samples, samples.rgb, card)
     u_axis = np.linalg.norm(np.einsum("nij,nj->ni", weights, card.u_lab[usable]), axis=1)
     u_axis = u_axis / np.sqrt(3)
     return Problem(
         rgb=rgb,
         centre_mm=readings.centre_mm[usable],
         light=light,
-        on_card=light_on_card(light, samples, samples.rgb),
+        on_card=on_card,
         lab=lab,
         metric=weights,
         sigma=np.sqrt(u_axis**2 + noise**2 + MODEL_FLOOR**2),
@@ -218,6 +218,19 @@ def problem_of(readings: PatchReadings, card: CardDefinition, samples: LightSamp
         kept=np.ones(len(rgb)),
         level=float(np.median(rgb[light_patches(lab)])),
     )
+
+
+def with_light(p: Problem, samples: LightSamples, even: np.ndarray) -> Problem:
+    """The data with the light as the samples tell it once their tone curve is undone: ``even``."""
+    light, on_card = _told_by_paper(samples, even, p.light.card)
+    return replace(p, light=light, on_card=on_card)
+
+
+def _told_by_paper(
+    samples: LightSamples, light: np.ndarray, card: CardDefinition | None
+) -> tuple[LampField, tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    field = replace(fit_field(samples, light, paper_only=True), card=card)
+    return field, light_on_card(field, samples, light)
 
 
 def off_card(p: Problem, theta: np.ndarray) -> np.ndarray:
