@@ -10,7 +10,8 @@ import numpy as np
 from calibration.card.toml import builtin_cards, read_card
 from calibration.colour.spaces import lab_to_xyz
 from calibration.correction.correct import Correction, correct
-from calibration.correction.lamp_field import LightSamples, fit_field, flatten, sample_light
+from calibration.correction.even_surfaces import LightSamples
+from calibration.correction.lamp_field import fit_field, flatten, sample_light
 from calibration.correction.patches import PatchReadings, read_patches
 from calibration.errors import WrongUsage
 from calibration.flags import NO_COLOURS, OVEREXPOSED, UNDEREXPOSED
