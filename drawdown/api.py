@@ -154,7 +154,7 @@ def match(
     >>> m.verdict, m.de00_interval[0] > 2, [ink for ink, parts in m.advice.additions]
     ('no match', True, ['phthalo-blue'])
     """
-    from drawdown.book.memory.known import knowledge_at
+    from drawdown.book.memory import knowledge_at
     from drawdown.pipeline.match import match_photo
     from drawdown.pipeline.options import Options
     from drawdown.results import match_of

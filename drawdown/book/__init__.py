@@ -5,7 +5,19 @@ rooms hand over; ``originals``, ``batches``, ``packets`` and ``pulls`` keep and 
 kind; ``check`` verifies and repairs.
 """
 
-from drawdown.book.opening import open_book
-from drawdown.book.store import Book, Change, now
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from drawdown.book.opening import open_book
+    from drawdown.book.store import Book, Change, now
 
 __all__ = ["Book", "Change", "now", "open_book"]
+
+
+def __getattr__(name: str) -> Any:
+    """Loaded when asked for: a photo is judged without a book too."""
+    if name not in __all__:
+        raise AttributeError(name)
+    from drawdown.book import opening, store
+
+    return getattr(opening if name == "open_book" else store, name)

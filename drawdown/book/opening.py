@@ -16,7 +16,8 @@ from drawdown.book import columns as schema
 from drawdown.book import problems
 from drawdown.book.diary import EARLIER, earlier_rows
 from drawdown.book.photos import network_kind
-from drawdown.book.store import BEFORE, DIARY, FILE, Book, now, put_row
+from drawdown.book.store import BEFORE, DIARY, Book, now, put_row
+from drawdown.studio.locations import BOOK_FILE
 
 PATIENCE_S = 15.0
 PAGE_BYTES = 8192  # of a new database: five readings a page, where 4096 would hold two
@@ -31,13 +32,13 @@ def open_book(folder: Path, *, create: bool = False, write: bool = False) -> Boo
     not whole.
     """
     folder = Path(folder)
-    file = folder / FILE
+    file = folder / BOOK_FILE
     with problems.explaining(folder):
         there = is_there(folder)
         if not there and not create:
             raise problems.no_book(folder)
         if not file.exists() and any((folder / name).is_file() for name in (DIARY, EARLIER)):
-            raise problems.damaged(folder, f"{FILE} is missing")
+            raise problems.damaged(folder, f"{BOOK_FILE} is missing")
         if not there:
             private_folder(folder)
             sync_folder(folder.parent)
@@ -84,7 +85,7 @@ def is_there(folder: Path) -> bool:
         )
     if any((folder / name).is_file() for name in (DIARY, EARLIER)):
         return True
-    file = folder / FILE
+    file = folder / BOOK_FILE
     size = file.stat().st_size if file.is_file() else 0
     if size == 0 or size > PAGE_BYTES:
         return size > 0
@@ -118,7 +119,7 @@ def _prepare(db: sqlite3.Connection, folder: Path, writable: bool) -> None:
     tables = int(db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
     if tables and application != schema.APPLICATION_ID:
         raise BadFile(
-            f"{folder / FILE} is a database, but not a studio book",
+            f"{folder / BOOK_FILE} is a database, but not a studio book",
             "writing in it could spoil what it is",
             "give another folder with `book`",
         )
@@ -147,7 +148,7 @@ def _bring_up_to_date(db: sqlite3.Connection, folder: Path) -> None:
     if version:
         _copy_aside(db, folder, version)
         os.chmod(folder, 0o700)
-        os.chmod(folder / FILE, 0o600)
+        os.chmod(folder / BOOK_FILE, 0o600)
     db.execute("BEGIN IMMEDIATE")
     try:
         if schema.version_of(db) == version:  # else another program was just as far

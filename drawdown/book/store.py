@@ -23,8 +23,8 @@ from drawdown.book import columns as schema
 from drawdown.book import problems
 from drawdown.book.diary import EARLIER, Diary, Row, RowTold, data_of, text_of
 from drawdown.book.photos import PhotoStore, Stored
+from drawdown.studio.locations import BOOK_FILE
 
-FILE = "book.sqlite"
 DIARY = "diary.jsonl.gz"
 BEFORE = "before"  # the folder of what an earlier version left
 
@@ -142,7 +142,7 @@ class Book:
         self.folder = folder
         self.db = db
         self.writable = writable
-        self._file = _identity(folder / FILE)
+        self._file = _identity(folder / BOOK_FILE)
         self.photos = PhotoStore(folder)
         self.diary = Diary(folder / DIARY)
         self.healed: list[str] = []  # what a stopped program left undone, and opening mended
@@ -224,7 +224,7 @@ class Book:
             self.db.execute("BEGIN IMMEDIATE")
             try:
                 self.db.execute("PRAGMA defer_foreign_keys = ON")
-                if _identity(self.folder / FILE) != self._file:
+                if _identity(self.folder / BOOK_FILE) != self._file:
                     raise problems.replaced(self.folder)
                 self._catch_up()
                 length = self.diary.path.stat().st_size

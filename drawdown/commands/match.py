@@ -188,7 +188,7 @@ def match(
             mix=options.mix or source.parts, batch_grams=source.grams,
         )  # fmt: skip
     else:
-        from drawdown.book.memory.known import knowledge_at
+        from drawdown.book.memory import knowledge_at
         from drawdown.studio.shelf_file import shelf_in_use
 
         knowledge, remarks, told = knowledge_at(book_opt.folder_of(book), shelf_in_use(shelf))

@@ -42,9 +42,10 @@ def _of_book(said: Path | None, redo: bool) -> list[Step]:
     """The book's own last change, if there is a book and a change."""
     folder = book_opt.folder_of(said)
     from drawdown.book import open_book
-    from drawdown.book.store import FILE, list_changes
+    from drawdown.book.store import list_changes
+    from drawdown.studio.locations import BOOK_FILE
 
-    if said is None and not (folder / FILE).exists():
+    if said is None and not (folder / BOOK_FILE).exists():
         return []
     with open_book(folder) as book:
         wanted = "undone" if redo else "done"
@@ -57,7 +58,7 @@ def _of_book(said: Path | None, redo: bool) -> list[Step]:
             return str(book.redo() if redo else book.undo())
 
     at = datetime.fromisoformat(found.at).timestamp()
-    written = (folder / FILE).stat().st_mtime  # finer than the second that the change notes
+    written = (folder / BOOK_FILE).stat().st_mtime  # finer than the second that the change notes
     return [(written if redo or int(written) == int(at) else at, "book", step)]
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 SHELF_VARIABLE = "DRAWDOWN_SHELF"
 BOOK_VARIABLE = "DRAWDOWN_BOOK"
+BOOK_FILE = "book.sqlite"  # within the folder of the book
 
 
 def _studio_folder() -> Path:

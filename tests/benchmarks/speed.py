@@ -22,7 +22,10 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 SIZES = {"12 MP": (4032, 3024), "48 MP": (8064, 6048)}
 DECODE = "import sys; from PIL import Image; Image.open(sys.argv[1]).load()"
-ENVIRONMENT = os.environ | {"PYTHONPATH": str(ROOT)}
+NOWHERE = str(ROOT / "tests" / "no-such-folder")  # a studio of the first day: starter inks, no book
+ENVIRONMENT = os.environ | {
+    "PYTHONPATH": str(ROOT), "DRAWDOWN_BOOK": NOWHERE, "DRAWDOWN_SHELF": NOWHERE + "/shelf.toml",
+}  # fmt: skip
 # An installed program is compiled once; so must this be.
 ENVIRONMENT.pop("PYTHONDONTWRITEBYTECODE", None)
 LIMIT = 5.5  # CPU time of match and of read, as so many times that of decoding

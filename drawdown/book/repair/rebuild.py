@@ -20,12 +20,13 @@ from drawdown.book import columns as schema
 from drawdown.book import problems
 from drawdown.book.diary import EARLIER, Diary, Row, earlier_rows
 from drawdown.book.opening import connect, open_book
-from drawdown.book.store import DIARY, FILE, aside_folder, now, put_row, read_row
+from drawdown.book.store import DIARY, aside_folder, now, put_row, read_row
+from drawdown.studio.locations import BOOK_FILE
 
 Key = tuple[str, int]
 Rows = dict[Key, Any]
 INNER = ("setting", "change", "change_row", "mark")  # what is no record of the studio's
-LOG, DIARIES = (FILE + "-wal", FILE + "-shm"), (DIARY, EARLIER)
+LOG, DIARIES = (BOOK_FILE + "-wal", BOOK_FILE + "-shm"), (DIARY, EARLIER)
 
 
 @dataclass
@@ -63,7 +64,7 @@ def read_both(folder: Path, keep: Callable[[Row], Any] = digest) -> tuple[Source
 def _locked(folder: Path) -> Iterator[sqlite3.Connection | None]:
     """The database, with no other program writing in it, unless it is too damaged to be locked;
     None where there is none."""
-    file = folder / FILE
+    file = folder / BOOK_FILE
     if not file.exists():
         yield None
         return
@@ -126,7 +127,7 @@ def _read_database(
 ) -> Source:
     found = Source()
     if db is None:
-        found.faults.append(f"{FILE} is missing")
+        found.faults.append(f"{BOOK_FILE} is missing")
         return found
     with _unless_busy(found.faults):
         version = schema.version_of(db)
@@ -263,13 +264,13 @@ def put_in_place(folder: Path, file: Path) -> Path:
     """The new database in the old one's place; returns the folder where copies of the old files
     lie."""
     aside = aside_folder(folder)
-    for name in (FILE, *LOG, *DIARIES):
+    for name in (BOOK_FILE, *LOG, *DIARIES):
         if (folder / name).exists():
             shutil.copy2(folder / name, aside / name)
     sync_folder(aside)
     for name in LOG:  # frames of the old log must never be taken for the new database's
         (folder / name).unlink(missing_ok=True)
-    os.replace(file, folder / FILE)
+    os.replace(file, folder / BOOK_FILE)
     sync_folder(folder)
     for name in DIARIES:
         (folder / name).unlink(missing_ok=True)
@@ -280,7 +281,7 @@ def put_in_place(folder: Path, file: Path) -> Path:
 def second_book(folder: Path, told: Source) -> Path:
     """What the diary alone tells, as a book of its own; returns its folder."""
     other = aside_folder(folder, "histories")
-    build(other / FILE, dict(told.rows), told.marks, told.book)
+    build(other / BOOK_FILE, dict(told.rows), told.marks, told.book)
     if (folder / "photos").is_dir():
         shutil.copytree(folder / "photos", other / "photos", copy_function=_link)
     open_book(other, write=True).close()

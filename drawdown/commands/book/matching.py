@@ -110,8 +110,7 @@ def from_book(  # long: one thing after another
 ) -> FromBook:
     """Look up what ``--kept`` and ``--batch`` name; inks go by the shelf's names, so that the
     same ink under two names counts as one. Raises ``WrongUsage`` and ``BadFile``."""
-    from drawdown.book.memory import learning
-    from drawdown.book.memory.known import knowledge_at
+    from drawdown.book.memory import knowledge_at, learning
     from drawdown.studio.shelf_file import shelf_in_use
 
     name = None if batch is None else clean_name(batch, "--batch")

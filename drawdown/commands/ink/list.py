@@ -37,17 +37,17 @@ def list_inks(
         write_aside(f"Written to {write}: keep the inks you own, and use it with --shelf.")
     if learnt:
         from drawdown.book import open_book
-        from drawdown.book.memory.known import knowledge_at
+        from drawdown.book.memory import knowledge_at
         from drawdown.book.memory.learning import stories
-        from drawdown.book.store import FILE
         from drawdown.matching.learn import turned_out
         from drawdown.report.json.studio import learnt_json
         from drawdown.report.text.learnt import learnt_screen
+        from drawdown.studio.locations import BOOK_FILE
 
         folder = folder_of(book)
         knowledge, remarks, told = knowledge_at(folder, used)
         taught = ()
-        if (folder / FILE).exists() and not remarks:
+        if (folder / BOOK_FILE).exists() and not remarks:
             with open_book(folder) as opened:
                 taught = tuple(story for _, story in stories(opened, used.shelf))
         if told or remarks:

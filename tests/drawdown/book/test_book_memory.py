@@ -25,7 +25,7 @@ from drawdown.book.batches import (
     story_of,
 )
 from drawdown.book.columns import MixPart
-from drawdown.book.memory.known import earlier_memory, knowledge_at
+from drawdown.book.memory import earlier_memory, knowledge_at
 from drawdown.book.memory.learning import CACHE, learnt, stories, story_from, taught_row
 from drawdown.commands import main as cli
 from drawdown.ink.forward import lab_of_mix, paper_ground

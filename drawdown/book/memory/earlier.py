@@ -1,5 +1,4 @@
-"""What is known of the inks when a photo is read: from the batches in the book, with the memory of
-earlier versions taken over once."""
+"""The memory of earlier versions, taken over into the book once."""
 
 from __future__ import annotations
 
@@ -14,42 +13,10 @@ from calibration.errors import BadFile
 from calibration.files import read_bytes
 from drawdown.book.batches import PER_100, batch_called, begin_batch, log_added
 from drawdown.book.columns import MixPart
-from drawdown.book.memory.learning import learnt, stories, taught_row
-from drawdown.book.opening import open_book
-from drawdown.book.store import FILE, Book, Change, now
-from drawdown.flags import LEARNT_UNREADABLE, Flag
-from drawdown.ink.prior import Knowledge
+from drawdown.book.memory.learning import taught_row
+from drawdown.book.store import Book, Change, now
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.batch_history import Reading, Step
-from drawdown.studio.locations import own_shelf
-from drawdown.studio.shelf_file import ShelfInUse
-
-
-def knowledge_at(folder: Path, used: ShelfInUse) -> tuple[Knowledge | None, tuple[Flag, ...], str]:
-    """What the batches of the book in ``folder``, if there is one, have taught of a shelf's inks;
-    a remark where it cannot be read; and what was taken over of an earlier memory, in words."""
-    earlier = earlier_memory(used)
-    try:
-        if earlier.exists():
-            with open_book(folder, create=True) as book:
-                count = take_over(book, earlier, used.shelf)
-            told = f"What {count} batch{'es' if count != 1 else ''} taught is in the book now."
-        elif not (folder / FILE).exists():
-            return None, (), ""
-        else:
-            told = ""
-        with open_book(folder) as book:
-            found = [story for _, story in stories(book, used.shelf)]
-        return learnt(found, used.shelf, folder), (), told
-    except BadFile as problem:
-        return None, (LEARNT_UNREADABLE(problem.seen),), ""
-
-
-def earlier_memory(used: ShelfInUse) -> Path:
-    """Where versions before kept the batches of a shelf."""
-    if used.path is None:
-        return own_shelf().with_name("starter.learnt.json")
-    return Path(used.path).with_name(f"{Path(used.path).stem}.learnt.json")
 
 
 def take_over(book: Book, path: Path, shelf: Shelf) -> int:
