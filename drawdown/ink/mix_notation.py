@@ -21,6 +21,7 @@ _ITEM = re.compile(
 _AMOUNT_FIRST = re.compile(
     rf"(?P<amount>{NUMBER})\s*(?P<unit>{_UNIT})?\s+(?P<ink>[^=\d][^=]*)", re.I
 )
+_NUMBER_ALONE = re.compile(rf"([-+]?(?:{NUMBER}))\s*(?:g|grams?|mm|cm2|cm²|%)?", re.IGNORECASE)
 EXAMPLE = '"white 97, PB15:3 3"'
 
 
@@ -35,6 +36,14 @@ class Amounts:
     def grams(self) -> float | None:
         """What it all weighs, if grams were said."""
         return sum(self.amounts.values()) if self.unit == "g" else None
+
+
+def number_of(text: str) -> float:
+    """``12.5``, ``12,5`` or ``12,5 g`` as a number. Raises ``ValueError``."""
+    found = _NUMBER_ALONE.fullmatch(text.strip())
+    if found is None:
+        raise ValueError(text)
+    return float(found[1].replace(",", "."))
 
 
 def read_amounts(text: str, parameter: str, example: str = EXAMPLE) -> Amounts:

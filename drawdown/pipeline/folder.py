@@ -139,7 +139,7 @@ def read_folder(
 
     progress(f"reading {photos[0].name}", 0.0)
     while left := [path for path in photos if path not in readings]:
-        workers = min(len(left), _most_workers())
+        workers = min(len(left), most_workers())
         before = len(readings)
         suspects = _read_together(left, card_path, workers, read, done)
         if suspects is None:
@@ -152,7 +152,7 @@ def read_folder(
     yield from (readings[path] for path in photos)
 
 
-def _most_workers() -> int:
+def most_workers() -> int:
     """As many as there are cores, and no more than there is memory for photos of any size."""
     import os
 
@@ -166,7 +166,8 @@ def _most_workers() -> int:
 
 
 @contextmanager
-def _interrupts_held() -> Iterator[None]:
+def interrupts_held() -> Iterator[None]:
+    """Ctrl-C waits while a process begins, which keeps it held."""
     import signal
 
     if not hasattr(signal, "pthread_sigmask"):  # Windows
@@ -196,12 +197,12 @@ def _read_together(
     context = multiprocessing.get_context("spawn")
     waiting = iter(photos)
     running: dict = {}
-    with ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread) as pool:
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=one_thread) as pool:
         try:
             while True:
                 # No more at once than there are processes, so that suspicion falls on few.
                 while len(running) < workers and (path := next(waiting, None)) is not None:
-                    with _interrupts_held():  # a new process begins, and keeps them held
+                    with interrupts_held():  # a new process begins, and keeps them held
                         running[pool.submit(read, path, card_path)] = path
                 if not running:
                     return None
@@ -216,7 +217,8 @@ def _read_together(
             raise
 
 
-def _one_thread() -> None:
+def one_thread() -> None:
+    """How a process that only measures begins."""
     import signal
 
     import cv2

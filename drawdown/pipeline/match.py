@@ -28,13 +28,15 @@ from drawdown.pipeline.options import (
     same_photo,
 )
 from drawdown.pipeline.pair import Pair, dried, pair_of
-from drawdown.pipeline.read import Judgement, read_strips
+from drawdown.pipeline.read import Judgement, Prepared, read_strips
 from drawdown.pipeline.several import read_several
 from drawdown.studio.shelf_file import ShelfInUse, shelf_in_use
 
+Source = Path | Photo | Prepared
+
 
 def match_photo(
-    photo: Path | Photo | Sequence[Path | Photo], options: Options, progress: Progress
+    photo: Source | Sequence[Source], options: Options, progress: Progress
 ) -> Judgement:
     """The whole way: strips, comparison of original and batch, advice. Several photos of one
     pair are one reading with one interval."""
@@ -85,7 +87,7 @@ def match_photo(
     )
 
 
-def _alone(photo: Path | Photo, options: Options, progress: Progress) -> Judgement | None:
+def _alone(photo: Source, options: Options, progress: Progress) -> Judgement | None:
     """The first of two photos, read before it is clear what they show; None where it cannot be."""
     try:
         return read_strips(photo, replace(options, card_corners=options.card_corners[:1]), progress)
@@ -94,7 +96,7 @@ def _alone(photo: Path | Photo, options: Options, progress: Progress) -> Judgeme
 
 
 def _several(
-    photos: Sequence[Path | Photo], first_seen: Judgement | None, options: Options,
+    photos: Sequence[Source], first_seen: Judgement | None, options: Options,
     which: WhichStrips, progress: Progress,
 ) -> Pair:  # fmt: skip
     """The pair as several photos show it together."""

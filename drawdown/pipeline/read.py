@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -93,8 +94,34 @@ def strip_of(seen: Judgement, number: int, parameter: str = "strips") -> StripRe
     return found
 
 
-def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Judgement:
-    """Open, locate, correct, find and measure every strip; no comparison."""
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """A photo whose card was found and whose light was told, before any strip is looked for. Its
+    ``correction`` is worked out once, however often strips are read from it."""
+
+    photo: Photo
+    view: CardView
+    sheet: Sheet
+    patches: PatchReadings
+    samples: LightSamples
+
+    @property
+    def path(self) -> str:
+        return self.photo.path
+
+    @cached_property
+    def flat(self) -> Sheet:
+        """The sheet in even light."""
+        return flatten(self.sheet, fit_field(self.samples, self.samples.rgb))
+
+    @cached_property
+    def correction(self) -> Correction:
+        to_xyz = self.photo.profile.to_xyz_d50
+        return correct(self.patches, self.samples, self.view.card, to_xyz)
+
+
+def prepare(photo: Path | Photo, options: Options, progress: Progress) -> Prepared:
+    """Open, find the card, look at the light. Raises ``PhotoUnfit``, ``BadFile``."""
     progress("opening the photo", 0.05)
     # A bad definition is reported before anything else starts.
     card = read_card(options.card) if isinstance(options.card, Path) else options.card
@@ -108,27 +135,35 @@ def read_strips(photo: Path | Photo, options: Options, progress: Progress) -> Ju
         view = locate(photo, cards)
     progress("looking at the light", 0.4)
     sheet = rectify(photo, view)
-    readings = read_patches(sheet, view.card, view.place_error_mm)
-    _refuse_unfit_picture(readings, view)
-    samples = sample_light(sheet, view.card, readings)
+    patches = read_patches(sheet, view.card, view.place_error_mm)
+    _refuse_unfit_picture(patches, view)
+    return Prepared(photo, view, sheet, patches, sample_light(sheet, view.card, patches))
+
+
+def read_strips(photo: Path | Photo | Prepared, options: Options, progress: Progress) -> Judgement:
+    """Open, locate, correct, find and measure every strip; no comparison."""
+    if not isinstance(photo, Prepared):
+        photo = prepare(photo, options, progress)
+    view, sheet = photo.view, photo.sheet
     progress("looking for the strips", 0.5)
-    flat = flatten(sheet, fit_field(samples, samples.rgb))
     if options.strips:
-        found = strips_by_hand(flat, view, list(options.strips), crossing=options.crossing)
+        places = list(options.strips)
+        found = strips_by_hand(photo.flat, view, places, crossing=options.crossing)
     else:
-        found = find_strips(flat, view)
+        found = find_strips(photo.flat, view)
     progress("correcting the colours", 0.7)
-    correction = correct(readings, samples, view.card, photo.profile.to_xyz_d50)
+    correction = photo.correction
     progress("measuring the strips", 0.85)
     ink = np.any([s.mask for s in found], axis=0)
-    strips = tuple(measure(s, sheet, correction, view.card, ink, photo.jpeg_quality) for s in found)
+    quality = photo.photo.jpeg_quality
+    strips = tuple(measure(s, sheet, correction, view.card, ink, quality) for s in found)
     flags = (
-        *photo.flags,
+        *photo.photo.flags,
         *view.flags,
         *correction.flags,
-        *_light_flags(correction, strips, samples),
+        *_light_flags(correction, strips, photo.samples),
     )
-    return Judgement(photo, view, sheet, correction, strips, None, None, flags)
+    return Judgement(photo.photo, view, sheet, correction, strips, None, None, flags)
 
 
 def _refuse_unfit_picture(readings: PatchReadings, view: CardView) -> None:

@@ -88,6 +88,15 @@ def interval(c: Comparison) -> str:
     return f"{number(c.de00_low95, 2)} to {number(c.de00_high95, 2)}"
 
 
+def distance(c: Comparison) -> tuple[str, str, str]:
+    """How far apart the two are, how sure that is, and how far they may be."""
+    return (
+        f"Delta E 2000  {number(c.de00, 2)}",
+        f"95 % interval {interval(c)}",
+        f"tolerance {number(c.tolerance)}",
+    )
+
+
 def chance(c: Comparison) -> str:
     return f"Chance that it is within tolerance: {percent(c.p_within)}."
 

@@ -8,7 +8,7 @@ import re
 from typing import TYPE_CHECKING
 
 from calibration.errors import WrongUsage
-from drawdown.ink.mix_notation import NUMBER, Amounts, read_amounts
+from drawdown.ink.mix_notation import Amounts, number_of, read_amounts
 from drawdown.pipeline.options import (
     CORNERS_EXAMPLE,
     CORNERS_WHY,
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 MOST_PRINTS = 100_000
 _MOST_AMOUNT = 10_000  # of grams, per cent or g/m2
 _NUMBER = r"[-+]?\d{1,7}(?:\.\d*)?"
-_AMOUNT = re.compile(rf"([-+]?(?:{NUMBER}))\s*(?:g|grams?|mm|cm2|cm²|%)?", re.IGNORECASE)
 _SIDES = {"left": 1, "right": RIGHTMOST}
 _POINT = re.compile(rf"({_NUMBER})\s*,\s*({_NUMBER})")
 
@@ -64,13 +63,9 @@ def read_parts(texts: list[str] | None) -> dict[str, float] | None:
 
 
 def read_number(text: str | float) -> float:
-    """``12.5``, ``12,5`` or ``12,5 g`` as a number; a default is one already."""
-    if not isinstance(text, str):
-        return text
-    found = _AMOUNT.fullmatch(text.strip())
-    if found is None:
-        raise ValueError(text)  # the parser says for which option
-    return float(found[1].replace(",", "."))
+    """``12,5 g`` as a number; a default is one already. Raises ``ValueError``: the parser says for
+    which option."""
+    return number_of(text) if isinstance(text, str) else text
 
 
 def read_strips(texts: list[str] | None) -> tuple[tuple[int, ...], tuple[str, ...]]:

@@ -89,11 +89,7 @@ def read_screen(judgement: Judgement, screen: Screen) -> str:
 
 
 def _distance(lines: Lines, c: Comparison) -> None:
-    facts = (
-        f"Delta E 2000  {number(c.de00, 2)}",
-        f"95 % interval {wording.interval(c)}",
-        f"tolerance {number(c.tolerance)}",
-    )
+    facts = wording.distance(c)
     together = " " + "   ".join(facts)
     for row in [together] if len(together) <= lines.columns else [f" {fact}" for fact in facts]:
         lines.add(row, "1")

@@ -92,9 +92,9 @@ print("still there")
 
 
 def test_processes_that_read_a_folder_hold_interrupts_back():
-    from drawdown.pipeline.folder import _interrupts_held
+    from drawdown.pipeline.folder import interrupts_held
 
     before = signal.pthread_sigmask(signal.SIG_BLOCK, ())
-    with _interrupts_held():
+    with interrupts_held():
         assert signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ())
     assert signal.pthread_sigmask(signal.SIG_BLOCK, ()) == before

@@ -59,7 +59,7 @@ def test_there_are_no_more_processes_than_memory_for_them(monkeypatch):
     for gigabytes, most in ((0.5, 1), (4, 3), (12, 10), (500, 64)):
         text = told.format(round(gigabytes * 1e6 / 1.024))
         monkeypatch.setattr(Path, "read_text", lambda *_, text=text, **__: text)
-        assert folder._most_workers() == most
+        assert folder.most_workers() == most
 
 
 def test_raw_photos_by_any_usual_ending_are_taken_in(tmp_path):
