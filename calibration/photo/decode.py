@@ -154,3 +154,14 @@ def _scratch() -> BinaryIO:
     import tempfile
 
     return tempfile.TemporaryFile()
+
+
+def png_bytes(picture: Image.Image) -> bytes:
+    """The other way: PNG that says it is sRGB (W3C PNG, sRGB chunk, perceptual intent)."""
+    from PIL.PngImagePlugin import PngInfo
+
+    info = PngInfo()
+    info.add(b"sRGB", b"\x00")
+    out = io.BytesIO()
+    picture.save(out, "PNG", pnginfo=info, compress_level=6)
+    return out.getvalue()

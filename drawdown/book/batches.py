@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 GRAMS, PER_100 = "grams", "parts per 100"
 LEFT_SHARE = 0.999  # who takes out more than this takes all
+SAME_PARTS = 0.05  # parts per 100: less is no other recipe
 
 
 def begin_batch(
@@ -150,3 +151,17 @@ def mix_with_added(batch: Batch, story: tuple[Entry, ...]) -> tuple[Mix, float |
         for ink, grams in amounts.items()
     )
     return mix, total if known else None
+
+
+def same_mix(one: Mix, other: Mix) -> bool:
+    """Whether two mixes are one recipe."""
+
+    def shares(mix: Mix) -> dict[str, float]:
+        whole = sum(part.parts for part in mix) or 1.0
+        parts: dict[str, float] = {}
+        for part in mix:
+            parts[part.ink] = parts.get(part.ink, 0.0) + 100 * part.parts / whole
+        return parts
+
+    a, b = shares(one), shares(other)
+    return all(abs(a.get(ink, 0.0) - b.get(ink, 0.0)) <= SAME_PARTS for ink in {*a, *b})

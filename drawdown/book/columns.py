@@ -10,11 +10,13 @@ import json
 import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import TYPE_CHECKING, Annotated, Any
 
 from drawdown.book.shapes import (
     MOST_LETTERS,
     MOST_RECORDS,
+    Check,
     advised,
     boolean,
     choice,
@@ -88,10 +90,6 @@ def mix_of(text: str) -> Mix:
     )
 
 
-def _first(values: tuple) -> str:
-    return values[0]
-
-
 ID = Column("INTEGER PRIMARY KEY")
 # What others in the file point to has its id there.
 NUMBERED = Column("INTEGER PRIMARY KEY", whole(1, 2**53))
@@ -101,8 +99,13 @@ READING_ID = refers("reading", _PLACE)
 
 def name_column(name: str) -> Column:
     """A name, and beside it the name as compared."""
-    form = Form(_first, _first, lambda value: (value, name_key(value)))
+    form = Form(itemgetter(0), itemgetter(0), lambda value: (value, name_key(value)))
     return Column("TEXT NOT NULL", text(MOST_LETTERS, 1), form, (name, f"{name}_key"))
+
+
+def triple(sql: str, start: str, check: Check) -> Column:
+    """A colour in three columns."""
+    return Column(sql, many(check, 3, 3), COLOUR, tuple(f"{start}_{axis}" for axis in "lab"))
 
 
 NAME = name_column("name")
@@ -113,6 +116,8 @@ REMOVED = Column("TEXT", maybe(moment))  # when it was removed: no row is delete
 MIX = Form(mix_of, of_json, as_json)
 GRAMS = Column("REAL", maybe(number(0, 1e12)))
 DISTANCE = Column("REAL", maybe(number(0, 1000)))
+FLAG_PAIRS = Column("TEXT NOT NULL DEFAULT '[]'", many(pair(text(100), loose(4000)), 500), FLAGS)
+PAPER = Column("TEXT", maybe(many(number(-1000, 1000), 3, 3)), JSON, ("paper",))
 # The colour of originals and packets at hand, so that the nearest is found in one short scan.
 AT_HAND = {f"lab_{axis}": Column("REAL") for axis in "lab"}
 
@@ -137,30 +142,16 @@ class Reading:
         tuple[tuple[float, float], ...],
         Column("TEXT", many(many(number(-1e7, 1e7), 2, 2), 64), PLACES),
     ]
-    lab_d50: Annotated[
-        Lab,
-        Column(
-            "REAL NOT NULL", many(number(-1000, 1000), 3, 3), COLOUR, ("lab_l", "lab_a", "lab_b")
-        ),
-    ]
-    lab_u95: Annotated[
-        Lab | None,
-        Column("REAL", many(maybe(number(0, 1000)), 3, 3), COLOUR, ("u95_l", "u95_a", "u95_b")),
-    ]
+    lab_d50: Annotated[Lab, triple("REAL NOT NULL", "lab", number(-1000, 1000))]
+    lab_u95: Annotated[Lab | None, triple("REAL", "u95", maybe(number(0, 1000)))]
     samples: Annotated[bytes | None, Column("BLOB", maybe(spread), SAMPLES)] = field(repr=False)
     card: Annotated[str | None, choices("nominal", "measured", null=True)]
     shaded: Annotated[bool, Column("INTEGER NOT NULL DEFAULT 0", boolean, TRUTH)]
     evenness_de00: Annotated[float | None, DISTANCE]
     light_sd: Annotated[float | None, DISTANCE]
     munsell_value: Annotated[float | None, Column("REAL", maybe(number(-10, 20)))]
-    flags: Annotated[
-        tuple[tuple[str, str], ...],
-        Column("TEXT NOT NULL DEFAULT '[]'", many(pair(text(100), loose(4000)), 500), FLAGS),
-    ]
-    paper_lab_d50: Annotated[
-        list[float] | None,
-        Column("TEXT", maybe(many(number(-1000, 1000), 3, 3)), JSON, ("paper",)),
-    ]
+    flags: Annotated[tuple[tuple[str, str], ...], FLAG_PAIRS]
+    paper_lab_d50: Annotated[list[float] | None, PAPER]
     captured: Annotated[str | None, Column("TEXT", maybe(loose(100)), CAPTURED)]
     read_at: Annotated[str, Column("TEXT NOT NULL", moment)]
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_d50_to_srgb
+from calibration.photo.decode import png_bytes
 from drawdown.book import problems
 from drawdown.book.columns import Original, Packet
 from drawdown.book.originals import colour_at_hand, original_by_id
@@ -40,6 +42,17 @@ def crop_of(seen: Judgement, colour: StripReading) -> np.ndarray:
     xy_mm = seen.sheet.to_mm(xy_px)
     xyz = seen.correction.xyz_d50(seen.correction.light(rgb.reshape(-1, 3), xy_mm))
     return np.rint(255 * xyz_d50_to_srgb(xyz)).astype(np.uint8).reshape(height, width, 3)
+
+
+def store_photo(
+    book: Book, photo: Path, seen: Judgement, colour: StripReading
+) -> tuple[Stored, Stored]:
+    """Keep a photo and the strip's crop, before the change that names them begins. Raises
+    ``BadFile``."""
+    from PIL import Image
+
+    crop = png_bytes(Image.fromarray(crop_of(seen, colour)))
+    return book.photos.add_file(photo), book.photos.add_bytes(crop, ".png")
 
 
 def reading_row(seen: Judgement, colour: StripReading, photo: int | None, crop: int | None) -> Row:

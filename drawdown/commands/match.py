@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 import shlex
 import sys
+from collections.abc import Iterable
 from dataclasses import replace as changed
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from calibration.errors import BadFile, WrongUsage
+from calibration.naming import named
 from drawdown.commands.support import book_options as book_opt
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.exit_codes import OF_VERDICT, ExitCode
@@ -20,6 +22,7 @@ from drawdown.pipeline.options import Options
 from drawdown.report.text import terminal
 
 if TYPE_CHECKING:
+    from drawdown.book.memory.from_book import FromBook
     from drawdown.pipeline.read import Judgement
 
 
@@ -174,12 +177,13 @@ def match(
     scale_step(scale)  # remembered, now that it makes sense
     if kept is None and batch is None:
         options.strips_to_compare()
-    source, remarks = None, ()
+    folder, remarks = book_opt.folder_of(book), ()
+    source = None
     if kept is not None or batch is not None:
-        from drawdown.commands.book.matching import from_book
+        from drawdown.book.memory.from_book import from_book
 
         source = from_book(
-            kept, batch, book, photo=photos[-1] if len(photos) == 2 else photo, said=said,
+            folder, kept, batch, photo=photos[-1] if len(photos) == 2 else photo, said=said,
             added=went_in, grams=options.batch_grams, apart=_from_book(apart, options),
             batch_number=options.batch, shelf=shelf,
         )  # fmt: skip
@@ -187,14 +191,14 @@ def match(
             options, kept=source.kept, followed=source.followed, knowledge=source.knowledge,
             mix=options.mix or source.parts, batch_grams=source.grams,
         )  # fmt: skip
+        _tell(source.told)
     else:
         from drawdown.book.memory import knowledge_at
         from drawdown.studio.shelf_file import shelf_in_use
 
-        knowledge, remarks, told = knowledge_at(book_opt.folder_of(book), shelf_in_use(shelf))
+        knowledge, remarks, told = knowledge_at(folder, shelf_in_use(shelf))
         options = changed(options, knowledge=knowledge)
-        if told:
-            terminal.write_aside(told)
+        _tell([told] if told else ())
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.pipeline.match import match_photo
 
@@ -208,10 +212,25 @@ def match(
         if not json:
             _say_order(photos)
     if source is not None and source.batch_name is not None:
-        from drawdown.commands.book.matching import log_match
-
-        log_match(source, photo, judgement)
+        _log(folder, source, photo, judgement)
     return code
+
+
+def _log(folder: Path, source: FromBook, photo: Path, judgement: Judgement) -> None:
+    """Into the batch's story."""
+    from drawdown.book import open_book
+    from drawdown.book.memory.story import log_match
+    from drawdown.report.json.match import match_data
+
+    said = match_data(judgement)
+    with open_book(folder, write=True) as book:
+        words = said["comparison"]["words"]
+        _tell(log_match(book, source, photo, judgement, words, said["advice"]))
+
+
+def _tell(remarks: Iterable[str]) -> None:
+    for remark in remarks:
+        terminal.write_aside(named(remark))
 
 
 def _from_book(apart: bool, options: Options) -> bool | None:

@@ -131,8 +131,14 @@ def strip_to_keep(
 ) -> Strip:
     """Read a strip that the book is to keep, and store its photo; raises as ``read_strip``."""
     seen, number = read_strip(photo, strip, card, card_corners)
-    colour = strip_to_trust(seen, number)
-    return Strip(seen, colour, *store(book, photo, seen, colour))
+    return stored_strip(book, photo, seen, strip_to_trust(seen, number))
+
+
+def stored_strip(book: Book, photo: Path, seen: Judgement, colour: StripReading) -> Strip:
+    """A strip whose photo and crop are kept, before the change that names them begins."""
+    from drawdown.book.readings import store_photo
+
+    return Strip(seen, colour, *store_photo(book, photo, seen, colour))
 
 
 def read_strip(
@@ -142,18 +148,6 @@ def read_strip(
     ``PhotoUnfit`` and ``BadFile``."""
     numbers, places = parse.read_strips([strip])
     return read_photo(photo, photo_options(card, card_corners, places)), numbers[0]
-
-
-def store(book: Book, photo: Path, seen: Judgement, colour: StripReading) -> tuple[Stored, Stored]:
-    """Keep a photo and the strip's crop, before the change that names them begins. Raises
-    ``BadFile``."""
-    from PIL import Image
-
-    from drawdown.book.readings import crop_of
-    from drawdown.report.pictures.answer import png_bytes
-
-    crop = png_bytes(Image.fromarray(crop_of(seen, colour)))
-    return book.photos.add_file(photo), book.photos.add_bytes(crop, ".png")
 
 
 # Inks and mixes --------------------------------------------------------------------------

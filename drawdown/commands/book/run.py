@@ -94,7 +94,7 @@ def run(  # long: one parameter a line
             )
         seen = read_photo(photo, photo_options(card, card_corners, lies))
         colour = strip_to_trust(seen, mine[0])
-        own = frame.Strip(seen, colour, *frame.store(opened, photo, seen, colour))
+        own = frame.stored_strip(opened, photo, seen, colour)
         if (same := same_strip(opened, own, here)) is not None:
             raise WrongUsage(
                 f'this strip of this photo is pull {same} of "{edition}" already',

@@ -7,6 +7,9 @@ from __future__ import annotations
 OPTION_NAMES = {
     "add_ink": "drawdown ink add",
     "batch_grams": "--grams",
+    "edit_in_book": "drawdown book edit",
+    "note_added": "drawdown book batch --added",
+    "read_original_again": "drawdown book edit --photo",
     "check_book": "drawdown book check",
     "export_book": "drawdown book share",
     "fit_ink": "drawdown ink fit",

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image
-from PIL.PngImagePlugin import PngInfo
 
 from calibration.errors import PhotoUnfit
 from calibration.files import write_atomically
+from calibration.photo.decode import png_bytes
 from calibration.photo.open import Photo
 from drawdown.pipeline.read import Judgement
 from drawdown.report.pictures.canvas import PAPER
@@ -96,13 +96,4 @@ def picture_bytes(picture: Image.Image, path: Path) -> bytes:
     out = io.BytesIO()
     kind, how = ("PDF", {"resolution": 150}) if ending == ".pdf" else ("JPEG", {"quality": 92})
     picture.convert("RGB").save(out, kind, **how)
-    return out.getvalue()
-
-
-def png_bytes(picture: Image.Image) -> bytes:
-    """PNG that says it is sRGB (W3C PNG, sRGB chunk, perceptual intent)."""
-    info = PngInfo()
-    info.add(b"sRGB", b"\x00")
-    out = io.BytesIO()
-    picture.save(out, "PNG", pnginfo=info, compress_level=6)
     return out.getvalue()

@@ -1,0 +1,270 @@
+"""What the book gives to a match: the kept original, and the batch with its story so far."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from calibration.errors import DrawdownError, WrongUsage
+from drawdown.book.batches import batch_called, mix_with_added, same_mix, story_of
+from drawdown.book.columns import Batch, Entry, Mix, MixPart, Original
+from drawdown.book.opening import open_book
+from drawdown.book.originals import find_original, original_by_id
+from drawdown.book.photos import MOST_BYTES
+from drawdown.book.shapes import clean_name
+from drawdown.book.store import Book
+
+if TYPE_CHECKING:
+    from drawdown.ink.mix_notation import Amounts
+    from drawdown.ink.prior import Knowledge
+    from drawdown.ink.shelf import Shelf
+    from drawdown.matching.batch_history import Followed
+    from drawdown.matching.kept_original import Kept
+
+
+@dataclass(frozen=True)
+class FromBook:
+    """The kept original, the batch if it is in the book already, its mix and weight as far as
+    they are known, the batch as its photos tell it (``followed``) and what the others taught.
+    ``parts`` is the mix for the advice, None where there is none or an ink of it is not on the
+    shelf. ``added`` is what was said to have gone in since, in grams or (``in_parts``) to 100
+    parts of the batch; ``mix_said`` that the mix was said now, ``weighed`` what the batch was
+    said to weigh, ``again`` that the photo is in its story already. ``told`` is worth a word."""
+
+    original: Original | None
+    kept: Kept | None
+    batch: Batch | None
+    batch_name: str | None
+    mix: Mix
+    parts: dict[str, float] | None
+    grams: float | None
+    followed: Followed | None
+    knowledge: Knowledge | None
+    shelf: Shelf
+    added: dict[str, float]
+    in_parts: bool
+    mix_said: bool
+    weighed: float | None
+    again: bool
+    told: tuple[str, ...]
+
+
+# Reads what was named, one thing after another.
+def from_book(  # long: one thing after another
+    folder: Path,
+    kept: str | None,
+    batch: str | None,
+    *,
+    photo: Path,
+    said: Amounts | None,
+    added: Amounts | None,
+    grams: float | None,
+    apart: bool | None,
+    batch_number: int | None,
+    shelf: Path | None = None,
+) -> FromBook:
+    """Look up the ``kept`` original and the ``batch``; inks go by the shelf's names, so that the
+    same ink under two names counts as one. Raises ``WrongUsage`` and ``BadFile``."""
+    from drawdown.book.memory import knowledge_at, learning
+    from drawdown.studio.shelf_file import shelf_in_use
+
+    name = None if batch is None else clean_name(batch, "`batch`")
+    used = shelf_in_use(shelf)
+    mix_said = {} if said is None else used.shelf.named_mix(said.amounts)
+    went_in = {} if added is None else _summed(
+        {ink: used.shelf.find(ink).name for ink in added.amounts}, added.amounts
+    )  # fmt: skip
+    told = [earlier] if (earlier := knowledge_at(folder, used)[2]) else []
+    with open_book(folder, write=name is not None, create=name is not None) as book:
+        row = batch_called(book, name) if name else None
+        original = _original(book, kept, row)
+        entries = story_of(book, row.id) if row else ()
+        again = None if row is None else _again(book, entries, photo)
+        others = [s for b, s in learning.stories(book, used.shelf) if row is None or b.id != row.id]
+        knowledge = learning.learnt(others, used.shelf, book.folder)
+    inside = row and mix_with_added(row, entries)
+    if name is not None:
+        _check_batch(name, row, original, mix_said, went_in)
+    mix = inside[0] if inside else original.recipe.mix if original and original.recipe else ()
+    if mix_said:
+        mix = tuple(MixPart(ink, amount) for ink, amount in mix_said.items())
+    parts, strange = _parts(mix, used.shelf)
+    if strange:
+        told.append(
+            f"The mix in the book names {strange}, which is not on the shelf in use; the advice "
+            "guesses the mix from the colour."
+        )
+    if original is not None and original.state == "wet":
+        told.append(
+            f'"{original.name}" was read wet, and a wet strip is darker: pull the batch and look '
+            "at it as wet, or read the original again with `read_original_again`."
+        )
+    known_g = inside[1] if inside else None
+    in_parts = added is not None and (
+        added.unit in ("parts", "%") or (not added.unit and known_g is None and grams is None)
+    )
+    source = FromBook(
+        original, _kept(original, apart, batch_number) if original else None, row, name, mix,
+        parts, grams if grams is not None else known_g, None, knowledge, used.shelf, went_in,
+        in_parts, bool(mix_said), grams, again is not None, tuple(told),
+    )  # fmt: skip
+    if name is None:
+        return source
+    return replace(source, followed=_followed(source, entries, again, known_g))
+
+
+def _summed(names: Mapping[str, str], amounts: Mapping[str, float]) -> dict[str, float]:
+    total: dict[str, float] = {}
+    for ink, amount in amounts.items():
+        total[names[ink]] = total.get(names[ink], 0.0) + amount
+    return total
+
+
+def _parts(mix: Mix, shelf: Shelf) -> tuple[dict[str, float] | None, str]:
+    """The mix for the advice, and an ink of it that the shelf does not know."""
+    parts: dict[str, float] = {}
+    for part in mix:
+        try:
+            shelf.find(part.ink)
+        except WrongUsage:
+            return None, part.ink
+        parts[part.ink] = parts.get(part.ink, 0.0) + part.parts
+    return parts or None, ""
+
+
+def _kept(original: Original, apart: bool | None, batch_number: int | None) -> Kept:
+    from drawdown.matching.kept_original import Kept
+
+    r = original.reading
+    if r is None:
+        raise WrongUsage(
+            f'the colour of "{original.name}" is not in the book',
+            "there is nothing to compare with",
+            "keep it again from a photo",
+        )
+    return Kept(
+        original.name, r.colour(), r.card != "measured", r.shaded, apart, batch_number,
+        original.state,
+    )  # fmt: skip
+
+
+def _original(book: Book, kept: str | None, batch: Batch | None) -> Original | None:
+    """The kept original that is named, or the one that the batch is mixed towards, if any."""
+    original = None if kept is None else find_original(book, clean_name(kept, "`kept`"))
+    if original is None and batch is not None and batch.original:
+        return original_by_id(book, batch.original)
+    if original and batch is not None and batch.original not in (None, original.id):
+        towards = original_by_id(book, batch.original or 0)
+        raise WrongUsage(
+            f'the batch "{batch.name}" is mixed towards "{towards.name if towards else "?"}"',
+            "one batch has one original, or its story would make no sense",
+            "give this batch another name with `batch`",
+        )
+    return original
+
+
+def _check_batch(
+    name: str,
+    batch: Batch | None,
+    original: Original | None,
+    mix: dict[str, float],
+    added: dict[str, float],
+) -> None:
+    """Whether a batch can begin or go on so; raises ``WrongUsage``."""
+    if batch is None and added:
+        raise WrongUsage(
+            f'the batch "{name}" begins with this photo, and `added` is given',
+            "an addition is known by the photo before it",
+            "leave `added` out, and give with `mix` all that is in the batch",
+        )
+    if batch is None and not mix and original is None:
+        raise WrongUsage(
+            f'there is no batch "{name}" in the book yet',
+            "a new one begins with its mix",
+            f'begin it: `batch` "{name}" `mix` "white 97, PB15:3 3"; or say with `kept` which '
+            "original it is mixed towards",
+        )
+    if batch is not None and batch.mix and mix:
+        then = tuple(MixPart(ink, parts) for ink, parts in mix.items())
+        if not same_mix(then, batch.mix):
+            raise WrongUsage(
+                f'the batch "{batch.name}" began with another mix',
+                "its photos so far rest on that one",
+                "leave `mix` out to go on with it, or begin a batch of another name",
+            )
+
+
+def _again(book: Book, entries: tuple[Entry, ...], photo: Path) -> Entry | None:
+    """The entry of this very photo that teaches already, if there is one."""
+    from calibration.files import read_bytes
+    from calibration.photo.privacy import kept_copy
+
+    try:
+        data, _ = kept_copy(read_bytes(photo, "a photo", MOST_BYTES), str(photo))
+    except DrawdownError:  # told when it is opened
+        return None
+    found = book.rows(
+        "SELECT r.id FROM reading r JOIN photo p ON p.id = r.photo WHERE p.sha256 = ?",
+        (hashlib.sha256(data).hexdigest(),),
+    )
+    ids = {row["id"] for row in found}
+    return next((e for e in entries if e.taught and e.reading and e.reading.id in ids), None)
+
+
+def _followed(
+    source: FromBook, entries: tuple[Entry, ...], again: Entry | None, known_g: float | None
+) -> Followed | None:
+    """The batch as this photo finds it; None where nothing can be learnt from it."""
+    from drawdown.book.memory import learning
+    from drawdown.matching.batch_history import BatchStory, Followed
+
+    assert source.batch_name is not None
+    if source.batch is not None:
+        upto = [e for e in entries if again is None or e.id <= again.id]
+        story, pending = learning.story_from(source.batch, upto, source.shelf)
+        if story is not None and again is not None:  # the photo takes the place of its first time
+            last = story.photos[-1]
+            return Followed(replace(story, photos=story.photos[:-1]), last.step.added, last.grams)
+        shares, now = _shares(source, known_g)
+        if story is not None:
+            grown = 1 + sum(pending.values())
+            for ink, share in shares.items():
+                pending[ink] = pending.get(ink, 0.0) + share * grown
+            return Followed(story, pending, now)
+    else:
+        shares, now = {}, source.grams
+    if not source.parts:
+        return None
+    parts, whole = dict(source.parts), sum(source.parts.values())
+    for ink, share in shares.items():
+        parts[ink] = parts.get(ink, 0.0) + share * whole
+    return Followed(BatchStory(source.batch_name, source.shelf.named_mix(parts)), {}, now)
+
+
+def _shares(source: FromBook, known_g: float | None) -> tuple[dict[str, float], float | None]:
+    """What was said to have gone in as shares of the batch before, and its weight now."""
+    total = sum(source.added.values())
+    if source.in_parts:
+        shares = {ink: amount / 100 for ink, amount in source.added.items()}
+        before = known_g if source.weighed is None else source.weighed / (1 + total / 100)
+        return shares, None if before is None else before * (1 + total / 100)
+    before = known_g if source.weighed is None else source.weighed - total
+    if not source.added:
+        return {}, before
+    if before is None:
+        raise WrongUsage(
+            "`added` is in grams, and what the batch weighs is not known",
+            "grams say something only beside the weight of the whole",
+            "add what it weighs now, additions included, as in `batch_grams` 250; or give parts "
+            'to 100 parts of the batch, as in `added` "PB15:3 0.5 parts"',
+        )
+    if before <= 0:
+        raise WrongUsage(
+            f"`added` comes to {total:g} g, and the batch weighs {source.weighed:g} g with it",
+            "what is added cannot be all of the batch",
+            "give with `batch_grams` what the batch weighs now, additions included",
+        )
+    return {ink: amount / before for ink, amount in source.added.items()}, before + total
