@@ -234,6 +234,52 @@ def test_long_and_wide_functions_say_why():
     assert unexplained == []
 
 
+# Modules that only one other imports, and no command: each with the reason why it stands alone.
+ALONE = {
+    "calibration.colour.optimal_colours": "a published table beside its colour science",
+    "calibration.correction.card_drift": "a stage of the correction with thresholds of its own",
+    "calibration.correction.grid": "interpolation, which knows nothing of lamps",
+    "calibration.correction.map_choice": "a stage of the correction: which map the patches bear",
+    "calibration.correction.spoiled": "a stage of the correction with thresholds of its own",
+    "calibration.locate.by_hand": "the other way to find a card: no marker is looked for",
+    "calibration.photo.raw": "a file format",
+    "drawdown.api": "the Python interface, behind names that are loaded when asked for",
+    "drawdown.book.memory.earlier": "what versions before left, loaded only where it lies",
+    "drawdown.book.repair.rebuild": "a book made anew, which checking one never does",
+    "drawdown.book.share.validation": "what a stranger's file may hold, apart from what is done",
+    "drawdown.matching.addition_search": "the search, which knows nothing of strips or advice",
+    "drawdown.pipeline.several": "which photos count, before any two strips are compared",
+    "drawdown.reading.which_two": "its sizes speak of strips, not of what was asked",
+    "drawdown.strips.choose": "which candidates are strips; finding them is another act",
+}
+
+
+def test_a_module_with_one_importer_has_a_reason():
+    """Those of one command, page or report are a boundary; the rest say why."""
+    boundary = ("drawdown.commands", "drawdown.page", "drawdown.report")
+    alone = set()
+    for name, path in MODULES.items():
+        importers = [other for other, found in IMPORTS.items() if name in found]
+        near = [name, *importers]
+        if len(near) == 2 and path.name != "__init__.py" and not any(
+            module.startswith(boundary) for module in near
+        ):  # fmt: skip
+            alone.add(name)
+    assert alone <= set(ALONE)
+
+
+def test_a_constant_has_one_value():
+    """One name, one value: two modules that mean two things call them two names."""
+    values: dict[str, set[object]] = {}
+    for path in MODULES.values():
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant):
+                for target in node.targets:
+                    if isinstance(target, ast.Name) and isinstance(node.value.value, int | float):
+                        values.setdefault(target.id, set()).add(node.value.value)
+    assert {name for name, found in values.items() if len(found) > 1} == set()
+
+
 def test_each_folder_says_what_lives_there():
     folders = {p.parent for p in MODULES.values()} | {ROOT / "fixtures"}
     for folder in folders - {ROOT / "drawdown"}:

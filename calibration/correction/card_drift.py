@@ -10,7 +10,7 @@ from calibration import flags as fl
 from calibration.card.definition import CardDefinition
 from calibration.colour.difference import delta_e_2000, local_metric
 
-KIN_DE = 14.0  # how far nearest colours reach, standard deviation in Delta E
+REACH_DE = 14.0  # how far nearest colours reach, standard deviation in Delta E
 LEAST_DE = 4.0  # a smaller excess is not spoken of
 TIMES_TYPICAL = 4.0
 AROUND_MM = 24.0  # patches this near share the light
@@ -19,7 +19,7 @@ TIMES_U = 4.0
 # are they said to have changed.
 KIND_LEAST_DE, KIND_TIMES_TYPICAL = 6.0, 5.0
 UNEVEN_SPREAD = 0.06  # relative scatter inside a field: a shadow's edge or a mirrored lamp
-DARKEST = 0.002  # a channel below this is lost in the last levels of the photo
+LEAST_LINEAR = 0.002  # a channel below this is lost in the last levels of the photo
 FADED_SHARE, FADED_LEAST = 0.12, 4
 FADED_MEDIAN_DE = 3.0  # held-out median of a measured card that is hardly this card
 
@@ -89,7 +89,7 @@ def find_drift(
     error = delta_e_2000(lab, lab + miss_lab)
     typical = float(np.median(error))
     # Where light or the end of the range may be to blame, nothing is said of the ink.
-    clean = (spread <= UNEVEN_SPREAD) & (rgb_linear.min(axis=1) >= DARKEST)
+    clean = (spread <= UNEVEN_SPREAD) & (rgb_linear.min(axis=1) >= LEAST_LINEAR)
     clean &= ~card.with_role("white")[usable]
     kin = _kinship(lab, weights)
     by_light = _light_around(lab, miss_lab, card.centres_mm[usable])
@@ -134,6 +134,6 @@ def _kinship(lab_d50: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """(k, k) how near the colours lie to each other, 0..1; nobody is kin to itself."""
     apart = lab_d50[None] - lab_d50[:, None]
     distance = np.linalg.norm(np.einsum("kij,kmj->kmi", weights, apart), axis=-1)
-    kin = np.exp(-0.5 * (np.maximum(distance, distance.T) / KIN_DE) ** 2)
+    kin = np.exp(-0.5 * (np.maximum(distance, distance.T) / REACH_DE) ** 2)
     np.fill_diagonal(kin, 0.0)
     return kin

@@ -21,7 +21,7 @@ PEERS = 11
 SURE_SHINE, LEAST_SHINE = 4.0, 0.004
 SHADOW_SD = 0.15  # how far a shadow's edge may change the light within one patch
 BESIDE_MM = 16.0  # how far a lamp's image reaches: patches next to one that shines
-MOST_UNEVEN = 0.35  # of all patches; more, and it is the photo or the card's place
+MOST_SPOILT = 0.35  # of all patches; more, and it is the photo or the card's place
 
 
 def uneven_patches(readings: PatchReadings, card: CardDefinition) -> tuple[np.ndarray, np.ndarray]:
@@ -37,7 +37,7 @@ def uneven_patches(readings: PatchReadings, card: CardDefinition) -> tuple[np.nd
     near = np.argsort(np.abs(level[:, None] - level[None]), axis=1, kind="stable")[:, :PEERS]
     usual = np.median(uneven[near], axis=1)
     spoilt = uneven > np.maximum(TIMES_PEERS * usual, LEAST_UNEVEN)
-    if not spoilt.any() or spoilt.mean() > MOST_UNEVEN:
+    if not spoilt.any() or spoilt.mean() > MOST_SPOILT:
         return nothing, nothing
     found = nothing.copy()
     found[usable] = spoilt

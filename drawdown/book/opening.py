@@ -19,7 +19,7 @@ from drawdown.book.photos import network_kind
 from drawdown.book.store import BEFORE, DIARY, Book, now, put_row
 from drawdown.studio.locations import BOOK_FILE
 
-PATIENCE_S = 15.0
+BUSY_S = 15.0
 PAGE_BYTES = 8192  # of a new database: five readings a page, where 4096 would hold two
 
 
@@ -106,7 +106,7 @@ def connect(file: Path, writable: bool) -> sqlite3.Connection:
         mode = "ro"
     else:  # nothing is being written, and the folder takes no lock file
         mode = "ro&immutable=1"
-    db = sqlite3.connect(f"{uri}?mode={mode}", uri=True, timeout=PATIENCE_S, isolation_level=None)
+    db = sqlite3.connect(f"{uri}?mode={mode}", uri=True, timeout=BUSY_S, isolation_level=None)
     db.row_factory = sqlite3.Row
     return db
 
@@ -174,7 +174,7 @@ def _bring_up_to_date(db: sqlite3.Connection, folder: Path) -> None:
 
 def _use_log(db: sqlite3.Connection) -> None:
     """Write-ahead log; another program that is just opening the book can be in the way."""
-    end = time.monotonic() + PATIENCE_S
+    end = time.monotonic() + BUSY_S
     while True:
         try:
             if db.execute("PRAGMA journal_mode").fetchone()[0] == "wal":

@@ -14,9 +14,9 @@ from pathlib import Path
 
 from calibration.files import private_folder, read_bytes, sync_folder, write_atomically
 from drawdown.book import problems
+from drawdown.book.columns import MOST_PHOTO_BYTES
 
 FOLDER = "photos"
-MOST_BYTES = 400_000_000
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class PhotoStore:
         ``BadFile`` when it cannot be read or written."""
         from calibration.photo.privacy import kept_copy  # lists of the book need no numpy
 
-        data = read_bytes(source, "a photo", MOST_BYTES)
+        data = read_bytes(source, "a photo", MOST_PHOTO_BYTES)
         return self.add_bytes(*kept_copy(data, str(source)))
 
     def add_bytes(self, data: bytes, ending: str) -> Stored:

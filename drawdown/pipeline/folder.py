@@ -20,7 +20,7 @@ RAW_ENDINGS = {
     ".kdc", ".mef", ".mos", ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2",
     ".rwl", ".sr2", ".srf", ".srw", ".x3f",
 }  # fmt: skip
-MOST_BYTES = 1_200_000_000  # memory that one photo may need, whatever its file holds
+PHOTO_MEMORY_BYTES = 1_200_000_000  # memory that one photo may need, whatever its file holds
 ENDINGS = RAW_ENDINGS | {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"}
 _DIED = DrawdownError(
     "the process that read this photo died",
@@ -156,13 +156,13 @@ def most_workers() -> int:
     """As many as there are cores, and no more than there is memory for photos of any size."""
     import os
 
-    free = 4 * MOST_BYTES  # where the system does not tell
+    free = 4 * PHOTO_MEMORY_BYTES  # where the system does not tell
     with suppress(OSError, ValueError, AttributeError):
         free = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") // 2
     with suppress(OSError, ValueError, StopIteration):
         lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
         free = 1024 * next(int(s.split()[1]) for s in lines if s.startswith("MemAvailable"))
-    return max(1, min(os.cpu_count() or 1, free // MOST_BYTES))
+    return max(1, min(os.cpu_count() or 1, free // PHOTO_MEMORY_BYTES))
 
 
 @contextmanager

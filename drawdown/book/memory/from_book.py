@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING
 
 from calibration.errors import DrawdownError, WrongUsage
 from drawdown.book.batches import batch_called, mix_with_added, same_mix, story_of
-from drawdown.book.columns import Batch, Entry, Mix, MixPart, Original
+from drawdown.book.columns import MOST_PHOTO_BYTES, Batch, Entry, Mix, MixPart, Original
 from drawdown.book.opening import open_book
 from drawdown.book.originals import find_original, original_by_id
-from drawdown.book.photos import MOST_BYTES
 from drawdown.book.shapes import clean_name
 from drawdown.book.store import Book
 
@@ -52,8 +51,8 @@ class FromBook:
     told: tuple[str, ...]
 
 
-# Reads what was named, one thing after another.
-def from_book(  # long: one thing after another
+# Wide: each parameter is something that a person can say.
+def from_book(
     folder: Path,
     kept: str | None,
     batch: str | None,
@@ -111,9 +110,8 @@ def from_book(  # long: one thing after another
         parts, grams if grams is not None else known_g, None, knowledge, used.shelf, went_in,
         in_parts, bool(mix_said), grams, again is not None, tuple(told),
     )  # fmt: skip
-    if name is None:
-        return source
-    return replace(source, followed=_followed(source, entries, again, known_g))
+    followed = None if name is None else _followed(source, entries, again, known_g)
+    return replace(source, followed=followed)
 
 
 def _summed(names: Mapping[str, str], amounts: Mapping[str, float]) -> dict[str, float]:
@@ -203,7 +201,7 @@ def _again(book: Book, entries: tuple[Entry, ...], photo: Path) -> Entry | None:
     from calibration.photo.privacy import kept_copy
 
     try:
-        data, _ = kept_copy(read_bytes(photo, "a photo", MOST_BYTES), str(photo))
+        data, _ = kept_copy(read_bytes(photo, "a photo", MOST_PHOTO_BYTES), str(photo))
     except DrawdownError:  # told when it is opened
         return None
     found = book.rows(

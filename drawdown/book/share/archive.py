@@ -20,7 +20,7 @@ from typing import Any
 
 from calibration.errors import BadFile
 from calibration.files import reading
-from drawdown.book.photos import MOST_BYTES
+from drawdown.book.columns import MOST_PHOTO_BYTES
 from drawdown.book.share.exporting import MOST_MANIFEST_BYTES, MOST_VALUES, values_in
 from drawdown.book.share.manifest import ABOUT, COLOURS_CSV, COLOURS_TXT, MANIFEST, PHOTO_FOLDER
 
@@ -117,7 +117,7 @@ def _check_members(path: Path, archive: zipfile.ZipFile) -> dict[str, tuple[str,
         if name in seen or (match and match[1] in photos):
             raise bad(path, f"{name[:80]} is in it twice, so it is not clear which one counts")
         seen.add(name)
-        _check_member(path, info, MOST_BYTES if match else _TEXTS[name])
+        _check_member(path, info, MOST_PHOTO_BYTES if match else _TEXTS[name])
         total += info.file_size
         if match:
             photos[match[1]] = (match[2], info)

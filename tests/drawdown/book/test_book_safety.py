@@ -197,7 +197,7 @@ def test_two_writers_and_a_reader_at_once(tmp_path):
 
 
 def test_a_writer_that_never_finishes_is_explained(tmp_path, monkeypatch):
-    monkeypatch.setattr(opening, "PATIENCE_S", 0.1)
+    monkeypatch.setattr(opening, "BUSY_S", 0.1)
     folder = tmp_path / "book"
     with open_book(folder, create=True) as one, open_book(folder) as two:
         one.db.execute("BEGIN IMMEDIATE")
