@@ -15,8 +15,8 @@ import numpy as np
 from calibration.colour.difference import delta_e_2000
 from calibration.uncertainty.intervals import interval_with
 from drawdown.ink.film import reflectance
-from drawdown.ink.forward import lab_of_internal, xyz_of_film
-from drawdown.printing.opacity import grade_of
+from drawdown.ink.forward import lab_of_internal
+from drawdown.printing.opacity import Number, contrast_ratio, grade_of
 from drawdown.printing.overprint import LAYER_SAMPLES, Layer, Predicted, Sheet, over
 
 LOST_DE = SHOWS_DE = 3.5  # "loose" as a tolerance: hardly anybody misses more
@@ -26,28 +26,40 @@ MOST_EXACT = 8
 MOST_PLANNED = 20
 LISTED = 6
 DARK_LAYER_L = 25.0  # below it, the contrast ratio says little
+BLACK_CHROMA = 12.0  # a dark layer with less is the black
 _LIGHTER_L = 3.0  # lightness and opacity that two layers must differ by to have an order
 _MORE_OPAQUE = 0.15
+# What a pair printed against common practice must gain, as a share of a layer that is lost
+# whole or of one that shows by ``SHOWS_ALL_DE``; and how sure that must be. Our own choice.
+CLEAR_GAIN = 0.25
+SURE_GAIN = 0.9
 
 
 @dataclass(frozen=True, eq=False)
 class Traits:
-    """One layer on the bare paper: its colour, and its opacity, the contrast ratio Y over
-    black / Y over a ground of 0.8 (as ISO 6504-3 has it, here computed)."""
+    """One layer on the bare paper: its colour, and its ``opacity``, the contrast ratio
+    (``opacity.contrast_ratio``)."""
 
     colour: Predicted
-    opacity: float
+    opacity: Number
 
     @property
     def lightness(self) -> float:
         return float(self.colour.lab_d50[0])
 
     @property
+    def black(self) -> bool:
+        return self.dark and float(np.hypot(*self.colour.lab_d50[1:])) < BLACK_CHROMA
+
+    @property
+    def dark(self) -> bool:
+        return self.lightness < DARK_LAYER_L
+
+    @property
     def kind(self) -> str:
-        """The program's word for that opacity; a dark ink has a high ratio and covers little
-        that is light, so it is called dark."""
-        grade = grade_of(self.opacity)
-        return "dark" if self.lightness < DARK_LAYER_L and grade != "transparent" else grade
+        """The program's word for that opacity; a dark ink hides by being dark, whatever its
+        ratio, so it is called dark."""
+        return "dark" if self.dark else grade_of(self.opacity.value)
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,12 +78,18 @@ class Pair:
     p_lost: float
     p_shows: float
 
+    @property
+    def faults(self) -> tuple[float, float]:
+        """How far the upper layer is lost, and how far the lower shows, 0 to 1 each."""
+        lost, shows = _faults(self.de_change, self.de_shows)
+        return float(lost), float(shows)
+
 
 @dataclass(frozen=True)
 class Order:
     """One order of printing (places in the list given, first printed first): its score,
-    how many pairs go against common practice; the probability, over the uncertainty of the
-    inks and films, that none of the orders listed is better by more than ``TIE``."""
+    how many pairs go against common practice (``against``); the probability, over the
+    uncertainty of inks and films, that none of those listed is better by more than ``TIE``."""
 
     places: tuple[int, ...]
     score: float
@@ -81,8 +99,9 @@ class Order:
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """``orders`` lists the proposal first, then the next best; ``practice`` is light to
-    dark, ``wanted`` the order that was asked about. ``pairs`` holds both ways of every pair.
+    """``orders`` lists the proposal first, then the next best; ``practice`` is common practice
+    (``by_practice``), ``wanted`` the order that was asked about. ``pairs`` holds both ways of
+    every pair.
     ``exact`` says that every order was scored; else only pairs were looked at and single
     moves were tried."""
 
@@ -111,6 +130,15 @@ class Plan:
         """The pairs as this order prints them."""
         return [self.pair(a, b) for a, b in itertools.combinations(order.places, 2)]
 
+    @property
+    def gains(self) -> list[tuple[Pair, Pair]]:
+        """Why the order shown is not common practice: (as it prints a pair, as common practice
+        would), where that is the better way, what gains most first."""
+        practice = {frozenset((p.lower, p.upper)): p for p in self.pairs_of(self.practice)}
+        both = [(p, practice[frozenset((p.lower, p.upper))]) for p in self.pairs_of(self.shown)]
+        gained = [sum(theirs.faults) - sum(ours.faults) for ours, theirs in both]
+        return [both[i] for i in np.argsort(gained)[::-1] if gained[i] > TIE]
+
 
 def plan(layers: Sequence[Layer], on: Sheet, wanted: tuple[int, ...] | None = None) -> Plan:
     """Traits, pairs and orders of 2 to ``MOST_PLANNED`` layers; ``ValueError`` else."""
@@ -118,9 +146,7 @@ def plan(layers: Sequence[Layer], on: Sheet, wanted: tuple[int, ...] | None = No
     if not 2 <= n <= MOST_PLANNED:
         raise ValueError(f"a plan needs 2 to {MOST_PLANNED} layers")
     traits, pairs = _looked_at(layers, on)
-    practice = tuple(
-        sorted(range(n), key=lambda i: (-round(traits[i].lightness / 3), traits[i].opacity))
-    )
+    practice = by_practice(traits)
     if n <= MOST_EXACT:
         return _exact(layers, on, traits, pairs, practice, wanted)
     return _beyond(traits, pairs, practice, wanted)
@@ -130,7 +156,7 @@ def pairs_only(layers: Sequence[Layer], on: Sheet) -> Plan:
     """Traits and pairs alone, in the order given; no order is judged."""
     traits, pairs = _looked_at(layers, on)
     places = tuple(range(len(layers)))
-    given = Order(places, math.nan, breaks(places, traits))
+    given = Order(places, math.nan, int(_summed(against(traits), np.array(places))))
     return Plan(traits, (given,), given, None, None, pairs, False, 0)
 
 
@@ -143,10 +169,9 @@ def _looked_at(layers: Sequence[Layer], on: Sheet) -> tuple[tuple[Traits, ...], 
 
 
 def _traits(layer: Layer, on: Sheet) -> Traits:
-    over_black, over_white = (
-        xyz_of_film(layer.kx, layer.sx, 1.0, ground)[1] for ground in (0.0, 0.8)
-    )
-    return Traits(over([layer], on), float(over_black / over_white))
+    ratio = float(contrast_ratio(layer.kx, layer.sx))
+    possible = contrast_ratio(layer.kx_samples, layer.sx_samples)
+    return Traits(over([layer], on), Number(ratio, *interval_with(ratio, possible)))
 
 
 def pair(layers: Sequence[Layer], on: Sheet, lower: int, upper: int) -> Pair:
@@ -163,14 +188,42 @@ def pair(layers: Sequence[Layer], on: Sheet, lower: int, upper: int) -> Pair:
     )  # fmt: skip
 
 
-def breaks(order: Sequence[int], traits: Sequence[Traits]) -> int:
-    """How often a pair is printed against common practice: dark before light, opaque before
-    transparent. A pair that breaks both counts twice."""
-    count = 0
-    for a, b in itertools.combinations(order, 2):
-        count += traits[a].lightness < traits[b].lightness - _LIGHTER_L
-        count += traits[a].opacity > traits[b].opacity + _MORE_OPAQUE
-    return int(count)
+def by_practice(traits: Sequence[Traits]) -> tuple[int, ...]:
+    """The order of common practice (no source): light before dark, black last; among layers
+    alike in lightness, transparent before opaque."""
+
+    def key(place: int) -> tuple[bool, int, float]:
+        one = traits[place]
+        return one.black, -round(one.lightness / _LIGHTER_L), one.opacity.value
+
+    return tuple(sorted(range(len(traits)), key=key))
+
+
+def against(traits: Sequence[Traits]) -> np.ndarray:
+    """(n, n) bool: it goes against common practice to print one layer (row) before another
+    (column). Layers alike in lightness and opacity may follow each other either way."""
+    rank = np.argsort(by_practice(traits))
+    light, opaque = np.array([(t.lightness, t.opacity.value) for t in traits]).T
+    unlike = (np.abs(light[:, None] - light) > _LIGHTER_L) | (
+        np.abs(opaque[:, None] - opaque) > _MORE_OPAQUE
+    )
+    found: np.ndarray = (rank[:, None] > rank) & unlike
+    return found
+
+
+def _price(traits: Sequence[Traits]) -> np.ndarray:
+    """(n, n) what it must gain of the score to print one layer before another: nothing as
+    common practice has it, twice as much for a black as for others."""
+    weight = np.array([2.0 if t.black else 1.0 for t in traits])
+    price: np.ndarray = CLEAR_GAIN / math.comb(len(traits), 2) * against(traits) * weight[:, None]
+    return price
+
+
+def _summed(table: np.ndarray, orders: np.ndarray) -> np.ndarray:
+    """(...) what a table (n, n) of one layer before another says of ``orders`` (..., n)."""
+    first, then = np.triu_indices(orders.shape[-1], 1)
+    found: np.ndarray = table[orders[..., first], orders[..., then]].sum(axis=-1)
+    return found
 
 
 def overlaps(layers: Sequence[Layer], on: Sheet, order: Sequence[int]) -> dict[tuple, np.ndarray]:
@@ -192,12 +245,16 @@ def _printed(
     return inside
 
 
-def _faults(stack, below, alone, depth: int, n: int) -> np.ndarray:
+def _fault(stack, below, alone, depth: int, n: int) -> np.ndarray:
     """What an overlap of ``depth`` layers of ``n`` adds to the score; Lab (..., 3) of it, of
     it without its top layer, and of the top layer on paper."""
-    lost = np.clip(1 - delta_e_2000(stack, below) / LOST_DE, 0, 1)
-    shows = np.minimum(delta_e_2000(stack, alone) / SHOWS_ALL_DE, 1)
+    lost, shows = _faults(delta_e_2000(stack, below), delta_e_2000(stack, alone))
     return 0.5 ** (depth - 2) / math.comb(n, depth) * (lost + shows)
+
+
+def _faults(change, shows):
+    """How far a layer is lost, and how far what lies below it shows, 0 to 1 each."""
+    return np.clip(1 - change / LOST_DE, 0, 1), np.minimum(shows / SHOWS_ALL_DE, 1)
 
 
 def scores(layers: Sequence[Layer], on: Sheet) -> tuple[np.ndarray, np.ndarray]:
@@ -221,7 +278,7 @@ def scores(layers: Sequence[Layer], on: Sheet) -> tuple[np.ndarray, np.ndarray]:
         stack = lab_of_internal(inside, on.surface)
         sequences = np.hstack([sequences[parent], top[:, None]])
         table = np.zeros(n**depth if depth < n else 0)
-        fault = _faults(stack, lab[parent], alone[top], depth, n)
+        fault = _fault(stack, lab[parent], alone[top], depth, n)
         if depth < n:
             table[sequences @ n ** np.arange(depth)] = fault
         tables.append(table)
@@ -235,30 +292,34 @@ def scores(layers: Sequence[Layer], on: Sheet) -> tuple[np.ndarray, np.ndarray]:
 
 def _exact(layers, on: Sheet, traits, pairs, practice, wanted) -> Plan:
     orders, score = scores(layers, on)
-    ranked = np.argsort(score, kind="stable")
-    near = orders[score <= score.min() + TIE]
-    by_score = {tuple(map(int, orders[i])): float(score[i]) for i in ranked[: LISTED + len(near)]}
-    best = min(map(tuple, near.tolist()), key=lambda o: (breaks(o, traits), by_score.get(o, 9.0)))
+    breaks = _summed(against(traits), orders)
+    ranked = np.argsort(score + _summed(_price(traits), orders), kind="stable")
 
-    def order(places: tuple[int, ...]) -> Order:
+    def order(places: Sequence[int]) -> Order:
         at = int(np.flatnonzero((orders == places).all(axis=1))[0])
-        return Order(places, float(score[at]), breaks(places, traits))
+        return Order(tuple(map(int, places)), float(score[at]), int(breaks[at]))
 
-    listed = [best, *(o for o in by_score if o != best)][:LISTED]
-    if practice not in listed:
-        listed = [*listed[: LISTED - 1], practice]
-    found = _with_odds([order(o) for o in listed], layers, on)
-    worst = order(tuple(map(int, orders[ranked[-1]])))
+    listed = [order(orders[i]) for i in ranked[:LISTED]]
+    usual = order(practice)
+    if practice not in [o.places for o in listed]:
+        listed = [*listed[: LISTED - 1], usual]
+    found = _with_odds(listed, usual, layers, on)
+    worst = order(orders[int(np.argmax(score))])
     asked = None if wanted is None else order(wanted)
-    return Plan(traits, tuple(found), order(practice), worst, asked, pairs, True, len(orders))
+    return Plan(traits, tuple(found), usual, worst, asked, pairs, True, len(orders))
 
 
-def _with_odds(orders: list[Order], layers, on: Sheet) -> list[Order]:
-    """How often each of the orders is as good as the best of them, over some samples."""
+def _with_odds(orders: list[Order], usual: Order, layers, on: Sheet) -> list[Order]:
+    """The orders with how often each is as good as the best of them, over some samples. The
+    first one gives way to ``usual`` where it is not sure to gain by going against practice."""
     some = slice(0, LAYER_SAMPLES, 4)
     score = np.array([_sampled_score(o.places, layers, on, some) for o in orders])
     good = (score <= score.min(axis=0) + TIE).mean(axis=1)
-    return [replace(o, p_good=float(p)) for o, p in zip(orders, good, strict=True)]
+    found = [replace(o, p_good=float(p)) for o, p in zip(orders, good, strict=True)]
+    at = [o.places for o in orders].index(usual.places)
+    if at and (score[0] < score[at]).mean() < SURE_GAIN:
+        found.insert(0, found.pop(at))
+    return found
 
 
 def _sampled_score(order, layers, on: Sheet, some: slice) -> np.ndarray:
@@ -274,37 +335,35 @@ def _sampled_score(order, layers, on: Sheet, some: slice) -> np.ndarray:
             np.array([lab[part(p)] for p in deep])
             for part in (lambda p: p, lambda p: p[:-1], lambda p: p[-1:])
         )
-        total = total + _faults(stack, below, alone, depth, n).sum(axis=0)
+        total = total + _fault(stack, below, alone, depth, n).sum(axis=0)
     return total
 
 
 def _beyond(traits, pairs, practice, wanted) -> Plan:
-    """More layers than can be tried: begin with light to dark and move single layers as long
-    as the faults of the pairs become fewer. Not proven to be the best."""
+    """More layers than can be tried: begin with common practice and move single layers as long
+    as the faults of the pairs become fewer by enough. Not proven to be the best."""
     n = len(traits)
-    fault = np.zeros((n, n))
+    fault, breaks = np.zeros((n, n)), against(traits)
     for p in pairs:
-        lost = max(0.0, 1 - p.de_change / LOST_DE)
-        fault[p.lower, p.upper] = lost + min(p.de_shows / SHOWS_ALL_DE, 1)
-    count = n * (n - 1) / 2
+        fault[p.lower, p.upper] = sum(p.faults) / math.comb(n, 2)
+    cost = fault + _price(traits)
 
-    def score(order) -> float:
-        a, b = np.array(list(itertools.combinations(order, 2))).T
-        return float(fault[a, b].sum() / count)
+    def order(places: Sequence[int]) -> Order:
+        at = np.array(places)
+        return Order(tuple(places), float(_summed(fault, at)), int(_summed(breaks, at)))
 
-    def improved(order: tuple[int, ...]) -> tuple[int, ...]:
-        best, lowest, tried = order, score(order), None
+    def improved(best: tuple[int, ...]) -> tuple[int, ...]:
+        lowest, tried = _summed(cost, np.array(best)), None
         while tried != best:
             tried = best
             for i, j in itertools.permutations(range(n), 2):
                 moved = list(tried)
                 moved.insert(j, moved.pop(i))
-                value = score(moved)
+                value = _summed(cost, np.array(moved))
                 if value < lowest - 1e-9:
                     best, lowest = tuple(moved), value
         return best
 
-    found = improved(practice)
-    orders = [Order(o, score(o), breaks(o, traits)) for o in dict.fromkeys((found, practice))]
-    asked = None if wanted is None else Order(wanted, score(wanted), breaks(wanted, traits))
+    orders = [order(places) for places in dict.fromkeys((improved(practice), practice))]
+    asked = None if wanted is None else order(wanted)
     return Plan(traits, tuple(orders), orders[-1], None, asked, pairs, False, 0)

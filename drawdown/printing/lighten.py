@@ -15,11 +15,10 @@ from calibration.colour.spaces import lab_to_xyz, xyz_to_lab, y_of_value
 from calibration.uncertainty.gauss_newton import most_probable, whitened
 from calibration.uncertainty.intervals import half_width, interval_with
 from calibration.uncertainty.streams import mirrored_normals, stream
-from drawdown.ink.film import internal_from_measured
 from drawdown.ink.forward import film_slopes, lab_of_internal, xyz_of_film
 from drawdown.ink.prior import FILM_COMMON_SD, GUESSED, HALF, InkPrior, ink_rows, rows_of
 from drawdown.ink.shelf import Ink
-from drawdown.printing.opacity import WHITE_Y, Number
+from drawdown.printing.opacity import Number, contrast_ratio
 
 MIX_SAMPLES = 200
 GUESSES = 12  # mixes that are tried when none was noted
@@ -192,8 +191,6 @@ def _outcome(states: InkStates, k, s, layer, names, parts: Number) -> Lightened:
     # The mix's own misfit fades as it is let down, over every ground alike.
     gain = states.gain ** (100 / (100 + parts.value))
     lab = xyz_to_lab(xyz_of_film(k, s, film, states.paper) * gain)
-    black, white = (np.full(HALF, float(internal_from_measured(y))) for y in (0.0, WHITE_Y))
-    ratio = xyz_of_film(k, s, film, black)[:, 1] / xyz_of_film(k, s, film, white)[:, 1]
     on_layer = xyz_to_lab(xyz_of_film(k, s, film, layer) * gain)
     layer_lab = lab_of_internal(layer)
     return Lightened(
@@ -202,7 +199,7 @@ def _outcome(states: InkStates, k, s, layer, names, parts: Number) -> Lightened:
         parts=parts,
         lab_d50=lab[0],
         lab_u95=half_width(lab[1:]),
-        ratio=interval_of(ratio),
+        ratio=interval_of(contrast_ratio(k, s, film)),
         lab_over_layer=on_layer[0],
         lab_over_layer_u95=half_width(on_layer[1:]),
         layer_change=interval_of(delta_e_2000(on_layer, layer_lab)),

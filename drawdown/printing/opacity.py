@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import WHITE_D50, xyz_to_lab
@@ -17,6 +18,7 @@ from drawdown.ink.film import (
     measured_from_internal,
     over_ideal_black,
 )
+from drawdown.ink.forward import xyz_of_film
 
 WHITE_Y = 0.80  # the standard white ground
 # Our own limits of the contrast ratio, and the words for what lies from each up. 0.98 is
@@ -76,6 +78,14 @@ class Opacity:
 def grade_of(ratio: float) -> str:
     """The word for a contrast ratio, by our own limits."""
     return next(word for limit, word in GRADES if ratio >= limit or limit == 0.0)
+
+
+def contrast_ratio(k: np.ndarray, s: np.ndarray, film: ArrayLike = 1.0) -> np.ndarray:
+    """The contrast ratio (...) of films with K and S (..., 31), as it would be measured: Y over
+    black (Y = 0) by Y over white (Y = ``WHITE_Y``), the ratio that ``opacity`` reduces to."""
+    white = np.full(k.shape[-1], float(internal_from_measured(WHITE_Y)))
+    over_black, over_white = (xyz_of_film(k, s, film, ground)[..., 1] for ground in (0.0, white))
+    return over_black / over_white
 
 
 def film_of(over_paper, over_bar, paper, bar) -> tuple[np.ndarray, np.ndarray]:

@@ -25,6 +25,7 @@ _LIMIT_SHIFT = 0.2
 _LEAST_PART = 1e-3  # of the picture: what is smaller is a speck
 _LEAST_GAP = 40.0  # of 255, between what prints and what does not
 _SAMPLES = 4000
+_DRAWS = 5 * _SAMPLES  # of which the likelier ones become samples, where use was weighed
 
 
 @dataclass(frozen=True)
@@ -35,13 +36,23 @@ class Range:
     middle: float
     high: float
 
-    def samples(self, rng: np.random.Generator) -> np.ndarray:
-        """(4000,) possible values, lognormal, the two halves of their own width."""
-        z = rng.standard_normal(_SAMPLES)
+    def at(self, z: np.ndarray) -> np.ndarray:
+        """The values that lie ``z`` standard deviations from the middle: lognormal, the two
+        halves of their own width."""
         if self.middle <= 0:
-            return np.zeros(_SAMPLES)
+            return np.zeros(len(z))
+        return self.middle * np.exp(z * np.where(z > 0, *self._sds))
+
+    def z(self, values: np.ndarray) -> np.ndarray:
+        """How many standard deviations ``values`` lie from the middle, the inverse of ``at``."""
+        off = np.log(values / self.middle)
+        return off / np.maximum(np.where(off > 0, *self._sds), 1e-9)
+
+    @property
+    def _sds(self) -> tuple[float, float]:
+        """Of the logarithm, above the middle and below it."""
         up, down = math.log(self.high / self.middle), math.log(self.middle / max(self.low, 1e-12))
-        return self.middle * np.exp(z / K95 * np.where(z > 0, up, down))
+        return up / K95, down / K95
 
 
 def between(low: float, high: float) -> Range:
@@ -128,11 +139,25 @@ def _share_at_edge(printed: np.ndarray) -> float:
     return float(sizes[sizes >= _LEAST_PART].sum())
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
+class Possible:
+    """Possible values (4000,) that belong together: ink on one print, the factor of waste, and
+    what stays."""
+
+    one_g: np.ndarray
+    factor: np.ndarray
+    stays_g: np.ndarray
+
+    def ink_g(self, prints: int) -> np.ndarray:
+        return self.one_g * prints * self.factor + self.stays_g
+
+
+@dataclass(frozen=True, eq=False)
 class Need:
     """What an edition takes, in grams: ``on_paper`` without waste and losses, ``ink`` all in
-    all; ``mix_g`` is the amount to mix so that it is enough with 95 % probability, rounded up
-    to what one weighs."""
+    all, what stays included; ``mix_g`` is the amount to mix so that it is enough with 95 %
+    probability, rounded up to what one weighs. Film, waste and what stays are as ``used``,
+    grams that went for so many prints, leaves them."""
 
     area_cm2: Range
     film_g_m2: Range
@@ -141,6 +166,7 @@ class Need:
     stays_g: Range
     on_paper: Range
     ink: Range
+    possible: Possible
 
     @property
     def mix_g(self) -> float:
@@ -159,51 +185,76 @@ class Left:
     short_g: Range  # what to mix in addition; zero where it is enough
 
 
-def _range_of(values: np.ndarray) -> Range:
+def _range_of(values: np.ndarray, tail: float = 5.0) -> Range:
     # The upper end is one-sided: of what is mixed, only too little does harm.
-    low, middle, high = np.percentile(values, [5.0, 50.0, 95.0])
+    low, middle, high = np.percentile(values, [tail, 50.0, 100 - tail])
     return Range(float(low), float(middle), float(high))
 
 
-def _draws(area, film, waste, stays):
-    rng = np.random.default_rng(17)
-    area, film, waste, stays = (r.samples(rng) for r in (area, film, waste, stays))
-    return area / 1e4 * film, 1 + waste / 100, stays  # g on one print, factor, g
-
-
 def need(
-    area_cm2: Range, film_g_m2: Range, prints: int, waste_percent: Range, stays_g: Range
+    area_cm2: Range,
+    film_g_m2: Range,
+    prints: int,
+    waste_percent: Range,
+    stays_g: Range,
+    used: tuple[float, int] | None = None,
 ) -> Need:
-    """What ``prints`` prints take. Intervals hold 90 %, so that 95 % lie below their end."""
-    one, factor, stays = _draws(area_cm2, film_g_m2, waste_percent, stays_g)
+    """What ``prints`` prints take: area x film x prints x (1 + waste) + what stays. Intervals
+    of grams hold 90 %, so that 95 % lie below their end.
+
+    ``used``: (grams, prints) of an earlier run from the same block, weighed with waste and
+    losses; then film, waste and what stays are what could have used that. Raises ``ValueError``
+    where what stays is more than what went.
+    """
+    if used is None:
+        rng = np.random.default_rng(17)
+        ranges = (area_cm2, film_g_m2, waste_percent, stays_g)
+        draws = [r.at(rng.standard_normal(_SAMPLES)) for r in ranges]
+    else:
+        draws = _fitted(area_cm2, film_g_m2, waste_percent, stays_g, *used)
+        film_g_m2, waste_percent, stays_g = (_range_of(values, 2.5) for values in draws[1:])
+    area, film, waste, stays = draws
+    possible = Possible(area / 1e4 * film, 1 + waste / 100, stays)
+    on_paper, ink = _range_of(possible.one_g * prints), _range_of(possible.ink_g(prints))
     return Need(
-        area_cm2,
-        film_g_m2,
-        prints,
-        waste_percent,
-        stays_g,
-        _range_of(one * prints),
-        _range_of(one * prints * factor + stays),
+        area_cm2, film_g_m2, prints, waste_percent, stays_g, on_paper, ink, possible=possible
     )
+
+
+def _fitted(
+    area: Range, film: Range, waste: Range, stays: Range, used_g: float, prints: int
+) -> list[np.ndarray]:
+    """Possible areas, films, wastes and what stays (4000,) each, after ``used_g`` went for
+    ``prints``. The film is what the rest of the ink makes; draws count by how usual it is."""
+    from scipy.special import ndtr, ndtri
+
+    if stays.low >= used_g:
+        raise ValueError("more stays than went")
+    rng = np.random.default_rng(17)
+    went = about(used_g, OWN_FIGURE).at(rng.standard_normal(_DRAWS))
+    some_area, some_waste = (r.at(rng.standard_normal(_DRAWS)) for r in (area, waste))
+    share = rng.random(_DRAWS)
+    if stays.middle > 0:  # drawn from the part of its range that is less than what went
+        some_stays = np.minimum(stays.at(ndtri(share * ndtr(stays.z(went)))), 0.999 * went)
+    else:
+        some_stays = np.zeros(_DRAWS)
+    printed = went - some_stays
+    some_film = printed / (some_area / 1e4 * prints * (1 + some_waste / 100))
+    # The density of the film, carried over to that of what went.
+    log_odds = np.log(went / printed) - film.z(some_film) ** 2 / 2
+    upto = np.cumsum(np.exp(log_odds - log_odds.max()))
+    taken = np.searchsorted(upto, upto[-1] * (np.arange(_SAMPLES) + 0.5) / _SAMPLES)
+    return [values[taken] for values in (some_area, some_film, some_waste, some_stays)]
 
 
 def suffices(wanted: Need, left_g: float) -> Left:
     """Whether ``left_g`` grams are enough for all prints of ``wanted``."""
-    one, factor, stays = _draws(
-        wanted.area_cm2, wanted.film_g_m2, wanted.waste_percent, wanted.stays_g
-    )
-    ink = one * wanted.prints * factor + stays
+    could = wanted.possible
+    ink = could.ink_g(wanted.prints)
     p = float((ink <= left_g).mean())
-    prints = np.maximum(left_g - stays, 0) / (one * factor)
+    prints = np.maximum(left_g - could.stays_g, 0) / (could.one_g * could.factor)
     word = "enough" if p >= ENOUGH else "not enough" if p <= TOO_LITTLE else "not sure"
     return Left(left_g, p, _range_of(prints), word, _range_of(np.maximum(ink - left_g, 0)))
-
-
-def film_from_use(used_g: float, prints: int, area_cm2: Range) -> Range:
-    """The film weight of one's own hand: ink that went (weighed before and after, with
-    waste and losses) over what it printed; then waste and losses are nothing more."""
-    own = about(used_g / prints, OWN_FIGURE)
-    return Range(*(g / area_cm2.middle * 1e4 for g in (own.low, own.middle, own.high)))
 
 
 def ink_grams(mix: Mapping[str, float], grams: float) -> dict[str, float]:

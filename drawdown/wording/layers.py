@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 SURE, MAYBE = 0.95, 0.2
 WIDE_DE = 12.0  # a prediction this uncertain says little
+MOST_GAINS = 3
+_PRACTICE = "light before dark, black last, transparent before opaque"
 _MEANING = (
     "Lost: printing the layer changes what is there by less than Delta E 3.5. Shows through: "
     "over the other layer it is more than Delta E 3.5 from its colour on paper; with "
@@ -76,30 +78,37 @@ def faults(pair: Pair) -> tuple[str, str]:
     return lost, shows
 
 
-def how_found(plan: Plan) -> str:
+def how_found(answer: LayersAnswer) -> str:
     """How the order came about, and how it stands to common practice."""
-    order = plan.shown
+    plan, order = answer.plan, answer.plan.shown
     if plan.exact:
         text = f"All {plan.orders_scored} orders were worked out with all their overlaps."
     else:
         text = (
-            "Too many layers to try every order: starting from light to dark, one layer was moved "
-            "at a time, going by pairs. There may be a better order."
+            "Too many layers to try every order: starting from common practice, one layer was "
+            "moved at a time, going by pairs. There may be a better order."
         )
     text += f" Score {order.score:.2f}"
     if order.places == plan.practice.places:
-        return f"{text}. It is also the order of common practice, light to dark."
-    text += f" (light to dark: {plan.practice.score:.2f})."
-    if order.breaks:
-        text += (
-            " It goes against common practice (light to dark, transparent before opaque) "
-            f"{_times(order.breaks)}; plain light to dark does {_times(plan.practice.breaks)}."
+        return f"{text}. It is the order of common practice: {_PRACTICE}."
+    text += f" (common practice, {_PRACTICE}: {plan.practice.score:.2f})."
+    gains = [_gain(answer, *gain) for gain in plan.gains[:MOST_GAINS]]
+    return " ".join([text, *(["What it gains:", "; ".join(gains) + "."] if gains else [])])
+
+
+def _gain(answer: LayersAnswer, ours: Pair, theirs: Pair) -> str:
+    """What is better about a pair printed this way than the other way round."""
+    upper, lower = answer.name(ours.upper), answer.name(ours.lower)
+    lost, shows = (there - here for here, there in zip(ours.faults, theirs.faults, strict=True))
+    if lost > shows:
+        return (
+            f"{upper} over {lower} changes it by Delta E {words.number(ours.de_change, 0)}, "
+            f"{lower} over {upper} only by {words.number(theirs.de_change, 0)}"
         )
-    return text
-
-
-def _times(count: int) -> str:
-    return {0: "nowhere", 1: "once", 2: "twice"}.get(count, f"{count} times")
+    return (
+        f"{upper} over {lower} is Delta E {words.number(ours.de_shows, 0)} off its own colour, "
+        f"{lower} over {upper} would be {words.number(theirs.de_shows, 0)}"
+    )
 
 
 def names(answer: LayersAnswer, order: Order) -> str:
@@ -117,7 +126,7 @@ def tags(plan: Plan, order: Order) -> str:
     known = {
         "asked about": plan.wanted,
         "proposed": plan.proposal,
-        "light to dark": plan.practice,
+        "common practice": plan.practice,
         "worst": plan.worst,
     }
     return ", ".join(tag for tag, one in known.items() if one and one.places == order.places)

@@ -35,7 +35,6 @@ class QuantityAnswer:
     film_source: str
     pigment_cautions: tuple[str, ...]
     picture: str | None
-    used: bool = False  # the film weight comes from ink that went, losses included
 
     @property
     def flags(self) -> tuple[Flag, ...]:
@@ -56,12 +55,13 @@ class QuantityAnswer:
         return [*self.pigment_cautions, *CAUTIONS]
 
 
-def film_source(way: str, own: bool, used: str | None) -> str:
+def film_source(way: str, own: bool, used: str | None, need: Need) -> str:
     """Where the film weight is from."""
     if used:
         return (
-            f"Film weight from your own use ({used}), with its waste and losses; taken to hold "
-            "within 15 %."
+            f"From your own use ({used}, taken to hold within 15 %): a film of about "
+            f"{span(need.film_g_m2)} g/m2, and {span(need.stays_g)} g that stay on slab, knife "
+            "and roller however few you print."
         )
     if own:
         return "Film weight: as you gave it."

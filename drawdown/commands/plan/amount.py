@@ -65,6 +65,12 @@ def amount(  # long: one parameter a line
     _check_together(parts, shelf, block, picture, used, film_weight)
     film_given, used_given = read_range("--film-weight", film_weight), read_used(used)
     waste_given, stays_given = read_range("--waste", waste), read_range("--stays", stays)
+    if used_given and stays_given and stays_given.low >= used_given[0]:
+        raise WrongUsage(
+            f"--stays {stays} is more than the {used_given[0]:g} g of --used",
+            "what stays on slab and roller is part of what went",
+            "weigh tin and slab before and after, and give what is missing with --used",
+        )
 
     from drawdown.printing import quantity as amounts
     from drawdown.report.json.quantity import quantity_json
@@ -80,22 +86,22 @@ def amount(  # long: one parameter a line
     else:
         assert area_cm2 is not None  # one of the two was given
         area = amounts.about(area_cm2, amounts.AREA_FIGURE)
-    if used_given:  # losses are in it already
-        film = amounts.film_from_use(*used_given, area)
-        usual_waste = usual_stays = amounts.Range(0.0, 0.0, 0.0)
-    else:
-        film = film_given or amounts.between(*amounts.FILM_G_M2[way])
-        usual_waste, usual_stays = (amounts.between(*r) for r in (WASTE_PERCENT, amounts.STAYS_G))
-    need = amounts.need(area, film, prints, waste_given or usual_waste, stays_given or usual_stays)
+    need = amounts.need(
+        area,
+        film_given or amounts.between(*amounts.FILM_G_M2[way]),
+        prints,
+        waste_given or amounts.between(*WASTE_PERCENT),
+        stays_given or amounts.between(*amounts.STAYS_G),
+        used_given,
+    )
     answer = QuantityAnswer(
         need=need,
         left=None if left is None else amounts.suffices(need, left),
         mix=named,
         area=measured,
-        film_source=film_source(way, film_given is not None, used),
+        film_source=film_source(way, film_given is not None, used, need),
         pigment_cautions=cautions,
         picture=None if block is None else str(block),
-        used=used is not None,
     )
 
     return deliver(json, (answer,), quantity_json, quantity_screen, picture, draw_quantity)

@@ -13,7 +13,7 @@ from drawdown.printing.overprint import over
 from drawdown.reading.colour import StripReading
 from drawdown.reading.crossing import Readings
 from drawdown.report.json.document import document, fields, mix_data, numbers, rounded
-from drawdown.wording.layers import CrossingAnswer, LayersAnswer, faults
+from drawdown.wording.layers import CrossingAnswer, LayersAnswer, faults, how_found
 
 
 def layers_json(answer: LayersAnswer) -> str:
@@ -29,6 +29,7 @@ def layers_json(answer: LayersAnswer) -> str:
         "light_to_dark": _order(answer, plan.practice),
         "worst": None if plan.worst is None else _order(answer, plan.worst),
         "orders": [_order(answer, order) for order in plan.orders],
+        "why": how_found(answer),
         "pairs": [_pair(answer, pair) for pair in plan.pairs_of(plan.shown)],
         "overlaps": _overlaps(answer) if plan.exact else None,
         "notes": [*answer.doubts, *answer.notes],
@@ -90,7 +91,8 @@ def _layer(answer: LayersAnswer, place: int) -> dict[str, Any]:
         "mix": mix_data(spec.mix),
         "film": spec.film,
         **fields(traits.colour, 2, "lab_d50", "lab_u95"),
-        "contrast_ratio": rounded(traits.opacity, 3),
+        "contrast_ratio": rounded(traits.opacity.value, 3),
+        "contrast_ratio_95": numbers((traits.opacity.low95, traits.opacity.high95), 3),
         "kind": traits.kind,
     }
 

@@ -30,7 +30,7 @@ def draw_layers(answer: LayersAnswer) -> Image.Image:
     page.title(title)
     page.y += 1
     _legend(page, answer, plan.shown)
-    page.line(how_found(plan), 2.6, fill=QUIET)
+    page.line(how_found(answer), 2.6, fill=QUIET)
     if text := better(answer):
         page.line(text, 2.6, bold=0.05)
     page.y += 2

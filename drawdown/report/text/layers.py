@@ -28,7 +28,7 @@ def layers_screen(answer: LayersAnswer, screen: Screen) -> str:
     plan, lines = answer.plan, Lines(screen)
     head = "ORDER ASKED ABOUT" if plan.wanted else "PROPOSED ORDER, first printed first"
     lines.add(f" {head}", "1")
-    lines.say(told.how_found(plan))
+    lines.say(told.how_found(answer))
     lines.add()
     _layers(lines, answer, plan.shown)
     if text := told.better(answer):

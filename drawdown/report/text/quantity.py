@@ -50,7 +50,7 @@ def _rests_on(lines: Lines, answer: QuantityAnswer) -> None:
         low, middle, high = (words.number(100 * v) for v in (share.low, share.middle, share.high))
         rows.append(("", f"{middle} % of the picture ({low} to {high})"))
     rows += [
-        ("film, losses" if answer.used else "film", span(need.film_g_m2, "g/m2")),
+        ("film", span(need.film_g_m2, "g/m2")),
         ("waste", span(need.waste_percent, "%")),
         ("stays on slab", span(need.stays_g, "g")),
     ]

@@ -24,7 +24,14 @@ from calibration.locate.sheet import Sheet
 from drawdown.commands import main as cli
 from drawdown.ink.film import measured_from_internal, reflectance
 from drawdown.pipeline.opacity import read_opacities
-from drawdown.printing.opacity import absorption_scattering, film_of, film_over, grade_of, opacity
+from drawdown.printing.opacity import (
+    absorption_scattering,
+    contrast_ratio,
+    film_of,
+    film_over,
+    grade_of,
+    opacity,
+)
 from drawdown.reading.over_bar import other_ink, read_over_bar
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -115,6 +122,18 @@ def test_reading_does_not_depend_on_paper_and_bar(paper, bar):
     assert o.kx.value == pytest.approx(k, rel=1e-5)
     assert o.sx.value == pytest.approx(s, rel=1e-5)
     assert o.ratio_measured.value != pytest.approx(float(true), abs=0.002)
+
+
+@pytest.mark.parametrize(("k", "s", "x"), FILMS)
+def test_computed_films_have_the_ratio_that_is_measured(k, s, x):
+    """Y 0.80 is what an instrument reads of the white ground, outside its surface; taken for an
+    internal reflectance it would be Y 0.57, and the ratio up to 0.12 too high."""
+    white = 0.8 / (0.97 * 0.35 + 0.65 * 0.8)
+    inside = [numerical(k, s, x, ground) for ground in (0.0, white)]
+    seen = [0.97 * 0.35 * r / (1 - 0.65 * r) for r in inside]
+    found = float(contrast_ratio(np.full(31, k), np.full(31, s), x))
+    assert found == pytest.approx(seen[0] / seen[1], abs=1e-6)
+    assert read(four(k * x, s * x)).ratio.value == pytest.approx(found, abs=1e-6)
 
 
 def test_three_numbers_tell_a_dark_ink_from_a_covering_one():

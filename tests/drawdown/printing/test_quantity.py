@@ -138,12 +138,43 @@ def test_amounts_to_mix_are_rounded_up(grams, weighed):
     assert quantity.rounded_up(grams) == pytest.approx(weighed, rel=1e-12)
 
 
-def test_own_use_gives_the_film_weight():
-    film = quantity.film_from_use(18.0, 20, quantity.about(200, 1.05))
-    assert film.middle == pytest.approx(45.0)  # 0.9 g on 0.02 m2
-    need = quantity.need(
-        quantity.about(200, 1.05), film, 20, quantity.Range(0, 0, 0), quantity.Range(0, 0, 0)
-    )
+USUAL = (quantity.about(200, 1.05), quantity.between(2, 12))
+LOSSES = (quantity.between(5, 20), quantity.between(5, 20))  # waste in per cent, what stays in g
+
+
+@pytest.mark.parametrize(("prints", "used"), [(20, (18.0, 20)), (3, (18.0, 20)), (60, (9.0, 4))])
+def test_own_use_parts_what_prints_from_what_stays(prints, used):
+    """Against plain rejection: of 400,000 studios as usual as ours, those that would have used
+    about as much (20 % of the standard deviation of the weighing, either way)."""
+    need = quantity.need(*USUAL, prints, *LOSSES, used=used)
+    rng = np.random.default_rng(5)
+    spread = np.array([1.05, math.sqrt(6), 2, 2])
+    middles = np.array([0.02, math.sqrt(24), 10, 10])
+    area, film, waste, stays = (
+        middles * np.exp(np.log(spread) / 1.96 * rng.standard_normal((400_000, 4)))
+    ).T
+    factor = 1 + waste / 100
+    off = np.log((area * film * used[1] * factor + stays) / used[0]) / (math.log(1.15) / 1.96)
+    alike = rng.random(len(off)) < np.exp(-(off**2) / 2)
+    ink = (area * film * prints * factor + stays)[alike]
+    wanted = np.percentile(ink, [5, 50, 95])
+    assert (need.ink.low, need.ink.middle, need.ink.high) == pytest.approx(wanted, rel=0.04)
+
+
+def test_few_prints_take_what_stays_and_one_print_at_least():
+    """The slab has to be inked for three prints as for twenty (common practice, no source)."""
+    for prints in (1, 3):
+        need = quantity.need(*USUAL, prints, *LOSSES, used=(18.0, 20))
+        could = need.possible
+        assert (could.ink_g(prints) >= could.stays_g + could.one_g).all()
+        assert need.mix_g >= need.stays_g.middle + need.on_paper.middle / prints
+        assert need.ink.low > 5.0
+    with pytest.raises(ValueError, match="stays"):
+        quantity.need(*USUAL, 3, LOSSES[0], quantity.about(30, 1.15), used=(18.0, 20))
+
+
+def test_use_of_the_same_run_comes_back():
+    need = quantity.need(*USUAL, 20, *LOSSES, used=(18.0, 20))
     assert need.ink.middle == pytest.approx(18.0, rel=0.03)
 
 
@@ -314,6 +345,7 @@ def test_quantity_of_a_figure(capsys):
         (["--area-cm2", "100", "--film-weight", "9-4"], 2),
         (["--area-cm2", "1", "--waste", "-"], 2),
         (["--area-cm2", "100", "--used", "18/20", "--film-weight", "5"], 2),
+        (["--area-cm2", "100", "--used", "18/20", "--stays", "25"], 2),
         (["--area-cm2", "100", "--left", "inf"], 2), (["--area-cm2", "100", "--light"], 2),
         (["--area-cm2", "100", "--picture", "o.png"], 2), (["--area-cm2", "1", "--mix", "x=2"], 2),
         (["no.png", "--width-mm", "100"], 6), (["no.png", "--width-mm", "0"], 2),
