@@ -25,7 +25,9 @@ _LIMIT_SHIFT = 0.2
 _LEAST_PART = 1e-3  # of the picture: what is smaller is a speck
 _LEAST_GAP = 40.0  # of 255, between what prints and what does not
 _SAMPLES = 4000
-_DRAWS = 5 * _SAMPLES  # of which the likelier ones become samples, where use was weighed
+_DRAWS = 100_000  # of which the likelier ones become samples, where use was weighed
+_LEAST_STAYS = 1e-3  # of what went
+_EXACT_SD = 0.01  # of the logarithm: nobody weighs what stays more exactly
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class Range:
     def z(self, values: np.ndarray) -> np.ndarray:
         """How many standard deviations ``values`` lie from the middle, the inverse of ``at``."""
         off = np.log(values / self.middle)
-        return off / np.maximum(np.where(off > 0, *self._sds), 1e-9)
+        return off / np.maximum(np.where(off > 0, *self._sds), _EXACT_SD)
 
     @property
     def _sds(self) -> tuple[float, float]:
@@ -225,23 +227,21 @@ def _fitted(
     area: Range, film: Range, waste: Range, stays: Range, used_g: float, prints: int
 ) -> list[np.ndarray]:
     """Possible areas, films, wastes and what stays (4000,) each, after ``used_g`` went for
-    ``prints``. The film is what the rest of the ink makes; draws count by how usual it is."""
-    from scipy.special import ndtr, ndtri
-
+    ``prints``. What stays is drawn from all it could be, the film is what the rest of the ink
+    makes; each draw counts by how usual both are."""
     if stays.low >= used_g:
         raise ValueError("more stays than went")
     rng = np.random.default_rng(17)
     went = about(used_g, OWN_FIGURE).at(rng.standard_normal(_DRAWS))
     some_area, some_waste = (r.at(rng.standard_normal(_DRAWS)) for r in (area, waste))
-    share = rng.random(_DRAWS)
-    if stays.middle > 0:  # drawn from the part of its range that is less than what went
-        some_stays = np.minimum(stays.at(ndtri(share * ndtr(stays.z(went)))), 0.999 * went)
-    else:
-        some_stays = np.zeros(_DRAWS)
-    printed = went - some_stays
+    none = stays.middle <= 0
+    share = np.zeros(_DRAWS) if none else _LEAST_STAYS ** rng.random(_DRAWS)
+    some_stays, printed = went * share, went * (1 - share)
     some_film = printed / (some_area / 1e4 * prints * (1 + some_waste / 100))
     # The density of the film, carried over to that of what went.
-    log_odds = np.log(went / printed) - film.z(some_film) ** 2 / 2
+    log_odds = -np.log1p(-share) - film.z(some_film) ** 2 / 2
+    if not none:
+        log_odds -= stays.z(some_stays) ** 2 / 2
     upto = np.cumsum(np.exp(log_odds - log_odds.max()))
     taken = np.searchsorted(upto, upto[-1] * (np.arange(_SAMPLES) + 0.5) / _SAMPLES)
     return [values[taken] for values in (some_area, some_film, some_waste, some_stays)]
