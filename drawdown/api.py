@@ -100,6 +100,8 @@ def match(
     pulled_alike: bool = False,
     wet: Collection[str] = (),
     lamps: Collection[str] = (),
+    without_card: bool = False,
+    papers: Collection[str] = (),
     profile: str | bytes = "sRGB",
 ) -> Match:
     """Hold a batch to its kept original, and say what to add.
@@ -130,6 +132,11 @@ def match(
         Strips that are still wet.
     lamps : collection of str
         Lamps to tell of beside the usual ones: names of the CIE ("FL11"), or spectral files.
+    without_card : bool
+        A rough look at a photo without a card, by bare paper beside the two ``strips`` (in px);
+        never a "match", and no advice.
+    papers : collection of str, optional
+        Where that paper is, "x,y,w,hpx", for both strips or for each; else it is looked for.
 
     Returns
     -------
@@ -157,7 +164,8 @@ def match(
     from drawdown.book.memory import knowledge_at
     from drawdown.pipeline.match import match_photo
     from drawdown.pipeline.options import Options
-    from drawdown.results import match_of
+    from drawdown.pipeline.rough import rough_look
+    from drawdown.results import match_of, rough_match_of
     from drawdown.studio.locations import own_book
     from drawdown.studio.shelf_file import shelf_in_use
 
@@ -178,10 +186,14 @@ def match(
         pulled_alike=pulled_alike,
         wet=wet,
         lamps=tuple(lamps),
+        without_card=without_card,
+        papers=tuple(papers),
         knowledge=knowledge_at(own_book(), used)[0],
     )
     several: Sequence[Any] = photo if isinstance(photo, list | tuple) else [photo]
     sources = [_source(one, profile) for one in several]
+    if without_card:
+        return rough_match_of(rough_look(sources, options, _silent))
     return match_of(match_photo(sources, options, _silent))
 
 

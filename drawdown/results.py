@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from drawdown.matching.advise import Advice
     from drawdown.matching.compare import Comparison
     from drawdown.pipeline.read import Judgement
+    from drawdown.pipeline.rough import RoughLook
+    from drawdown.reading.by_paper import ByPaper
     from drawdown.reading.colour import StripReading
 
 
@@ -29,10 +31,11 @@ class Reading:
     photo : str
         The photo's path or name.
     card : str
-        Name of the reference card that was found.
+        Name of the reference card that was found; empty for a rough look without one.
     held_out_de00 : float
-        Median CIEDE2000 by which patches of the card are missed that took no part in the fit.
-    strips : tuple of StripReading
+        Median CIEDE2000 by which patches of the card are missed that took no part in the fit; NaN
+        without a card.
+    strips : tuple of StripReading, or of ByPaper without a card
         From left to right with the card upright; each is a colour with its uncertainty.
     flags : tuple of Flag
         Every remark about photo, card and strips, those that forbid a verdict first.
@@ -41,7 +44,7 @@ class Reading:
     photo: str
     card: str
     held_out_de00: float
-    strips: tuple[StripReading, ...]
+    strips: tuple[StripReading, ...] | tuple[ByPaper, ...]
     flags: tuple[Flag, ...]
     _document: dict[str, Any]
 
@@ -118,6 +121,21 @@ def match_of(judgement: Judgement) -> Match:
     )
 
 
+def rough_match_of(look: RoughLook) -> Match:
+    from drawdown.report.json.match import rough_data
+
+    return Match(
+        photo=str(look.photo.path),
+        card="",
+        held_out_de00=float("nan"),
+        strips=look.strips,
+        flags=look.flags,
+        _document=rough_data(look),
+        comparison=look.comparison,
+        advice=None,
+    )
+
+
 def _common(judgement: Judgement) -> dict[str, Any]:
     return {
         "photo": str(judgement.photo.path),
@@ -128,7 +146,7 @@ def _common(judgement: Judgement) -> dict[str, Any]:
     }
 
 
-def _swatches(strips: Iterable[tuple[str, StripReading]]) -> str:
+def _swatches(strips: Iterable[tuple[str, StripReading | ByPaper]]) -> str:
     """Fields of colour on neutral grey, as HTML."""
     cells = []
     for name, strip in strips:

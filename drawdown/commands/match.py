@@ -112,6 +112,22 @@ def match(
             "spectral file of it; repeat for each.",
         ),
     ] = None,
+    without_card: Annotated[
+        bool,
+        opt.flag(
+            "A rough look, with no card in the photo: by bare paper beside two strips whose places "
+            "--strip gives in px. Never a match.",
+            "--without-card",
+        ),
+    ] = False,
+    paper: Annotated[
+        list[str] | None,
+        opt.option(
+            "PLACE",
+            "Without a card: where bare paper is, as X,Y,W,Hpx; once for both strips or once for "
+            "each. Else it is looked for beside them.",
+        ),
+    ] = None,
     card: opt.CardFile = None,
     card_corners: Annotated[
         list[str] | None,
@@ -173,8 +189,13 @@ def match(
         pulled_alike=pulled_alike,
         wet=wet or (),
         lamps=tuple(lamp or ()),
+        without_card=without_card,
+        papers=tuple(paper or ()),
     )
     scale_step(scale)  # remembered, now that it makes sense
+    if without_card:
+        refuse_book_without_card(kept, batch)
+        return _rough(photos, options, as_json=json, picture=picture)
     if kept is None and batch is None:
         options.strips_to_compare()
     folder, remarks = book_opt.folder_of(book), ()
@@ -231,6 +252,42 @@ def _log(folder: Path, source: FromBook, photo: Path, judgement: Judgement) -> N
 def _tell(remarks: Iterable[str]) -> None:
     for remark in remarks:
         terminal.write_aside(named(remark))
+
+
+def refuse_book_without_card(kept: str | None, batch: str | None) -> None:
+    """Raises ``WrongUsage``."""
+    for name, given in (("--kept", kept), ("--batch", batch)):
+        if given is not None:
+            raise WrongUsage(
+                f"{name} was given with --without-card",
+                "a rough look is too unsure to be kept, or to be held against what was",
+                f"leave {name} out, or put the card in the shot",
+            )
+
+
+def _rough(
+    photos: list[Path], options: Options, *, as_json: bool, picture: Path | None
+) -> ExitCode:
+    """A rough look without a card, told and drawn."""
+    from drawdown.commands.support.progress import ProgressLine
+    from drawdown.pipeline.rough import rough_look
+
+    with unfit_in_json("match", photos[0], as_json, picture=picture), ProgressLine() as progress:
+        look = rough_look(photos, options, progress)
+    if as_json:
+        from drawdown.report.json.match import rough_json
+
+        terminal.write_result(rough_json(look))
+    else:
+        from drawdown.report.text.match import rough_screen
+
+        terminal.write_result(rough_screen(look, terminal.screen(sys.stdout)))
+    if picture is not None:
+        from drawdown.report.pictures.answer import save_picture
+
+        save_picture(look, picture)
+        say_saved(picture)
+    return OF_VERDICT[look.comparison.verdict]
 
 
 def _from_book(apart: bool, options: Options) -> bool | None:

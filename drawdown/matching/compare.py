@@ -66,7 +66,7 @@ MATCH, NO_MATCH, TOO_CLOSE = "match", "no match", "too close to call"
 # What would settle a verdict that is too close to call; the words are in wording/verdict.
 Remedy = Literal[
     "let-dry", "one-photo", "by-eye", "pull-evenly", "even-light", "at-the-tolerance", "no-glare",
-    "no-shadow", "nearer", "measure-card",
+    "no-shadow", "nearer", "measure-card", "use-card",
 ]  # fmt: skip
 
 

@@ -64,6 +64,8 @@ class Options:
     begins, ``knowledge`` what other batches taught of the shelf's inks. ``wet`` holds "original" or
     "batch" where that strip is still wet; ``lamps`` are those of the CIE by name, or spectral
     files, under which the pair is wanted too; ``kept`` is an original out of the book.
+    ``without_card`` asks for a rough look by bare paper beside the two strips, which are then in
+    photo px; ``papers`` says where that paper is, like ``strips``.
     """
 
     original: int | None = None
@@ -85,6 +87,8 @@ class Options:
     wet: Collection[str] = ()
     lamps: Collection[str] = ()
     kept: Kept | None = None
+    without_card: bool = False
+    papers: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         check_strip_numbers(original=self.original, batch=self.batch)
@@ -92,6 +96,7 @@ class Options:
         check_batch_grams(self.batch_grams)
         _check_scale_step(self.scale_step, self.batch_grams)
         object.__setattr__(self, "strips", check_strips(self.strips))
+        object.__setattr__(self, "papers", check_strips(self.papers, "papers"))
         object.__setattr__(self, "wet", _check_wet(self.wet))
         for corners in self.card_corners:
             check_corners(corners)
@@ -166,17 +171,17 @@ def _check_scale_step(step: float | None, grams: float | None) -> None:
         )
 
 
-def check_strips(strips: Collection[str]) -> tuple[str, ...]:
+def check_strips(strips: Collection[str], parameter: str = "strips") -> tuple[str, ...]:
     """Places by hand in one spelling; raises ``WrongUsage`` for what is no place."""
     for text in strips:
         sides = re.split(r",|mm|px", text)[2:4] if _PLACE.fullmatch(text) else ()
         if not sides or any(float(side) <= 0 for side in sides):
             raise WrongUsage(
-                f"`strips` {text} is not x,y,width,height",
+                f"`{parameter}` {text} is not x,y,width,height",
                 "these four numbers place a strip by hand",
-                "write for example `strips` 10,-60,20,50 (mm from the card's upper left corner; "
-                "x to the right, y down, so what lies above the card is negative) or "
-                "`strips` 300,200,240,600px (pixels of the photo)",
+                f"write for example `{parameter}` 10,-60,20,50 (mm from the card's upper left "
+                "corner; x to the right, y down, so what lies above the card is negative) or "
+                f"`{parameter}` 300,200,240,600px (pixels of the photo)",
             )
     return tuple("".join(text.split()).removesuffix("mm") for text in strips)
 

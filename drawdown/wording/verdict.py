@@ -11,6 +11,7 @@ from drawdown.wording.figures import number, percent, signed
 if TYPE_CHECKING:
     from drawdown.matching.compare import Comparison
     from drawdown.pipeline.read import Judgement
+    from drawdown.pipeline.rough import RoughLook
 
 
 @dataclass(frozen=True)
@@ -56,17 +57,24 @@ _SETTLE = {
     "nearer": "take a second photo from nearer, in even light, and give both",
     "measure-card": "have your printed card measured: here it leaves more open than a second photo "
     "would settle",
+    "use-card": "put the printed card in the shot (drawdown card card.pdf)",
 }
 
+ROUGH = "A rough look, by bare paper alone: no card in the photo."
+ROUGH_LIMITS = (
+    "A phone bends light and colour in ways that only a card shows. So this can't say match, nor "
+    "what the colours are, nor what to add. Paper that differs between the strips, a shadow or a "
+    "shine on one of them would pass for ink."
+)
 NOT_TO_BE_USED = "Don't use these numbers: the photo behind them can't be judged."
 
 
-def headline(judgement: Judgement) -> Headline:
+def headline(judgement: Judgement | RoughLook) -> Headline:
     """The headline of a judgement; no comparison means no verdict."""
     return HEADLINES[judgement.comparison.verdict if judgement.comparison else None]
 
 
-def in_a_sentence(judgement: Judgement) -> str:
+def in_a_sentence(judgement: Judgement | RoughLook) -> str:
     """The verdict, and how the batch differs where that may be said."""
     c, said = judgement.comparison, headline(judgement).sentence
     if c is None or c.verdict is None:
@@ -82,6 +90,17 @@ def to_settle(c: Comparison | None) -> str:
     strip = c.batch if role == "batch" else c.original
     which = f"the {role}'s strip" if strip is None else f"strip {strip}"
     return f"To settle it: {sentence(_SETTLE[c.settle.code].format(strip=which))}"
+
+
+def rough_action(look: RoughLook) -> str:
+    """What to do after a rough look: the card, always; of a difference that is sure, why it is."""
+    c = look.comparison
+    if c.verdict != "no match":
+        return to_settle(c)
+    return (
+        "No tone curve or saturation of a phone explains it: at least Delta E "
+        f"{number(look.least_de00)} is left. To hear what to add, {_SETTLE['use-card']}."
+    )
 
 
 def interval(c: Comparison) -> str:

@@ -23,6 +23,7 @@ OPTION_NAMES = {
     "list_packets": "drawdown book list packets",
     "match": "drawdown match",
     "original_photo": "--apart",
+    "papers": "--paper",
     "pull_print": "drawdown book run",
     "remove_from_book": "drawdown book remove",
     "repair_book": "drawdown book check --repair",

@@ -3,16 +3,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from calibration.flags import codes
+from calibration.flags import Flag, codes
+from calibration.photo.open import Photo
 from drawdown.matching.advise import Advice
 from drawdown.matching.compare import Comparison
 from drawdown.matching.film_or_ink import FilmApart
 from drawdown.pipeline.folder import FolderReading
 from drawdown.pipeline.read import Judgement, PhotoUsed
+from drawdown.pipeline.rough import RoughLook
+from drawdown.reading.by_paper import ByPaper
 from drawdown.reading.colour import Colour, StripReading
 from drawdown.report.json.document import amounts, document, dump, fields, numbers, rounded
 from drawdown.wording.advice import note, wait_for
@@ -20,7 +23,7 @@ from drawdown.wording.cautions import cautions
 from drawdown.wording.difference import film_sentences
 from drawdown.wording.figures import UNCERTAINTY
 from drawdown.wording.flags import general_flags, remarks_on, strip_flags
-from drawdown.wording.verdict import differs, to_settle
+from drawdown.wording.verdict import ROUGH, ROUGH_LIMITS, differs, rough_action, to_settle
 
 
 def match_json(judgement: Judgement) -> str:
@@ -52,7 +55,7 @@ def read_data(judgement: Judgement) -> dict[str, Any]:
     """``drawdown.read/1`` as plain data."""
     return {
         "schema": "drawdown.read/1",
-        "photo": _photo(judgement),
+        "photo": _photo(judgement.photo, general_flags(judgement)),
         "card": _card(judgement),
         "strips": [_strip(strip, judgement) for strip in judgement.strips],
         "notes": _notes(judgement),
@@ -65,7 +68,7 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
     notes = read.pop("notes")
     return read | {
         "schema": "drawdown.match/1",
-        "comparison": _comparison(judgement.comparison),
+        "comparison": judgement.comparison and _comparison(judgement.comparison),
         "advice": _advice(judgement.advice, wait_for(judgement)),
         "notes": notes,
         # The other photo that shows the kept original, read like this one.
@@ -73,6 +76,38 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
         "kept": _kept(judgement),
         # Where several photos of the pair are one reading; none for one photo.
         "photos": [_used(used) for used in judgement.photos],
+    }
+
+
+def rough_data(look: RoughLook) -> dict[str, Any]:
+    """``drawdown.match/1`` of a rough look, which has no card and no advice, as plain data."""
+    hard = [flag.text for flag in look.flags if flag.hard]
+    return {
+        "schema": "drawdown.match/1",
+        "photo": _photo(look.photo, look.flags),
+        "card": None,
+        "strips": [_by_paper(strip) for strip in look.strips],
+        "comparison": _comparison(look.comparison) | fields(look, 3, "least_de00"),
+        "advice": None,
+        "notes": [ROUGH, *(hard or (rough_action(look),)), ROUGH_LIMITS],
+        "original_photo": None,
+        "kept": None,
+        "photos": [],
+    }
+
+
+def rough_json(look: RoughLook) -> str:
+    """JSON text of ``drawdown match`` without a card."""
+    return dump(rough_data(look))
+
+
+def _by_paper(strip: ByPaper) -> dict[str, Any]:
+    x0, y0, x1, y1 = strip.place_px
+    return {
+        "number": strip.number,
+        "corners_px": [[x0, y0], [x1, y0], [x1, y1], [x0, y1]],
+        **_colour(strip),
+        "flags": codes(strip.flags),
     }
 
 
@@ -98,12 +133,11 @@ def _kept(judgement: Judgement) -> dict[str, Any] | None:
     }
 
 
-def _photo(judgement: Judgement) -> dict[str, Any]:
-    photo = judgement.photo
+def _photo(photo: Photo, flags: Iterable[Flag]) -> dict[str, Any]:
     return {
         **fields(photo, 0, "path", "width_px", "height_px"),
         "profile": photo.profile.name,
-        "flags": codes(tuple(general_flags(judgement))),
+        "flags": codes(tuple(flags)),
         "metadata": dict(photo.metadata),
     }
 
@@ -123,11 +157,17 @@ def _strip(strip: StripReading, judgement: Judgement) -> dict[str, Any]:
     return {
         "number": strip.number,
         "corners_px": [numbers(corner, 1) for corner in corners_px],
-        "lab_d50": numbers(strip.lab_d50, 2),
-        "lab_u95": _u95(strip),
-        **fields(strip, 2, "munsell_value", "munsell_u95"),
-        **fields(strip, 3, "evenness_de00", "evenness_u95", "state"),
+        **_colour(strip),
         "flags": codes(tuple(strip_flags(strip))),
+    }
+
+
+def _colour(colour: Colour) -> dict[str, Any]:
+    return {
+        "lab_d50": numbers(colour.lab_d50, 2),
+        "lab_u95": _u95(colour),
+        **fields(colour, 2, "munsell_value", "munsell_u95"),
+        **fields(colour, 3, "evenness_de00", "evenness_u95", "state"),
     }
 
 
@@ -135,9 +175,7 @@ def _u95(colour: Colour) -> list[float | None]:
     return [None] * 3 if colour.lab_u95 is None else numbers(colour.lab_u95, 2)
 
 
-def _comparison(c: Comparison | None) -> dict[str, Any] | None:
-    if c is None:
-        return None
+def _comparison(c: Comparison) -> dict[str, Any]:
     return {
         **fields(c, 3, "original", "batch", "de00", "de00_low95", "de00_high95"),
         **dict(zip(("dL", "dC", "dH"), numbers(c.lch), strict=True)),

@@ -18,15 +18,16 @@ from calibration.files import write_atomically
 from calibration.photo.decode import png_bytes
 from calibration.photo.open import Photo
 from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.rough import RoughLook
 from drawdown.report.pictures.canvas import PAPER
-from drawdown.report.pictures.overlay import mark_photo
-from drawdown.report.pictures.panel import draw_panel, draw_refusal
+from drawdown.report.pictures.overlay import mark_photo, mark_rough
+from drawdown.report.pictures.panel import draw_panel, draw_refusal, draw_rough
 
 WIDTH_PX, TALLEST_PX = 1000, 2000
 _LEAST_PHOTO_PX = 400  # so tall it stays whatever is written above it
 
 
-def save_picture(judgement: Judgement, path: Path) -> None:
+def save_picture(judgement: Judgement | RoughLook, path: Path) -> None:
     """Write the picture (sRGB, 8 bit) as its ending says, whole or not at all. Raises
     ``BadFile``."""
     write_atomically(path, picture_bytes(draw_picture(judgement), path))
@@ -40,11 +41,19 @@ def save_refusal(unfit: PhotoUnfit, photo: Path, path: Path) -> None:
     write_atomically(path, picture_bytes(draw_refused(unfit, shown), path))
 
 
-def draw_picture(judgement: Judgement) -> Image.Image:
+def draw_picture(judgement: Judgement | RoughLook) -> Image.Image:
     """The picture: panel above, photo below, 1000 px wide and at most 2000 px tall."""
-    above = draw_panel(judgement, WIDTH_PX)
-    photo, scale = small_srgb(judgement.photo, *_room(above))
-    return _together(above, mark_photo(photo, scale, judgement))
+    rough = isinstance(judgement, RoughLook)
+    above = draw_rough(judgement, WIDTH_PX) if rough else draw_panel(judgement, WIDTH_PX)
+    return _together(above, marked_photo(judgement, *_room(above)))
+
+
+def marked_photo(judgement: Judgement | RoughLook, wide: int, tall: int) -> Image.Image:
+    """The photo as large as fits ``wide`` by ``tall`` pixels, with what was measured outlined."""
+    photo, scale = small_srgb(judgement.photo, wide, tall)
+    if isinstance(judgement, RoughLook):
+        return mark_rough(photo, scale, judgement)
+    return mark_photo(photo, scale, judgement)
 
 
 def draw_refused(unfit: PhotoUnfit, photo: Photo) -> Image.Image:

@@ -12,6 +12,7 @@ from PIL import Image, ImageDraw
 from PIL.ImageDraw import ImageDraw as Draw
 
 from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.rough import RoughLook
 from drawdown.report.pictures.letters import font
 from drawdown.strips.strip import Strip
 
@@ -50,6 +51,29 @@ def mark_photo(rgb: np.ndarray, scale: float, judgement: Judgement) -> Image.Ima
     picture = Image.fromarray(canvas)
     _name_all(picture, outlines, card, _roles(judgement), unit)
     return picture
+
+
+def mark_rough(rgb: np.ndarray, scale: float, look: RoughLook) -> Image.Image:
+    """The same without a card: the places of both strips, and a thin line round each cell of the
+    paper that was taken."""
+    canvas = np.ascontiguousarray(rgb.copy())
+    unit = canvas.shape[1] / 100
+    outlines = []
+    for strip in look.strips:
+        for cell in strip.paper_at:
+            _line(canvas, _box_corners(cell, scale), DARK, unit * 0.12)
+        corners = _box_corners(strip.place_px, scale)
+        _outline(canvas, corners, unit * 0.5)
+        outlines.append((strip.number, corners))
+    picture = Image.fromarray(canvas)
+    _name_all(picture, outlines, None, {1: "original", 2: "batch"}, unit)
+    return picture
+
+
+def _box_corners(box: tuple[int, int, int, int], scale: float) -> np.ndarray:
+    x0, y0, x1, y1 = box
+    corners = [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
+    return np.asarray(np.array(corners, dtype=float) * scale - 0.5)
 
 
 def _roles(judgement: Judgement) -> dict[int | None, str]:
@@ -116,13 +140,14 @@ class _Tag:
 def _name_all(
     picture: Image.Image,
     outlines: list[tuple[int, np.ndarray]],
-    card: np.ndarray,
+    card: np.ndarray | None,
     roles: dict[int | None, str],
     unit: float,
 ) -> None:
     draw = ImageDraw.Draw(picture)
     taken = np.zeros((picture.height // _COARSE_PX + 1, picture.width // _COARSE_PX + 1))
-    _cover(taken, card, _ON_CARD)
+    if card is not None:
+        _cover(taken, card, _ON_CARD)
     for _, corners in outlines:
         _cover(taken, corners, _ON_STRIP)
     # The two that matter get the best places.
@@ -131,8 +156,9 @@ def _name_all(
         (f"{n} {roles[n]}", 3.6 * unit, corners) if n in roles else (str(n), 3.0 * unit, corners)
         for n, corners in wanted
     ]
+    names += [] if card is None else [("card", 2.8 * unit, card)]
     tags = []
-    for text, size, corners in (*names, ("card", 2.8 * unit, card)):
+    for text, size, corners in names:
         tag = _find_room(draw, text, size, corners, taken, picture.size)
         left, top, right, bottom = tag.box
         box = np.array([(left, top), (right, top), (right, bottom), (left, bottom)])

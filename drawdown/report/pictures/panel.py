@@ -12,6 +12,7 @@ from calibration.colour.spaces import lab_to_xyz, xyz_d50_to_srgb
 from calibration.errors import PhotoUnfit, sentence
 from drawdown.matching.compare import Comparison
 from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.rough import RoughLook
 from drawdown.reading.colour import Colour
 from drawdown.report.pictures.canvas import QUIET, Page, on_top
 from drawdown.wording import advice as advising
@@ -61,6 +62,27 @@ def draw_panel(judgement: Judgement, width: int) -> Image.Image:
     return page.cut()
 
 
+def draw_rough(look: RoughLook, width: int) -> Image.Image:
+    """The panel of a rough look without a card."""
+    page = Page(width)
+    page.y = 1.5
+    page.line(wording.ROUGH, 4.2, x=4, room=92, bold=0.1)
+    page.y += 1.5
+    _verdict(page, wording.headline(look))
+    page.line(wording.in_a_sentence(look), 4.2, x=4, room=92)
+    page.y += 1
+    _swatches(page, list(zip(("original", "batch"), look.strips, strict=True)))
+    if look.comparison.verdict is None:
+        said = [flag.text for flag in look.flags if flag.hard]
+    else:
+        _distance(page, look.comparison)
+        said = [wording.rough_action(look)]
+    for text in (*said, wording.ROUGH_LIMITS):
+        page.line(text, 3.6, x=4, room=92)
+        page.y += 0.5
+    return page.cut()
+
+
 def draw_refusal(unfit: PhotoUnfit, width: int) -> Image.Image:
     """The panel for a photo that can't be judged: what was seen, why it matters, what to do."""
     page = Page(width)
@@ -89,11 +111,12 @@ def _readings_alone(page: Page, judgement: Judgement) -> Image.Image:
 
 
 def _verdict(page: Page, head: wording.Headline) -> None:
-    page.box((0, 0, 100, _BAR), head.ground_rgb)
-    _symbol(page, head.symbol, (4, 3.5, 13, 12.5))
+    top = page.y
+    page.box((0, top, 100, top + _BAR), head.ground_rgb)
+    _symbol(page, head.symbol, (4, top + 3.5, 13, top + 12.5))
     text = " ".join(head.lines)
-    page.put(text, 10.5, 18, _BAR / 2, "white", 0.2, "lm", room=78)
-    page.y = _BAR + 1.5
+    page.put(text, 10.5, 18, top + _BAR / 2, "white", 0.2, "lm", room=78)
+    page.y = top + _BAR + 1.5
 
 
 def _symbol(page: Page, symbol: str, box: tuple[float, float, float, float]) -> None:

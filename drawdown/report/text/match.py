@@ -9,6 +9,7 @@ from calibration.errors import sentence
 from drawdown.matching.advise import Advice
 from drawdown.matching.compare import Comparison
 from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.rough import RoughLook
 from drawdown.reading.colour import Colour, StripReading
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen, banner, paint, swatch_rgb
@@ -46,6 +47,31 @@ def match_screen(judgement: Judgement, screen: Screen) -> str:
         _details(lines, judgement)
     else:
         lines.hint(other_way_round(judgement))
+    return str(lines)
+
+
+def rough_screen(look: RoughLook, screen: Screen) -> str:
+    """The answer of ``drawdown match`` without a card."""
+    lines, head, c = Lines(screen, margin=1), wording.headline(look), look.comparison
+    lines.say(wording.ROUGH, style="1")
+    lines += banner(head.symbol, head.lines, head.ansi, screen)
+    lines.say(wording.in_a_sentence(look))
+    if c.verdict is None:
+        lines.points([flag.text for flag in look.flags if flag.hard], "1")
+    else:
+        _distance(lines, c)
+        if screen.truecolour:
+            half = min(36, (screen.columns - 2) // 2)
+            both = zip(look.strips, ("original", "batch"), strict=True)
+            lines.append(" " + "".join(_block(strip, half, "", name) for strip, name in both))
+        lines.say(wording.rough_action(look), style="1")
+    lines.say(wording.ROUGH_LIMITS)
+    if screen.full:
+        if c.verdict is not None:
+            lines.say(wording.along_lch(c))
+        lines.section("Worth knowing", [flag.text for flag in look.flags if not flag.hard])
+    else:
+        lines.hint()
     return str(lines)
 
 
