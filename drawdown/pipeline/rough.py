@@ -26,7 +26,7 @@ from drawdown.reading.budget import UNEVEN_DE
 from drawdown.reading.by_paper import Box, ByPaper, Seen
 from drawdown.reading.strip import MIXED_DE
 
-LEAST_SIDE_PX = 12  # of a strip's place; of the paper's, half of it
+LEAST_PLACE_PX = 12  # of a strip's place; of the paper's, half of it
 GREY_LEVELS, GREY_SHARE = 2 / 255, 0.995  # a photo whose channels agree so nearly has no colours
 MOST_PIXELS = 40_000
 BURNT_SHARE = 0.5
@@ -53,8 +53,8 @@ def rough_look(photos: Sequence[Path | Photo], options: Options, progress: Progr
     progress("reading the photo", 0.1)
     photo = open_photo(photos[0]) if isinstance(photos[0], Path) else photos[0]
     _refuse_grey(photo)
-    inks = [_box(text, photo, "strips", LEAST_SIDE_PX) for text in options.strips]
-    papers = [_box(text, photo, "papers", LEAST_SIDE_PX // 2) for text in options.papers]
+    inks = [_box(text, photo, "strips", LEAST_PLACE_PX) for text in options.strips]
+    papers = [_box(text, photo, "papers", LEAST_PLACE_PX // 2) for text in options.papers]
     if len(papers) == 1:
         papers = papers * 2
     _refuse_overlap(options.strips, inks)

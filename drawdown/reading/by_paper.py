@@ -34,7 +34,7 @@ STRONGEST = (0.55, 0.75, 1.0, 1.4)
 PAPER_LAB, PAPER_SD = np.array([95.0, 0.0, 1.0]), np.array([1.5, 0.8, 2.0])  # white, uncoated
 BESIDE_LIGHT_SD = 0.02  # log light on ink against the paper right beside it
 OWN_DE = 0.3  # sd per axis: grain, and what a camera sees otherwise than an eye
-DRAWS = 960
+PHONES = 960
 LEAST_RGB = 1e-4
 # The paper: cells of a seventh of the strip's shorter side, within twice that side, that are about
 # as light as the lightest tenth and as even as paper is.
@@ -113,7 +113,7 @@ def paper_beside(
 def colours(seen: list[Seen], places: list[Box], to_xyz_d50: np.ndarray) -> list[ByPaper]:
     """The colours of strips of one photo, each against its own paper; member i of all of them
     rests on the same processing. ``to_xyz_d50`` (3, 3) is the photo profile's matrix."""
-    drawn, usual = _phones(DRAWS), _usual()
+    drawn, usual = _phones(PHONES), _usual()
     rng = stream("light beside the paper")
     found = []
     for number, (one, place) in enumerate(zip(seen, places, strict=True), 1):
@@ -122,15 +122,15 @@ def colours(seen: list[Seen], places: list[Box], to_xyz_d50: np.ndarray) -> list
             for rgb in (one.ink_rgb, *one.cells_rgb)
         )
         evenness = float(np.sqrt(np.mean(delta_e_2000(np.array(cells), lab) ** 2)))
-        light = rng.standard_normal((DRAWS, 1))
-        light = BESIDE_LIGHT_SD * (light + LIGHT_CHROMA * rng.standard_normal((DRAWS, 3)))
+        light = rng.standard_normal((PHONES, 1))
+        light = BESIDE_LIGHT_SD * (light + LIGHT_CHROMA * rng.standard_normal((PHONES, 3)))
         processed = undone(one.ink_rgb, one.paper_rgb, drawn, to_xyz_d50)
         lit = undone(one.ink_rgb, one.paper_rgb, drawn, to_xyz_d50, light)
         # The place is a part of a strip: what it is off from the whole scatters as its cells do.
         scatter = OWN_DE**2 * np.eye(3)
         if len(cells) > 1:
             scatter += np.cov(np.array(cells).T, bias=True) / max(1.0, len(cells) / CELLS_AS_ONE)
-        samples = lit + rng.standard_normal((DRAWS, 3)) @ root_of(scatter).T
+        samples = lit + rng.standard_normal((PHONES, 3)) @ root_of(scatter).T
         found.append(
             ByPaper(
                 lab_d50=lab,
