@@ -28,7 +28,7 @@ from drawdown.pipeline.options import (
     same_photo,
 )
 from drawdown.pipeline.pair import Pair, dried, pair_of
-from drawdown.pipeline.read import Judgement, Prepared, read_strips
+from drawdown.pipeline.read import Judgement, Prepared, put_down, read_strips
 from drawdown.pipeline.several import read_several
 from drawdown.studio.shelf_file import ShelfInUse, shelf_in_use
 
@@ -59,7 +59,8 @@ def match_photo(
     earlier = None
     if options.original_photo is not None:
         alone = Options(card=options.card, card_corners=options.card_corners[1:])
-        earlier = first or read_strips(options.original_photo, alone, progress)
+        source = options.original_photo
+        earlier = first or put_down(read_strips(source, alone, progress), source)
     if len(photos) == 1:
         seen = read_strips(photos[0], options, progress)
         pair = dried(pair_of(seen, earlier, options, which), options)
@@ -90,7 +91,8 @@ def match_photo(
 def _alone(photo: Source, options: Options, progress: Progress) -> Judgement | None:
     """The first of two photos, read before it is clear what they show; None where it cannot be."""
     try:
-        return read_strips(photo, replace(options, card_corners=options.card_corners[:1]), progress)
+        alone = replace(options, card_corners=options.card_corners[:1])
+        return put_down(read_strips(photo, alone, progress), photo)
     except (PhotoUnfit, BadFile):
         return None
 

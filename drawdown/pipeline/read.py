@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -33,6 +33,7 @@ from drawdown.strips.find import find_strips, strips_by_hand
 COLOURLESS = 0.1  # spread of the patches' tints in the photo, share of that of their values
 UNKNOWN_LIGHT_SD = 0.25  # log light on a strip against that on the card; more is no reading
 UNEVEN_LIGHT_SHARE = 0.35
+LARGE_BYTES = 100_000_000  # pixels that are not held while another photo is opened
 DARK_PAPER_SHARE = 0.55
 
 
@@ -164,6 +165,16 @@ def read_strips(photo: Path | Photo | Prepared, options: Options, progress: Prog
         *_light_flags(correction, strips, photo.samples),
     )
     return Judgement(photo.photo, view, sheet, correction, strips, None, None, flags)
+
+
+def put_down(seen: Judgement, source: Path | Photo | Prepared) -> Judgement:
+    """The reading without the pixels of a very large photo, before another is opened: a picture
+    of it reads the file again."""
+    photo = seen.photo
+    if not isinstance(source, Path) or photo.rgb_encoded.nbytes < LARGE_BYTES:
+        return seen
+    none = np.empty((photo.height_px, photo.width_px, 0), photo.rgb_encoded.dtype)
+    return replace(seen, photo=replace(photo, rgb_encoded=none))
 
 
 def _refuse_unfit_picture(readings: PatchReadings, view: CardView) -> None:

@@ -12,7 +12,7 @@ from drawdown import flags as fl
 from drawdown.matching.several import contradicting, same_pair
 from drawdown.pipeline.options import Options, Progress, same_photo
 from drawdown.pipeline.pair import Pair
-from drawdown.pipeline.read import Judgement, PhotoUsed, Prepared, read_strips
+from drawdown.pipeline.read import Judgement, PhotoUsed, Prepared, put_down, read_strips
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,10 @@ def read_several(
             continue
         alone = replace(options, card_corners=options.card_corners[k : k + 1])
         try:
-            seen = first if first and not k else read_strips(photo, alone, progress)
+            if first and not k:
+                seen = first
+            else:
+                seen = put_down(read_strips(photo, alone, progress), photo)
             found = _again(next(iter(pairs.values())), seen) if pairs else pair_of(seen)
         except (PhotoUnfit, BadFile) as problem:
             failure, why[k] = failure or problem, problem.seen

@@ -16,7 +16,7 @@ from PIL import Image
 from calibration.errors import PhotoUnfit
 from calibration.files import write_atomically
 from calibration.photo.decode import png_bytes
-from calibration.photo.open import Photo
+from calibration.photo.open import Photo, open_photo
 from drawdown.pipeline.read import Judgement
 from drawdown.pipeline.rough import RoughLook
 from drawdown.report.pictures.canvas import PAPER
@@ -35,8 +35,6 @@ def save_picture(judgement: Judgement | RoughLook, path: Path) -> None:
 
 def save_refusal(unfit: PhotoUnfit, photo: Path, path: Path) -> None:
     """The same for a photo that can't be judged, with what was found in it."""
-    from calibration.photo.open import open_photo
-
     shown = open_photo(photo) if unfit.found is None else unfit.found.photo
     write_atomically(path, picture_bytes(draw_refused(unfit, shown), path))
 
@@ -86,6 +84,8 @@ def small_srgb(photo: Photo, wide: int, tall: int) -> tuple[np.ndarray, float]:
 
     from calibration.colour.spaces import xyz_d50_to_srgb
 
+    if not photo.rgb_encoded.size:  # put down after it was read
+        photo = open_photo(photo.path)
     scale = min(wide / photo.width_px, tall / photo.height_px)
     size = (round(photo.width_px * scale), round(photo.height_px * scale))
     way = cv2.INTER_AREA if scale <= 1 else cv2.INTER_LINEAR

@@ -12,7 +12,12 @@ import numpy as np
 import pytest
 
 from calibration.colour.difference import delta_e_2000
+from calibration.photo.open import open_photo
 from drawdown.commands import main as cli
+from drawdown.pipeline import read
+from drawdown.pipeline.match import match_photo
+from drawdown.pipeline.options import Options
+from drawdown.report.pictures.answer import small_srgb
 
 pytestmark = pytest.mark.slow
 
@@ -147,6 +152,23 @@ def test_original_in_another_photo(capsys):
     )
     # 5 Delta E apart, and yet two photos of other lamps cannot settle it.
     assert code in (3, 4)
+
+
+def test_a_very_large_photo_is_put_down_before_the_next_is_opened(monkeypatch):
+    """Two of 143 megapixels took 1,356 MiB, and now 947; a picture still shows either."""
+    monkeypatch.setattr(read, "LARGE_BYTES", 0)
+    old = PHOTOS / "match.jpg"
+    options = Options(original_photo=old, batch=2)
+    seen = match_photo(PHOTOS / "no-match.jpg", options, lambda *_: None)
+    assert seen.earlier.photo.rgb_encoded.nbytes == 0
+    assert seen.photo.rgb_encoded.nbytes > 0  # no other comes after it
+    whole = open_photo(old)
+    assert (seen.earlier.photo.width_px, seen.earlier.photo.height_px) == (
+        whole.width_px, whole.height_px,
+    )  # fmt: skip
+    for one, other in zip(small_srgb(seen.earlier.photo, 300, 300), small_srgb(whole, 300, 300),
+                          strict=True):  # fmt: skip
+        assert np.array_equal(one, other)
 
 
 def test_a_folder_of_photos(capsys, tmp_path):
