@@ -9,6 +9,7 @@ import io
 import json
 import zipfile
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 
 from calibration.errors import BadFile
@@ -46,7 +47,9 @@ Weights are grams, mixes are parts by weight. To take it into a book: drawdown b
 
 def write_book_file(out: Path, file: BookFile, store: PhotoStore) -> int:
     """Write the file, whole or not at all; returns its size in bytes. Raises ``BadFile``."""
-    data = manifest_text(file).encode("utf-8")
+    data = bytearray()  # grows by lines: a large book's records are never there in several copies
+    for line in manifest_lines(file):
+        data += line.encode("utf-8")
     if len(data) > MOST_MANIFEST_BYTES or values_in(data) > MOST_VALUES:
         raise BadFile(
             f"the records come to {len(data) / 1e6:.0f} MB",
@@ -68,28 +71,29 @@ def write_book_file(out: Path, file: BookFile, store: PhotoStore) -> int:
         return stream.seek(0, io.SEEK_END)
 
 
-def manifest_text(file: BookFile) -> str:
+def manifest_lines(file: BookFile) -> Iterator[str]:
     """The manifest with one record on each line."""
 
     def dump(value: object) -> str:
         return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
-    parts = []
-    for key, value in file.manifest().items():
-        if isinstance(value, list):
-            rows = ",\n".join(map(dump, value))
-            parts.append(f"{dump(key)}:[\n{rows}\n]" if value else f"{dump(key)}:[]")
-        else:
-            parts.append(f"{dump(key)}:{dump(value)}")
-    return "{" + ",\n".join(parts) + "}\n"
+    for number, (key, value) in enumerate(file.manifest().items()):
+        yield (",\n" if number else "{") + f"{dump(key)}:"
+        if not isinstance(value, list) or not value:
+            yield dump(value)
+            continue
+        for place, row in enumerate(value):
+            yield (",\n" if place else "[\n") + dump(row)
+        yield "\n]"
+    yield "}\n"
 
 
-def values_in(data: bytes) -> int:
+def values_in(data: bytes | bytearray) -> int:
     """How many values a JSON text can hold at most."""
     return sum(data.count(sign) for sign in (b",", b"[", b"{"))
 
 
-def _packing(text: bytes) -> int:
+def _packing(text: bytes | bytearray) -> int:
     """Packed small, unless it would shrink so much that a reader takes it for a bomb."""
     small = len(zlib.compress(text, 1)) * MOST_SHRINKING < len(text)
     return zipfile.ZIP_STORED if small else zipfile.ZIP_DEFLATED
