@@ -1,6 +1,6 @@
 """Files that version 0.1.0 wrote (tests/data/earlier, see its README) open and say the same.
 
-The program runs as its user runs it. What must be told is in that README: numbers as 0.1.0
+What must be told is in that README: numbers as 0.1.0
 told them; those that are stored must come out again exactly, those that are worked out anew
 within a hundredth or what is said beside them.
 """
@@ -15,6 +15,8 @@ import sys
 from pathlib import Path
 
 import pytest
+
+from drawdown.commands import main as cli
 
 ROOT = Path(__file__).resolve().parents[1]
 EARLIER = ROOT / "tests" / "data" / "earlier"
@@ -33,24 +35,31 @@ def files(tmp_path):
 
 
 @pytest.fixture
-def say(files):
-    """Runs a command with the studio of the samples; its answer as JSON, or as plain words."""
+def say(files, monkeypatch, capsys):
+    """Gives a command with the studio of the samples; its answer as JSON, or as plain words."""
+    monkeypatch.chdir(files)
+    monkeypatch.setenv("DRAWDOWN_SHELF", str(files / "studio" / "shelf.toml"))
 
     def run(*args: object, code: int = 0, book: str = "book"):
         typed = [str(arg) for arg in args]
-        places = {
-            "DRAWDOWN_SHELF": str(files / "studio" / "shelf.toml"),
-            "DRAWDOWN_BOOK": str(files / book), "PYTHONPATH": str(ROOT), "COLUMNS": "80",
-            "PYTHONIOENCODING": "utf-8",
-        }  # fmt: skip
-        done = subprocess.run(
-            [sys.executable, "-m", "drawdown", *typed], cwd=files, env={**os.environ, **places},
-            stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", check=False,
-        )  # fmt: skip
-        assert done.returncode == code, done.stderr
-        return json.loads(done.stdout) if "--json" in typed else " ".join(done.stdout.split())
+        monkeypatch.setenv("DRAWDOWN_BOOK", str(files / book))
+        given = cli.main(typed)
+        out, err = capsys.readouterr()
+        assert given == code, err
+        return json.loads(out) if "--json" in typed else " ".join(out.split())
 
     return run
+
+
+def test_the_program_itself_says_the_same(say, files):
+    """As its user runs it; the other tests give the same words to the same entry."""
+    places = {"DRAWDOWN_BOOK": str(files / "book"), "PYTHONPATH": str(ROOT)}
+    done = subprocess.run(
+        [sys.executable, "-m", "drawdown", "book", "show", "tide", "--json"], cwd=files,
+        env={**os.environ, **places}, capture_output=True, encoding="utf-8", check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads(done.stdout) == say("book", "show", "tide", "--json")
 
 
 def colours(answer: dict) -> dict:

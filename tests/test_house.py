@@ -67,17 +67,20 @@ def modules() -> dict[str, Path]:
 
 
 MODULES = modules()
+TEXTS = {name: path.read_text(encoding="utf-8") for name, path in MODULES.items()}
+TREES = {name: ast.parse(text) for name, text in TEXTS.items()}
+NODES = {name: list(ast.walk(tree)) for name, tree in TREES.items()}
 
 
 def imports() -> dict[str, set[str]]:
     """What each module of ours imports of ours."""
     found: dict[str, set[str]] = {}
-    for name, path in MODULES.items():
+    for name, nodes in NODES.items():
         found[name] = set()
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes:
             names = []
             if isinstance(node, ast.ImportFrom) and node.module:
-                assert not node.level, f"{path}:{node.lineno} imports relatively"
+                assert not node.level, f"{name}:{node.lineno} imports relatively"
                 names = [
                     deeper if (deeper := f"{node.module}.{a.name}") in MODULES else node.module
                     for a in node.names
@@ -102,7 +105,7 @@ def test_imports_go_downwards_only():
         (module, other)
         for module, others in IMPORTS.items()
         for other in sorted(others)
-        if floor(other) > floor(module) and MODULES[other].read_text(encoding="utf-8").strip()
+        if floor(other) > floor(module) and TEXTS[other].strip()
     }
     assert upwards == set()
 
@@ -126,31 +129,29 @@ def test_no_imports_in_a_circle():
         visit(module)
 
 
-def strings(path: Path) -> list[str]:
+def strings(module: str) -> list[str]:
     """The strings of a module without its docstrings, which speak to us, not to a person."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
     plain = {
         id(node.body[0].value)
-        for node in ast.walk(tree)
+        for node in NODES[module]
         if isinstance(node, ast.Module | ast.FunctionDef | ast.ClassDef)
         and node.body
         and isinstance(node.body[0], ast.Expr)
     }
     return [
         node.value
-        for node in ast.walk(tree)
+        for node in NODES[module]
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
         and id(node) not in plain
     ]  # fmt: skip
 
 
-def options_named(path: Path) -> list[str]:
-    return [text for text in strings(path) if OPTION.search(text)]
+BELOW = {m: strings(m) for m in MODULES if ".commands" not in m}
 
 
 def test_only_commands_name_options():
     """Below them a parameter stands in backticks: calibration/naming.py."""
-    named = {m for m, p in MODULES.items() if ".commands" not in m and options_named(p)}
+    named = {m for m, texts in BELOW.items() if any(map(OPTION.search, texts))}
     assert named == set()
 
 
@@ -173,8 +174,8 @@ def test_what_sentences_call_a_parameter_can_be_given():
     collect(typer.main.get_command(app), "drawdown")
     names = {
         name
-        for module, path in MODULES.items() if ".commands" not in module
-        for text in strings(path)
+        for texts in BELOW.values()
+        for text in texts if "`" in text
         for name in re.findall(r"(?<!`)`([a-z_]+)`(?!`)", text)
     }  # fmt: skip
     assert "strips" in names
@@ -202,8 +203,8 @@ def test_what_is_declared_is_imported_and_what_is_imported_is_declared():
     wanted = [*project["dependencies"], *extras["raw"]]
     declared = {re.split(r"[<>=!~\[ ]", text)[0] for text in wanted}
     loaded: set[str] = set()
-    for path in MODULES.values():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for nodes in NODES.values():
+        for node in nodes:
             if isinstance(node, ast.ImportFrom) and node.module:
                 loaded.add(node.module)
             elif isinstance(node, ast.Import):
@@ -220,9 +221,9 @@ def test_what_is_declared_is_imported_and_what_is_imported_is_declared():
 def test_long_and_wide_functions_say_why():
     """Over 60 lines or 10 parameters: a comment stands above or beside."""
     unexplained = []
-    for module, path in MODULES.items():
-        lines = path.read_text(encoding="utf-8").splitlines()
-        for node in ast.walk(ast.parse("\n".join(lines))):
+    for module, nodes in NODES.items():
+        lines = TEXTS[module].splitlines()
+        for node in nodes:
             if not isinstance(node, ast.FunctionDef):
                 continue
             wide = len(node.args.args) + len(node.args.kwonlyargs) > MOST_PARAMETERS
@@ -271,8 +272,8 @@ def test_a_module_with_one_importer_has_a_reason():
 def test_a_constant_has_one_value():
     """One name, one value: two modules that mean two things call them two names."""
     values: dict[str, set[object]] = {}
-    for path in MODULES.values():
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+    for tree in TREES.values():
+        for node in tree.body:
             if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant):
                 for target in node.targets:
                     if isinstance(target, ast.Name) and isinstance(node.value.value, int | float):
