@@ -1,0 +1,1 @@
+"""The page: the studio's own server, for a phone at the slab."""

@@ -1,0 +1,195 @@
+"""What is done with a photo in a process of its own: read, judged, drawn.
+
+A process keeps the photos it read last as they were before any strip was looked for, so that a
+strip moved by a finger costs only its own measuring.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections import OrderedDict
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from calibration.errors import BadFile, DrawdownError, PhotoUnfit
+from calibration.files import read_bytes, write_atomically
+from calibration.photo.open import Photo, photo_from_bytes
+from calibration.photo.privacy import kept_copy
+from drawdown.page import answer as answers
+from drawdown.page.looks import Asked, Look
+from drawdown.page.studio import Studio
+from drawdown.pipeline.match import match_photo
+from drawdown.pipeline.options import Corners, Options
+from drawdown.pipeline.read import Judgement, Prepared, prepare
+from drawdown.report.pictures.answer import small_srgb
+from drawdown.report.pictures.overlay import mark_photo
+
+MOST_KEPT = 3  # photos in the memory of one process
+SHOWN_PX = 1600  # longer side of a photo on the page
+_PHOTO_BYTES = 200_000_000
+
+
+class Bench:
+    """What one process keeps: for each look its photos as far as they were prepared, and the last
+    judgement."""
+
+    def __init__(self, studio: Studio) -> None:
+        self.studio = studio
+        self.say: Callable[[str, float], None] = lambda step, share: None
+        self.answer: Callable[[Any], None] = lambda result: None
+        self._kept: OrderedDict[str, Held] = OrderedDict()
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        return tuple(self._kept)
+
+    def held(self, look: Look) -> Held:
+        """What is kept of a look; the one used longest ago makes room."""
+        found = self._kept.setdefault(look.name, Held())
+        self._kept.move_to_end(look.name)
+        while len(self._kept) > MOST_KEPT:
+            self._kept.popitem(last=False)
+        return found
+
+    def forget(self) -> None:
+        self._kept.clear()
+
+
+class Held:
+    """The photos of one look in memory."""
+
+    def __init__(self) -> None:
+        self.photos: dict[int, Photo] = {}
+        self.marks: dict[bytes, Photo] = {}  # by the hash of its bytes
+        self.prepared: dict[tuple[int, Corners], Prepared] = {}
+        self.judgement: Judgement | None = None
+        self.revision = 0
+
+
+def judge(bench: Bench, folder: Path) -> None:
+    """Judge a look and keep its answer beside it: the words first, then the picture."""
+    look = Look(folder)
+    asked = look.asked
+    held = bench.held(look)
+    try:
+        seen = judgement(bench, look, asked, held)
+        look.keep_answer({"revision": asked.revision, **answers.of_judgement(seen)})
+        bench.answer(None)
+        _keep_picture(look, seen.photo, seen)
+    except DrawdownError as problem:
+        found = problem.found if isinstance(problem, PhotoUnfit) else None
+        photo = held.photos.get(1)
+        told = answers.of_problem(problem, found, photo)
+        look.keep_answer({"revision": asked.revision, **told})
+        bench.answer(None)
+        if photo is not None:
+            _keep_picture(look, photo, found)
+
+
+def judgement(bench: Bench, look: Look, asked: Asked, held: Held | None = None) -> Judgement:
+    """The look's judgement, out of memory where it is there. Raises ``DrawdownError``."""
+    held = bench.held(look) if held is None else held
+    if held.judgement is not None and held.revision == asked.revision:
+        return held.judgement
+    bench.say("opening the photo", 0.02)
+    options = asked.options(bench.studio)
+    sources: list[Prepared | Path] = []
+    for number in range(1, asked.photos + 1):
+        try:
+            if number not in held.photos:
+                held.photos[number] = _opened(look, number, held)
+            sources.append(_prepared(bench, held, number, options))
+        except (PhotoUnfit, BadFile):
+            if asked.photos == 1:
+                raise
+            sources.append(look.folder / f"{number}.new")  # which says so, and is left out
+    source = sources if len(sources) > 1 else sources[0]
+    held.judgement = match_photo(source, known(bench, options), bench.say)
+    held.revision = asked.revision
+    return held.judgement
+
+
+def _opened(look: Look, number: int, held: Held) -> Photo:
+    """A photo of the look; one that was sent twice is one."""
+    data = kept_photo(look, number)
+    mark = hashlib.sha256(data).digest()
+    if mark not in held.marks:
+        name = "your photo" if number == 1 else f"photo {number}"
+        held.marks[mark] = photo_from_bytes(data, name)
+    return held.marks[mark]
+
+
+def _prepared(bench: Bench, held: Held, number: int, options: Options) -> Prepared:
+    photo = held.photos[number]
+    corners = options.card_corners[0] if options.card_corners else ()
+    key = (id(photo), corners)
+    if key not in held.prepared:
+        for other in [k for k in held.prepared if k[0] == key[0]]:
+            del held.prepared[other]
+        held.prepared[key] = prepare(photo, options, bench.say)
+    return held.prepared[key]
+
+
+def known(bench: Bench, options: Options) -> Options:
+    """With what the batches in the book taught of the inks."""
+    from dataclasses import replace
+
+    from drawdown.book.memory import knowledge_at
+    from drawdown.studio.scale import scale_step
+    from drawdown.studio.shelf_file import shelf_in_use
+
+    knowledge = knowledge_at(bench.studio.book, shelf_in_use(options.shelf))[0]
+    return replace(options, knowledge=knowledge, scale_step=scale_step())
+
+
+def kept_photo(look: Look, number: int) -> bytes:
+    """The bytes of a photo. One that has just come in is first made anew from what reading it
+    needs: where it was taken, and by what, is gone before it is kept. Raises ``BadFile``."""
+    came = look.new_photo(number)
+    if came.is_file():
+        data = read_bytes(came, "a photo", _PHOTO_BYTES)
+        try:
+            data, ending = kept_copy(data, "your photo")
+        except DrawdownError:
+            came.unlink()
+            raise
+        write_atomically(came.with_suffix(ending), data, 0o600)
+        came.unlink()
+        return data
+    for place in look.photos():
+        if place.stem == str(number):
+            return read_bytes(place, "a photo", _PHOTO_BYTES)
+    raise BadFile(
+        "what was sent is not held here",
+        "it was no photo that can be read, or it did not arrive whole",
+        "send the photo again",
+    )
+
+
+# Pictures --------------------------------------------------------------------------------
+
+
+def draw(bench: Bench, folder: Path) -> None:
+    """The pictures of a look, where judging it has not drawn them already."""
+    look = Look(folder)
+    if not (look.folder / "answer.jpg").exists():
+        judge(bench, folder)
+
+
+def _keep_picture(look: Look, photo: Photo, seen: Judgement | None) -> None:
+    """The photo with what was measured outlined, and as it is."""
+    from PIL import Image
+
+    small, scale = small_srgb(photo, SHOWN_PX, SHOWN_PX)
+    marked = Image.fromarray(small) if seen is None else mark_photo(small, scale, seen)
+    write_atomically(look.folder / "answer.jpg", _jpeg(marked), 0o600)
+    if not (plain := look.folder / "plain.jpg").exists():
+        write_atomically(plain, _jpeg(Image.fromarray(small)), 0o600)
+
+
+def _jpeg(picture: Any) -> bytes:
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=88)
+    return out.getvalue()

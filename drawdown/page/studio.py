@@ -1,0 +1,61 @@
+"""What the page works with, the folder it keeps photos in, and how it speaks of what can be set."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from dataclasses import dataclass
+from pathlib import Path
+
+from calibration.errors import DrawdownError
+from calibration.files import private_folder, write_atomically
+
+PAGE_FOLDER = "page"  # in the book's folder: nothing is written elsewhere
+
+# What a sentence calls a parameter, by the words on the page's own buttons.
+_SPOKEN = {
+    "strips": "“Correct by touch”",
+    "strip_number": "“Correct by touch”",
+    "card_corners": "“Corners of the card”",
+    "original_photo": "two photos",
+    "batch_grams": "“Weight”",
+    "scale_step": "“Scale”",
+    "add_ink": "drawdown ink add",
+    "kept": "“Kept original”",
+}
+
+
+@dataclass(frozen=True)
+class Studio:
+    """The studio's files, as the page was told of them: the book's folder; shelf and card, None for
+    the usual ones; whether nothing of the book may be changed."""
+
+    book: Path
+    shelf: Path | None = None
+    card: Path | None = None
+    read_only: bool = False
+
+    @property
+    def folder(self) -> Path:
+        """Where the page keeps photos that came in. Raises OSError."""
+        private_folder(self.book)
+        return private_folder(self.book / PAGE_FOLDER)
+
+    def key(self, *, new: bool = False) -> str:
+        """The secret of the link; kept, so that a phone goes on after the page was stopped."""
+        file = self.folder / "key"
+        if not new and file.is_file() and len(text := file.read_text(encoding="ascii")) >= 32:
+            return text
+        write_atomically(file, (made := secrets.token_urlsafe(24)).encode(), 0o600)
+        os.chmod(file, 0o600)
+        return made
+
+
+class Busy(DrawdownError):
+    """Too many wait."""
+
+
+def spoken(parameter: str) -> str:
+    """``pulled_alike`` -> “Pulled alike”."""
+    plain = parameter.replace("_", " ")
+    return _SPOKEN.get(parameter, f"“{plain[:1].upper()}{plain[1:]}”")
