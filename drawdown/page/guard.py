@@ -26,8 +26,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 COOKIE = "drawdown"
 COOKIE_S = 30 * 86_400
 MOST_BODY_BYTES = 50_000_000
-MOST_TEXT_BYTES = 200_000  # of what is no photo
-PATIENCE_S, BODY_S = 20.0, 180.0  # for the next piece, for the whole of it
+MOST_FORM_BYTES = 200_000  # of what is no photo
+PIECE_S, BODY_S = 20.0, 180.0  # for the next piece, for the whole of it
 WRONG_S, MOST_WRONG_S, MOST_HELD_BACK = 0.5, 8.0, 16
 SAFE = ("GET", "HEAD")
 HEADERS = {
@@ -111,7 +111,7 @@ class Guard:
         return None
 
     def _most(self, scope: Scope) -> int:
-        return MOST_BODY_BYTES if scope["path"].endswith(self._uploads) else MOST_TEXT_BYTES
+        return MOST_BODY_BYTES if scope["path"].endswith(self._uploads) else MOST_FORM_BYTES
 
     async def _let_in(self, scope: Scope, headers: dict[str, str], given: str) -> Response:
         """The link's key becomes a cookie; a wrong one is answered late, and later each time."""
@@ -162,7 +162,7 @@ class Guard:
             if whole:  # from here on it only tells that the phone has gone
                 return await receive()
             try:
-                left = min(PATIENCE_S, end - time.monotonic())
+                left = min(PIECE_S, end - time.monotonic())
                 message = await asyncio.wait_for(receive(), max(left, 0.01))
             except TimeoutError:
                 raise TooSlow from None

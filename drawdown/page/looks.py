@@ -25,7 +25,7 @@ from drawdown.pipeline.options import Corners, Options
 
 MOST_LOOKS, MOST_PHOTOS = 400, 6
 MOST_DAYS = 30.0
-MOST_BYTES = 4_000_000_000  # of all photos that are held
+MOST_HELD_BYTES = 4_000_000_000  # of all photos that are held
 _ID = re.compile(r"[0-9a-f]{32}")
 
 
@@ -203,7 +203,7 @@ class Looks:
             old = time.time() - _moment(look.folder)
             half = not (look.folder / "asked.json").exists()
             held += sum(p.stat().st_size for p in look.folder.iterdir() if p.is_file())
-            over = place >= MOST_LOOKS or held > MOST_BYTES
+            over = place >= MOST_LOOKS or held > MOST_HELD_BYTES
             if over or old > MOST_DAYS * 86_400 or (half and old > 86_400):
                 shutil.rmtree(look.folder, ignore_errors=True)
 

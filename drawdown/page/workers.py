@@ -21,12 +21,12 @@ from typing import Any
 
 from calibration.errors import DrawdownError
 from drawdown.page.studio import Busy, Studio
-from drawdown.pipeline.folder import MOST_BYTES, interrupts_held, most_workers
+from drawdown.pipeline.folder import PHOTO_MEMORY_BYTES, interrupts_held, most_workers
 
-PATIENCE_S = 60.0  # for one photo, once its turn has come
+PHOTO_S = 60.0  # for one photo, once its turn has come
 MOST_WAITING, MOST_OF_ONE = 120, 24
 _SLOW = DrawdownError(
-    f"this photo took longer than {PATIENCE_S:.0f} seconds, so its reading was stopped",
+    f"this photo took longer than {PHOTO_S:.0f} seconds, so its reading was stopped",
     "others wait for their turn, and no photo should take so long",
     "copy the photo again from the phone or camera, or export it as JPEG, and send that",
 )
@@ -89,7 +89,7 @@ class Job:
     async def outcome(self) -> Any:
         """The result; raises the problem."""
         while not self.done:
-            await self.changed(self.version, PATIENCE_S)
+            await self.changed(self.version, PHOTO_S)
         if self.problem is not None:
             raise self.problem
         return self.result
@@ -99,7 +99,7 @@ class Workers:
     """As many processes as there are cores and memory for, each with a thread that feeds it."""
 
     def __init__(
-        self, studio: Studio, count: int | None = None, patience_s: float = PATIENCE_S
+        self, studio: Studio, count: int | None = None, patience_s: float = PHOTO_S
     ) -> None:
         self._studio, self._patience_s = studio, patience_s
         self._waiting: list[Job] = []
@@ -271,7 +271,7 @@ def serve_work(pipe: Any, studio: Studio) -> None:
     from drawdown.page.judging import Bench
 
     bench = Bench(studio)  # loads what judging needs
-    limit_memory(MOST_BYTES)
+    limit_memory(PHOTO_MEMORY_BYTES)
     with suppress(EOFError, BrokenPipeError, OSError):
         while True:
             topic, work, arguments = pipe.recv()
