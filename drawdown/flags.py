@@ -163,6 +163,24 @@ FILM_CHANGES_AT_BAR = FlagKind(
     "both colours were brought to one film, but that is less certain than with an even film",
     "pull with one steady stroke, from well above the bar to well below it",
 )  # fmt: skip
+BY_INSTRUMENT = FlagKind(
+    "instrument", False, "strip",
+    "an instrument read it, and may be off by {detail} Delta E (95 %)",
+    "what it is off by is nearly the same for two strips alike, and cancels between them",
+    "give `instrument_u95` if its certificate says another figure",
+)  # fmt: skip
+LIGHT_ASSUMED = FlagKind(
+    "light-assumed", False, "strip",
+    "the table does not say for which light and observer its values hold",
+    "they were taken for D50 and 2 degrees, which is usual in printing (ISO 13655)",
+    'write it in the table, as in "# illuminant D65, observer 10", or export spectra',
+)  # fmt: skip
+LIGHT_CONVERTED = FlagKind(
+    "light-converted", False, "strip",
+    "the values hold for {detail}, not for D50 and 2 degrees",
+    "what a colour looks like in other light can only be estimated from them",
+    "export them for D50 and 2 degrees, or as spectra",
+)  # fmt: skip
 # Print -----------------------------------------------------------------------------------
 PRINT_AT_EDGE = FlagKind(
     "print-at-edge", False, "print",

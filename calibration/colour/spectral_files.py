@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -15,11 +16,13 @@ from typing import Any
 import numpy as np
 
 from calibration.colour.spectra import WAVELENGTHS_NM
+from calibration.colour.tables import Table, read_tables, wavelength
 from calibration.errors import BadFile, WrongUsage
 from calibration.files import read_bytes
 
 _WIDEST_NM = 20.0  # most steps at most: coarser tables miss the slopes of inks
 _MOST_REFLECTANCE = 1.2  # only what fluoresces exceeds 1
+_LEAST_COLUMNS = 8  # of wavelengths, for a table with a spectrum in each row
 _WHY = "a colour is worked out from how much light there is at each wavelength"
 _EXPORT = (
     "export it again as .spdx (IES TM-27), as .csv with the wavelength in nm before its values, "
@@ -83,19 +86,53 @@ def read_reflectances(path: Path) -> dict[str, np.ndarray]:
     """Name -> (31,) reflectance 0..1 at 400 .. 700 nm of each sample in a file; one whose
     largest value is above 2 holds percent. Raises ``BadFile``."""
     shape = colour_science().SpectralShape(400, 700, 10)
-    aligned = {n: s.copy().align(shape).values for n, s in read_spectra(path).items()}
-    scale = 100 if max(float(values.max()) for values in aligned.values()) > 2 else 1
-    found = {}
-    for name, values in aligned.items():
-        values = np.asarray(values) / scale
-        if values.min() < -0.01 or values.max() > _MOST_REFLECTANCE:
+    found = read_spectra(path)
+    values = np.array([s.copy().align(shape).values for s in found.values()])
+    return dict(zip(found, _fractions(values, list(found), path), strict=True))
+
+
+def _fractions(values: np.ndarray, names: Sequence[str], path: str | Path) -> np.ndarray:
+    """Reflectances (n, 31) as fractions of 1. Raises ``BadFile`` for what is none."""
+    values = values / (100 if values.max() > 2 else 1)
+    for name, row in zip(names, values, strict=True):
+        if row.min() < -0.01 or row.max() > _MOST_REFLECTANCE:
             raise BadFile(
-                f'"{name}" in {path} goes from {values.min():.3g} to {values.max():.3g}',
+                f'"{name}" in {path} goes from {row.min():.3g} to {row.max():.3g}',
                 "a reflectance lies between 0 and 1, or 0 and 100 %",
                 "export reflectances, against a white calibrated just before",
             )
-        found[name] = np.clip(values, 0.0, None)
-    return found
+    return np.clip(values, 0.0, None)
+
+
+def reflectances_in(table: Table, path: str | Path) -> np.ndarray | None:
+    """(n, 31) the same of each row of a table; None for a table without spectra. Raises
+    ``BadFile``."""
+    rows = _rows_of(table, path)
+    if rows is None:
+        return None
+    nm, values, names = rows
+    at = np.searchsorted(nm, WAVELENGTHS_NM)
+    if not np.array_equal(nm[np.minimum(at, nm.size - 1)], WAVELENGTHS_NM):  # between its values
+        colour, shape = colour_science(), colour_science().SpectralShape(400, 700, 10)
+        whole = [colour.SpectralDistribution(row, nm).align(shape).values for row in values]
+        return _fractions(np.array(whole), names, path)
+    return _fractions(values[:, at], names, path)
+
+
+def _rows_of(
+    table: Table, path: str | Path
+) -> tuple[np.ndarray, np.ndarray, tuple[str, ...]] | None:
+    """Wavelengths (w,), values (n, w) and names of a table that has a spectrum in each row."""
+    columns = {at: name for name in table.columns if (at := wavelength(name)) is not None}
+    if len(columns) < _LEAST_COLUMNS:
+        return None
+    nm = np.array(sorted(columns))
+    values = table.numbers(*(columns[one] for one in nm))
+    named = table.columns.get("SAMPLE_NAME") or table.columns.get("SAMPLE_ID")
+    names = named or tuple(str(k + 1) for k in range(len(values)))
+    for name, row in zip(names, values, strict=True):
+        _check(nm, row, name, path)
+    return nm, values, names
 
 
 def read_spectra(path: Path) -> dict[str, Any]:
@@ -108,10 +145,12 @@ def read_spectra(path: Path) -> dict[str, Any]:
             warnings.simplefilter("ignore")
             if kind == ".spdx":
                 found = {path.stem: colour.SpectralDistribution_IESTM2714(str(path)).read()}
+            elif (rows := _in_rows(path, kind)) is not None:
+                nm, values, names = rows
+                pairs = zip(names, values, strict=True)
+                found = {n: colour.SpectralDistribution(row, nm) for n, row in pairs}
             elif kind == ".csv":
                 found = colour.read_sds_from_csv_file(str(path), **_header(text))
-            elif kind == ".txt":
-                found = colour.read_sds_from_xrite_file(str(path))
             else:
                 raise BadFile(f"{path} is no spectral file known here", _WHY, _EXPORT)
         for name, spectrum in found.items():
@@ -126,6 +165,17 @@ def read_spectra(path: Path) -> dict[str, Any]:
     return dict(found)
 
 
+def _in_rows(path: Path, kind: str) -> tuple[np.ndarray, np.ndarray, tuple[str, ...]] | None:
+    """The first table of a text that has a spectrum in each row, if there is one."""
+    try:
+        tables = read_tables(path) if kind in (".csv", ".txt") else ()
+    except BadFile:
+        if kind == ".txt":
+            raise
+        return None  # a table of columns may have no heading
+    return next((rows for t in tables if (rows := _rows_of(t, path)) is not None), None)
+
+
 def _header(text: str) -> dict[str, list[str]]:
     """Names of the columns where a table begins with its numbers at once."""
     cells = next(iter(text.splitlines()), "").split(",")
@@ -136,7 +186,7 @@ def _header(text: str) -> dict[str, list[str]]:
     return {"names": ["wavelength", *(str(k) for k in range(1, len(cells)))]}
 
 
-def _check(nm: np.ndarray, values: np.ndarray, name: str, path: Path) -> None:
+def _check(nm: np.ndarray, values: np.ndarray, name: str, path: str | Path) -> None:
     if nm.size < 2 or not (np.isfinite(nm).all() and np.isfinite(values).all()):
         raise BadFile(f'"{name}" in {path} holds something that is not a number', _WHY, _EXPORT)
     if np.unique(nm).size < nm.size:

@@ -197,8 +197,8 @@ def _enrol_print(
     ``WrongUsage``, ``BadFile`` and ``PhotoUnfit``."""
     day = read_day(date)
 
-    from calibration.card.tables import is_table
     from calibration.card.toml import builtin_cards, read_card, write_card
+    from calibration.colour.tables import is_table
     from calibration.correction.enrol import enrolled_card, from_instrument, from_photos
 
     own = read_card(card_file) if card_file else next(c for c in builtin_cards() if c.name == shape)

@@ -19,12 +19,23 @@ from drawdown import flags as fl
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_or_ink import SURE_SAME, FilmApart, Pulls, film_apart
 from drawdown.reading.area import relit
-from drawdown.reading.budget import STRAY_OWN, UNEVEN_DE, VEIL_Y, DifferenceU95, difference_u95
+from drawdown.reading.budget import (
+    SPOT_DE,
+    STRAY_OWN,
+    UNEVEN_DE,
+    VEIL_Y,
+    DifferenceU95,
+    difference_u95,
+)
 from drawdown.reading.colour import Colour, StripReading
 
 SURE = 0.95
 AT_TOLERANCE = 0.25  # Delta E: what nobody would call a distance from the tolerance
 DRAWS = 4000
+# An instrument sees nearly as the standard observer does: what is left, per axis in the CIEDE2000
+# metric, as a floor and (its scale, and values led over from another light) a share of the
+# difference: 0.03 from D65 and 10 degrees, 0.09 from fluorescent light (pigment mixtures).
+INSTRUMENT_FLOOR = 0.05
 # Weak prior on the difference, per axis: batches are usually nearly right. It is widened to
 # the difference that was read, so that it never argues against a plain one.
 PRIOR_SD = 3.0
@@ -33,12 +44,13 @@ PRIOR_SD = 3.0
 # floor and a share of the difference (rendered scenes). The share is larger for a home print
 # that was not measured; other tubes raise the floor.
 CAMERA_FLOOR = {False: 0.12, True: 1.0}
-CAMERA_SHARE = {"nominal": 0.15, "measured": 0.13}
+CAMERA_SHARE = {"nominal": 0.15, "measured": 0.13, "instrument": 0.04}
 # A card in other light than the strips (in shade) says less about them.
 SHADED_SHARE = 0.45
 # Two photos have two lamps, two tone curves and two fits: standard uncertainty of the
-# difference per axis in the CIEDE2000 metric (rendered pairs).
-ACROSS_PHOTOS = {"nominal": 2.2, "measured": 1.9}
+# difference per axis in the CIEDE2000 metric (rendered pairs); and an
+# instrument's drift from day to day (our own judgement).
+ACROSS_PHOTOS = {"nominal": 2.2, "measured": 1.9, "instrument": 0.15}
 # Of what the ensembles hold beside the light, so much is another photo's own (pairs rendered three
 # times); and the least that counts of a photo's light when several are weighed.
 OWN_SHARE, LEAST_LIGHT_SD = 0.3, 0.01
@@ -66,7 +78,7 @@ MATCH, NO_MATCH, TOO_CLOSE = "match", "no match", "too close to call"
 # What would settle a verdict that is too close to call; the words are in wording/verdict.
 Remedy = Literal[
     "let-dry", "one-photo", "by-eye", "pull-evenly", "even-light", "at-the-tolerance", "no-glare",
-    "no-shadow", "nearer", "measure-card", "use-card",
+    "no-shadow", "nearer", "measure-card", "use-card", "read-again",
 ]  # fmt: skip
 
 
@@ -151,9 +163,12 @@ class _Setting:
     shaded_card: bool
     across_photos: bool
     glare: bool
+    by_instrument: bool  # both
 
     @property
     def card(self) -> str:
+        if self.by_instrument:
+            return "instrument"
         return "nominal" if self.nominal_card else "measured"
 
 
@@ -182,7 +197,8 @@ def compare(
     raised before; ``wet_with_dry`` that one was wet and nothing is known of how it dries: no match
     is then certain. Film is separated from ink where ``pulls`` says what is known of the paper."""
     glare = any(f.kind is fl.STRIP_GLARE for f in (*original.flags, *batch.flags))
-    setting = _Setting(other_inks, nominal_card, shaded_card, across_photos, glare)
+    metered = original.by_instrument and batch.by_instrument
+    setting = _Setting(other_inks, nominal_card, shaded_card, across_photos, glare, metered)
     lab_o, lab_b = original.lab_d50, batch.lab_d50
     rim, seen_rim = (0.0, 0.0) if across_photos else _rim_steps(original, batch)
     own, common = (
@@ -190,8 +206,8 @@ def compare(
     )
     cov = own + common
     best, low, high, p = _distance(lab_o, lab_b - lab_o, cov, tolerance)
-    flags = [fl.OTHER_INKS()] if other_inks else []
-    flags += [fl.ACROSS_PHOTOS()] if across_photos else []
+    flags = [fl.OTHER_INKS()] if other_inks and not metered else []
+    flags += [fl.ACROSS_PHOTOS()] if across_photos and not metered else []
     flags += _light_flags(original, batch, rim, seen_rim)
     stopped = hard or any(f.hard for f in (*flags, *original.flags, *batch.flags))
     verdict = None if stopped else _verdict(p, low, best, tolerance)
@@ -219,11 +235,11 @@ def compare(
 
 
 def _number(colour: Colour) -> int | None:
-    return colour.number if isinstance(colour, StripReading) else None
+    return getattr(colour, "number", None)  # out of the book, none
 
 
 def _trail(colour: Colour) -> np.ndarray:
-    return colour.trail_lab_d50 if isinstance(colour, StripReading) else np.zeros((0, 3))
+    return np.asarray(getattr(colour, "trail_lab_d50", np.zeros((0, 3))))
 
 
 def _covariance(
@@ -234,13 +250,15 @@ def _covariance(
     d = batch.lab_d50 - original.lab_d50
     m = local_metric(original.lab_d50)
     to_lab = np.linalg.inv(m)
-    share = SHADED_SHARE if setting.shaded_card else CAMERA_SHARE[setting.card]
-    blank = sum(colour.evenness_de00 is None for colour in (original, batch))
+    metered = setting.by_instrument
+    shaded = setting.shaded_card and not metered
+    share = SHADED_SHARE if shaded else CAMERA_SHARE[setting.card]
+    spots = [_spot(colour) for colour in (original, batch)]
     sds = (
-        CAMERA_FLOOR[setting.other_inks],
+        INSTRUMENT_FLOOR if metered else CAMERA_FLOOR[setting.other_inks],
         share * np.linalg.norm(m @ d),
         setting.across_photos * ACROSS_PHOTOS[setting.card],
-        np.sqrt(blank / 3) * UNKNOWN_EVENNESS_DE00,
+        np.hypot(spots[0], spots[1]) / np.sqrt(3),
     )
     common = sum(sd**2 for sd in sds) * to_lab @ to_lab.T
     # Half of what the paper beside the strips disagrees in may be light.
@@ -252,7 +270,8 @@ def _covariance(
     if setting.glare and not any(levels):
         own = own + GLARE_SD**2 * to_lab @ to_lab.T
     for colour, level in zip((original, batch), levels, strict=True):
-        mirrored_y = np.hypot(LEFT_SHINE * level, STRAY_OWN * VEIL_Y)
+        veil = 0.0 if colour.by_instrument else STRAY_OWN * VEIL_Y
+        mirrored_y = np.hypot(LEFT_SHINE * level, veil)
         left = lab_to_xyz(colour.lab_d50) + mirrored_y * WHITE_D50
         off = xyz_to_lab(left) - colour.lab_d50
         own = own + np.outer(off, off)
@@ -263,6 +282,14 @@ def _covariance(
     dark, dim = (_of_members(original, batch, setting.across_photos, k) for k in (0.0, known))
     own = own + _positive(dim - dark) + OWN_SHARE * dark
     return np.asarray(own), np.asarray(common + (1 - OWN_SHARE) * dark)
+
+
+def _spot(colour: Colour) -> float:
+    """How far a reading of any one spot of a strip may be off its mean, Delta E, where nobody
+    noted how even it is."""
+    if colour.evenness_de00 is not None:
+        return 0.0
+    return SPOT_DE if colour.by_instrument else UNKNOWN_EVENNESS_DE00
 
 
 def _shine(colour: Colour) -> float:
@@ -344,7 +371,7 @@ def _light_sd(colour: Colour) -> float:
 
 
 def _evenness(colour: Colour) -> float:
-    return UNKNOWN_EVENNESS_DE00 if colour.evenness_de00 is None else colour.evenness_de00
+    return _spot(colour) if colour.evenness_de00 is None else colour.evenness_de00
 
 
 def _distance(
@@ -421,6 +448,8 @@ def _settle(
     """The largest removable part of the uncertainty, as something to do. ``parts`` of the
     covariance are what a second photo draws anew, and what it does not; ``apart`` is how far the
     best estimate lies from the tolerance."""
+    if setting.by_instrument:
+        return Settle("at-the-tolerance" if apart <= AT_TOLERANCE else "read-again")
     if setting.across_photos:
         return Settle("one-photo")
     if setting.other_inks:

@@ -65,6 +65,14 @@ CELLS_AS_ONE = _term(3.0, "cells or slices beside each other share streaks and f
 CROOKED = _term(0.15, "share of a film's change along a bar: it need not run straight under it")
 ON_NEAR_HALF = _term(0.05, "share of what a film does on a bar's uneven side, felt on the other")
 
+# An instrument in the camera's place
+INSTRUMENT_U95 = _term(1.0, "Delta E 2000 (95 %) that an instrument may be off, where nobody says",
+    "handhelds of several makes on the same tiles differ by half of that to twice (from memory)")
+PLACED_SD = _term(0.1, "Delta E per axis, one reading against the next at the same place",
+    "short-term repeatability with replacement; from memory")
+SPOT_DE = _term(0.4, "Delta E by which one spot of an even draw-down is off its mean",
+    "our own judgement")
+
 # The picture
 PIXELS_AS_ONE = _term(10.0, "pixels beside each other share grain and noise")
 LEVEL_LINEAR = _term(1 / 255 / 12.92, "one 8-bit level near black, linear",

@@ -14,6 +14,7 @@ from drawdown import flags as fl
 from drawdown.reading.budget import card_sd, munsell_u95
 
 if TYPE_CHECKING:
+    from drawdown.reading.over_bar import OverBar
     from drawdown.strips.strip import Strip
 
 MEMBERS = 96  # drawn for a colour that comes without an ensemble
@@ -42,6 +43,8 @@ class Colour:
     flags : tuple of Flag
         What was noticed when it was read.
     state : "wet", "dry" or None where nobody said
+    spectrum : (31,) array or None
+        Reflectance 0..1 at 400, 410 .. 700 nm, where an instrument measured it.
     """
 
     lab_d50: np.ndarray
@@ -52,6 +55,12 @@ class Colour:
     evenness_u95: float | None = None
     flags: tuple[fl.Flag, ...] = ()
     state: str | None = None
+    spectrum: np.ndarray | None = None
+
+    @property
+    def by_instrument(self) -> bool:
+        """Whether an instrument read it, not a camera."""
+        return any(flag.kind is fl.BY_INSTRUMENT for flag in self.flags)
 
     @property
     def xyz_d50(self) -> np.ndarray:
@@ -129,3 +138,18 @@ class StripReading(Colour):
 
     def __repr__(self) -> str:
         return f"{super().__repr__()[:-1]}, strip {self.number}>"
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class InstrumentReading(Colour):
+    """The colour of one strip in a table of readings: its ``number``, counted in the table's order
+    without the bare grounds, and its ``name``. ``trail_lab_d50`` (k, 3) are readings of the same
+    strip where it is thicker or thinner; ``over_bar`` the same film over paper and over black."""
+
+    number: int
+    name: str
+    trail_lab_d50: np.ndarray
+    over_bar: OverBar | None = None
+
+    def __repr__(self) -> str:
+        return f"{super().__repr__()[:-1]}, {self.name}>"

@@ -169,7 +169,7 @@ def _cell(value: object) -> str:
 
 
 def colours_cgats(rows: list[Data], day: str) -> str:
-    from calibration.card.tables import cgats_text  # the help of export needs no numpy
+    from calibration.colour.tables import cgats_text  # the help of export needs no numpy
 
     samples = [
         (f"{row['kind'][0].upper()}{number}", row["name"],

@@ -15,7 +15,7 @@ import share_kit as kit
 from book_kit import keep, quick_place
 from share_kit import ARCHIVES, DELETE, put
 
-from calibration.card.tables import cgats_text, parse_cgats
+from calibration.colour.tables import cgats_text, parse_cgats
 from calibration.errors import BadFile
 from drawdown.book import columns as schema
 from drawdown.book import open_book

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 import tomli_w
 
-from calibration.card.tables import parse_cgats, read_cgats
 from calibration.card.toml import read_card, write_card
+from calibration.colour.tables import parse_cgats, read_tables
 from calibration.errors import BadFile
 
 
@@ -124,7 +124,7 @@ def test_xyz_values_are_converted_from_d50(plain, tmp_path):
         ("LAB_L LAB_A", "LCH_L LCH_C", "has no table with"),
         ("ILLUMINANT, D50", "ILLUMINANT, D65", "illuminant D65, not D50"),
         ("OBSERVER, 2 degree", "OBSERVER, 10 degree", "10 degree observer"),
-        (CGATS, "hello\n", "no CGATS.17 table"),
+        (CGATS, "hello\n", "holds no table of readings"),
         (CGATS, "A\nBEGIN_DATA\n1\nEND_DATA\n", "BEGIN_DATA comes before"),
         (CGATS, "A\nBEGIN_DATA_FORMAT\nSAMPLE_ID\nEND_DATA_FORMAT\nBEGIN_DATA\nEND_DATA\n",
          "without a single sample"),
@@ -140,7 +140,7 @@ def test_a_wrong_cgats_file_is_refused(plain, tmp_path, old, new, words):
 def test_cgats_in_another_encoding_or_not_text(tmp_path):
     path = tmp_path / "values.txt"
     path.write_bytes(CGATS.replace("plain matt", "crème").encode("latin-1"))
-    assert read_cgats(path)[0].columns["LAB_L"][0] == "95.10"
+    assert read_tables(path)[0].columns["LAB_L"][0] == "95.10"
     path.write_bytes(CGATS.encode("utf-16"))
     with pytest.raises(BadFile, match="not plain text"):
-        read_cgats(path)
+        read_tables(path)
