@@ -55,8 +55,8 @@ _SETTLE = {
     "both",
     "no-shadow": "step out of the shadow, take a second photo and give both",
     "nearer": "take a second photo from nearer, in even light, and give both",
-    "read-again": "read each strip at three places or more, and put every reading in the table under "
-    "the strip's name",
+    "read-again": "read each strip at three places or more, and put every reading in the table "
+    "under the strip's name",
     "measure-card": "have your printed card measured: here it leaves more open than a second photo "
     "would settle",
     "use-card": "put the printed card in the shot (drawdown card card.pdf)",
