@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from drawdown.matching.advise import Advice
     from drawdown.matching.compare import Comparison
     from drawdown.reading.colour import Colour, StripReading
+    from drawdown.reading.instrument import InstrumentReading
     from drawdown.results import Match, Reading
 
 # Where each public name lives; "as" where it has another name there.
@@ -36,6 +37,7 @@ _HOMES = {
     "Match": "drawdown.results",
     "Colour": "drawdown.reading.colour",
     "StripReading": "drawdown.reading.colour",
+    "InstrumentReading": "drawdown.reading.instrument",
     "Comparison": "drawdown.matching.compare",
     "Advice": "drawdown.matching.advise",
     "Flag": "calibration.flags",
@@ -47,8 +49,8 @@ _HOMES = {
 
 __all__ = [
     "Advice", "BadFile", "Book", "Card", "Colour", "Comparison", "DrawdownError", "Flag", "Ink",
-    "Match", "PhotoUnfit", "Reading", "Shelf", "StripReading", "WrongUsage", "advise", "compare",
-    "match", "open_book", "read",
+    "InstrumentReading", "Match", "PhotoUnfit", "Reading", "Shelf", "StripReading", "WrongUsage",
+    "advise", "compare", "match", "open_book", "read",
 ]  # fmt: skip
 
 

@@ -28,8 +28,10 @@ T = TypeVar("T")
 
 
 def read(
-    photo: Image,
+    photo: Image | None = None,
     *,
+    readings: str | os.PathLike[str] | None = None,
+    instrument_off_de: float | None = None,
     card: str | os.PathLike[str] | CardDefinition | None = None,
     card_corners: Sequence[Corners] = (),
     strips: Collection[str] = (),
@@ -41,6 +43,11 @@ def read(
     ----------
     photo : path, bytes of a file, or array (h, w, 3) uint8 or uint16
         An upright array holds encoded RGB of the ``profile``.
+    readings : path, optional
+        An instrument's readings in the place of a photo: Lab, XYZ or spectra, CSV or CGATS.17, a
+        row a strip.
+    instrument_off_de : float, optional
+        What that instrument may be off, CIEDE2000 with 95 % probability; 1 if nothing is said.
     card : path or CardDefinition, optional
         The reference card in the photo; ours if nothing is said.
     card_corners : sequence of four points (x, y) in px, optional
@@ -77,14 +84,20 @@ def read(
     from drawdown.pipeline.read import read_strips
     from drawdown.results import reading_of
 
-    options = Options(card=_path(card), card_corners=tuple(card_corners), strips=tuple(strips))
-    return reading_of(read_strips(_source(photo, profile), options, _silent))
+    options = Options(
+        card=_path(card), card_corners=tuple(card_corners), strips=tuple(strips),
+        readings=_path(readings), instrument_off_de=instrument_off_de,
+    )  # fmt: skip
+    (source,) = _sources([photo], readings, profile)
+    return reading_of(read_strips(source, options, _silent))
 
 
 # One parameter for each thing that can be said of a pair: the command line's options.
 def match(
-    photo: Image | Sequence[Image],
+    photo: Image | Sequence[Image] | None = None,
     *,
+    readings: str | os.PathLike[str] | None = None,
+    instrument_off_de: float | None = None,
     original: int | None = None,
     batch: int | None = None,
     original_photo: str | os.PathLike[str] | None = None,
@@ -108,10 +121,10 @@ def match(
 
     Parameters
     ----------
-    photo, card, card_corners, strips, profile
-        As in ``read``; a second set of corners is for ``original_photo``. Several photos of one
-        pair (sheet turned, strips swapped) are one reading with one interval; each then has a set
-        of corners, or none has.
+    photo, readings, instrument_off_de, card, card_corners, strips, profile
+        As in ``read``; of a table, the rows called original and batch, or its two strips. A second
+        set of corners is for ``original_photo``. Several photos of one pair (sheet turned, strips
+        swapped) are one reading with one interval; each then has a set of corners, or none has.
     original, batch : int, optional
         Numbers of the two strips, from the left; 1 and 2 if nothing is said.
     original_photo : path, optional
@@ -160,6 +173,9 @@ def match(
     >>> m = drawdown.match("fixtures/photos/no-match.jpg", mix={"PB15:3": 4, "white": 96})
     >>> m.verdict, m.de00_interval[0] > 2, [ink for ink, parts in m.advice.additions]
     ('no match', True, ['phthalo-blue'])
+    >>> m = drawdown.match(readings="fixtures/readings.csv", mix={"PB15:3": 4, "white": 96})
+    >>> m.verdict, m.strips[0].spectrum is None
+    ('no match', False)
     """
     from drawdown.book.memory import knowledge_at
     from drawdown.pipeline.match import match_photo
@@ -189,9 +205,11 @@ def match(
         without_card=without_card,
         papers=tuple(papers),
         knowledge=knowledge_at(own_book(), used)[0],
+        readings=_path(readings),
+        instrument_off_de=instrument_off_de,
     )
     several: Sequence[Any] = photo if isinstance(photo, list | tuple) else [photo]
-    sources = [_source(one, profile) for one in several]
+    sources = _sources(several, readings, profile)
     if without_card:
         return rough_match_of(rough_look(sources, options, _silent))
     return match_of(match_photo(sources, options, _silent))
@@ -359,6 +377,24 @@ def _source(photo: Image, profile: str | bytes) -> Path | Photo:
     if isinstance(photo, bytes | bytearray | memoryview):
         return photo_from_bytes(photo)
     return photo_from_array(photo, profile)
+
+
+def _sources(
+    photos: Sequence[Image | None], readings: str | os.PathLike[str] | None, profile: str | bytes
+) -> list[Path | Photo]:
+    """The photos, or the one table of readings. Raises ``WrongUsage`` for both and for neither."""
+    given = [photo for photo in photos if photo is not None]
+    if bool(given) == (readings is not None):
+        from calibration.errors import WrongUsage
+
+        raise WrongUsage(
+            f"{'both' if given else 'neither'} a photo {'and' if given else 'nor'} `readings`",
+            "the colours of strips are read from one of them",
+            "give the one or the other",
+        )
+    if readings is not None:
+        return [Path(readings)]
+    return [_source(photo, profile) for photo in given]
 
 
 def _silent(step: str, share: float) -> None:

@@ -167,7 +167,7 @@ BY_INSTRUMENT = FlagKind(
     "instrument", False, "strip",
     "an instrument read it, and may be off by {detail} Delta E (95 %)",
     "what it is off by is nearly the same for two strips alike, and cancels between them",
-    "give `instrument_u95` if its certificate says another figure",
+    "give `instrument_off_de` if its certificate says another figure",
 )  # fmt: skip
 LIGHT_ASSUMED = FlagKind(
     "light-assumed", False, "strip",

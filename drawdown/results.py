@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import copy
 import html
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
     from drawdown.pipeline.rough import RoughLook
     from drawdown.reading.by_paper import ByPaper
-    from drawdown.reading.colour import StripReading
+    from drawdown.reading.colour import Colour, StripReading
+    from drawdown.reading.instrument import InstrumentReading
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -29,14 +31,16 @@ class Reading:
     Attributes
     ----------
     photo : str
-        The photo's path or name.
+        The path or name of the photo, or of the table of readings.
     card : str
-        Name of the reference card that was found; empty for a rough look without one.
+        Name of the reference card that was found; empty for a table, and for a rough look without
+        a card.
     held_out_de00 : float
         Median CIEDE2000 by which patches of the card are missed that took no part in the fit; NaN
         without a card.
-    strips : tuple of StripReading, or of ByPaper without a card
-        From left to right with the card upright; each is a colour with its uncertainty.
+    strips : tuple of StripReading, of InstrumentReading, or of ByPaper without a card
+        From left to right with the card upright, or as the table lists them; each is a colour with
+        its uncertainty.
     flags : tuple of Flag
         Every remark about photo, card and strips, those that forbid a verdict first.
     """
@@ -44,7 +48,7 @@ class Reading:
     photo: str
     card: str
     held_out_de00: float
-    strips: tuple[StripReading, ...] | tuple[ByPaper, ...]
+    strips: tuple[StripReading | InstrumentReading, ...] | tuple[ByPaper, ...]
     flags: tuple[Flag, ...]
     _document: dict[str, Any]
 
@@ -127,7 +131,7 @@ def rough_match_of(look: RoughLook) -> Match:
     return Match(
         photo=str(look.photo.path),
         card="",
-        held_out_de00=float("nan"),
+        held_out_de00=math.nan,
         strips=look.strips,
         flags=look.flags,
         _document=rough_data(look),
@@ -137,16 +141,17 @@ def rough_match_of(look: RoughLook) -> Match:
 
 
 def _common(judgement: Judgement) -> dict[str, Any]:
+    patches = judgement.correction
     return {
-        "photo": str(judgement.photo.path),
-        "card": judgement.view.card.name,
-        "held_out_de00": float(judgement.correction.held_out_median),
+        "photo": judgement.path,
+        "card": "" if judgement.view is None else judgement.view.card.name,
+        "held_out_de00": math.nan if patches is None else float(patches.held_out_median),
         "strips": judgement.strips,
         "flags": judgement.all_flags,
     }
 
 
-def _swatches(strips: Iterable[tuple[str, StripReading | ByPaper]]) -> str:
+def _swatches(strips: Iterable[tuple[str, Colour]]) -> str:
     """Fields of colour on neutral grey, as HTML."""
     cells = []
     for name, strip in strips:

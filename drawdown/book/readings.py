@@ -12,9 +12,10 @@ import numpy as np
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_d50_to_srgb
+from calibration.files import read_bytes
 from calibration.photo.decode import png_bytes
 from drawdown.book import problems
-from drawdown.book.columns import Original, Packet
+from drawdown.book.columns import MOST_PHOTO_BYTES, Original, Packet
 from drawdown.book.originals import colour_at_hand, original_by_id
 from drawdown.book.packets import packet_by_id
 from drawdown.book.photos import Stored
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from drawdown.matching.compare import Comparison
     from drawdown.pipeline.read import Judgement
     from drawdown.reading.colour import StripReading
+    from drawdown.reading.instrument import InstrumentReading
 
 
 CROP_LONG_SIDE_PX = 320
@@ -45,45 +47,49 @@ def crop_of(seen: Judgement, colour: StripReading) -> np.ndarray:
 
 
 def store_photo(
-    book: Book, photo: Path, seen: Judgement, colour: StripReading
-) -> tuple[Stored, Stored]:
-    """Keep a photo and the strip's crop, before the change that names them begins. Raises
-    ``BadFile``."""
+    book: Book, photo: Path, seen: Judgement, colour: StripReading | InstrumentReading
+) -> tuple[Stored, Stored | None]:
+    """Keep a photo and the strip's crop, or an instrument's table, before the change that names
+    them begins. Raises ``BadFile``."""
+    if seen.table is not None:
+        data = read_bytes(photo, "a table of readings", MOST_PHOTO_BYTES)
+        return book.photos.add_bytes(data, photo.suffix), None
     from PIL import Image
 
     crop = png_bytes(Image.fromarray(crop_of(seen, colour)))
     return book.photos.add_file(photo), book.photos.add_bytes(crop, ".png")
 
 
-def reading_row(seen: Judgement, colour: StripReading, photo: int | None, crop: int | None) -> Row:
+def reading_row(
+    seen: Judgement, colour: StripReading | InstrumentReading, photo: int | None, crop: int | None
+) -> Row:
     """A strip as a row of ``reading``; ``photo`` and ``crop`` are ids of photo rows."""
     u95 = [None] * 3 if colour.lab_u95 is None else [_finite(v) for v in colour.lab_u95]
-    paper = seen.correction.paper_lab_d50
+    paper = seen.paper_lab_d50
+    corners = () if seen.table is not None else seen.view.to_px(colour.strip.corners_mm)
     samples = None if colour.lab_samples is None else colour.lab_samples - colour.lab_d50
     return {
-        "photo": photo, "crop": crop, "strip_number": int(colour.strip.number),
-        "corners_px": json.dumps(
-            [[round(float(v), 1) for v in c] for c in seen.view.to_px(colour.strip.corners_mm)]
-        ),
+        "photo": photo, "crop": crop, "strip_number": int(colour.number),
+        "corners_px": json.dumps([[round(float(v), 1) for v in c] for c in corners]),
         **{f"lab_{axis}": float(v) for axis, v in zip("lab", colour.lab_d50, strict=True)},
         **{f"u95_{axis}": v for axis, v in zip("lab", u95, strict=True)},
         "samples": None if samples is None else samples.astype("<f4").tobytes(),
-        "card": "nominal" if seen.correction.nominal else "measured",
-        "shaded": int(bool(seen.correction.shaded)),
+        "card": "nominal" if seen.nominal else "measured", "shaded": int(bool(seen.shaded)),
         "evenness_de00": _finite(colour.evenness_de00), "light_sd": _finite(colour.light_sd),
         "munsell_value": _finite(colour.munsell_value),
         "flags": json.dumps(
             [[f.code, f.detail] for f in dict.fromkeys((*seen.flags, *colour.flags))]
         ),
         "paper": None if paper is None else json.dumps([round(float(v), 2) for v in paper]),
-        "captured": seen.photo.metadata.get("captured"), "read_at": now(),
+        "captured": None if seen.photo is None else seen.photo.metadata.get("captured"),
+        "read_at": now(),
     }  # fmt: skip
 
 
 def insert_reading(
     change: Change,
     seen: Judgement,
-    colour: StripReading,
+    colour: StripReading | InstrumentReading,
     photo: Stored | None,
     crop: Stored | None,
 ) -> int:

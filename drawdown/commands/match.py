@@ -29,13 +29,15 @@ if TYPE_CHECKING:
 # Long by its options, one parameter each.
 def match(
     photos: Annotated[
-        list[Path],
+        list[Path] | None,
         opt.argument(
-            "PHOTO...",
+            "[PHOTO...]",
             "Photo of both strips and the card; several of one pair are one reading. Where each "
             "of two shows one strip, the first shows the kept original.",
         ),
-    ],
+    ] = None,
+    readings: opt.Readings = None,
+    instrument: opt.Instrument = None,
     strip: Annotated[
         list[str] | None,
         opt.option(
@@ -145,6 +147,8 @@ def match(
     json: opt.AsJson = False,
 ) -> ExitCode:
     """Does the batch match the kept original? If not, what to add."""
+    photos = photos or []
+    photos = [opt.one_source(photos[0] if photos else None, readings), *photos[1:]]
     _refuse_folders(photos)
     photo = photos[-1] if apart else photos[0]
     original_photo = photos[0] if apart and len(photos) == 2 else None
@@ -191,6 +195,8 @@ def match(
         lamps=tuple(lamp or ()),
         without_card=without_card,
         papers=tuple(paper or ()),
+        readings=readings,
+        instrument_off_de=instrument,
     )
     scale_step(scale)  # remembered, now that it makes sense
     if without_card:

@@ -25,8 +25,10 @@ if TYPE_CHECKING:
 
 def read(
     photo: Annotated[
-        Path, opt.argument("PHOTO", "Photo of strips and card, or a folder of photos.")
-    ],
+        Path | None, opt.argument("[PHOTO]", "Photo of strips and card, or a folder of photos.")
+    ] = None,
+    readings: opt.Readings = None,
+    instrument: opt.Instrument = None,
     card: opt.CardFile = None,
     card_corners: opt.CardCorners = None,
     strip: opt.Strips = None,
@@ -39,7 +41,8 @@ def read(
 ) -> int:
     """Measure every strip in the photo, without a verdict."""
     numbers, places = read_strips(strip)
-    options = photo_options(card, card_corners, places)
+    options = photo_options(card, card_corners, places, readings=readings, instrument=instrument)
+    photo = opt.one_source(photo, readings)
     if os.path.isdir(photo):  # unlike Path.is_dir, no error for an impossible name
         _refuse_for_folder(card_corners, strip, picture)
         return _read_folder(photo, card, json)

@@ -449,7 +449,7 @@ def _settle(
     covariance are what a second photo draws anew, and what it does not; ``apart`` is how far the
     best estimate lies from the tolerance."""
     if setting.by_instrument:
-        return Settle("at-the-tolerance" if apart <= AT_TOLERANCE else "read-again")
+        return Settle("read-again")
     if setting.across_photos:
         return Settle("one-photo")
     if setting.other_inks:

@@ -10,9 +10,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.errors import PhotoUnfit, WrongUsage
+from calibration.uncertainty.intervals import common_sd
 from drawdown.ink.ladder_fit import Rung
 from drawdown.pipeline.opacity import pair_of
-from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.read import Judgement, numbered
 from drawdown.reading.budget import card_sd
 from drawdown.reading.colour import StripReading
 from drawdown.reading.over_bar import OverBar
@@ -142,7 +143,7 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
     """
     found = len(seen.strips)
     seen, steps = _placed(seen, steps)
-    rungs, samples, less_sure, pairs = [], [], [], []
+    rungs, samples, common, less_sure, pairs = [], [], [], [], []
     for step in steps:
         strip = _strip_of(step, seen, found)
         over = _over_bar(step, strip, seen)
@@ -154,19 +155,26 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
         for ground, colour in colours:
             rungs.append(Rung(step.parts, step.number, ground, colour.lab_d50))
             samples.append(colour.lab_samples)
+            common.append(common_sd(colour.widest_u95, colour.members()))
             less_sure.append(far)
     labs = np.array([r.lab_d50 for r in rungs])
-    nominal = seen.correction.nominal
+    nominal = seen.nominal
     covariance = np.cov(np.hstack(samples), rowvar=False)
     covariance += READING_FLOOR**2 * np.eye(len(covariance))
-    covariance += card_covariance(labs, card_sd(labs, nominal=nominal), np.array(less_sure))
+    sds = card_sd(labs, nominal=nominal) if seen.table is None else np.array(common)
+    covariance += card_covariance(labs, sds, np.array(less_sure))
     bar = np.median([over.bar.lab_d50 for over in pairs], axis=0) if pairs else None
     return Readings(steps, tuple(rungs), covariance, _bare_paper(seen, pairs), bar, nominal)
 
 
 def _strip_of(step: Step, seen: Judgement, found: int) -> StripReading:
     """The reading of a step's strip; ``found`` strips were seen without being placed by hand."""
-    strip = next((s for s in seen.strips if s.strip.number == step.number), None)
+    strip = next((s for s in seen.strips if s.number == step.number), None)
+    if strip is None and seen.table is not None:
+        raise WrongUsage(
+            f"there is no strip {step.number}: {found} are in {seen.path}", numbered(seen),
+            "count the strips without the bare grounds and without what lies over black",
+        )  # fmt: skip
     if strip is None:
         raise WrongUsage(
             f"there is no strip {step.number}: {found} were found in the photo",
@@ -189,7 +197,9 @@ def _over_bar(step: Step, strip: StripReading, seen: Judgement) -> OverBar | Non
             f"strip {step.number} is said to cross the black bar, and no bar is seen under it",
             "how an ink covers is read where it lies on black, with some bare black beside it",
             f"pull it right across the bar of the test sheet (`write_sheet`), or write "
-            f"`steps` {step.number}=alone",
+            f"`steps` {step.number}=alone"
+            if seen.table is None
+            else f'read it over black too, and name that row "{strip.name} over black"',
         )
     return over
 
@@ -197,13 +207,19 @@ def _over_bar(step: Step, strip: StripReading, seen: Judgement) -> OverBar | Non
 def _bare_paper(seen: Judgement, pairs: Sequence[OverBar]) -> np.ndarray:
     if pairs:
         return np.asarray(np.median([over.paper.lab_d50 for over in pairs], axis=0))
-    if seen.correction.paper_lab_d50 is None:
+    if seen.paper_lab_d50 is None and seen.table is not None:
+        raise WrongUsage(
+            f'{seen.path} has no row called "paper"',
+            "an ink is known by how it changes the paper",
+            "read the bare paper too",
+        )
+    if seen.paper_lab_d50 is None:
         raise PhotoUnfit(
             "no bare paper shows beside the strips",
             "an ink is known by how it changes the paper",
             "leave bare paper around the strips, and shoot again",
         )
-    return seen.correction.paper_lab_d50
+    return seen.paper_lab_d50
 
 
 def card_covariance(labs: np.ndarray, sds: np.ndarray, less_sure: np.ndarray) -> np.ndarray:
@@ -220,8 +236,13 @@ def _placed(seen: Judgement, steps: Sequence[Step]) -> tuple[Judgement, tuple[St
     """The steps with a number each; strips placed by hand are measured and join the others."""
     out, strips = [], list(seen.strips)
     for step in steps:
+        if step.place and seen.table is not None:
+            raise WrongUsage(
+                f"`steps` {step.place} is a place", "the strips come from a table, not a photo",
+                "give the strip's number in the table",
+            )  # fmt: skip
         if step.place:
-            step = replace(step, number=max((s.strip.number for s in strips), default=0) + 1)
+            step = replace(step, number=max((s.number for s in strips), default=0) + 1)
             (strip,) = strips_by_hand(seen.sheet, seen.view, [step.place], parameter="steps")
             strips.append(measure(
                 replace(strip, number=step.number), seen.sheet, seen.correction, seen.view.card,

@@ -8,8 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.colour.illuminants import UnderLamp, under_lamps
 from calibration.errors import BadFile, PhotoUnfit
 from calibration.photo.open import Photo
+from calibration.uncertainty.kernels import root_of
+from calibration.uncertainty.streams import stream
 from drawdown import flags as fl
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.advise import Advice, advise
@@ -33,14 +36,18 @@ from drawdown.pipeline.several import read_several
 from drawdown.studio.shelf_file import ShelfInUse, shelf_in_use
 
 Source = Path | Photo | Prepared
+LAMP_DRAWS = 400
 
 
 def match_photo(
     photo: Source | Sequence[Source], options: Options, progress: Progress
 ) -> Judgement:
     """The whole way: strips, comparison of original and batch, advice. Several photos of one
-    pair are one reading with one interval."""
+    pair are one reading with one interval. Where the ``options`` name a table of readings, no photo
+    is looked at."""
     photos = [photo] if isinstance(photo, Path) or not isinstance(photo, Sequence) else list(photo)
+    if options.readings is not None:
+        photos = [options.readings]
     first = None
     if len(photos) == 2 and options.original_photo is None:
         first = _alone(photos[0], options, progress)
@@ -71,7 +78,8 @@ def match_photo(
     comparison = _compare(pair, options, bench)
     advice, step = _advise(pair, comparison, options, bench)
     progress("done", 1.0)
-    untold = bench.lamps if advice is None or not advice.lamps else ()
+    lamps = _by_spectra(pair, comparison, bench)
+    untold = bench.lamps if not lamps and (advice is None or not advice.lamps) else ()
     return replace(
         pair.seen,
         comparison=comparison,
@@ -85,7 +93,19 @@ def match_photo(
         kept=pair.kept,
         step=step,
         photos=pair.photos,
+        lamps=lamps,
     )
+
+
+def _by_spectra(pair: Pair, comparison: Comparison, bench: _Bench) -> tuple[UnderLamp, ...]:
+    """How the two look under each lamp, where both were measured as spectra."""
+    one, two = pair.original.spectrum, pair.batch.spectrum
+    if one is None or two is None or comparison.verdict is None or pair.guessed_dry:
+        return ()
+    noise = stream("spectra under lamps").standard_normal((LAMP_DRAWS, 3))
+    left = -comparison.d_lab - np.vstack([np.zeros(3), noise @ root_of(comparison.d_lab_cov).T])
+    spectra = (np.tile(spectrum, (len(left), 1)) for spectrum in (one, two))
+    return under_lamps(*spectra, np.ones(LAMP_DRAWS), left, bench.lamps)
 
 
 def _alone(photo: Source, options: Options, progress: Progress) -> Judgement | None:
@@ -156,7 +176,7 @@ def _bench(options: Options) -> _Bench:
 
 
 def _compare(pair: Pair, options: Options, bench: _Bench) -> Comparison:
-    paper = pair.seen.correction.paper_lab_d50
+    paper = pair.seen.paper_lab_d50
     mix = None if bench.mix is None else bench.used.shelf.mix(bench.mix)
     pulls = None if paper is None else Pulls(paper, mix, options.pulled_alike)
     return compare(
@@ -199,7 +219,7 @@ def _advise(
         bench.shelf,
         bench.mix,
         tolerance=options.tolerance,
-        paper_lab=pair.seen.correction.paper_lab_d50,
+        paper_lab=pair.seen.paper_lab_d50,
         weighing=Weighing(
             followed.grams if followed else options.batch_grams, options.scale_step_g
         ),

@@ -11,6 +11,7 @@ from drawdown import flags as fl
 from drawdown.pipeline.read import Judgement, strip_of
 from drawdown.printing.opacity import Opacity, opacity
 from drawdown.reading.colour import StripReading
+from drawdown.reading.instrument import InstrumentReading
 from drawdown.reading.over_bar import OverBar, other_ink, read_over_bar
 
 MISLEADS = 0.60  # a dark ink with a higher ratio seems to cover
@@ -29,7 +30,7 @@ class StripOpacity:
 
     @property
     def number(self) -> int:
-        return self.strip.strip.number
+        return self.strip.number
 
 
 def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpacity, ...]:
@@ -38,10 +39,16 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
 
     Raises ``PhotoUnfit`` when no strip crosses a bar, ``WrongUsage`` for a ``base`` that
     crosses no bar."""
-    pairs = {s.strip.number: pair_of(seen, s) for s in seen.strips}
+    pairs = {s.number: pair_of(seen, s) for s in seen.strips}
     below = None
     if base is not None:
-        below = _base(pairs, strip_of(seen, base, "base_strip").strip.number)
+        below = _base(pairs, strip_of(seen, base, "base_strip").number)
+    if not any(pairs.values()) and seen.table is not None:
+        raise WrongUsage(
+            f"{seen.path} holds no strip over paper and over black, with both bare grounds",
+            "how far an ink covers shows only where the same film lies over paper and over black",
+            "name the rows for instance: paper, black, blue, blue over black",
+        )
     if not any(pairs.values()):
         count = len(pairs)
         raise PhotoUnfit(
@@ -52,11 +59,13 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
             "`write_sheet`) and 10 mm beyond, and leave 4 mm of bare bar "
             "and paper beside it",
         )
-    return tuple(_of(s, pairs[s.strip.number], below) for s in seen.strips)
+    return tuple(_of(s, pairs[s.number], below) for s in seen.strips)
 
 
 def pair_of(seen: Judgement, strip: StripReading) -> OverBar | None:
-    """One strip's film over paper and over a bar, in a photo that was read."""
+    """One strip's film over paper and over a bar, in a photo or a table that was read."""
+    if isinstance(strip, InstrumentReading):
+        return strip.over_bar
     return read_over_bar(
         strip.strip,
         seen.sheet,

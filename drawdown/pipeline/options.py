@@ -28,6 +28,7 @@ Progress = Callable[[str, float], None]
 Corners = tuple[tuple[float, float], ...]
 
 LEAST_SIDE_PX = 20.0
+MOST_INSTRUMENT_U95 = 10.0  # Delta E: what is off by more is no instrument
 RIGHTMOST = -1  # the number that stands for the last strip, however many there are
 CORNERS_EXAMPLE = (
     'write for example `card_corners` "310,205 1710,220 1695,840 300,815": x,y of each corner in '
@@ -61,11 +62,13 @@ class Options:
     are places by hand, "x,y,w,h" in card mm or, with "px" at the end, in photo px; ``crossing``
     says that one of them lies across the other. ``shelf`` is a shelf or its file, None for the
     studio's own; ``mix`` the recipe in parts by ink. ``followed`` is a batch that goes on or
-    begins, ``knowledge`` what other batches taught of the shelf's inks. ``wet`` holds "original" or
-    "batch" where that strip is still wet; ``lamps`` are those of the CIE by name, or spectral
+    begins, ``knowledge`` what other batches taught of the shelf's inks. ``wet`` holds "original"
+    or "batch" where that strip is still wet; ``lamps`` are those of the CIE by name, or spectral
     files, under which the pair is wanted too; ``kept`` is an original out of the book.
     ``without_card`` asks for a rough look by bare paper beside the two strips, which are then in
     photo px; ``papers`` says where that paper is, like ``strips``.
+    ``readings`` is a table of an instrument's readings in a photo's place; ``instrument_off_de``
+    is what that may be off, Delta E 2000 (95 %).
     """
 
     original: int | None = None
@@ -89,8 +92,11 @@ class Options:
     kept: Kept | None = None
     without_card: bool = False
     papers: tuple[str, ...] = ()
+    readings: Path | None = None
+    instrument_off_de: float | None = None
 
     def __post_init__(self) -> None:
+        self._check_readings()
         check_strip_numbers(original=self.original, batch=self.batch)
         check_tolerance(self.tolerance)
         check_batch_grams(self.batch_grams)
@@ -100,6 +106,37 @@ class Options:
         object.__setattr__(self, "wet", _check_wet(self.wet))
         for corners in self.card_corners:
             check_corners(corners)
+
+    def _check_readings(self) -> None:
+        """Raises ``WrongUsage`` for what speaks of a photo where a table was given, and for an
+        instrument without one."""
+        u95 = self.instrument_off_de
+        if u95 is not None and not 0 < u95 <= MOST_INSTRUMENT_U95:
+            raise WrongUsage(
+                f"`instrument_off_de` is {u95:g}, and must lie above 0 and not above "
+                f"{MOST_INSTRUMENT_U95:g}",
+                "it is what the instrument may be off, Delta E 2000, with 95 % probability",
+                "its certificate says it; 1 is usual for a handheld",
+            )
+        if u95 is not None and self.readings is None:
+            raise WrongUsage(
+                "`instrument_off_de` was given without `readings`",
+                "it says how good an instrument is, and none was used",
+                "give the table of its readings with `readings`",
+            )
+        said = {
+            "card": self.card is not None,
+            "card_corners": bool(self.card_corners),
+            "strips": bool(self.strips),
+            "original_photo": self.original_photo is not None,
+            "without_card": self.without_card,
+        }
+        for name in (name for name, given in said.items() if given and self.readings):
+            raise WrongUsage(
+                f"`{name}` was given with `readings`" + (" as a place" if name == "strips" else ""),
+                "it speaks of a photo, and the strips come from a table",
+                "leave it out" if name != "strips" else "name the strips by their numbers",
+            )
 
     @property
     def which(self) -> WhichStrips:

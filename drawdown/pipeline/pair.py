@@ -9,8 +9,9 @@ from drawdown import flags as fl
 from drawdown.matching.drying import settle
 from drawdown.matching.kept_original import Kept, kept_differs
 from drawdown.pipeline.options import RIGHTMOST, Options, WhichStrips, refuse_assumed
-from drawdown.pipeline.read import Judgement, PhotoUsed
+from drawdown.pipeline.read import Judgement, PhotoUsed, numbered
 from drawdown.reading.colour import Colour, StripReading
+from drawdown.reading.instrument import InstrumentReading
 from drawdown.reading.which_two import which_two
 from drawdown.studio.drying_file import learned
 
@@ -24,7 +25,7 @@ class Pair:
     seen: Judgement
     earlier: Judgement | None
     original: Colour
-    batch: StripReading
+    batch: StripReading | InstrumentReading
     kept: Kept | None
     nominal: bool
     shaded: bool
@@ -51,8 +52,7 @@ def pair_of(
     kept = options.kept
     if kept is not None:
         kept = kept.settled(len(seen.strips), elsewhere=earlier is not None)
-    nominal = seen.correction.nominal or where.correction.nominal
-    shaded = seen.correction.shaded or where.correction.shaded
+    nominal, shaded = seen.nominal or where.nominal, seen.shaded or where.shaded
     if kept is not None and kept.apart:
         batch = _pick(seen, kept.batch or 1, "batch", other=True)
         nominal, shaded = nominal or kept.nominal, shaded or kept.shaded
@@ -73,6 +73,8 @@ def _chosen(seen: Judgement, which: WhichStrips) -> tuple[WhichStrips, list[fl.F
     not clear."""
     if len(seen.strips) < 2:
         return which, []
+    if seen.table is not None:
+        return _named(seen), []
     two = which_two(seen.strips, seen.view.card.size_mm)
     if two is None:
         sizes = ", ".join(
@@ -91,6 +93,21 @@ def _chosen(seen: Judgement, which: WhichStrips) -> tuple[WhichStrips, list[fl.F
         told = {"count": len(seen.strips), "original": two.original, "batch": two.batch}
         flags = [fl.PAIR_CHOSEN(fl.CHOSEN_OF, **told)]
     return WhichStrips(two.original, two.batch), flags
+
+
+def _named(seen: Judgement) -> WhichStrips:
+    """The two strips of a table that are the pair: those called so, or the only two."""
+    called = {s.name.casefold(): s.number for s in seen.strips}
+    if {"original", "batch"} <= set(called):
+        return WhichStrips(called["original"], called["batch"])
+    if len(seen.strips) == 2:
+        return WhichStrips(1, 2)
+    names = ", ".join(f'{s.number} "{s.name}"' for s in seen.strips)
+    raise WrongUsage(
+        f"{seen.path} holds {len(seen.strips)} strips: {names}",
+        "it is not clear which two are the pair",
+        "call two rows original and batch, or name them with `strips`, the original first",
+    )
 
 
 def dried(pair: Pair, options: Options) -> Pair:
@@ -120,11 +137,16 @@ def _with_states(
     """The readings with wet or dry noted on the two strips that are compared."""
 
     def noted(reading: Judgement, *colours: Colour) -> Judgement:
-        new = {id(c.strip): c for c in colours if hasattr(c, "strip")}
-        return replace(reading, strips=tuple(new.get(id(s.strip), s) for s in reading.strips))
+        new = {_place(c): c for c in colours if hasattr(c, "number")}
+        return replace(reading, strips=tuple(new.get(_place(s), s) for s in reading.strips))
 
     seen = noted(seen, original, batch)
     return seen, None if earlier is None else noted(earlier, original)
+
+
+def _place(colour: Colour) -> object:
+    """Where a colour was read: its strip in a photo, its name in a table."""
+    return id(colour.strip) if isinstance(colour, StripReading) else getattr(colour, "name", None)
 
 
 def _lost_to_glare(seen: Judgement) -> PhotoUnfit | None:
@@ -143,18 +165,20 @@ def _lost_to_glare(seen: Judgement) -> PhotoUnfit | None:
     return None
 
 
-def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReading:
+def _pick(
+    seen: Judgement, number: int, role: str, *, other: bool
+) -> StripReading | InstrumentReading:
     """The strip of that number; ``other`` says that original and batch are in two photos."""
-    by_number = {s.strip.number: s for s in seen.strips}
+    by_number = {s.number: s for s in seen.strips}
     count = len(by_number)
     if number == RIGHTMOST:
         number = count
     if number in by_number:
         return by_number[number]
     strips = "one strip was" if count == 1 else f"{count} strips were"
-    where = f" in {seen.photo.path}" if other else ""
+    where = f" in {seen.path}" if other or seen.table else ""
     what = f"strip {number} was asked for as the {role}, but {strips} found{where}"
-    if number <= 2 and count < 2 and not other:
+    if number <= 2 and count < 2 and not other and seen.table is None:
         unfit = _lost_to_glare(seen) or PhotoUnfit(
             f"only {strips} found, and a match needs two",
             "the kept original and the batch are compared in one photo",
@@ -164,6 +188,6 @@ def _pick(seen: Judgement, number: int, role: str, *, other: bool) -> StripReadi
         raise unfit
     raise WrongUsage(
         what,
-        "strips are numbered from left to right with the card upright",
+        numbered(seen),
         f"name one from 1 to {count} with `strips`" if count > 1 else "leave it out, or say 1",
     )

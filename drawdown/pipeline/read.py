@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.card.toml import builtin_cards, read_card
+from calibration.colour.illuminants import UnderLamp
 from calibration.colour.spaces import lab_to_xyz
 from calibration.correction.correct import Correction, correct
 from calibration.correction.even_surfaces import LightSamples
@@ -27,6 +28,7 @@ from drawdown.matching.compare import Comparison
 from drawdown.matching.kept_original import Kept
 from drawdown.pipeline.options import RIGHTMOST, Options, Progress
 from drawdown.reading.colour import StripReading
+from drawdown.reading.instrument import InstrumentReading, InstrumentTable, strips_of
 from drawdown.reading.strip import measure
 from drawdown.strips.find import find_strips, strips_by_hand
 
@@ -50,17 +52,19 @@ class PhotoUsed:
 
 @dataclass(frozen=True)
 class Judgement:
-    """Everything known at the end of the chain. ``comparison`` is None when only strips
+    """Everything known at the end of the chain. The strips come from a photo, or from an
+    instrument's ``table``: then there is no ``photo``, ``view``, ``sheet`` or ``correction``.
+    ``comparison`` is None when only strips
     were read; ``advice`` is None when none was asked for or none can be given; ``earlier``
     is the reading of the photo that shows the kept original, when that is another one;
     ``kept`` the original out of the book, if one was named (``apart``: its reading in the
     book was compared, else a strip of the photo)."""
 
-    photo: Photo
-    view: CardView
-    sheet: Sheet
-    correction: Correction
-    strips: tuple[StripReading, ...]
+    photo: Photo | None
+    view: CardView | None
+    sheet: Sheet | None
+    correction: Correction | None
+    strips: tuple[StripReading | InstrumentReading, ...]
     comparison: Comparison | None
     advice: Advice | None
     flags: tuple[fl.Flag, ...]
@@ -68,6 +72,28 @@ class Judgement:
     kept: Kept | None = None
     step: Step | None = None  # both strips as the advice took them
     photos: tuple[PhotoUsed, ...] = ()  # where one answer rests on several
+    table: InstrumentTable | None = None
+    lamps: tuple[UnderLamp, ...] = ()  # original against batch by their measured spectra
+
+    @property
+    def path(self) -> str:
+        """Of the photo or the table."""
+        return str(self.photo.path if self.table is None else self.table.path)
+
+    @property
+    def paper_lab_d50(self) -> np.ndarray | None:
+        if self.table is None:
+            return self.correction.paper_lab_d50
+        return None if self.table.paper is None else self.table.paper.lab_d50
+
+    @property
+    def nominal(self) -> bool:
+        """Whether the colours rest on a card that was never measured."""
+        return self.table is None and self.correction.nominal
+
+    @property
+    def shaded(self) -> bool:
+        return self.table is None and self.correction.shaded
 
     @property
     def all_flags(self) -> tuple[fl.Flag, ...]:
@@ -78,21 +104,38 @@ class Judgement:
         return tuple(sorted(dict.fromkeys(found), key=lambda f: not f.hard))
 
 
-def strip_of(seen: Judgement, number: int, parameter: str = "strips") -> StripReading:
+def strip_of(
+    seen: Judgement, number: int, parameter: str = "strips"
+) -> StripReading | InstrumentReading:
     """The strip of that number (``RIGHTMOST``: the last). Raises ``WrongUsage``."""
-    by_number = {s.strip.number: s for s in seen.strips}
+    by_number = {s.number: s for s in seen.strips}
     count = len(by_number)
     found = by_number.get(count if number == RIGHTMOST else number)
     if found is None:
         raise WrongUsage(
             f"strip {number} was asked for, but {count or 'no'} "
-            f"strip{' was' if count == 1 else 's were'} found in {seen.photo.path}",
-            "strips are numbered from left to right with the card upright",
+            f"strip{' was' if count == 1 else 's were'} found in {seen.path}",
+            numbered(seen),
             f"give `{parameter}` as a number from 1 to {count}, left or right"
             if count
             else "place it by hand with `strips`",
         )
     return found
+
+
+def numbered(seen: Judgement) -> str:
+    """How strips come by their numbers."""
+    if seen.table is not None:
+        return "strips are numbered as the table lists them"
+    return "strips are numbered from left to right with the card upright"
+
+
+def read_table(path: Path, instrument_off_de: float | None = None) -> Judgement:
+    """The strips in an instrument's table of readings. Raises ``BadFile``."""
+    from calibration.colour.samples import read_samples
+
+    table = strips_of(read_samples(path), instrument_off_de)
+    return Judgement(None, None, None, None, table.strips, None, None, table.flags, table=table)
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,7 +185,10 @@ def prepare(photo: Path | Photo, options: Options, progress: Progress) -> Prepar
 
 
 def read_strips(photo: Path | Photo | Prepared, options: Options, progress: Progress) -> Judgement:
-    """Open, locate, correct, find and measure every strip; no comparison."""
+    """Open, locate, correct, find and measure every strip; no comparison. Where the ``options``
+    name a table of readings, its strips."""
+    if options.readings is not None:
+        return read_table(options.readings, options.instrument_off_de)
     if not isinstance(photo, Prepared):
         photo = prepare(photo, options, progress)
     view, sheet = photo.view, photo.sheet

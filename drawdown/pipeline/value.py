@@ -67,7 +67,7 @@ class Plan:
 
 def strip_value(strip: StripReading) -> Number:
     """Value of one strip."""
-    return value_of(float(strip.lab_d50[0]), float(strip.lab_u95[0]))
+    return value_of(float(strip.lab_d50[0]), float(strip.widest_u95[0]))
 
 
 def plan_of(
@@ -85,7 +85,7 @@ def plan_of(
     Raises ``WrongUsage`` for a strip that is not there or is as light already, for a mix that
     cannot be this strip's, and for a shelf without white and base."""
     strip = strip_of(seen, number)
-    number = strip.strip.number
+    number = strip.number
     other = None if over is None else strip_of(seen, over, "over")
     value = strip_value(strip)
     if to < value.value + LEAST_STEP:
@@ -102,7 +102,7 @@ def plan_of(
             'add one with kind = "white" or kind = "base"',
         )
     pair = pair_of(seen, strip)
-    reading = _reading(strip, pair, seen.correction.paper_lab_d50)
+    reading = _reading(strip, pair, seen.paper_lab_d50)
     states, used = _fit(reading, shelf, mix)
     if mix is not None and states.misfit > ANOTHER_INK_DE:
         raise WrongUsage(

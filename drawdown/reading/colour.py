@@ -14,7 +14,6 @@ from drawdown import flags as fl
 from drawdown.reading.budget import card_sd, munsell_u95
 
 if TYPE_CHECKING:
-    from drawdown.reading.over_bar import OverBar
     from drawdown.strips.strip import Strip
 
 MEMBERS = 96  # drawn for a colour that comes without an ensemble
@@ -138,18 +137,3 @@ class StripReading(Colour):
 
     def __repr__(self) -> str:
         return f"{super().__repr__()[:-1]}, strip {self.number}>"
-
-
-@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class InstrumentReading(Colour):
-    """The colour of one strip in a table of readings: its ``number``, counted in the table's order
-    without the bare grounds, and its ``name``. ``trail_lab_d50`` (k, 3) are readings of the same
-    strip where it is thicker or thinner; ``over_bar`` the same film over paper and over black."""
-
-    number: int
-    name: str
-    trail_lab_d50: np.ndarray
-    over_bar: OverBar | None = None
-
-    def __repr__(self) -> str:
-        return f"{super().__repr__()[:-1]}, {self.name}>"

@@ -21,19 +21,38 @@ from calibration.uncertainty.intervals import CHI2_95, K95
 from calibration.uncertainty.streams import stream
 from drawdown import flags as fl
 from drawdown.reading.budget import INSTRUMENT_U95, PLACED_SD, evenness_u95
-from drawdown.reading.colour import MEMBERS, Colour, InstrumentReading
+from drawdown.reading.colour import MEMBERS, Colour
 from drawdown.reading.over_bar import OverBar
 
 _GROUNDS = {"paper": "paper", "black": "black", "bar": "black"}
 _PLACE = re.compile(r"(.*?)[\s,:-]*\b(over black|over bar|over paper|thinner|thicker)\s*", re.I)
 
 
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class InstrumentReading(Colour):
+    """The colour of one strip in a table of readings: its ``number``, counted in the table's order
+    without the bare grounds, and its ``name``. ``trail_lab_d50`` (k, 3) are readings of the same
+    strip where it is thicker or thinner; ``over_bar`` the same film over paper and over black."""
+
+    number: int
+    name: str
+    trail_lab_d50: np.ndarray
+    over_bar: OverBar | None = None
+
+    def __repr__(self) -> str:
+        return f"{super().__repr__()[:-1]}, {self.name}>"
+
+
 @dataclass(frozen=True, eq=False)
 class InstrumentTable:
     """What a table of readings holds: the ``strips``, the bare ``paper`` and ``black`` if they were
-    read, and remarks on the whole."""
+    read, for which light and observer its values hold, what the instrument may be off, and remarks
+    on the whole."""
 
     path: str
+    illuminant: str
+    observer: int
+    u95_de00: float
     strips: tuple[InstrumentReading, ...]
     paper: Colour | None
     black: Colour | None
@@ -76,9 +95,10 @@ def strips_of(samples: Samples, u95_de00: float | None = None) -> InstrumentTabl
         )  # fmt: skip
     remarks: tuple[fl.Flag, ...] = () if samples.stated else (fl.LIGHT_ASSUMED(),)
     if samples.converted_sd_de:
-        light = f"{samples.illuminant} and {samples.observer} degrees"
-        remarks += (fl.LIGHT_CONVERTED(light),)
-    return InstrumentTable(samples.path, tuple(strips), paper, black, remarks)
+        said = f"{samples.illuminant} and {samples.observer} degrees"
+        remarks += (fl.LIGHT_CONVERTED(said),)
+    light = samples.illuminant, samples.observer
+    return InstrumentTable(samples.path, *light, off, tuple(strips), paper, black, remarks)
 
 
 def _what(name: str) -> tuple[str, str]:

@@ -11,7 +11,7 @@ from drawdown.matching.advise import Advice
 from drawdown.matching.amounts import Rows, round_grams
 from drawdown.pipeline.read import Judgement
 from drawdown.wording.difference import film_headline, missing_direction
-from drawdown.wording.figures import grams, noted_grams, number, parts
+from drawdown.wording.figures import grams, noted_grams, number, of_readings, parts
 from drawdown.wording.verdict import to_settle
 
 STRONG_PARTS = 1.0
@@ -55,7 +55,8 @@ def action(judgement: Judgement) -> list[str]:
             said.append(f"{wait} {_first(advice).lower()} {listed}.")
         else:
             said += [first_step(advice), in_all(advice)]
-    return [text for text in said if text]
+    said = [text for text in said if text]
+    return said if judgement.table is None else list(map(of_readings, said))
 
 
 def first_step(advice: Advice) -> str:

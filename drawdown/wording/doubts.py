@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from drawdown.reading.colour import Colour
 
 # Remarks that say little of this answer, or that another line already says.
-_QUIET = (NOMINAL_CARD, NO_PROFILE, HDR_GAIN_MAP, fl.STRIP_BY_HAND, fl.FILM_DIFFERS)
+_QUIET = (NOMINAL_CARD, NO_PROFILE, HDR_GAIN_MAP, fl.STRIP_BY_HAND, fl.FILM_DIFFERS,
+          fl.BY_INSTRUMENT)  # fmt: skip
 
 
 def _nominal(judgement: Judgement) -> bool:

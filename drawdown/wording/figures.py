@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,25 @@ UNCERTAINTY = (
     "probability: card, correction, light, noise and evenness together. What both strips "
     "share cancels in Delta E, so it is known better than either colour."
 )
+
+UNCERTAINTY_READ = (
+    "± is half the width of the interval that holds the strip's own colour with 95 % "
+    "probability: instrument, placing and evenness together. What is alike in both readings "
+    "cancels in Delta E, so it is known better than either colour."
+)
+# What is said of photos -> the same of an instrument's readings.
+_READ = (
+    (r"\b([Tt])his photo can't\b", r"\1hese readings can't"), (r"\bphotograph\b", "read"),
+    (r"\bshoot\b", "read"), (r"\b(a|the next|one|second) photo\b", r"\1 reading"),
+    (r"\b([Tt])his photo\b", r"\1hese readings"), (r"\bearlier photos\b", "earlier readings"),
+)  # fmt: skip
+
+
+def of_readings(text: str) -> str:
+    """A sentence about photos as it is said of readings."""
+    for photo, reading in _READ:
+        text = re.sub(photo, reading, text)
+    return text
 
 
 def number(value: float | None, decimals: int = 1) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from calibration.errors import sentence
 from calibration.flags import Flag
+from drawdown.wording.figures import UNCERTAINTY, UNCERTAINTY_READ
 
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
@@ -18,14 +19,19 @@ def general_flags(judgement: Judgement) -> list[Flag]:
     """Remarks about the photo, the card, the comparison and the advice."""
     found: list[Flag] = [
         *judgement.flags,
-        *judgement.photo.flags,
-        *judgement.view.flags,
-        *judgement.correction.flags,
+        *(judgement.photo.flags if judgement.photo else ()),
+        *(judgement.view.flags if judgement.view else ()),
+        *(judgement.correction.flags if judgement.correction else ()),
         *(judgement.comparison.flags if judgement.comparison else ()),
         *(judgement.advice.flags if judgement.advice else ()),
     ]
     on_strips = {flag for strip in judgement.strips for flag in strip_flags(strip)}
     return once(flag for flag in found if flag not in on_strips)
+
+
+def meaning(judgement: Judgement) -> str:
+    """What the uncertainties hold."""
+    return UNCERTAINTY if judgement.table is None else UNCERTAINTY_READ
 
 
 def strip_flags(colour: Colour) -> list[Flag]:
@@ -61,9 +67,12 @@ def compared(judgement: Judgement) -> tuple[tuple[str, Colour], ...]:
         pair.append((f'original ("{kept.name}" in the book)', kept.colour))
         shown = shown[1:]
     for role, number, where in shown:
-        place = "" if where is judgement else f" of {where.photo.path.rpartition('/')[2]}"
+        place = "" if where is judgement else f" of {where.path.rpartition('/')[2]}"
         name = f"{role} (strip {number}{place})"
-        pair += [(name, strip) for strip in where.strips if strip.number == number]
+        for strip in (s for s in where.strips if s.number == number):
+            if where.table is not None:
+                name = role if strip.name.casefold() == role else f"{role} ({strip.name})"
+            pair.append((name, strip))
     return tuple(pair)
 
 

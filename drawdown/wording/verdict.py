@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from calibration.colour.illuminants import HERE, LAMPS
 from calibration.errors import sentence
-from drawdown.wording.figures import number, percent, signed
+from drawdown.wording.figures import number, of_readings, percent, signed
 
 if TYPE_CHECKING:
     from drawdown.matching.compare import Comparison
@@ -73,7 +74,10 @@ NOT_TO_BE_USED = "Don't use these numbers: the photo behind them can't be judged
 
 def headline(judgement: Judgement | RoughLook) -> Headline:
     """The headline of a judgement; no comparison means no verdict."""
-    return HEADLINES[judgement.comparison.verdict if judgement.comparison else None]
+    found = HEADLINES[judgement.comparison.verdict if judgement.comparison else None]
+    if judgement.table is None:
+        return found
+    return replace(found, sentence=of_readings(found.sentence))
 
 
 def in_a_sentence(judgement: Judgement | RoughLook) -> str:
@@ -103,6 +107,26 @@ def rough_action(look: RoughLook) -> str:
         "No tone curve or saturation of a phone explains it: at least Delta E "
         f"{number(look.least_de00)} is left. To hear what to add, {_SETTLE['use-card']}."
     )
+
+
+def other_lamps(judgement: Judgement, *, full: bool) -> str:
+    """How the two look under other lamps, by the spectra that were measured of both: lamps under
+    which a match here is none, or (``full``) every lamp."""
+    c = judgement.comparison
+    if c is None or not judgement.lamps:
+        return ""
+    worse = [lamp for lamp in judgement.lamps if c.de00 <= c.tolerance < lamp.de00]
+    asked = [lamp for lamp in judgement.lamps if lamp.lamp not in LAMPS]
+    shown = [lamp for lamp in judgement.lamps if full or lamp in worse or lamp in asked]
+    told = [
+        f"{lamp.lamp} {number(lamp.de00)} (95 % below {number(lamp.de00_high95)})"
+        for lamp in shown
+        if lamp.lamp != HERE
+    ]
+    if not told:
+        return ""
+    start = "It matches here, and not under another lamp: " if worse else ""
+    return f"{start}Delta E by the measured spectra under {', '.join(told)}."
 
 
 def interval(c: Comparison) -> str:

@@ -21,8 +21,8 @@ PHOTO = ROOT / "fixtures" / "photos" / "no-match.jpg"
 HEAVY = ("numpy", "cv2", "scipy", "skimage", "colour", "PIL", "rich", "typer", "reportlab")
 PUBLIC = {
     "read", "match", "compare", "advise", "open_book", "Card", "Shelf", "Ink", "Book",
-    "Reading", "Match", "Colour", "StripReading", "Comparison", "Advice", "Flag",
-    "DrawdownError", "WrongUsage", "PhotoUnfit", "BadFile",
+    "Reading", "Match", "Colour", "StripReading", "InstrumentReading", "Comparison",
+    "Advice", "Flag", "DrawdownError", "WrongUsage", "PhotoUnfit", "BadFile",
 }  # fmt: skip
 
 

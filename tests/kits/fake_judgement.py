@@ -158,6 +158,6 @@ def judgement(verdict="no match", *, with_advice=None, size=(800, 600), turn=4.0
         "strips": strips(flags), "comparison": comparison(verdict),
         "advice": with_advice if with_advice is not None or verdict != "no match" else advice(),
         "flags": (NOMINAL_CARD(),), "opened": None, "step": None, "kept": None, "earlier": None,
-        "photos": (),
+        "photos": (), "table": None, "lamps": (), "path": "kingfisher.jpg",
     }  # fmt: skip
     return SimpleNamespace(**(fields | changes))

@@ -48,7 +48,8 @@ def lay_out(folder: Path) -> None:
     """Photos, a card of one's own, its readings, and a folder of photos."""
     copies = {
         "photo.jpg": "no-match.jpg", "photo2.jpg": "match.jpg", "ladder.jpg": "ladder.jpg",
-        "wet.jpg": "match.jpg", "dry.jpg": "no-match.jpg", "my-card.toml": "slip-measured.toml",
+        "strips.csv": "../readings.csv", "wet.jpg": "match.jpg", "dry.jpg": "no-match.jpg",
+        "my-card.toml": "slip-measured.toml",
         "class/river blue.jpg": "match.jpg", "class/light blue.jpg": "no-match.jpg",
     }  # fmt: skip
     for name, source in copies.items():

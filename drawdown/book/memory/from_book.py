@@ -197,11 +197,14 @@ def _check_batch(
 
 def _again(book: Book, entries: tuple[Entry, ...], photo: Path) -> Entry | None:
     """The entry of this very photo that teaches already, if there is one."""
+    from calibration.colour.tables import is_table
     from calibration.files import read_bytes
     from calibration.photo.privacy import kept_copy
 
     try:
-        data, _ = kept_copy(read_bytes(photo, "a photo", MOST_PHOTO_BYTES), str(photo))
+        data = read_bytes(photo, "a photo", MOST_PHOTO_BYTES)
+        if not is_table(photo):
+            data, _ = kept_copy(data, str(photo))
     except DrawdownError:  # told when it is opened
         return None
     found = book.rows(

@@ -48,9 +48,9 @@ def log_match(
             f'This photo is in the story of "{source.batch_name}" already: it counts once, and '
             "nothing was noted. To note it otherwise, take it back first: `undo_change`"
         ]
-    strip = next(s for s in judgement.strips if s.strip.number == c.batch)
+    strip = next(s for s in judgement.strips if s.number == c.batch)
     stored, crop = store_photo(book, photo, judgement, strip)
-    other = None if earlier is None else book.photos.add_file(Path(earlier.photo.path))
+    other = None if earlier is None else book.photos.add_file(Path(earlier.path))
     with book.change(f'logged a photo of batch "{source.batch_name}"') as change:
         row, told = _row(book, change, source)
         if judgement.step is not None:
@@ -79,7 +79,7 @@ def log_match(
 
 
 def _original_in(where: Judgement, number: int | None) -> StripReading | None:
-    return next((s for s in where.strips if s.strip.number == number), None)
+    return next((s for s in where.strips if s.number == number), None)
 
 
 def _row(book: Book, change: Change, source: FromBook) -> tuple[int, list[str]]:
@@ -123,7 +123,7 @@ def _taught(source: FromBook, judgement: Judgement) -> tuple[dict[str, str | Non
     if step is None or followed is None:
         return {}, []
     taught = taught_row(step, {*followed.story.inks, *followed.added}, source.shelf)
-    paper = judgement.correction.paper_lab_d50
+    paper = judgement.paper_lab_d50
     seen = BatchPhoto(step, "", followed.grams, None if paper is None else tuple(map(float, paper)))
     story = replace(followed.story, photos=(*followed.story.photos, seen))
     if lesson_of(story, source.shelf, source.knowledge).taken:

@@ -58,15 +58,15 @@ def find(
             opened,
             nearest(opened, colour.lab_d50, most, kinds),
             colour,
-            nominal=seen.correction.nominal,
-            shaded=seen.correction.shaded,
+            nominal=seen.nominal,
+            shaded=seen.shaded,
             tolerance=tolerance,
         )
         names = original_names(opened)
     rows = [_data(one, names) for one in found]
     data: dict[str, Any] = {
         "photo": str(photo),
-        "strip_number": colour.strip.number,
+        "strip_number": colour.number,
         "lab_d50": [round(float(v), 2) for v in colour.lab_d50],
         "lab_u95": [round(float(v), 2) for v in colour.widest_u95],
         "tolerance": tolerance,
@@ -140,7 +140,7 @@ def find_screen(
 
     if not well_known(seen, colour):
         seen_as = how_known(seen)
-    lines = [paint(f" Strip {colour.strip.number}: {seen_as}", "1", screen.colour)]
+    lines = [paint(f" Strip {colour.number}: {seen_as}", "1", screen.colour)]
     lines += swatch(colour.lab_d50.tolist(), screen)
     if not found:
         return "\n".join([*lines, "", *paragraph("The book holds no colour to compare.", screen)])

@@ -35,6 +35,7 @@ from drawdown.report.text.terminal import Screen, write_aside
 if TYPE_CHECKING:
     from drawdown.pipeline.read import Judgement
     from drawdown.reading.colour import StripReading
+    from drawdown.reading.instrument import InstrumentReading
 
 
 Aside = str | Callable[[], str]  # a remark; what takes time to find out is asked when told
@@ -111,13 +112,13 @@ def tell_packet(
 
 @dataclass(frozen=True)
 class Strip:
-    """One strip of a photo, with the photo and the strip's crop already stored: they lie in
-    the book before the change that names them begins."""
+    """One strip of a photo or a table, with the photo and the strip's crop already stored: they
+    lie in the book before the change that names them begins."""
 
     seen: Judgement
-    colour: StripReading
+    colour: StripReading | InstrumentReading
     stored: Stored
-    crop: Stored
+    crop: Stored | None
 
     def note(self, change: Change) -> int:
         """Put its reading into a change; returns the id."""
@@ -127,14 +128,18 @@ class Strip:
 
 
 def strip_to_keep(
-    book: Book, photo: Path, strip: str, card: Path | None, card_corners: str | None
-) -> Strip:
-    """Read a strip that the book is to keep, and store its photo; raises as ``read_strip``."""
-    seen, number = read_strip(photo, strip, card, card_corners)
+    book: Book, photo: Path, strip: str, card: Path | None, card_corners: str | None,
+    readings: Path | None = None, instrument: float | None = None,
+) -> Strip:  # fmt: skip
+    """Read a strip that the book is to keep, and store its photo or (``readings``) its table;
+    raises as ``read_strip``."""
+    seen, number = read_strip(photo, strip, card, card_corners, readings, instrument)
     return stored_strip(book, photo, seen, strip_to_trust(seen, number))
 
 
-def stored_strip(book: Book, photo: Path, seen: Judgement, colour: StripReading) -> Strip:
+def stored_strip(
+    book: Book, photo: Path, seen: Judgement, colour: StripReading | InstrumentReading
+) -> Strip:
     """A strip whose photo and crop are kept, before the change that names them begins."""
     from drawdown.book.readings import store_photo
 
@@ -142,12 +147,14 @@ def stored_strip(book: Book, photo: Path, seen: Judgement, colour: StripReading)
 
 
 def read_strip(
-    photo: Path, strip: str, card: Path | None, card_corners: str | None
-) -> tuple[Judgement, int]:
-    """The photo that holds a strip, and the number of that strip in it. Raises ``WrongUsage``,
-    ``PhotoUnfit`` and ``BadFile``."""
+    photo: Path, strip: str, card: Path | None, card_corners: str | None,
+    readings: Path | None = None, instrument: float | None = None,
+) -> tuple[Judgement, int]:  # fmt: skip
+    """The photo or table that holds a strip, and the number of that strip in it. Raises
+    ``WrongUsage``, ``PhotoUnfit`` and ``BadFile``."""
     numbers, places = parse.read_strips([strip])
-    return read_photo(photo, photo_options(card, card_corners, places)), numbers[0]
+    options = photo_options(card, card_corners, places, readings=readings, instrument=instrument)
+    return read_photo(photo, options), numbers[0]
 
 
 # Inks and mixes --------------------------------------------------------------------------

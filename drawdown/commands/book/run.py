@@ -33,6 +33,8 @@ def run(  # long: one parameter a line
         Path | None,
         shared.argument("[PHOTO]", "Note this pull: a photo of the print and the card."),
     ] = None,
+    readings: shared.Readings = None,
+    instrument: shared.Instrument = None,
     number: Annotated[int | None, shared.option("N", "Which pull it is; else the next.")] = None,
     good: Annotated[
         bool, shared.flag("This is the first good pull, to hold the run to.", "--good")
@@ -65,6 +67,8 @@ def run(  # long: one parameter a line
     shared.check_picture(picture, replace)
     if edition is None:
         return list_("runs", book=book, json=json)
+    if photo is not None or readings is not None:
+        photo = shared.one_source(photo, readings)
     if photo is None:
         _refuse_without_photo(number=number, good=good, beside=beside, note=note, date=date)
         return _chart(edition, spot, tolerance, baseline, picture, book, json)
@@ -92,7 +96,8 @@ def run(  # long: one parameter a line
                 "the run is held to it",
                 "note it first, from this same photo, with --good and its --strip",
             )
-        seen = read_photo(photo, photo_options(card, card_corners, lies))
+        options = photo_options(card, card_corners, lies, readings=readings, instrument=instrument)
+        seen = read_photo(photo, options)
         colour = strip_to_trust(seen, mine[0])
         own = frame.stored_strip(opened, photo, seen, colour)
         if (same := same_strip(opened, own, here)) is not None:
@@ -122,7 +127,8 @@ def run(  # long: one parameter a line
 
 
 def same_strip(book: Book, own: frame.Strip, pulls: list[Pull]) -> int | None:
-    """The number of the pull that was read from the same place in the same photo, if any."""
+    """The number of the pull that was read from the same place in the same photo or table, if
+    any."""
     known = {
         row["id"]: row["sha256"]
         for row in book.rows(
@@ -131,6 +137,10 @@ def same_strip(book: Book, own: frame.Strip, pulls: list[Pull]) -> int | None:
             (own.stored.sha256,),
         )
     }
+    if own.seen.table is not None:
+        here = own.colour.number
+        same = (p for p in pulls if p.reading.id in known and p.reading.strip_number == here)
+        return next((pull.number for pull in same), None)
     (x, y) = own.seen.view.to_px(own.colour.strip.corners_mm).mean(axis=0)
     for pull in pulls:
         corners = pull.reading.corners_px
@@ -145,7 +155,7 @@ def _refuse_without_photo(**options: object) -> None:
     for name, value in options.items():
         if value:
             raise WrongUsage(
-                f"--{name} was given without a photo",
+                f"--{name} was given without a photo or --readings",
                 "it belongs to a pull that is noted",
                 "write for example: drawdown book run EDITION print.jpg",
             )

@@ -20,7 +20,11 @@ if TYPE_CHECKING:
 
 # Long by its options, one parameter each.
 def fit(  # long: one parameter a line
-    photo: Annotated[Path, opt.argument("PHOTO", "Photo of the ink's strips and the card.")],
+    photo: Annotated[
+        Path | None, opt.argument("[PHOTO]", "Photo of the ink's strips and the card.")
+    ] = None,
+    readings: opt.Readings = None,
+    instrument: opt.Instrument = None,
     step: Annotated[
         list[str] | None,
         opt.option(
@@ -51,7 +55,8 @@ def fit(  # long: one parameter a line
     json: opt.AsJson = False,
 ) -> int:
     """Work out an ink's figures from strips of it alone, in white and in base."""
-    options = photo_options(card, card_corners)
+    options = photo_options(card, card_corners, readings=readings, instrument=instrument)
+    photo = opt.one_source(photo, readings)
     from dataclasses import replace as changed
     from datetime import date
 

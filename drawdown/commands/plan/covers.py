@@ -17,7 +17,11 @@ from drawdown.commands.support.parse import read_strips
 
 
 def covers(
-    photo: Annotated[Path, opt.argument("PHOTO", "Photo of strips across a black bar, and card.")],
+    photo: Annotated[
+        Path | None, opt.argument("[PHOTO]", "Photo of strips across a black bar, and card.")
+    ] = None,
+    readings: opt.Readings = None,
+    instrument: opt.Instrument = None,
     base_strip: Annotated[
         str | None,
         opt.option(
@@ -39,7 +43,8 @@ def covers(
     """How far does each ink cover? Strips must cross a black bar."""
     numbers, places = read_strips(strip)
     base = read_strips([base_strip])[0][0] if base_strip else None
-    options = photo_options(card, card_corners, places)
+    options = photo_options(card, card_corners, places, readings=readings, instrument=instrument)
+    photo = opt.one_source(photo, readings)
     opt.check_picture(picture, replace, photo)
     with unfit_in_json("opacity", photo, json):
         seen = read_photo(photo, options)
@@ -47,7 +52,7 @@ def covers(
 
         rows = read_opacities(seen, base)
         seen = only_strips(seen, () if places else numbers)
-        chosen = {s.strip.number for s in seen.strips}
+        chosen = {s.number for s in seen.strips}
         rows = tuple(row for row in rows if row.number in chosen)
     from drawdown.report.json.opacity import opacity_json
     from drawdown.report.pictures.opacity import draw_opacity

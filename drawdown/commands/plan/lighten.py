@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 
 # Long by its options, one parameter each.
 def lighten(  # long: one parameter a line
-    photo: Annotated[Path, opt.argument("PHOTO", "Photo of strips and card.")],
+    photo: Annotated[Path | None, opt.argument("[PHOTO]", "Photo of strips and card.")] = None,
+    readings: opt.Readings = None,
+    instrument: opt.Instrument = None,
     to: Annotated[
         float | None, opt.number("V", "Value to lighten a strip's ink to, with white or with base.")
     ] = None,
@@ -51,7 +53,8 @@ def lighten(  # long: one parameter a line
     numbers, places = read_strips(strip)
     above = read_strips([over])[0][0] if over else None
     _check(to, over, grams, mix, shelf)
-    options = photo_options(card, card_corners, places)
+    options = photo_options(card, card_corners, places, readings=readings, instrument=instrument)
+    photo = opt.one_source(photo, readings)
     opt.check_picture(picture, replace, photo)
     from drawdown.studio.shelf_file import shelf_in_use
 

@@ -14,6 +14,7 @@ OPTION_NAMES = {
     "export_book": "drawdown book share",
     "fit_ink": "drawdown ink fit",
     "import_book": "drawdown book import",
+    "instrument_off_de": "--instrument",
     "keep_in_book": "drawdown book keep",
     "lamps": "--lamp",
     "layers": "--layer",

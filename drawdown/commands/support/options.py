@@ -98,6 +98,18 @@ CardCorners = Annotated[
         "photo, clockwise from the card's upper left.",
     ),
 ]
+Readings = Annotated[
+    Path | None,
+    option(
+        "FILE",
+        "An instrument's readings in place of a photo: Lab, XYZ or spectra, CSV or CGATS.17, a row "
+        "a strip (drawdown guide readings).",
+    ),
+]
+Instrument = Annotated[
+    float | None,
+    number("DE", "What that instrument may be off, Delta E with 95 % probability; else 1."),
+]
 MixParts = Annotated[
     list[str] | None,
     option(
@@ -133,6 +145,26 @@ ReplaceInk = Annotated[bool, flag("Put it in the place of an ink of that name.",
 
 
 # Checks ----------------------------------------------------------------------------------
+
+
+def one_source(photo: Path | None, readings: Path | None, what: str = "PHOTO") -> Path:
+    """The photo or the table of readings, whichever was given; raises ``WrongUsage`` for both and
+    for neither."""
+    if photo is not None and readings is not None:
+        raise WrongUsage(
+            f"{photo} and --readings were both given",
+            "a mean of a camera and an instrument would be worse than the instrument alone",
+            "give the photo or the readings",
+        )
+    given = photo or readings
+    if given is None:
+        raise WrongUsage(
+            "neither a photo nor --readings was given",
+            "the colours of strips are read from one of them",
+            f"give {what}, or --readings FILE with an instrument's table",
+        )
+    return given
+
 
 PICTURES = (".png", ".jpg", ".jpeg", ".pdf")
 

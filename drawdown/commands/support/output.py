@@ -32,10 +32,15 @@ def photo_options(
     strips: Iterable[str] | None = None,
     *,
     crossing: bool = False,
+    readings: Path | None = None,
+    instrument: float | None = None,
 ) -> Options:
     """What is asked of one photo, as it was typed. Raises ``WrongUsage``."""
     corners = () if card_corners is None else (read_corners(card_corners),)
-    return Options(card=card, card_corners=corners, strips=tuple(strips or ()), crossing=crossing)
+    return Options(
+        card=card, card_corners=corners, strips=tuple(strips or ()), crossing=crossing,
+        readings=readings, instrument_off_de=instrument,
+    )  # fmt: skip
 
 
 def read_photo(photo: Path, options: Options) -> Judgement:

@@ -17,12 +17,13 @@ from drawdown.pipeline.read import Judgement, PhotoUsed
 from drawdown.pipeline.rough import RoughLook
 from drawdown.reading.by_paper import ByPaper
 from drawdown.reading.colour import Colour, StripReading
+from drawdown.reading.instrument import InstrumentReading
 from drawdown.report.json.document import amounts, document, dump, fields, numbers, rounded
 from drawdown.wording.advice import note, wait_for
 from drawdown.wording.cautions import cautions
 from drawdown.wording.difference import film_sentences
-from drawdown.wording.figures import UNCERTAINTY
-from drawdown.wording.flags import general_flags, remarks_on, strip_flags
+from drawdown.wording.figures import of_readings
+from drawdown.wording.flags import general_flags, meaning, remarks_on, strip_flags
 from drawdown.wording.verdict import ROUGH, ROUGH_LIMITS, differs, rough_action, to_settle
 
 
@@ -55,8 +56,9 @@ def read_data(judgement: Judgement) -> dict[str, Any]:
     """``drawdown.read/1`` as plain data."""
     return {
         "schema": "drawdown.read/1",
-        "photo": _photo(judgement.photo, general_flags(judgement)),
-        "card": _card(judgement),
+        "photo": judgement.photo and _photo(judgement.photo, general_flags(judgement)),
+        "card": None if judgement.view is None else _card(judgement),
+        **_readings(judgement),
         "strips": [_strip(strip, judgement) for strip in judgement.strips],
         "notes": _notes(judgement),
     }
@@ -66,7 +68,7 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
     """``drawdown.match/1`` as plain data."""
     read = read_data(judgement)
     notes = read.pop("notes")
-    return read | {
+    whole = read | {
         "schema": "drawdown.match/1",
         "comparison": judgement.comparison and _comparison(judgement.comparison),
         "advice": _advice(judgement.advice, wait_for(judgement)),
@@ -77,6 +79,12 @@ def match_data(judgement: Judgement) -> dict[str, Any]:
         # Where several photos of the pair are one reading; none for one photo.
         "photos": [_used(used) for used in judgement.photos],
     }
+    if judgement.table is not None:
+        whole["notes"] = list(map(of_readings, whole["notes"]))
+        if whole["advice"] is not None:
+            said = {key: whole["advice"][key] for key in ("note", "wait")}
+            whole["advice"] |= {key: text and of_readings(text) for key, text in said.items()}
+    return whole
 
 
 def rough_data(look: RoughLook) -> dict[str, Any]:
@@ -133,6 +141,22 @@ def _kept(judgement: Judgement) -> dict[str, Any] | None:
     }
 
 
+def _readings(judgement: Judgement) -> dict[str, Any]:
+    """The instrument's table, as an extra key where there is one."""
+    table = judgement.table
+    if table is None:
+        return {}
+    grounds = {"paper": table.paper, "black": table.black}
+    return {
+        "readings": {
+            **fields(table, 3, "path", "illuminant", "observer", "u95_de00"),
+            **{f"{name}_lab_d50": numbers(c and c.lab_d50) for name, c in grounds.items()},
+            "flags": codes(tuple(general_flags(judgement))),
+            "lamps": [fields(lamp, 3, "lamp", "de00", "de00_high95") for lamp in judgement.lamps],
+        }
+    }
+
+
 def _photo(photo: Photo, flags: Iterable[Flag]) -> dict[str, Any]:
     return {
         **fields(photo, 0, "path", "width_px", "height_px"),
@@ -152,11 +176,15 @@ def _card(judgement: Judgement) -> dict[str, Any]:
     }
 
 
-def _strip(strip: StripReading, judgement: Judgement) -> dict[str, Any]:
-    corners_px = judgement.view.to_px(strip.corners_mm)
+def _strip(strip: StripReading | InstrumentReading, judgement: Judgement) -> dict[str, Any]:
+    if isinstance(strip, InstrumentReading):
+        place = {"corners_px": None, "name": strip.name}
+    else:
+        corners = judgement.view.to_px(strip.corners_mm)
+        place = {"corners_px": [numbers(corner, 1) for corner in corners]}
     return {
         "number": strip.number,
-        "corners_px": [numbers(corner, 1) for corner in corners_px],
+        **place,
         **_colour(strip),
         "flags": codes(tuple(strip_flags(strip))),
     }
@@ -224,4 +252,4 @@ def _advice(advice: Advice | None, wait: str = "") -> dict[str, Any] | None:
 def _notes(judgement: Judgement) -> list[str]:
     settle = to_settle(judgement.comparison)
     notes = [where + flag.text for flag, where in remarks_on(judgement)]
-    return [*([settle] if settle else ()), *notes, UNCERTAINTY]
+    return [*([settle] if settle else ()), *notes, meaning(judgement)]

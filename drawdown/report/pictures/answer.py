@@ -40,9 +40,11 @@ def save_refusal(unfit: PhotoUnfit, photo: Path, path: Path) -> None:
 
 
 def draw_picture(judgement: Judgement | RoughLook) -> Image.Image:
-    """The picture: panel above, photo below, 1000 px wide and at most 2000 px tall."""
+    """The picture: panel above, photo (if any) below, 1000 px wide and at most 2000 px tall."""
     rough = isinstance(judgement, RoughLook)
     above = draw_rough(judgement, WIDTH_PX) if rough else draw_panel(judgement, WIDTH_PX)
+    if judgement.photo is None:
+        return above
     return _together(above, marked_photo(judgement, *_room(above)))
 
 

@@ -41,7 +41,7 @@ def draw_opacity(seen: Judgement, rows: tuple[StripOpacity, ...]) -> Image.Image
     bottom = _HEAD + _SCALE + _RUNG * len(read)
     page = Page(PHONE_PX, bottom + _FOOT, PAPER)
     page.put("How far each ink covers", 5.0, _LEFT, 3.0, bold=0.09)
-    page.put(Path(seen.photo.path).name, 3.0, _LEFT, 8.8, QUIET, room=92)
+    page.put(Path(seen.path).name, 3.0, _LEFT, 8.8, QUIET, room=92)
     _scale(page, _HEAD)
     for k, (number, o) in enumerate(read):
         _rung(page, number, o, _HEAD + _SCALE + _RUNG * k)

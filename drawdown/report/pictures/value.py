@@ -36,7 +36,7 @@ def draw_value(
     page = Page(PHONE_PX, 14.0 + _ROW * len(strips) + (0 if plan is None else 140.0) + 60.0, PAPER)
     heading = "How light each ink is" if plan is None else "White or base"
     page.put(heading, 5.0, _LEFT, 3.0, bold=_BOLD)
-    page.put(Path(seen.photo.path).name, 3.0, _LEFT, 9.2, QUIET, room=92)
+    page.put(Path(seen.path).name, 3.0, _LEFT, 9.2, QUIET, room=92)
     page.y = 15.2
     for strip in strips:
         _row(page, strip, notations.get(strip.number))

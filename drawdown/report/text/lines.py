@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 from calibration.flags import NOMINAL_CARD
 from calibration.naming import named
+from drawdown.flags import BY_INSTRUMENT
 from drawdown.report.text.terminal import Screen, paint, wrap
 from drawdown.wording.cautions import CAUTIONS, brief
+from drawdown.wording.figures import of_readings
 
 if TYPE_CHECKING:
     from calibration.flags import Flag
@@ -16,11 +18,14 @@ if TYPE_CHECKING:
 
 class Lines(list[str]):
     """The lines of one answer for ``screen``, none wider than it less ``margin`` (a line of
-    ``add`` as it is given). Paragraphs begin with ``indent``."""
+    ``add`` as it is given). Paragraphs begin with ``indent``; ``readings``: they speak of an
+    instrument's readings where they would speak of photos."""
 
-    def __init__(self, screen: Screen, margin: int = 0, indent: str = " ") -> None:
+    def __init__(
+        self, screen: Screen, margin: int = 0, indent: str = " ", readings: bool = False
+    ) -> None:
         super().__init__()
-        self.screen, self.indent = screen, indent
+        self.screen, self.indent, self.readings = screen, indent, readings
         self.columns = screen.columns - margin
 
     def __str__(self) -> str:
@@ -37,6 +42,7 @@ class Lines(list[str]):
         no text."""
         if not text:
             return
+        text = of_readings(text) if self.readings else text
         for line in wrap(text, self.columns, self.indent if first is None else first, later):
             self.add(line, style)
 
@@ -83,7 +89,10 @@ class Lines(list[str]):
         if self.screen.full:
             self.section("Worth knowing", [where + f.text for f, where in soft])
         elif soft:
-            flag, where = min(soft, key=lambda row: row[0].kind is NOMINAL_CARD)
+            quiet = (NOMINAL_CARD, BY_INSTRUMENT)
+            flag, where = min(soft, key=lambda row: row[0].kind in quiet)
+            if flag.kind is BY_INSTRUMENT:  # says little of this answer
+                return
             self.say(f"Doubt: {where}{flag.brief}")
 
     def notes(

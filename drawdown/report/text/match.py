@@ -6,11 +6,13 @@ Everything here is a pure function of a judgement and a ``Screen``; nothing is p
 from __future__ import annotations
 
 from calibration.errors import sentence
+from calibration.signs import visible
 from drawdown.matching.advise import Advice
 from drawdown.matching.compare import Comparison
 from drawdown.pipeline.read import Judgement
 from drawdown.pipeline.rough import RoughLook
 from drawdown.reading.colour import Colour, StripReading
+from drawdown.reading.instrument import InstrumentReading
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen, banner, paint, swatch_rgb
 from drawdown.wording import advice as advising
@@ -18,13 +20,13 @@ from drawdown.wording import verdict as wording
 from drawdown.wording.cautions import CAUTIONS, brief, pigment_cautions
 from drawdown.wording.difference import film_sentences
 from drawdown.wording.doubts import doubt, how_known, other_way_round, well_known
-from drawdown.wording.figures import UNCERTAINTY, evenness, lab_parts, munsell, number, parts
-from drawdown.wording.flags import compared, remarks, strip_flags
+from drawdown.wording.figures import evenness, lab_parts, munsell, number, parts
+from drawdown.wording.flags import compared, meaning, remarks, strip_flags
 
 
 def match_screen(judgement: Judgement, screen: Screen) -> str:
     """The answer of ``drawdown match``."""
-    lines = Lines(screen, margin=1)
+    lines = Lines(screen, margin=1, readings=judgement.table is not None)
     head, c, advice = wording.headline(judgement), judgement.comparison, judgement.advice
     lines += banner(head.symbol, head.lines, head.ansi, screen)
     lines.say(wording.in_a_sentence(judgement))
@@ -34,6 +36,7 @@ def match_screen(judgement: Judgement, screen: Screen) -> str:
         _pair(lines, judgement)
         if not screen.truecolour:
             lines.add()
+        lines.say(wording.other_lamps(judgement, full=screen.full))
     else:
         lines.points(remarks(judgement, hard=True, brief=not screen.full), "1")
     for number_, text in enumerate(advising.action(judgement)):
@@ -79,7 +82,7 @@ def read_screen(judgement: Judgement, screen: Screen) -> str:
     """The answer of ``drawdown read``: every strip."""
     strips, lines = judgement.strips, Lines(screen, margin=1)
     count = f"{len(strips)} strip{'' if len(strips) == 1 else 's'}" if strips else "No strip"
-    lines.add(f" {count} in {judgement.photo.path}", "1")
+    lines.add(f" {count} in {judgement.path}", "1")
     shown = screen.full or all(well_known(judgement, strip) for strip in strips)
     table = _table(judgement, shown) if screen.columns >= 76 else None
     for index, strip in enumerate(strips):
@@ -94,7 +97,8 @@ def read_screen(judgement: Judgement, screen: Screen) -> str:
             if screen.truecolour:
                 lines.append(_block(strip, screen.columns - 2))
             rows = _reading(strip) if shown else [f"uneven {evenness(strip)}"]
-            lines += [f" {row}" for row in (*rows, f"size {_size(strip)} mm")]
+            last = f"size {_size(strip)} mm" if judgement.table is None else _size(strip)
+            lines += [f" {row}" for row in (*rows, last)]
     if not shown:
         lines.say(how_known(judgement))
     if any(map(_stopped, strips)):
@@ -104,7 +108,7 @@ def read_screen(judgement: Judgement, screen: Screen) -> str:
     if screen.full:
         lines.section("Worth knowing", soft)
         lines.add()
-        lines.say(UNCERTAINTY.split(" What both")[0], style="2")
+        lines.say(meaning(judgement).split(" What ")[0], style="2")
     else:
         lines.say(doubt(judgement))
         lines.hint()
@@ -161,7 +165,7 @@ def _details(lines: Lines, judgement: Judgement) -> None:
         lines.say(advising.note(advice))
     lines.section("Worth knowing", remarks(judgement, hard=False))
     lines.add()
-    lines.say(UNCERTAINTY, style="2")
+    lines.say(meaning(judgement), style="2")
     if advice is not None and advice.additions:
         lines.add()
         lines.say(f"Caution: {' '.join((*pigment_cautions(advice), *CAUTIONS))}")
@@ -207,7 +211,8 @@ def _reading(colour: Colour, full: bool = True) -> list[str]:
 
 
 def _table(judgement: Judgement, colours: bool) -> list[str]:
-    head = ["strip", *(["L*", "a*", "b*", "value"] if colours else []), "uneven", "size mm"]
+    last = "size mm" if judgement.table is None else "name"
+    head = ["strip", *(["L*", "a*", "b*", "value"] if colours else []), "uneven", last]
     rows = [head]
     for strip in judgement.strips:
         known = [*lab_parts(strip), munsell(strip).replace(" ", "")] if colours else []
@@ -225,7 +230,10 @@ def _beside_swatch(line: str, strip: StripReading, screen: Screen) -> str:
     return f"{line}  {_block(strip, 6, indent='')}" if screen.truecolour else line
 
 
-def _size(strip: StripReading) -> str:
+def _size(strip: StripReading | InstrumentReading) -> str:
+    """Of a strip in a photo; what it is called in a table."""
+    if isinstance(strip, InstrumentReading):
+        return visible(strip.name)
     return f"{number(strip.strip.width_mm, 0)} x {number(strip.strip.length_mm, 0)}"
 
 

@@ -16,7 +16,7 @@ def opacity_screen(seen: Judgement, rows: tuple[StripOpacity, ...], screen: Scre
     """The answer of ``drawdown plan covers``."""
     lines = Lines(screen, margin=1)
     read = sum(row.opacity is not None for row in rows)
-    lines.add(f" How far ink covers: {count(read, 'strip')} in {seen.photo.path}", "1")
+    lines.add(f" How far ink covers: {count(read, 'strip')} in {seen.path}", "1")
     for row in rows:
         lines.add()
         _strip(lines, row)

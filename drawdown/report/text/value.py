@@ -24,7 +24,7 @@ def value_screen(
 ) -> str:
     """The answer of ``drawdown plan lighten``; ``notations`` by the strip's number."""
     lines = Lines(screen, margin=1)
-    lines.add(f" Value of {count(len(seen.strips), 'strip')} in {seen.photo.path}", "1")
+    lines.add(f" Value of {count(len(seen.strips), 'strip')} in {seen.path}", "1")
     lines.add()
     for strip in seen.strips:
         v = strip_value(strip)
