@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 
+# Long by what it says of its parameters.
 def read(
     photo: Image | None = None,
     *,

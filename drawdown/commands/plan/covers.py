@@ -16,6 +16,7 @@ from drawdown.commands.support.output import (
 from drawdown.commands.support.parse import read_strips
 
 
+# Long by its options, one parameter each.
 def covers(
     photo: Annotated[
         Path | None, opt.argument("[PHOTO]", "Photo of strips across a black bar, and card.")
