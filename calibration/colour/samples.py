@@ -113,7 +113,7 @@ def _of_values(table: Table, where: str) -> Samples:
 
 def labs_in(table: Table, where: str | Path, white: np.ndarray = WHITE_D50) -> np.ndarray:
     """(n, 3) the table's Lab, or Lab of its XYZ, under their own ``white``. Raises ``BadFile`` for
-    what is no number, or stands on another scale."""
+    what is not a number, or stands on another scale."""
     if set(LAB) <= set(table.columns):
         lab = table.numbers(*LAB)
         if lab[:, 0].max() <= 1.5 and len(lab) > 1:

@@ -75,7 +75,7 @@ NOT_TO_BE_USED = "Don't use these numbers: the photo behind them can't be judged
 def headline(judgement: Judgement | RoughLook) -> Headline:
     """The headline of a judgement; no comparison means no verdict."""
     found = HEADLINES[judgement.comparison.verdict if judgement.comparison else None]
-    if judgement.table is None:
+    if getattr(judgement, "table", None) is None:  # a rough look has none
         return found
     return replace(found, sentence=of_readings(found.sentence))
 
