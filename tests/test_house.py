@@ -43,6 +43,7 @@ ORDER = (
     "drawdown.report.json",
     "drawdown.report.pictures",
     "drawdown.report.paper",
+    "drawdown.report.html",
     "drawdown.results",
     "drawdown.api",
     "drawdown",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace as changed
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -15,7 +15,7 @@ from calibration.naming import named
 from drawdown.commands.support import book_options as book_opt
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.exit_codes import OF_VERDICT, ExitCode
-from drawdown.commands.support.output import say_saved, unfit_in_json
+from drawdown.commands.support.output import save_report, say_saved, unfit_in_json
 from drawdown.commands.support.parse import read_all_corners, read_mix, read_strips
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.pipeline.options import Options
@@ -24,6 +24,8 @@ from drawdown.report.text import terminal
 if TYPE_CHECKING:
     from drawdown.book.memory.from_book import FromBook
     from drawdown.pipeline.read import Judgement
+    from drawdown.pipeline.rough import RoughLook
+    from drawdown.report.html.sheet import Part
 
 
 # Long by its options, one parameter each.
@@ -142,6 +144,7 @@ def match(
     shelf: opt.ShelfInUse = None,
     book: book_opt.BookFolder = None,
     picture: opt.AnswerPicture = None,
+    report: opt.ReportFile = None,
     replace: opt.Replace = False,
     full: opt.Full = False,
     json: opt.AsJson = False,
@@ -168,7 +171,7 @@ def match(
         )
     check_kept(kept, apart, batch, len(numbers) > 1, len(photos))
     said, went_in = read_mix(mix), read_mix(added, "added")
-    opt.check_picture(picture, replace, photo)
+    opt.check_outputs(picture, report, replace, photo)
     if added and batch is None:
         raise WrongUsage(
             "--added was given without --batch",
@@ -201,7 +204,7 @@ def match(
     scale_step(scale)  # remembered, now that it makes sense
     if without_card:
         refuse_book_without_card(kept, batch)
-        return _rough(photos, options, as_json=json, picture=picture)
+        return _rough(photos, options, json, picture, report)
     if kept is None and batch is None:
         options.strips_to_compare()
     folder, remarks = book_opt.folder_of(book), ()
@@ -229,7 +232,7 @@ def match(
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.pipeline.match import match_photo
 
-    with unfit_in_json("match", photo, json, picture=picture), ProgressLine() as progress:
+    with unfit_in_json("match", photo, json, None, picture, report), ProgressLine() as progress:
         judgement = match_photo(photo if apart or not photos[1:] else photos, options, progress)
     if remarks:
         judgement = changed(judgement, flags=(*judgement.flags, *remarks))
@@ -240,6 +243,8 @@ def match(
             _say_order(photos)
     if source is not None and source.batch_name is not None:
         _log(folder, source, photo, judgement)
+    if report is not None:
+        _report(report, folder, source, judgement)
     return code
 
 
@@ -253,6 +258,22 @@ def _log(folder: Path, source: FromBook, photo: Path, judgement: Judgement) -> N
     with open_book(folder, write=True) as book:
         words = said["comparison"]["words"]
         _tell(log_match(book, source, photo, judgement, words, said["advice"]))
+
+
+def _report(report: Path, folder: Path, source: FromBook | None, judgement: Judgement) -> None:
+    """With the story of the batch, this photo included."""
+    from drawdown.report.html.match import match_report
+
+    story: Sequence[Part] = ()
+    if source is not None and source.batch_name is not None:
+        from drawdown.book import open_book
+        from drawdown.book.batches import find_batch, story_of
+        from drawdown.report.html.book import story_parts
+
+        with open_book(folder) as book:
+            batch = find_batch(book, source.batch_name)
+            story = story_parts(batch, story_of(book, batch.id))
+    save_report(report, match_report(judgement, story))
 
 
 def _tell(remarks: Iterable[str]) -> None:
@@ -272,28 +293,23 @@ def refuse_book_without_card(kept: str | None, batch: str | None) -> None:
 
 
 def _rough(
-    photos: list[Path], options: Options, *, as_json: bool, picture: Path | None
+    photos: list[Path], options: Options, as_json: bool, picture: Path | None, report: Path | None
 ) -> ExitCode:
     """A rough look without a card, told and drawn."""
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.pipeline.rough import rough_look
 
-    with unfit_in_json("match", photos[0], as_json, picture=picture), ProgressLine() as progress:
+    with (
+        unfit_in_json("match", photos[0], as_json, None, picture, report),
+        ProgressLine() as progress,
+    ):
         look = rough_look(photos, options, progress)
-    if as_json:
-        from drawdown.report.json.match import rough_json
+    code = deliver(look, as_json=as_json, picture=picture)
+    if report is not None:
+        from drawdown.report.html.match import rough_report
 
-        terminal.write_result(rough_json(look))
-    else:
-        from drawdown.report.text.match import rough_screen
-
-        terminal.write_result(rough_screen(look, terminal.screen(sys.stdout)))
-    if picture is not None:
-        from drawdown.report.pictures.answer import save_picture
-
-        save_picture(look, picture)
-        say_saved(picture)
-    return OF_VERDICT[look.comparison.verdict]
+        save_report(report, rough_report(look))
+    return code
 
 
 def _from_book(apart: bool, options: Options) -> bool | None:
@@ -342,22 +358,21 @@ def check_kept(
         )
 
 
-def deliver(judgement: Judgement, *, as_json: bool, picture: Path | None) -> ExitCode:
+def deliver(answer: Judgement | RoughLook, *, as_json: bool, picture: Path | None) -> ExitCode:
     """Print the answer, save the picture if wanted, return the exit code.
 
     In this order, so that a picture which cannot be saved never costs the answer."""
     if as_json:  # each way loads only what it needs: this command must be quick
         from drawdown.report.json.match import match_json
 
-        terminal.write_result(match_json(judgement))
+        terminal.write_result(match_json(answer))
     else:
         from drawdown.report.text.match import match_screen
 
-        terminal.write_result(match_screen(judgement, terminal.screen(sys.stdout)))
+        terminal.write_result(match_screen(answer, terminal.screen(sys.stdout)))
     if picture is not None:
         from drawdown.report.pictures.answer import save_picture
 
-        save_picture(judgement, picture)
+        save_picture(answer, picture)
         say_saved(picture)
-    verdict = judgement.comparison.verdict if judgement.comparison is not None else None
-    return OF_VERDICT[verdict]
+    return OF_VERDICT[answer.comparison.verdict if answer.comparison is not None else None]

@@ -21,7 +21,7 @@ from drawdown.commands.book import frame
 from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.commands.support import parse
-from drawdown.commands.support.output import say_saved
+from drawdown.commands.support.output import save_report, say_saved
 from drawdown.report.json.book import batch_data, entry_data, mix_data
 from drawdown.report.text.book import UNDO, mix_words, paragraph, story_screen
 from drawdown.wording.figures import noted_grams
@@ -42,6 +42,7 @@ def batch(
         Path | None,
         shared.option("OUT.png", "Also draw how its colour approached the original."),
     ] = None,
+    report: shared.ReportFile = None,
     replace: shared.Replace = False,
     unknown_inks: opt.UnknownInks = False,
     shelf: shared.ShelfOfNames = None,
@@ -50,18 +51,19 @@ def batch(
 ) -> int:
     """Show a batch's story; or note what went into it with --added."""
     if added:
-        if picture is not None:
-            raise WrongUsage(
-                "--picture was given with --added",
-                "a picture shows a batch's story",
-                "leave one of the two out",
-            )
+        for option, out in (("--picture", picture), ("--report", report)):
+            if out is not None:
+                raise WrongUsage(
+                    f"{option} was given with --added",
+                    "it shows a batch's story",
+                    "leave one of the two out",
+                )
         return _add(name, added, note, unknown_inks, shelf, book, json)
     if note:
         raise WrongUsage(
             "--note was given without --added", "it is a remark on what went in", "add --added"
         )
-    shared.check_picture(picture, replace)
+    shared.check_outputs(picture, report, replace)
     with frame.opened(book) as opened:
         found = find_batch(opened, name)
         entries = story_of(opened, found.id)
@@ -80,6 +82,10 @@ def batch(
     frame.tell(json, "story", data, lambda s: story_screen(found, towards, entries, inside, s))
     if picture is not None and not json:
         say_saved(picture)
+    if report is not None:
+        from drawdown.report.html.book import batch_report
+
+        save_report(report, batch_report(found, original, entries, inside))
     return 0
 
 

@@ -13,6 +13,7 @@ from drawdown.book.store import Book, list_changes
 from drawdown.commands.book import frame
 from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
+from drawdown.commands.support.output import save_report
 from drawdown.commands.support.parse import read_choice
 from drawdown.report.json.book import (
     batch_data,
@@ -30,6 +31,7 @@ from drawdown.report.text.book import (
 from drawdown.wording import figures as words
 
 if TYPE_CHECKING:
+    from drawdown.book.columns import Original
     from drawdown.report.text.terminal import Screen
 
 Listed = tuple[dict[str, Any], Callable[["Screen"], str]]  # as JSON, and for the terminal
@@ -43,7 +45,7 @@ SORTS = {
     "changes": ("date",),
 }
 KNOWN = {
-    "originals": (*DATED, "edition", "paper", "of", "ink", "state"),
+    "originals": (*DATED, "edition", "paper", "of", "ink", "state", "report"),
     "batches": (*DATED, "kept"),
     "packets": (*DATED, "where", "ink", "used_up"),
     "runs": (),
@@ -81,6 +83,8 @@ def list_(  # long: one parameter a line
     reverse: opt.Reverse = False,
     most: opt.Limit = None,
     removed: opt.Removed = False,
+    report: shared.ReportFile = None,
+    replace: shared.Replace = False,
     book: opt.BookFolder = None,
     json: shared.AsJson = False,
 ) -> int:
@@ -89,7 +93,7 @@ def list_(  # long: one parameter a line
     given = {
         "text": text, "edition": edition, "paper": paper, "of": of, "state": state, "ink": ink,
         "kept": kept, "where": where, "used_up": used_up, "since": since, "until": until,
-        "sort": sort, "reverse": reverse, "removed": removed,
+        "sort": sort, "reverse": reverse, "removed": removed, "report": report,
     }  # fmt: skip
     for name, value in given.items():
         if value and name not in KNOWN[kind]:
@@ -103,10 +107,19 @@ def list_(  # long: one parameter a line
     opt.check_most(most)
     given["since"], given["until"] = opt.check_days(since, until)
     order = opt.check_sort(sort or SORTS[kind][0], SORTS[kind])
+    shared.check_outputs(None, report, replace)
     how = {"text": text, "sort": order, "reverse": reverse, "removed": removed}
     with frame.opened(book) as opened:
         data, screen = _LISTS[kind](opened, how, given, most)
-    return frame.tell(json, kind if kind != "runs" else "editions", data, screen)
+        whole = None
+        if report is not None:
+            from drawdown.report.html.book import originals_report
+
+            whole = originals_report(_found(opened, how, given)[:most])
+    frame.tell(json, kind if kind != "runs" else "editions", data, screen)
+    if report is not None and whole is not None:
+        save_report(report, whole)
+    return 0
 
 
 def _counted(kind: str, found: list[Any], most: int | None, row: Callable[[Any], Any]) -> Any:
@@ -123,8 +136,12 @@ def _wanted(how: dict[str, Any], given: dict[str, Any], **more: Any) -> Wanted:
     )  # fmt: skip
 
 
+def _found(book: Book, how: dict[str, Any], given: dict[str, Any]) -> list[Original]:
+    return list_originals(book, _wanted(how, given), how["sort"], how["reverse"])
+
+
 def _originals(book: Book, how: dict[str, Any], given: dict[str, Any], most: int | None) -> Listed:
-    found = list_originals(book, _wanted(how, given), how["sort"], how["reverse"])
+    found = _found(book, how, given)
     shown, data = _counted("originals", found, most, original_data)
     return data, lambda screen: originals_screen(found, shown, screen)
 
@@ -170,8 +187,21 @@ _LISTS = {
 }
 
 
-def show(name: opt.Kept, book: opt.BookFolder = None, json: shared.AsJson = False) -> int:
+def show(
+    name: opt.Kept,
+    report: shared.ReportFile = None,
+    replace: shared.Replace = False,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:
     """Show one kept original with its recipes."""
+    shared.check_outputs(None, report, replace)
     with frame.opened(book) as opened:
         found = find_original(opened, name)
-        return frame.tell_original(json, opened, found, recipes_of(opened, found.id))
+        recipes = recipes_of(opened, found.id)
+        code = frame.tell_original(json, opened, found, recipes)
+        if report is not None:
+            from drawdown.report.html.book import kept_photo, original_report
+
+            save_report(report, original_report(found, recipes, kept_photo(opened, found)))
+    return code

@@ -13,7 +13,12 @@ from drawdown.commands.book import frame
 from drawdown.commands.book.lists import list_
 from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
-from drawdown.commands.support.output import photo_options, read_photo, strip_to_trust
+from drawdown.commands.support.output import (
+    photo_options,
+    read_photo,
+    save_report,
+    strip_to_trust,
+)
 from drawdown.commands.support.parse import read_strips
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.report.json.book import run_data
@@ -56,6 +61,7 @@ def run(  # long: one parameter a line
     picture: Annotated[
         Path | None, shared.option("OUT.png", "Also save the control chart.")
     ] = None,
+    report: shared.ReportFile = None,
     replace: shared.Replace = False,
     card: shared.CardFile = None,
     card_corners: shared.CardCorners = None,
@@ -64,20 +70,21 @@ def run(  # long: one parameter a line
 ) -> int:
     """Follow an edition: note a pull (PHOTO), or chart the run."""
     shared.check_tolerance(tolerance)
-    shared.check_picture(picture, replace)
+    shared.check_outputs(picture, report, replace)
     if edition is None:
         return list_("runs", book=book, json=json)
     if photo is not None or readings is not None:
         photo = shared.one_source(photo, readings)
     if photo is None:
         _refuse_without_photo(number=number, good=good, beside=beside, note=note, date=date)
-        return _chart(edition, spot, tolerance, baseline, picture, book, json)
-    if picture is not None:
-        raise WrongUsage(
-            "--picture was given with a pull to note",
-            "the chart shows the whole run",
-            f"note it first, then: drawdown book run {shlex.quote(edition)} --picture OUT.png",
-        )
+        return _chart(edition, spot, tolerance, baseline, (picture, report), book, json)
+    for option, out in (("--picture", picture), ("--report", report)):
+        if out is not None:
+            raise WrongUsage(
+                f"{option} was given with a pull to note",
+                "it shows the whole run",
+                f"note it first, then: drawdown book run {shlex.quote(edition)} {option} {out}",
+            )
     edition, spot = clean_name(edition, "EDITION"), clean_name(spot, "--spot") if spot else ""
     day, remark = clean_date(date, "--date"), clean_text(note, "--note")
     mine, lies = _check_strips(number, strip, beside, good)
@@ -208,7 +215,7 @@ def _chart(
     spot: str | None,
     tolerance: float,
     baseline: int,
-    picture: Path | None,
+    outputs: tuple[Path | None, Path | None],
     book: Path | None,
     json: bool,
 ) -> int:
@@ -226,12 +233,18 @@ def _chart(
     with frame.opened(book) as opened:
         found = find_edition(opened, edition)
         runs = drift_of(opened, found, tolerance=tolerance, baseline=baseline, spot=spot)
+    picture, report = outputs
     if picture is not None:
         from drawdown.report.pictures.edition import save_chart
 
         save_chart(picture, runs)
     data = {"edition": found, "tolerance": tolerance, "runs": [run_data(r) for r in runs]}
-    return frame.tell(
+    frame.tell(
         json, "drift", data, lambda screen: "\n\n".join(run_screen(run, screen) for run in runs),
         "" if picture is None else f"The chart is in {picture}.",
     )  # fmt: skip
+    if report is not None:
+        from drawdown.report.html.book import edition_report
+
+        save_report(report, edition_report(runs))
+    return 0

@@ -137,6 +137,10 @@ PaperLab = Annotated[
 AnswerPicture = Annotated[
     Path | None, option("OUT.png", "Also save the answer as a picture: .png, .jpg or .pdf.")
 ]
+ReportFile = Annotated[
+    Path | None,
+    option("OUT.html", "Also save a report to send or print: one file that needs no other."),
+]
 InkName = Annotated[str, argument("INK", "Its name, generic or Colour Index name.", complete=inks)]
 Replace = Annotated[bool, flag("Overwrite a file of that name.", "--replace")]
 Alone = Annotated[bool, flag("Start a new shelf without the starter colours.", "--alone")]
@@ -167,6 +171,7 @@ def one_source(photo: Path | None, readings: Path | None, what: str = "PHOTO") -
 
 
 PICTURES = (".png", ".jpg", ".jpeg", ".pdf")
+REPORTS = (".html", ".htm")
 
 
 def check_out(
@@ -212,6 +217,14 @@ def check_out(
         "nothing is written over without asking",
         "choose another name, or say --replace",
     )
+
+
+def check_outputs(
+    picture: Path | None, report: Path | None, replace: bool, photo: Path | None = None
+) -> None:
+    """The same for a picture and a report of one answer."""
+    check_picture(picture, replace, photo)
+    check_out(report, REPORTS, replace, photo)
 
 
 def check_picture(picture: Path | None, replace: bool, photo: Path | None = None) -> None:

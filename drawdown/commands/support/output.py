@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from calibration.flags import Flag
     from drawdown.pipeline.read import Judgement
     from drawdown.reading.colour import StripReading
+    from drawdown.report.html.sheet import Report
     from drawdown.report.text.terminal import Screen
 
 Answer = TypeVarTuple("Answer")
@@ -84,9 +85,10 @@ def unfit_in_json(
     as_json: bool,
     text: Callable[[Path, PhotoUnfit], str] | None = None,
     picture: Path | None = None,
+    report: Path | None = None,
 ) -> Iterator[None]:
-    """Who asked for JSON or a picture gets it of a photo that can't be judged, too: ``text``, or
-    what is usual for ``command``."""
+    """Who asked for JSON, a picture or a report gets it of a photo that can't be judged, too:
+    ``text``, or what is usual for ``command``."""
     try:
         yield
     except PhotoUnfit as unfit:
@@ -95,6 +97,10 @@ def unfit_in_json(
 
             save_refusal(unfit, photo, picture)
             say_saved(picture)
+        if report is not None:
+            from drawdown.report.html.match import refusal_report
+
+            save_report(report, refusal_report(unfit, photo))
         if as_json and text is None:
             from drawdown.report.json.document import unfit_json
 
@@ -129,9 +135,15 @@ def deliver(
     return PhotoUnfit.exit_code if any(flag.hard for flag in flags) else 0
 
 
-def say_saved(picture: Path) -> None:
+def say_saved(picture: Path, what: str = "Picture") -> None:
     if terminal.is_tty(sys.stderr):
-        terminal.write_aside(f"Picture saved: {picture}")
+        terminal.write_aside(f"{what} saved: {picture}")
+
+
+def save_report(path: Path, made: Report) -> None:
+    """Whole or not at all. Raises ``BadFile``."""
+    made.save(path)
+    say_saved(path, "Report")
 
 
 def agreed(question: str, yes: bool) -> bool:

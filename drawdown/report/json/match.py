@@ -27,9 +27,10 @@ from drawdown.wording.flags import general_flags, meaning, remarks_on, strip_fla
 from drawdown.wording.verdict import ROUGH, ROUGH_LIMITS, differs, rough_action, to_settle
 
 
-def match_json(judgement: Judgement) -> str:
+def match_json(judgement: Judgement | RoughLook) -> str:
     """JSON text of ``drawdown match``."""
-    return dump(match_data(judgement))
+    rough = isinstance(judgement, RoughLook)
+    return dump(rough_data(judgement) if rough else match_data(judgement))
 
 
 def read_json(judgement: Judgement) -> str:
@@ -102,11 +103,6 @@ def rough_data(look: RoughLook) -> dict[str, Any]:
         "kept": None,
         "photos": [],
     }
-
-
-def rough_json(look: RoughLook) -> str:
-    """JSON text of ``drawdown match`` without a card."""
-    return dump(rough_data(look))
 
 
 def _by_paper(strip: ByPaper) -> dict[str, Any]:

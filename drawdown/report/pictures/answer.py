@@ -35,8 +35,12 @@ def save_picture(judgement: Judgement | RoughLook, path: Path) -> None:
 
 def save_refusal(unfit: PhotoUnfit, photo: Path, path: Path) -> None:
     """The same for a photo that can't be judged, with what was found in it."""
-    shown = open_photo(photo) if unfit.found is None else unfit.found.photo
-    write_atomically(path, picture_bytes(draw_refused(unfit, shown), path))
+    write_atomically(path, picture_bytes(draw_refused(unfit, shown(unfit, photo)), path))
+
+
+def shown(unfit: PhotoUnfit, photo: Path) -> Photo:
+    """The photo that can't be judged, opened again where nothing of it was kept."""
+    return open_photo(photo) if unfit.found is None else unfit.found.photo
 
 
 def draw_picture(judgement: Judgement | RoughLook) -> Image.Image:

@@ -14,14 +14,12 @@ from drawdown.book.edition import SOON, STOP, Point, Run
 from drawdown.printing.control_chart import Limits
 from drawdown.report.pictures.answer import picture_bytes
 from drawdown.report.pictures.canvas import FAINT, INK, PAPER, Page, Plot
-from drawdown.report.text.edition import SIGNS
+from drawdown.report.text.edition import OF_DE, OF_L, SIGNS
 from drawdown.wording import figures as words
 
 WIDTH, LEFT, RIGHT, TALL = 1080, 110, 940, 410
 MARK = (190, 30, 30)
 TITLE, TEXT, SMALL = 44, 34, 30
-_DE = ("tolerance", "de-limit", "de-run")
-_L = ("l-limit", "l-run")
 
 
 def save_chart(path: Path, runs: Sequence[Run]) -> None:
@@ -47,10 +45,12 @@ def draw_run(run: Run) -> Image.Image:
     _words(page, said, TITLE, MARK if run.advice in (STOP, SOON) else INK)
     values = np.array([[p.de00, p.de00_low95, p.de00_high95] for p in points])
     line = run.tolerance, "tolerance"
-    _panel(page, "Delta E 2000 from the first good pull", points, values, run.limits_de, _DE, line)
+    _panel(
+        page, "Delta E 2000 from the first good pull", points, values, run.limits_de, OF_DE, line
+    )
     values = np.array([[p.l, p.l - p.l_u95, p.l + p.l_u95] for p in points])
     line = run.good.reading.lab_d50[0], "first good"
-    _panel(page, "L*  (up: lighter)", points, values, run.limits_l, _L, line)
+    _panel(page, "L*  (up: lighter)", points, values, run.limits_l, OF_L, line)
     xs = _places(len(points))
     half = 0.5 * (xs[1] - xs[0]) if len(xs) > 1 else 40.0
     page.y += 16
@@ -82,7 +82,7 @@ def _panel(
     """``values`` (n, 3) with their intervals, and what of the signs is ``ours``."""
     page.y += 20
     page.put(title, TEXT, 40, page.y)
-    floor = 0.0 if ours is _DE else None
+    floor = 0.0 if ours is OF_DE else None
     top, bottom = page.y + 56, page.y + 56 + TALL
     reach = _reach(values[:, 0], values[:, 1:], limits, [line[0]], floor)
     plot = Plot(page, (LEFT, top, RIGHT, bottom), reach, size=SMALL)

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from drawdown.book.store import Done
 
 UNDO = "`drawdown undo` takes it back."
+NO_MIX = "No mix was noted with it."
+UNCERTAIN = words.UNCERTAINTY.split(" What both")[0]
 
 
 def columns_of(text: str) -> int:
@@ -233,30 +235,36 @@ def original_screen(
     lines = [paint(f" {o.name}", "1", screen.colour)]
     if o.reading is not None:
         lines += swatch(o.reading.lab_d50, screen) * 2
-    facts = [
+    lines += [""]
+    for name, text in (*facts(o), *([("photo", photo)] if photo else [])):
+        lines += wrap(text, screen.columns - 1, f" {name:<9}", " " * 10)
+    if recipes:
+        lines += ["", paint(" Recipe, the newest counts (parts by weight)", "1", screen.colour)]
+        for recipe in reversed(recipes):
+            lines += wrap(recipe_words(recipe), screen.columns - 1, "   ", " " * 15)
+    else:
+        lines += ["", *paragraph(NO_MIX, screen)]
+    if o.reading is not None:
+        lines += ["", *paragraph(UNCERTAIN, screen)]
+    return "\n".join(lines)
+
+
+def facts(o: Original) -> list[tuple[str, str]]:
+    """What is noted of an original, by name."""
+    told = [
         ("colour", colour_words(o.reading)),
         ("kept", f"{o.date}, {o.state}"),
         ("paper", o.paper),
         ("of", o.owner or ""),
         ("edition", o.edition),
         ("note", o.note),
-        ("photo", photo or ""),
     ]
-    lines += [""]
-    for name, text in facts:
-        if text:
-            lines += wrap(text, screen.columns - 1, f" {name:<9}", " " * 10)
-    if recipes:
-        lines += ["", paint(" Recipe, the newest counts (parts by weight)", "1", screen.colour)]
-        for recipe in reversed(recipes):
-            weight = f", {noted_grams(recipe.grams)} in all" if recipe.grams else ""
-            text = f"{recipe.made_at[:10]}  {mix_words(recipe.mix, tins=True)}{weight}"
-            lines += wrap(f"{text} ({recipe.reason})", screen.columns - 1, "   ", " " * 15)
-    else:
-        lines += ["", *paragraph("No mix was noted with it.", screen)]
-    if o.reading is not None:
-        lines += ["", *paragraph(words.UNCERTAINTY.split(" What both")[0], screen)]
-    return "\n".join(lines)
+    return [(name, text) for name, text in told if text]
+
+
+def recipe_words(recipe: Recipe) -> str:
+    weight = f", {noted_grams(recipe.grams)} in all" if recipe.grams else ""
+    return f"{recipe.made_at[:10]} {mix_words(recipe.mix, tins=True)}{weight} ({recipe.reason})"
 
 
 def story_screen(
@@ -268,9 +276,30 @@ def story_screen(
 ) -> str:
     """The batch from its beginning to now."""
     title = f" {batch.name}" + (f", towards {towards}" if towards else "")
+    lines = [paint(title, "1", screen.colour), ""]
+    head = f" {'when (UTC)':<16}  {'what':<17}  Delta E (95 %)"
+    lines += [paint(head, "2", screen.colour)] if screen.columns >= 60 else []
+    for when, what, de00, detail in story_steps(batch, story):
+        row = f" {when:<16}  {what:<17}  {de00}".rstrip()
+        if len(row) > screen.columns:
+            row = f" {when}  {what}"
+            detail = f"Delta E {de00}. {detail}"
+        lines.append(row)
+        lines += wrap(detail, screen.columns - 1, "   ", "   ")
+    if now_in_it is not None:
+        lines += ["", *paragraph(f"In it now: {in_it_now(now_in_it)}", screen)]
+    return "\n".join(lines)
+
+
+def in_it_now(now_in_it: tuple[Mix, float | None]) -> str:
+    mix, grams = now_in_it
+    return f"{mix_words(mix)} (parts per 100){f', {noted_grams(grams)}' if grams else ''}."
+
+
+def story_steps(batch: Batch, story: Sequence[Entry]) -> list[tuple[str, str, str, str]]:
+    """Each step of a batch: when, what, Delta E with its interval, and the rest in words."""
     from drawdown.book.batches import is_taken
 
-    lines = [paint(title, "1", screen.colour), ""]
     begun = mix_words(batch.mix, tins=True) or "mix not noted"
     weight = f", {noted_grams(batch.grams)}" if batch.grams else ""
     steps = [(batch.date, "begun", "", begun + weight)]
@@ -294,20 +323,7 @@ def story_screen(
         advised = advised_words(entry)
         said += f". Advised first: {advised}" if advised else ""
         steps.append((when, entry.verdict or "no verdict", de00, said + "."))
-    head = f" {'when (UTC)':<16}  {'what':<17}  Delta E (95 %)"
-    lines += [paint(head, "2", screen.colour)] if screen.columns >= 60 else []
-    for when, what, de00, detail in steps:
-        row = f" {when:<16}  {what:<17}  {de00}".rstrip()
-        if len(row) > screen.columns:
-            row = f" {when}  {what}"
-            detail = f"Delta E {de00}. {detail}"
-        lines.append(row)
-        lines += wrap(detail, screen.columns - 1, "   ", "   ")
-    if now_in_it is not None:
-        mix, grams = now_in_it
-        weight = f", {noted_grams(grams)}" if grams else ""
-        lines += ["", *paragraph(f"In it now: {mix_words(mix)} (parts per 100){weight}.", screen)]
-    return "\n".join(lines)
+    return steps
 
 
 def advised_words(entry: Entry) -> str:

@@ -17,6 +17,10 @@ SIGNS = {
     "de-run": "run of 8 in Delta E",
     "l-run": "run of 8 in L*",
 }
+HEAD = ("pull", " Delta E", " 95 %", " L*", "it is", "signs")
+# The signs that either chart shows.
+OF_DE = ("tolerance", "de-limit", "de-run")
+OF_L = ("l-limit", "l-run")
 _SHORT = {"tolerance": "out", "unsure": "out?"}
 _DO = {
     STOP: "Stop and adjust.",
@@ -35,38 +39,56 @@ ADJUST = (
 def run_screen(run: Run, screen: Screen, only: int | None = None) -> str:
     """The whole run, or one pull of it (``only`` its number)."""
     points = [p for p in run.points if only in (None, p.pull.number)]
-    last = points[-1]
-    advice, why = advice_of(last, run.tolerance)
+    advice, _ = advice_of(points[-1], run.tolerance)
     where = f" at {run.spot}" if run.spot else ""
     title = f" {run.edition}{where}: "
-    title += f"pull {last.pull.number}" if only is not None else words.count(len(points), "pull")
+    title += (
+        f"pull {points[-1].pull.number}" if only is not None else words.count(len(points), "pull")
+    )
     lines = [paint(title, "1", screen.colour), ""]
-    head = ["pull", " Delta E", " 95 %", " L*", "it is", "signs"]
-    lines += table(head, [_row(p) for p in points], screen, ("it is", "95 %"))
+    lines += table(HEAD, [row(p) for p in points], screen, ("it is", "95 %"))
     if any(p.signs for p in points):
-        lines += paragraph(_SIGN_WORDS, screen)
+        lines += paragraph(SIGN_WORDS, screen)
     lines += [""]
     style = {STOP: "1;31", SOON: "1;33", LOOK: "1;33", GO_ON: "1;32"}[advice]
-    told = _DO[advice] + ("" if advice == GO_ON else f" Pull {last.pull.number}: {'; '.join(why)}.")
-    lines += [paint(line, style, screen.colour) for line in paragraph(named(told), screen)]
-    if advice in (STOP, SOON):
-        lines += paragraph(ADJUST, screen)
-    if only is not None:
-        return "\n".join(lines)
-    if run.earlier:
-        lines += paragraph(f"Look through these pulls again: {ranges(run.earlier)}.", screen)
-    lines += ["", *paragraph(_limits_words(run), screen)]
-    if any(p.across_photos for p in run.points):
-        text = named(
-            "Pulls photographed apart from the first good one are compared across photos, less "
-            "surely: `beside` is better."
-        )
+    first, *more = told(run, points[-1])
+    lines += [paint(line, style, screen.colour) for line in paragraph(first, screen)]
+    for text in more:
         lines += paragraph(text, screen)
-    lines += paragraph("Hold prints of one state together: drying changes every colour.", screen)
+    if only is None:
+        lines += paragraph(look_again(run), screen) if run.earlier else []
+        lines += [""]
+        for text in notes(run):
+            lines += paragraph(text, screen)
     return "\n".join(lines)
 
 
-_SIGN_WORDS = (
+def told(run: Run, last: Point) -> list[str]:
+    """What to do after the ``last`` pull."""
+    advice, why = advice_of(last, run.tolerance)
+    said = _DO[advice] + ("" if advice == GO_ON else f" Pull {last.pull.number}: {'; '.join(why)}.")
+    return [named(said), *([ADJUST] if advice in (STOP, SOON) else [])]
+
+
+def look_again(run: Run) -> str:
+    """Which pulls gave a sign before; empty for none."""
+    if not run.earlier:
+        return ""
+    return f"Look through these pulls again: {ranges(run.earlier)}."
+
+
+def notes(run: Run) -> list[str]:
+    """What the numbers of a run rest on."""
+    found = [_limits_words(run)]
+    if any(p.across_photos for p in run.points):
+        found.append(named(
+            "Pulls photographed apart from the first good one are compared across photos, less "
+            "surely: `beside` is better."
+        ))  # fmt: skip
+    return [*found, "Hold prints of one state together: drying changes every colour."]
+
+
+SIGN_WORDS = (
     "Signs: out: beyond tolerance; out?: maybe; limit: beyond a control limit; run: eight in a row "
     "on one side of the mean; E in Delta E, L in L*."
 )
@@ -93,7 +115,7 @@ def ranges(numbers: tuple[int, ...]) -> str:
     return ", ".join(told)
 
 
-def _row(p: Point) -> list[str]:
+def row(p: Point) -> list[str]:
     if p.comparison is None:
         return [str(p.pull.number), "-", "", words.number(p.l, 1), "the first good pull",
                 _signs(p)]  # fmt: skip

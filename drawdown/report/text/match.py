@@ -24,8 +24,10 @@ from drawdown.wording.figures import evenness, lab_parts, munsell, number, parts
 from drawdown.wording.flags import compared, meaning, remarks, strip_flags
 
 
-def match_screen(judgement: Judgement, screen: Screen) -> str:
+def match_screen(judgement: Judgement | RoughLook, screen: Screen) -> str:
     """The answer of ``drawdown match``."""
+    if isinstance(judgement, RoughLook):
+        return _rough_screen(judgement, screen)
     lines = Lines(screen, margin=1, readings=judgement.table is not None)
     head, c, advice = wording.headline(judgement), judgement.comparison, judgement.advice
     lines += banner(head.symbol, head.lines, head.ansi, screen)
@@ -53,8 +55,7 @@ def match_screen(judgement: Judgement, screen: Screen) -> str:
     return str(lines)
 
 
-def rough_screen(look: RoughLook, screen: Screen) -> str:
-    """The answer of ``drawdown match`` without a card."""
+def _rough_screen(look: RoughLook, screen: Screen) -> str:
     lines, head, c = Lines(screen, margin=1), wording.headline(look), look.comparison
     lines.say(wording.ROUGH, style="1")
     lines += banner(head.symbol, head.lines, head.ansi, screen)
