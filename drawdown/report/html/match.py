@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from calibration.errors import PhotoUnfit, sentence
-from calibration.photo.open import Photo
 from drawdown.matching.advise import Advice
 from drawdown.matching.compare import Comparison
 from drawdown.pipeline.read import Judgement
@@ -20,8 +19,8 @@ from drawdown.wording import verdict as wording
 from drawdown.wording.cautions import cautions
 from drawdown.wording.difference import film_sentences
 from drawdown.wording.doubts import how_known, other_way_round, well_known
-from drawdown.wording.figures import UNCERTAINTY, evenness, lab_parts, munsell, number, parts
-from drawdown.wording.flags import compared, remarks
+from drawdown.wording.figures import evenness, lab_parts, munsell, number, parts
+from drawdown.wording.flags import compared, meaning, remarks
 
 TITLE = "Ink against the kept original"
 
@@ -46,12 +45,12 @@ def match_report(judgement: Judgement, story: Sequence[Part] = ()) -> Report:
         found.append(_readings(pair) if known else Say([how_known(judgement)], "Both colours"))
         if c is None or c.verdict is None:
             found.append(Say([wording.NOT_TO_BE_USED]))
-    found += [*story, _photo(judgement)]
-    found += [_photo(judgement.earlier, "The kept original's photo")] if judgement.earlier else []
+    found += [*story, *_photo(judgement)]
+    found += _photo(judgement.earlier, "The kept original's photo") if judgement.earlier else []
     found += _points("Worth knowing", remarks(judgement, hard=False))
-    found.append(Say([UNCERTAINTY, other_way_round(judgement)]))
+    found.append(Say([meaning(judgement), other_way_round(judgement)]))
     found += _points("Cautions", cautions(advice) if advice is not None else ())
-    return Report(TITLE, found, _about(judgement.photo, judgement.view.card.title))
+    return Report(TITLE, found, _about(judgement))
 
 
 def rough_report(look: RoughLook) -> Report:
@@ -69,9 +68,9 @@ def rough_report(look: RoughLook) -> Report:
         found += _points("Why it can't be judged", hard)
     else:
         found += [_distance(c), Say([wording.rough_action(look)], "What to do", strong=True)]
-    found += [Say([wording.ROUGH_LIMITS]), _photo(look)]
+    found += [Say([wording.ROUGH_LIMITS]), *_photo(look)]
     found += _points("Worth knowing", [flag.text for flag in look.flags if not flag.hard])
-    return Report(TITLE, found, _about(look.photo, ""))
+    return Report(TITLE, found, _about(look))
 
 
 def refusal_report(unfit: PhotoUnfit, photo: Path) -> Report:
@@ -126,18 +125,24 @@ def _advised(advice: Advice | None, wait: str) -> list[Part]:
     return [Say([wait]), Table(("ink", "in all", "parts"), rows), Say(said)]
 
 
-def _photo(seen: Judgement | RoughLook, title: str = "The photo") -> Part:
+def _photo(seen: Judgement | RoughLook, title: str = "The photo") -> list[Part]:
+    if seen.photo is None:  # an instrument's readings
+        return []
     marked = marked_photo(seen, sheet.PHOTO_PX, sheet.PHOTO_PX)
     card = "" if isinstance(seen, RoughLook) else " and card"
     alt = f"The photo with strips{card} outlined"
-    return sheet.photo(marked, alt, title, "Thin line: the part that was measured.")
+    return [sheet.photo(marked, alt, title, "Thin line: the part that was measured.")]
 
 
 def _points(title: str, texts: Sequence[str]) -> list[Part]:
     return [Points(title, texts)] if texts else []
 
 
-def _about(photo: Photo, card: str) -> list[str]:
-    taken = photo.metadata.get("captured")
-    told = [f"Photo {Path(photo.path).name}" + (f", taken {taken}" if taken else "")]
+def _about(seen: Judgement | RoughLook) -> list[str]:
+    """Where the answer comes from; no more of a path than the file's name."""
+    if seen.photo is None:
+        return [f"Readings {Path(seen.path).name}"]
+    taken = seen.photo.metadata.get("captured")
+    told = [f"Photo {Path(seen.photo.path).name}" + (f", taken {taken}" if taken else "")]
+    card = None if isinstance(seen, RoughLook) else seen.view.card.title
     return [*told, *([f"Card: {card}"] if card else [])]
