@@ -49,9 +49,22 @@ FIXED = {
     "PYTHONIOENCODING": "utf-8", "DRAWDOWN_SHELF": "studio/shelf.toml",
     "DRAWDOWN_BOOK": "studio/book",
 }  # fmt: skip
-# Runs many commands in one process, for the tests: the same entry as ``python -m drawdown``.
+# Runs many commands in one process, for the tests: the same entry as ``python -m drawdown``. A
+# photo in which the same card was looked for before is not opened and searched again.
 MANY = """
 import json, os, runpy, sys
+from drawdown.pipeline import read
+
+prepare, known = read.prepare, {}
+
+def prepare_once(photo, options, progress):
+    card = options.card.read_bytes() if hasattr(options.card, "read_bytes") else options.card
+    key = (photo.read_bytes(), str(photo), card, options.card_corners)
+    if key not in known:
+        known[key] = prepare(photo, options, progress)
+    return known[key]
+
+read.prepare = prepare_once
 out, err = (os.open(p, os.O_RDWR | os.O_CREAT | os.O_TRUNC) for p in sys.argv[1:3])
 asked, told = json.load(sys.stdin), os.dup(1)
 answers = []
@@ -189,7 +202,11 @@ def run_all(
         sessions.setdefault(command.session, []).append(command)
     jobs: list[list[Command]] = [sessions[s] for s in commands.STORIES if s in sessions]
     single = [c for c in chain(*sessions.values()) if c.session not in commands.STORIES]
-    jobs += [single[k::4] for k in range(4)] if together else [[c] for c in single]
+    if together:  # those of one photo in one process
+        single.sort(key=lambda c: next((w for w in c.argv if w.endswith(".jpg")), ""))
+        jobs += [single[k : k + 50] for k in range(0, len(single), 50)]
+    else:
+        jobs += [[c] for c in single]
     folders: list[Path] = []
 
     def work(job: list[Command]) -> list[Answer]:
