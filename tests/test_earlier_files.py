@@ -20,6 +20,8 @@ from drawdown.commands import main as cli
 
 ROOT = Path(__file__).resolve().parents[1]
 EARLIER = ROOT / "tests" / "data" / "earlier"
+pytestmark = pytest.mark.usefixtures("opened_once")
+
 PHOTO = ROOT / "fixtures" / "photos" / "no-match.jpg"
 COLOURS = {
     "Pale blue": [79.81, -28.42, -25.24],

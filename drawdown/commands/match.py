@@ -253,11 +253,14 @@ def _log(folder: Path, source: FromBook, photo: Path, judgement: Judgement) -> N
     from drawdown.book import open_book
     from drawdown.book.memory.story import log_match
     from drawdown.report.json.match import match_data
+    from drawdown.report.text.book import UNDO
 
     said = match_data(judgement)
     with open_book(folder, write=True) as book:
         words = said["comparison"]["words"]
         _tell(log_match(book, source, photo, judgement, words, said["advice"]))
+    if not source.again:
+        terminal.write_aside(UNDO)
 
 
 def _report(report: Path, folder: Path, source: FromBook | None, judgement: Judgement) -> None:

@@ -58,8 +58,11 @@ from drawdown.pipeline import read
 prepare, known = read.prepare, {}
 
 def prepare_once(photo, options, progress):
-    card = options.card.read_bytes() if hasattr(options.card, "read_bytes") else options.card
-    key = (photo.read_bytes(), str(photo), card, options.card_corners)
+    try:
+        card = options.card and options.card.read_bytes()
+        key = photo.read_bytes(), str(photo), card, options.card_corners
+    except (OSError, ValueError):
+        return prepare(photo, options, progress)
     if key not in known:
         known[key] = prepare(photo, options, progress)
     return known[key]

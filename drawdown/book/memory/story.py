@@ -75,7 +75,7 @@ def log_match(
         told += doubt
         if c.verdict == "match" and source.original is not None:
             told += _offer_recipe(book, source.original, row)
-    return [*told, "`undo_change` takes it back."]
+    return told
 
 
 def _original_in(where: Judgement, number: int | None) -> StripReading | None:

@@ -21,6 +21,8 @@ from drawdown.studio.drying_file import read_pairs
 from drawdown.studio.locations import own_shelf
 from drawdown.studio.scale import scale_step
 
+pytestmark = pytest.mark.usefixtures("opened_once")
+
 PHOTOS = Path(__file__).resolve().parents[3] / "fixtures" / "photos"
 NO_MATCH, MATCH = PHOTOS / "no-match.jpg", PHOTOS / "match.jpg"
 

@@ -28,6 +28,8 @@ from fixtures.inkfilm import film_reflectance, ink_reflectance, to_inside, to_ou
 from fixtures.spectra import lab_d50, pigments, random_paper
 
 ROOT = Path(__file__).resolve().parents[3]
+pytestmark = pytest.mark.usefixtures("opened_once")
+
 PHOTO = ROOT / "fixtures" / "photos" / "ladder.jpg"
 CARD = ROOT / "fixtures" / "photos" / "slip-measured.toml"
 BARE = "113,84,16,90=bare-base"  # too pale to be found; from the photo's own truth

@@ -19,7 +19,7 @@ from drawdown.pipeline.match import match_photo
 from drawdown.pipeline.options import Options
 from drawdown.report.pictures.answer import small_srgb
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("opened_once")]
 
 PHOTOS = Path(__file__).resolve().parents[3] / "fixtures" / "photos"
 CARDS = {"slip": PHOTOS / "slip-measured.toml", "frame": PHOTOS / "frame-measured.toml"}

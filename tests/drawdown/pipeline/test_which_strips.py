@@ -16,6 +16,8 @@ from calibration.errors import WrongUsage
 from drawdown.commands import main as cli
 from drawdown.pipeline.options import WhichStrips, refuse_assumed, which_strips
 
+pytestmark = pytest.mark.usefixtures("opened_once")
+
 MATCH = Path(__file__).resolve().parents[3] / "fixtures" / "photos" / "no-match.jpg"
 
 

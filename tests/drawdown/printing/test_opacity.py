@@ -35,6 +35,8 @@ from drawdown.printing.opacity import (
 from drawdown.reading.over_bar import other_ink, read_over_bar
 
 ROOT = Path(__file__).resolve().parents[3]
+pytestmark = pytest.mark.usefixtures("opened_once")
+
 PHOTOS = ROOT / "fixtures" / "photos"
 
 

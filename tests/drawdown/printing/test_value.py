@@ -35,6 +35,8 @@ from drawdown.printing.value import grey_hex, hex_of, l_of_value, value_of
 from drawdown.wording.value import layer_name, why_not
 
 ROOT = Path(__file__).resolve().parents[3]
+pytestmark = pytest.mark.usefixtures("opened_once")
+
 PHOTO = ROOT / "fixtures" / "photos" / "no-match.jpg"
 
 
@@ -305,18 +307,27 @@ def test_wrong_usage(argv, capsys):
 
 
 @pytest.mark.slow
-def test_the_full_notation_is_told_when_it_is_asked_for(capsys, tmp_path):
-    from calibration.colour.notation import notation
+def test_the_full_notation_is_told_when_it_is_asked_for(capsys, tmp_path, monkeypatch):
+    from calibration.colour import notation as munsell
 
+    known = {}
+
+    def once(lab_d50, lab_u95):  # slow, and the same each time
+        place = tuple(np.round(lab_d50, 1))
+        known[place] = known.get(place) or notation(lab_d50, lab_u95)
+        return known[place]
+
+    notation = munsell.notation
+    monkeypatch.setattr(munsell, "notation", once)
     typed = ["plan", "lighten", str(PHOTO)]
     assert cli.main([*typed, "--notation", "--json"]) == 0
     asked = json.loads(capsys.readouterr().out)
     assert cli.main([*typed, "--json"]) == 0
     plain = json.loads(capsys.readouterr().out)
-    for strip, bare in zip(asked["strips"], plain["strips"], strict=True):
+    for strip, bare, own in zip(asked["strips"], plain["strips"], known.values(), strict=True):
         told = strip["munsell"].pop("notation")
         assert strip == bare
-        assert told["text"] == notation(np.array(strip["lab_d50"]), np.array(strip["lab_u95"])).text
+        assert told["text"] == own.text
     picture = tmp_path / "v.png"
     assert cli.main([*typed, "--notation", "--picture", str(picture)]) == 0
     assert f"notation {told['text']}: hue from {told['hue_95'][0]}" in capsys.readouterr().out

@@ -18,6 +18,8 @@ from calibration.colour.spaces import lab_to_xyz
 from drawdown.commands import main as cli
 from drawdown.reading.budget import difference_u95, evenness_u95, munsell_u95
 
+pytestmark = pytest.mark.usefixtures("opened_once")
+
 PHOTO = str(Path(__file__).resolve().parents[3] / "fixtures" / "photos" / "no-match.jpg")
 
 

@@ -19,6 +19,8 @@ from drawdown.matching.drying import DryingPair
 from drawdown.studio import drying_file
 from drawdown.studio.drying_file import KeptPair
 
+pytestmark = pytest.mark.usefixtures("opened_once")
+
 PHOTOS = Path(__file__).resolve().parents[3] / "fixtures" / "photos"
 FIRST, SECOND = PHOTOS / "no-match.jpg", PHOTOS / "match.jpg"
 MIX = ("--mix", "white=97.1", "--mix", "PB15:3=1.9", "--mix", "PG7=1")

@@ -21,6 +21,8 @@ from drawdown.report.text.book import columns_of, table
 from drawdown.report.text.terminal import Screen
 
 ROOT = Path(__file__).resolve().parents[4]
+pytestmark = pytest.mark.usefixtures("opened_once")
+
 PHOTOS = ROOT / "fixtures" / "photos"
 HEAVY = ("numpy", "cv2", "scipy", "skimage", "colour", "PIL")
 
