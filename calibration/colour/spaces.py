@@ -76,6 +76,14 @@ def xyz_d50_to_srgb(xyz: np.ndarray, clip: bool = True) -> np.ndarray:
     return np.clip(rgb, 0.0, 1.0) if clip else rgb
 
 
+def colour_temperature(xyz: np.ndarray) -> float:
+    """Correlated colour temperature in kelvin of the XYZ (3,) of a light: the cubic of McCamy 1992,
+    Color Res. Appl. 17, 142, from memory; good to 50 K from 2800 to 8000 near the black body."""
+    x, y = xyz[:2] / xyz.sum()
+    n = (x - 0.3320) / (0.1858 - y)
+    return float(449 * n**3 + 3525 * n**2 + 6823.3 * n + 5520.33)
+
+
 def y_of_lightness(l_star: float) -> float:
     """Y 0..1 of CIE lightness L* (CIE 15:2018, 8.2.1)."""
     return float(lab_to_xyz(np.array([l_star, 0.0, 0.0]))[1])

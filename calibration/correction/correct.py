@@ -125,15 +125,19 @@ def correct(
     samples: LightSamples,
     card: CardDefinition,
     profile_matrix: np.ndarray,
+    candidates: tuple[Candidate, ...] | None = None,
 ) -> Correction:
     """Fit the correction to one photo's card.
 
     ``profile_matrix`` (3, 3) is the photo profile's linear RGB -> XYZ D50, the starting
-    point. Raises ``PhotoUnfit`` when too few patches can be read, or no fit can be found.
+    point; ``candidates`` the fits to weigh, from stiff to supple, where they are not those for any
+    photo of a card as drawn, or of a measured one. Raises ``PhotoUnfit`` when too few patches can
+    be read, or no fit can be found.
     """
     _refuse_too_few(readings, card)
     try:
-        made = _correct(readings, samples, card, profile_matrix)
+        usual = DRAWN if card.provenance == "nominal" else MEASURED
+        made = _correct(readings, samples, card, profile_matrix, candidates or usual)
     except (np.linalg.LinAlgError, ArithmeticError) as problem:
         raise _no_fit() from problem
     if not (np.isfinite(made.members).all() and np.isfinite(made.matrix).all()):
@@ -172,6 +176,7 @@ def _correct(
     samples: LightSamples,
     card: CardDefinition,
     profile_matrix: np.ndarray,
+    candidates: tuple[Candidate, ...],
 ) -> Correction:
     usable = readings.usable
     nominal = card.provenance == "nominal"
@@ -180,14 +185,15 @@ def _correct(
     problem = problem_of(readings, card, samples)
     problem = replace(problem, kept=problem.kept * ~uneven[usable])
     samples, problem, start, plain_median = _with_light(
-        samples, problem, (DRAWN if nominal else MEASURED)[-1], profile_matrix
+        samples, problem, candidates[-1], profile_matrix
     )
-    problem, best = _without_spoiled(problem, start, nominal, beside(shines, card)[usable])
+    near = beside(shines, card)[usable]
+    problem, best = _without_spoiled(problem, start, card.provenance, near, candidates)
     drift: Drift | None = None
     if not nominal:
         noise, miss = noise_de(readings), _held_out_lab(problem, best)
         drift = find_drift(card, usable, miss, noise, problem.rgb, readings.spread[usable])
-        problem, best = _without_drifted(problem, best, drift.changed)
+        problem, best = _without_drifted(problem, best, drift.changed, candidates)
     members = ensemble(problem, best, MEMBERS, stream("colour map"))
     paper = off_card(problem, best.theta)
     field = replace(problem.light, coefficients=paper, own=best.field - paper)
@@ -276,12 +282,14 @@ def _without_whites(samples: LightSamples, centre_mm: np.ndarray) -> LightSample
 
 
 def _without_spoiled(
-    problem: Problem, start: np.ndarray, nominal: bool, near: np.ndarray
+    problem: Problem,
+    start: np.ndarray,
+    kind: str,
+    near: np.ndarray,
+    candidates: tuple[Candidate, ...],
 ) -> tuple[Problem, Solution]:
     """The best candidate's fit to the patches that are not spoiled; of those next to one that
     shines, ``near`` (n,), less is believed."""
-    kind = "nominal" if nominal else "measured"
-    candidates = DRAWN if nominal else MEASURED
     best = blend(problem, [fit(problem, c, start) for c in candidates])
     for _ in range(4):
         length = surprise(problem, best)
@@ -300,7 +308,7 @@ def _without_spoiled(
 
 
 def _without_drifted(
-    problem: Problem, best: Solution, changed: np.ndarray
+    problem: Problem, best: Solution, changed: np.ndarray, candidates: tuple[Candidate, ...]
 ) -> tuple[Problem, Solution]:
     """The fit of a measured card again, without the patches that have changed; with them, when
     they are too many to do without."""
@@ -308,7 +316,7 @@ def _without_drifted(
     if not changed.any() or (kept == 0).mean() > MOST_SPOILED:
         return problem, best
     problem = replace(problem, kept=kept)
-    return problem, blend(problem, [fit(problem, c, best.theta) for c in MEASURED])
+    return problem, blend(problem, [fit(problem, c, best.theta) for c in candidates])
 
 
 def _held_out_lab(problem: Problem, best: Solution) -> np.ndarray:

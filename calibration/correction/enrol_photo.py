@@ -1,4 +1,6 @@
-"""Read a printed card on a photo that shows it beside a card with known values."""
+"""Read a printed card on a photo: beside a card with known values, or alone on a raw photo, by its
+bare paper and the camera's own matrix.
+"""
 
 from __future__ import annotations
 
@@ -8,15 +10,23 @@ import numpy as np
 
 from calibration import flags as fl
 from calibration.card.definition import CardDefinition
-from calibration.colour.spaces import xyz_to_lab
+from calibration.colour.spaces import (
+    WHITE_D50,
+    WHITE_D65,
+    adaptation,
+    colour_temperature,
+    xyz_to_lab,
+)
 from calibration.correction.correct import Correction, correct
 from calibration.correction.enrol import (
+    DULL_CHROMA,
     PhotoReading,
     light_uncertainty,
     refuse_other_card,
     shared_uncertainty,
 )
 from calibration.correction.lamp_field import sample_light
+from calibration.correction.map_fit import RAW
 from calibration.correction.patches import INSET_SHARE, PatchReadings, read_patches
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
 from calibration.locate.find_card import CardView, locate
@@ -32,6 +42,12 @@ MOST_UNEVEN = 0.10  # log light left over across the card to enrol, after the la
 CRUSHED_SHARE = 0.25  # of a patch's pixels with a channel in the last levels near black
 CHROMA_OF_LIGHT = 0.3
 WHITE_L = (84.0, 103.0)  # bare white paper in the same light
+# What the matrix of a camera leaves open in a print's dyes in daylight, beyond what the card's own
+# patches show (standard uncertainties): of L*, with its share of chroma, of a* from ``DULL_CHROMA``
+# on, and of b* as a share of chroma. From two published and six invented sensors, rendered prints
+# and eleven lamps of the CIE (tests/benchmarks/enrol.py --raw).
+CAMERA_L, CAMERA_A, CAMERA_B = (1.0, 0.018), 2.4, 0.055
+DAYLIGHT_K = 4700.0  # colour temperature below which it is lamp light: a matrix errs more there
 _SHOOT = "lay both cards flat side by side in soft even light, nothing mirrored, and shoot again"
 
 
@@ -60,6 +76,79 @@ def check_pair(known: CardDefinition, own: CardDefinition) -> None:
                 "enrol a slip beside a known frame, a frame beside a known slip, or either "
                 "beside a chart with other markers",
             )
+
+
+def check_alone(own: CardDefinition) -> None:
+    """Raise ``BadFile`` unless a raw photo can tell this card's colours."""
+    white = own.with_role("white") & (own.expected_lab_d50[:, 0] > WHITE_L[0])
+    if own.provenance == "measured" or not white.any() or not own.markers:
+        raise BadFile(
+            f'the definition of "{own.title}" cannot be enrolled from a raw photo alone',
+            "that takes a card as drawn, with markers and with fields of bare white paper",
+            "give a card with known values beside it, or readings of an instrument",
+        )
+
+
+def read_alone(photo: Photo, own: CardDefinition) -> PhotoReading:
+    """The colours of card ``own`` on a raw photo, against its bare paper. Its colours as drawn have
+    a say in the camera's matrix, as far as a printer can be trusted.
+
+    Raises ``BadFile`` for a photo that is not raw or of an unknown camera, ``PhotoUnfit`` for one
+    in lamp light, or when the card cannot be found or read."""
+    by_daylight = photo.profile.by_daylight
+    if by_daylight is None:
+        raise BadFile(
+            f"{photo.path} is no raw photo of a camera that is known here",
+            "without a card of known values beside it, only numbers in proportion to light and the "
+            "camera's own matrix tell the colours of a print",
+            "shoot raw (DNG), or lay a card with known values beside it and name it as `known`",
+        )
+    view = locate(photo, (own,))
+    sheet = rectify(photo, view)
+    readings = read_patches(sheet, own, view.place_error_mm)
+    _refuse_bad_exposure(readings, own, "the card")
+    samples = sample_light(sheet, own, readings)
+    usable = readings.usable & (_crushed(sheet, own) <= CRUSHED_SHARE)
+    matrix = photo.profile.to_xyz_d50
+    _refuse_lamp(readings.rgb[readings.usable & own.with_role("white")], by_daylight, matrix)
+    correction = correct(readings, samples, own, matrix, RAW)
+    for flag in correction.flags:
+        if flag.hard or flag.kind is fl.CARD_SHADED:
+            raise flag.unfit()
+    rgb, places = np.where(usable[:, None], readings.rgb, 0.5), readings.centre_mm
+    lab = xyz_to_lab(correction.xyz_d50(correction.light(rgb, places)))
+    refuse_other_card(own, np.where(usable[:, None], lab, np.nan))
+    chroma = np.hypot(lab[:, 1], lab[:, 2])
+    camera = np.stack(
+        [
+            CAMERA_L[0] + CAMERA_L[1] * chroma,
+            CAMERA_A * np.minimum(chroma / DULL_CHROMA, 1.0),
+            CAMERA_B * chroma,
+        ],
+        axis=1,
+    )
+    members = xyz_to_lab(correction.ensemble_xyz_d50(rgb, places)).std(axis=0)
+    level_log = float(np.mean(correction.field.scatter_at(places)))
+    return PhotoReading(
+        lab_d50=np.where(usable[:, None], lab, np.nan),
+        u_alone=_u_alone(lab, readings, usable, level_log),
+        u_shared=np.hypot(members, camera),
+        placed=(0.0, 0.0, 0.0),
+        held_out_median=correction.held_out_median,
+    )
+
+
+def _refuse_lamp(white_rgb: np.ndarray, by_daylight: np.ndarray, to_xyz: np.ndarray) -> None:
+    """Raise ``PhotoUnfit`` where the light on bare paper (n, 3), balanced for D65, is a lamp's."""
+    rgb = np.median(white_rgb, axis=0) * by_daylight
+    xyz = adaptation(WHITE_D50, WHITE_D65) @ to_xyz @ rgb
+    kelvin = colour_temperature(xyz)
+    if not kelvin > DAYLIGHT_K:
+        raise PhotoUnfit(
+            f"the raw photo was taken in lamp light (its white is that of {kelvin:.0f} K)",
+            "the matrix of a camera is made for daylight, and errs twice as much under a lamp",
+            "lay the card by a window, with the lamps off, and shoot again",
+        )
 
 
 def read_photo(photo: Photo, known: CardDefinition, own: CardDefinition) -> PhotoReading:
@@ -94,16 +183,23 @@ def read_photo(photo: Photo, known: CardDefinition, own: CardDefinition) -> Phot
     field_log = float(np.mean(correction.field.scatter_at(places)))
     if samples.surface.max(initial=0) < 1:
         field_log = float(np.hypot(field_log, 0.03))  # no paper or table links the two lights
-    u_light = light_uncertainty(lab, float(np.hypot(field_log, level_log)), CHROMA_OF_LIGHT)
-    relative = np.where(usable[:, None], own_readings.noise, 0) / rgb
-    u_noise = light_uncertainty(lab, 1.0, 1.0) * np.sqrt(np.mean(relative**2, axis=1))[:, None]
     return PhotoReading(
         lab_d50=np.where(usable[:, None], lab, np.nan),
-        u_alone=np.hypot(u_light, u_noise),
+        u_alone=_u_alone(lab, own_readings, usable, float(np.hypot(field_log, level_log))),
         u_shared=shared_uncertainty(lab, known, correction.held_out_de),
         placed=placed,
         held_out_median=correction.held_out_median,
     )
+
+
+def _u_alone(
+    lab_d50: np.ndarray, readings: PatchReadings, usable: np.ndarray, level_log: float
+) -> np.ndarray:
+    """(n, 3) what light, known to ``level_log`` (natural log), and noise leave open in L*a*b*."""
+    u_light = light_uncertainty(lab_d50, level_log, CHROMA_OF_LIGHT)
+    relative = np.where(usable[:, None], readings.noise / readings.rgb, 0.0)
+    u_noise = light_uncertainty(lab_d50, 1.0, 1.0) * np.sqrt(np.mean(relative**2, 1))[:, None]
+    return np.hypot(u_light, u_noise)
 
 
 @contextmanager

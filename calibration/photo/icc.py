@@ -39,12 +39,15 @@ class RgbProfile:
     ``to_xyz_d50`` (3, 3) float64: linear RGB column vector -> XYZ, D50, Y = 1.
     ``name`` is "sRGB" or "Display P3" when the numbers are those, else what the file calls
     it; ``described_as`` is always the file's own words ("" when there were none).
+    ``by_daylight`` (3,), of a raw photo whose camera is known: what its numbers are multiplied by
+    to be those of a photo balanced for D65.
     """
 
     name: str
     decode: np.ndarray = field(repr=False)
     to_xyz_d50: np.ndarray = field(repr=False)
     described_as: str = ""
+    by_daylight: np.ndarray | None = field(default=None, repr=False)
 
     @property
     def is_linear(self) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -42,6 +42,7 @@ def read_raw(data: bytes, name: str) -> tuple[Header, np.ndarray, RgbProfile, bo
             check_size(size, f"the file {name}", _pixel_bytes(size), len(data))
             raw.unpack()
             matrix = _to_xyz_d50(raw)
+            by_daylight = _by_daylight(raw) if matrix is not None else None
             _refuse_odd_sensors(raw, matrix, name)
             full = _full_at(raw)
             settings = _settings(rawpy, raw, full)
@@ -60,6 +61,7 @@ def read_raw(data: bytes, name: str) -> tuple[Header, np.ndarray, RgbProfile, bo
         raise _unsupported(name)
     header = Header("RAW", (rgb.shape[1], rgb.shape[0]), bits=16, exif=read_exif(data))
     profile = linear_profile(SRGB_TO_XYZ_D50 if matrix is None else matrix)
+    profile = replace(profile, by_daylight=by_daylight)
     return header, rgb, profile, matrix is not None
 
 
@@ -162,6 +164,16 @@ def _to_xyz_d50(raw: Any) -> np.ndarray | None:
             return None
         to_srgb = np.linalg.inv(to_sensor / sums)
     return SRGB_TO_XYZ_D50 @ to_srgb if _sensible(to_srgb) else None
+
+
+def _by_daylight(raw: Any) -> np.ndarray | None:
+    """(3,) factors from the balance that the camera noted to that for D65, None without one."""
+    noted, daylight = (
+        np.array(v[:3], float) for v in (raw.camera_whitebalance, raw.daylight_whitebalance)
+    )
+    if min(noted.min(), daylight.min()) <= 0:
+        return None
+    return np.asarray(daylight / noted * noted[1] / daylight[1])
 
 
 def _sensible(to_srgb: np.ndarray) -> bool:

@@ -50,8 +50,8 @@ def card(  # long: one parameter a line
         opt.option(
             "SOURCE",
             "Write the measured colours of your print into --definition, from a photo that "
-            "shows it beside the --known card, or from an instrument's readings (CSV or "
-            "CGATS.17). Once for each photo or table.",
+            "shows it beside the --known card, from a raw photo (DNG) of it alone in daylight, or "
+            "from an instrument's readings (CSV or CGATS.17). Once for each photo or table.",
         ),
     ] = None,
     known: Annotated[
@@ -219,15 +219,10 @@ def _enrol_print(
         made = from_instrument(own, *_readings(sources, own))
         how = f"read by an instrument, {_times(made.count, 'reading')}, {day}"
     else:
-        if known_file is None:
-            raise WrongUsage(
-                "--known is missing",
-                "a photo tells colours only beside a card whose colours are known",
-                "add --known with that card's definition",
-            )
-        known = read_card(known_file)
+        known = read_card(known_file) if known_file is not None else None
         made = from_photos(own, _photo_readings(sources, known, own))
-        how = f'read on {_times(made.count, "photo")} beside "{known.title}", {day}'
+        beside = f'"{known.title}"' if known is not None else "nothing, by the camera's own matrix"
+        how = f"read on {_times(made.count, 'photo')} beside {beside}, {day}"
     source = f"enrolled: {how}"
     if made.unread:
         source += f"; not read, as drawn: {', '.join(made.unread)}"
@@ -272,17 +267,32 @@ def _once(sources: list[Path]) -> list[Path]:
 
 
 def _photo_readings(sources: list[Path], known, own) -> tuple:
-    from calibration.correction.enrol_photo import check_pair, read_photo
-    from calibration.photo.open import open_photo
+    from calibration.correction.enrol_photo import check_alone, check_pair, read_alone, read_photo
+    from calibration.files import read_bytes
+    from calibration.photo.formats import kind_of
+    from calibration.photo.open import MAX_BYTES, photo_from_bytes
     from drawdown.commands.support.progress import ProgressLine
 
-    check_pair(known, own)
+    if known is None:
+        check_alone(own)
+    else:
+        check_pair(known, own)
     readings = []
     with ProgressLine() as progress:
         for k, source in enumerate(sources):
             progress(f"reading {source.name}", k / len(sources))
             try:
-                readings.append(read_photo(open_photo(source), known, own))
+                data = read_bytes(source, "a photo", MAX_BYTES)
+                if known is None and kind_of(data, str(source)) != "RAW":
+                    raise WrongUsage(
+                        "--known is missing",
+                        f"{source} is an ordinary photo: it tells colours only beside a card whose "
+                        "colours are known",
+                        "add --known with that card's definition, or give a raw photo (DNG)",
+                    )
+                photo, alone = photo_from_bytes(data, str(source)), known is None
+                one = read_alone(photo, own) if alone else read_photo(photo, known, own)
+                readings.append(one)
             except PhotoUnfit as unfit:
                 raise PhotoUnfit(f"{source}: {unfit.seen}", unfit.why, unfit.todo) from unfit
     return tuple(readings)

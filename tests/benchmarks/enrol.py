@@ -8,6 +8,13 @@ another printer, measured with u = 0.3. The two cards change places from photo t
 Printed: Delta E 2000 to the truth of what was enrolled and of the drawing, the share of
 Lab values within 2 u, and the root mean square of error over u (1 is honest, less is
 cautious).
+
+    python tests/benchmarks/enrol.py --raw --prints 30
+
+enrols each print from one raw photo of it alone instead, in daylight or cool LED light, by a camera
+of published sensitivities or an invented mosaic sensor, and then reads the strips of an ordinary
+photo of another scene three times: by the card as drawn, as enrolled, and as an instrument
+measures it.
 """
 
 from __future__ import annotations
@@ -21,13 +28,15 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "kits"))
 
 from calibration.card.definition import CardDefinition, Marker, Patch
+from calibration.card.toml import card_from_dict, write_card
 from calibration.colour.difference import delta_e_2000
-from calibration.correction.enrol import from_photos
-from calibration.correction.enrol_photo import check_pair, read_photo
+from calibration.correction.enrol import enrolled_card, from_photos
+from calibration.correction.enrol_photo import check_pair, read_alone, read_photo
 from calibration.errors import DrawdownError
-from calibration.photo.open import open_photo
+from calibration.photo.open import open_photo, photo_from_bytes
 from fixtures import cardprint, render
 from fixtures.layout import Box, card_named
 from fixtures.printer import make_printer, print_patches
@@ -176,13 +185,106 @@ def run(seed: int, photos: int, difficulty: str, folder: Path) -> dict:
     return row
 
 
+DAYLIGHT = ("D50", "D55", "D65", "D75", "LED-B4", "LED-B5")
+MOSAICS = (0, 12, 57, 3, 4, 5, 6, 7)  # 0 is published; 1 is no mosaic, its channels overlap
+
+
+def run_raw(seed: int, folder: Path) -> dict:
+    """One print, enrolled from a raw photo of it alone, and what strips then read."""
+    from raw_scenes import raw_scene
+
+    rng = np.random.default_rng([seed, 78])
+    lamp, camera = str(rng.choice(DAYLIGHT)), int(rng.choice(MOSAICS))
+    spec = random_spec(
+        seed, difficulty="easy", card_shape="slip", count=1, lamp=lamp, lamp_2=None, camera=camera,
+        card_share=0.6, glare=0.0, shadow="none",
+    )  # fmt: skip
+    data, truth = raw_scene(spec)
+    own = card_named("slip")
+    row = {"seed": seed, "lamp": lamp, "camera": camera}
+    try:
+        made = from_photos(own, (read_alone(photo_from_bytes(data), own),))
+    except DrawdownError as error:
+        return row | {"refused": error.seen}
+    off = made.lab_d50 - truth.card_lab_true
+    row |= {"off": off, "u": made.u_lab, "drawn": own.expected_lab_d50 - truth.card_lab_true}
+    usual = random_spec(
+        seed + 5000, card_shape="slip", printer_seed=spec.printer_seed, card_glow=spec.card_glow,
+        print_error_de=spec.print_error_de,
+    )  # fmt: skip
+    scene = render.render(usual)
+    photo = folder / f"{seed}.jpg"
+    photo.write_bytes(scene.jpeg())
+    told = scene.truth.to_dict()
+    cards = {"drawn": own, "enrolled": enrolled_card(made, "raw"),
+             "measured": card_from_dict(told["card"])}  # fmt: skip
+    for name, card in cards.items():
+        path = folder / f"{seed}-{name}.toml"
+        write_card(path, card)
+        row[name + " strips"] = _strips(photo, path, told)
+    return row
+
+
+def _strips(photo: Path, card: Path, told: dict) -> dict:
+    """Errors of the strips' colours, their half widths, and what was flagged of the card."""
+    from drawdown.pipeline.options import Options
+    from drawdown.pipeline.read import read_strips
+
+    try:
+        seen = read_strips(photo, Options(card=card), lambda *_: None)
+    except DrawdownError as error:
+        return {"refused": error.seen}
+    middles = np.array([np.mean(s["corners_mm"], axis=0) for s in told["strips"]])
+    off, wide = [], []
+    for strip in seen.strips:
+        apart = np.linalg.norm(middles - strip.strip.corners_mm.mean(axis=0), axis=1)
+        if apart.min() < 8:
+            off.append(strip.lab_d50 - told["strips"][int(apart.argmin())]["lab_d50"])
+            wide.append(strip.lab_u95)
+    flags = sorted({f.code for f in seen.all_flags if f.kind.about == "card"})
+    return {"off": off, "wide": wide, "flags": flags}
+
+
+def main_raw(prints: int, first: int, folder: Path) -> None:
+    rows = [run_raw(seed, folder) for seed in range(first, first + prints)]
+    good = [r for r in rows if "off" in r]
+    for r in rows:
+        if "refused" in r:
+            print(f"{r['seed']} {r['lamp']} camera {r['camera']}: refused: {r['refused']}")
+    off, u = (np.concatenate([r[k] for r in good]) for k in ("off", "u"))
+    drawn = np.concatenate([r["drawn"] for r in good])
+    print(
+        f"{len(good)} prints: |error| of L*, a*, b*, 95 % of patches: "
+        f"{np.quantile(np.abs(off), 0.95, axis=0).round(1)} (as drawn "
+        f"{np.quantile(np.abs(drawn), 0.95, axis=0).round(1)}); half widths, median "
+        f"{(1.96 * np.median(u, axis=0)).round(1)}; hold "
+        f"{(100 * np.mean(np.abs(off) <= 1.96 * u, axis=0)).round(1)} %"
+    )
+    for name in ("drawn", "enrolled", "measured"):
+        read = [r[name + " strips"] for r in good]
+        some = [r for r in read if r.get("off")]
+        off, wide = (np.concatenate([r[k] for r in some]) for k in ("off", "wide"))
+        flags = [f for r in some for f in r["flags"]]
+        print(
+            f"strips by the card {name}: {len(off)}, refused {sum('refused' in r for r in read)}; "
+            f"L*, a*, b* off by {np.median(np.abs(off), axis=0).round(1)} (median; L* on average "
+            f"{off[:, 0].mean():+.1f}); half widths {np.median(wide, axis=0).round(1)}, hold "
+            f"{(100 * np.mean(np.abs(off) <= wide, axis=0)).round(0)} %; "
+            + ", ".join(f"{f} {flags.count(f)}" for f in sorted(set(flags)))
+        )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--prints", type=int, default=12)
     parser.add_argument("--photos", type=int, default=2)
     parser.add_argument("--first-seed", type=int, default=70000)
     parser.add_argument("--difficulty", default="easy", choices=("easy", "usable"))
+    parser.add_argument("--raw", action="store_true", help="each alone on a raw photo")
     given = parser.parse_args()
+    if given.raw:
+        with tempfile.TemporaryDirectory() as folder:
+            return main_raw(given.prints, given.first_seed, Path(folder))
     rows = []
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(given.first_seed, given.first_seed + given.prints):

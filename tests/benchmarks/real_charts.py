@@ -1,6 +1,6 @@
 """Real photographs of charts: patches held out, pairs of patches, and plain ways beside ours.
 
-    python tests/benchmarks/real_charts.py FOLDER [--folds 6] [--each] [--drawn]
+    python tests/benchmarks/real_charts.py FOLDER [--folds 6] [--each] [--drawn [--printed 4]]
 
 FOLDER holds photos, ``corners.csv`` (file, definition, width, height, x1, y1 ... x4, y4) and the
 definitions it names, as TOML. The photos are not part of the project. Each patch is asked of a
@@ -8,6 +8,10 @@ correction that never saw it (folds over the patches; the lightest patch is in n
 ways need a white). Pairs of patches of one photo stand for two strips: the difference is asked of
 corrections that saw neither. Reference values belong to other prints of the same chart, so that
 errors have a floor of 1 to 2 Delta E.
+
+With --drawn the definitions count as drawn; --printed moves their values away by a smooth error
+of so many Delta E in the middle (a quadratic of Lab, as a home printer errs), and the truth is what
+they said before.
 
 * white: sRGB decoded, scaled to the lightest neutral patches
 * 3x3: least squares from decoded RGB to XYZ, no offset
@@ -88,20 +92,45 @@ def halves(sheet, card, index: int) -> tuple[np.ndarray, np.ndarray]:
     return np.array(rgb, float), np.array([(a + c / 2, b + d / 2) for a, b, c, d in parts])
 
 
-def judged(path: Path, definition: Path, corners, folds: int, drawn: bool = False) -> dict:
-    """Errors of each way for each usable patch, and of each pair of near patches."""
+def as_drawn(card, printed_de: float, seed: int):
+    """The card as if it had been drawn so and not measured, its print off by ``printed_de``."""
+    lab = card.lab_d50
+    x = np.stack([lab[:, 0] / 50 - 1, lab[:, 1] / 50, lab[:, 2] / 50], axis=1)
+    terms = np.concatenate([x, x**2, x * np.roll(x, 1, axis=1)], axis=1)
+    shift = terms @ np.random.default_rng([seed, 17]).normal(0, 1, (9, 3))
+    shift = shift - shift[lightest(card)]  # paper takes no ink
+    sizes = np.linspace(0, 12, 241) if printed_de else np.zeros(1)
+    size = [abs(np.median(delta_e_2000(lab, lab + s * shift)) - printed_de) for s in sizes]
+    lab = lab + sizes[int(np.argmin(size))] * shift
+    u = tuple(np.median(builtin_cards()[0].u_lab, axis=0))
+    patches = tuple(
+        replace(p, u_lab=u, lab_d50=tuple(map(float, v)))
+        for p, v in zip(card.patches, lab, strict=True)
+    )
+    return replace(card, provenance="nominal", patches=patches)
+
+
+def judged(
+    path: Path,
+    definition: Path,
+    corners,
+    folds: int,
+    printed_de: float | None = None,
+    seed: int = 0,
+) -> dict:
+    """Errors of each way for each usable patch, and of each pair of near patches. ``printed_de``
+    is for a card as drawn."""
     card = read_card(definition)
+    drawn, lab = printed_de is not None, card.expected_lab_d50
     if drawn:
-        u = tuple(np.median(builtin_cards()[0].u_lab, axis=0))
-        patches = tuple(replace(p, u_lab=u) for p in card.patches)
-        card = replace(card, provenance="nominal", patches=patches)
+        card = as_drawn(card, printed_de, seed)
     photo = open_photo(path)
     view = locate_by_hand(photo, (card,), corners)
     sheet = rectify(photo, view)
     readings = read_patches(sheet, view.card, view.place_error_mm)
     samples = sample_light(sheet, view.card, readings)
     matrix = photo.profile.to_xyz_d50
-    lab, usable = card.expected_lab_d50, readings.usable
+    told_lab, usable = card.expected_lab_d50, readings.usable
     asked = np.setdiff1d(np.flatnonzero(usable), [lightest(card)])
     order = np.random.default_rng(5).permutation(asked)
     parts = np.array_split(order, folds)
@@ -122,7 +151,7 @@ def judged(path: Path, definition: Path, corners, folds: int, drawn: bool = Fals
     def plain(fit, without):
         keep = usable.copy()
         keep[without] = False
-        return fit(readings.rgb[keep], lab[keep], matrix)(readings.rgb[without])
+        return fit(readings.rgb[keep], told_lab[keep], matrix)(readings.rgb[without])
 
     read = {name: np.full(lab.shape, np.nan) for name in (*PLAIN, "ours")}
     flags: set[str] = set()
@@ -178,6 +207,7 @@ def main() -> None:
     parser.add_argument("--folds", type=int, default=6)
     parser.add_argument("--each", action="store_true", help="a line for each photo")
     parser.add_argument("--drawn", action="store_true", help="as if the card had not been measured")
+    parser.add_argument("--printed", type=float, default=0.0, help="and its print off by so much")
     parser.add_argument("--only", default="", help="photos whose name begins so")
     given = parser.parse_args()
     everything: dict[str, list] = {}
@@ -186,7 +216,7 @@ def main() -> None:
     refused = 0
     with (given.folder / "corners.csv").open(newline="") as file:
         table = list(csv.DictReader(file))
-    for line in table:
+    for line_number, line in enumerate(table):
         if not line["file"].startswith(given.only):
             continue
         corners = tuple((float(line[f"x{k}"]), float(line[f"y{k}"])) for k in range(1, 5))
@@ -196,7 +226,8 @@ def main() -> None:
                 given.folder / f"{line['definition']}.toml",
                 corners,
                 given.folds,
-                given.drawn,
+                given.printed if given.drawn else None,
+                line_number,
             )
         except DrawdownError as error:
             refused += 1

@@ -94,3 +94,11 @@ def test_munsell_value_of_astm_d1535(value, y):
     assert cm.munsell_value(y) == pytest.approx(
         float(colour.munsell_value(100 * y, method="ASTM D1535")), abs=0.01
     )
+
+
+@pytest.mark.parametrize(
+    ("name", "kelvin"), [("A", 2856), ("D50", 5003), ("D55", 5503), ("D65", 6504)]
+)
+def test_colour_temperature(name, kelvin):
+    """Their temperatures: CIE 15:2018, 4.1."""
+    assert abs(cm.colour_temperature(np.array(ILLUMINANTS[name])) - kelvin) < 20

@@ -361,10 +361,10 @@ def test_a_patch_that_has_drifted_has_no_part_in_the_fit(monkeypatch):
     seen = []
     real = correction._without_drifted
 
-    def spy(problem, best, changed):
+    def spy(problem, best, changed, candidates):
         marked = np.isin(np.arange(len(changed)), [3, 30])
-        seen.append(real(problem, best, marked))
-        seen.append(real(problem, best, np.ones_like(marked)))
+        seen.append(real(problem, best, marked, candidates))
+        seen.append(real(problem, best, np.ones_like(marked), candidates))
         return seen[0]
 
     monkeypatch.setattr(correction, "_without_drifted", spy)

@@ -17,7 +17,7 @@ from dng_kit import NEUTRAL, dng_bytes, exposed, gain_map, mosaic_of
 from photo_kit import codes, opened, outcome
 from PIL import Image, ImageOps
 
-from calibration.colour.spaces import SRGB_TO_XYZ_D50
+from calibration.colour.spaces import SRGB_TO_XYZ_D50, WHITE_D50, WHITE_D65, adaptation
 from calibration.errors import BadFile
 from calibration.photo.open import open_photo
 
@@ -236,11 +236,14 @@ def test_without_the_decoder_the_way_to_get_it_is_told(tmp_path, monkeypatch):
 def raw_scene(tmp_path_factory):
     """A demo photo as a sensor would have recorded it: its light as a mosaic."""
     pytest.importorskip("rawpy")
-    light = open_photo(PHOTOS / "match.jpg").rgb_linear()
+    photo = open_photo(PHOTOS / "match.jpg")
+    light = photo.rgb_linear()
+    to_xyz_d65 = adaptation(WHITE_D50, WHITE_D65) @ photo.profile.to_xyz_d50
     # Demo photos may have an odd side.
     light = light[: light.shape[0] // 2 * 2, : light.shape[1] // 2 * 2]
     path = tmp_path_factory.mktemp("raw") / "scene.dng"
-    path.write_bytes(dng_bytes(exposed(0.7 * light), gps=True))
+    matrix = np.linalg.inv(to_xyz_d65)  # the camera sees as the JPEG's colour space does
+    path.write_bytes(dng_bytes(exposed(0.7 * light), matrix=matrix, gps=True))
     return path
 
 
