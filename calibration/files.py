@@ -170,6 +170,14 @@ def read_bytes(path: str | os.PathLike[str], what: str, most_bytes: int) -> byte
     return data
 
 
+def sha256_of(path: Path) -> str:
+    """The hash of a file's bytes; raises OSError."""
+    import hashlib
+
+    with open(path, "rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
 LONGEST_WAIT_S = 10.0
 
 

@@ -12,7 +12,13 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibration.files import private_folder, read_bytes, sync_folder, write_atomically
+from calibration.files import (
+    private_folder,
+    read_bytes,
+    sha256_of,
+    sync_folder,
+    write_atomically,
+)
 from drawdown.book import problems
 from drawdown.book.columns import MOST_PHOTO_BYTES
 
@@ -64,12 +70,6 @@ class PhotoStore:
     def files(self) -> list[Path]:
         """Every file in the store, half-written ones of a killed program too."""
         return sorted(p for p in self.folder.glob("*/*") if p.is_file())
-
-
-def sha256_of(path: Path) -> str:
-    """The hash of a file's bytes; raises OSError."""
-    with open(path, "rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def plain_ending(ending: str) -> str:

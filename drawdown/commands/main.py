@@ -35,7 +35,7 @@ HEADLINES = {
     6: "A file cannot be used",
 }
 
-_NAMES = ("match", "read", "serve", "card", "demo", "guide", "undo", "ink", "plan", "book")
+_NAMES = ("match", "read", "watch", "serve", "card", "demo", "guide", "undo", "ink", "plan", "book")
 _COMMANDS = {name: f"drawdown.commands.{name}:{name}" for name in _NAMES}
 
 app = typer.Typer(

@@ -32,8 +32,8 @@ CONTRAST, CURVE_BENDS, SATURATION, PRIMARIES = (0.90, 0.17), 0.15, (0.92, 0.14),
 # most so many times what is there. "No match" must hold under each of them.
 STRONGEST = (0.55, 0.75, 1.0, 1.4)
 PAPER_LAB, PAPER_SD = np.array([95.0, 0.0, 1.0]), np.array([1.5, 0.8, 2.0])  # white, uncoated
-BESIDE_LIGHT_SD = 0.02  # log light on ink against the paper right beside it
-OWN_DE = 0.3  # sd per axis: grain, and what a camera sees otherwise than an eye
+BESIDE_LIGHT_SD = 0.03  # log light on ink against the paper right beside it
+OWN_DE = 0.4  # sd per axis: grain, and what a camera sees otherwise than an eye
 PHONES = 960
 LEAST_RGB = 1e-4
 # The paper: cells of a seventh of the strip's shorter side, within twice that side, that are about

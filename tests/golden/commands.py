@@ -27,7 +27,7 @@ FIT = (
 )
 STORIES = ("book", "inks", "slab", "scale", "drying", "cards")
 GROUPS = {
-    "": "match read card demo guide undo ink plan book",
+    "": "match read watch card demo guide undo ink plan book",
     "ink": "list show add fit dry remove",
     "plan": "layers amount lighten covers",
     "book": "keep list show find mix batch store use print share import run edit remove check",

@@ -9,11 +9,11 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from calibration.files import private_folder
+from calibration.files import private_folder, sha256_of
 from drawdown.book import problems
 from drawdown.book.diary import Row
 from drawdown.book.opening import is_there, open_book
-from drawdown.book.photos import PhotoStore, is_photo_name, sha256_of
+from drawdown.book.photos import PhotoStore, is_photo_name
 from drawdown.book.repair.rebuild import (
     INNER,
     Key,
