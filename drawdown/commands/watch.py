@@ -112,7 +112,7 @@ def _judge(here: WatchedFolder, path: Path, mark: Mark, options: Options, as_jso
     if sha256 in done.hashes:  # renamed, copied or brought back
         done.marks.add(mark)
         return
-    if done.begun.get(sha256, 0) >= watched.MOST_TRIES:
+    if done.begun.get(sha256, 0) >= watched.TRIES_TOLD:
         terminal.write_aside(f"{path.name} is left alone: the watch ended over it before.")
     else:
         _note(lambda: done.note_photo(mark, "begun", sha256, path.name))

@@ -149,7 +149,7 @@ def test_a_photo_that_ended_the_watch_twice_is_left_alone(studio, capsys):
     photo = studio / "deadly.jpg"
     shutil.copyfile(PHOTO, photo)
     seen = photo.stat()
-    for _ in range(watched.MOST_TRIES):
+    for _ in range(watched.TRIES_TOLD):
         Done(watched.own_list()).note_photo(
             (seen.st_size, seen.st_mtime_ns), "begun", sha256_of(photo), photo.name
         )
