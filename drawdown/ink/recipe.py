@@ -13,10 +13,9 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 from calibration.errors import WrongUsage
-from drawdown.defaults import HOLD_BACK_PERCENT
+from drawdown.defaults import HOLD_BACK_PERCENT, SCALE_STEP_G
 
 MOST_HELD = 0.9
-LEAST_WEIGHED_G = 0.1  # what a studio scale shows
 
 
 @dataclass(frozen=True)
@@ -78,7 +77,7 @@ def remake(
         grams = whole_g * parts / whole
         held = 0.0 if ink in ground else held_share * grams
         rows.append(Weighing(ink, 100 * parts / whole, grams - held, held, ink in ground))
-    shown = LEAST_WEIGHED_G if step_g is None else step_g
+    shown = SCALE_STEP_G if step_g is None else step_g
     small = tuple(row.ink for row in rows if row.first_g < shown)
     least = None
     if small:

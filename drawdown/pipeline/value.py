@@ -31,6 +31,7 @@ from drawdown.printing.opacity import Number
 from drawdown.printing.value import l_of_value, value_of
 from drawdown.reading.colour import StripReading
 from drawdown.reading.over_bar import OverBar
+from drawdown.studio.scale import on_scale
 
 PRINTED_BLACK_L = 20.0  # a home printer's black, where the photo shows no bar
 LEAST_STEP = 0.05  # of value: nearer is there already
@@ -78,9 +79,11 @@ def plan_of(
     mix: dict[str, float] | None = None,
     over: int | None = None,
     batch_grams: float | None = None,
+    scale_step_g: float | None = None,
 ) -> Plan:
     """How to bring strip ``number`` to value ``to``. ``mix`` is by the shelf's names; ``over``
-    the number of a strip that stands for the other layer, None for black.
+    the number of a strip that stands for the other layer, None for black; grams are as a scale
+    of that step shows them.
 
     Raises ``WrongUsage`` for a strip that is not there or is as light already, for a mix that
     cannot be this strip's, and for a shelf without white and base."""
@@ -116,7 +119,11 @@ def plan_of(
     ways = tuple(lighten(states, ink, to, ground) for ink in adding if ink is not None)
     grams = None
     if batch_grams is not None:
-        grams = {w.ink: _times(w.parts, batch_grams / 100) for w in ways if w.parts is not None}
+        grams = {
+            w.ink: _weighed(w.parts, batch_grams / 100, scale_step_g)
+            for w in ways
+            if w.parts is not None
+        }
     # As it is, it was read: no model is asked how sure that is.
     now = replace(as_it_is(states, ground), lab_d50=strip.lab_d50, lab_u95=strip.lab_u95)
     inks = tuple(i for i in shelf if i.name in used or i in adding)
@@ -137,9 +144,13 @@ def _other_layer(other: StripReading | None, pair: OverBar | None) -> tuple[int 
     return "printed-black", np.array([PRINTED_BLACK_L, 0.0, 0.0])
 
 
-def _times(n: Number, factor: float) -> Number:
-    high = None if n.high95 is None else n.high95 * factor
-    return Number(n.value * factor, n.low95 * factor, high)
+def _weighed(n: Number, factor: float, step_g: float | None) -> Number:
+    value, low, high = (
+        None if v is None else on_scale(v * factor, step_g) for v in (n.value, n.low95, n.high95)
+    )
+    assert value is not None
+    assert low is not None
+    return Number(value, low, high)
 
 
 def _reading(strip: StripReading, pair: OverBar | None, paper_lab) -> Seen:

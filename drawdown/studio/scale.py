@@ -7,6 +7,7 @@ from pathlib import Path
 
 from calibration.errors import WrongUsage
 from calibration.files import private_folder, write_atomically
+from drawdown.matching.amounts import round_grams
 from drawdown.studio.locations import own_shelf
 
 
@@ -35,3 +36,8 @@ def scale_step(given: float | None = None) -> float | None:
         private_folder(path.parent)
         write_atomically(path, f"{given:g}\n".encode())
     return given
+
+
+def on_scale(grams: float, step_g: float | None) -> float:
+    """An amount as the scale shows it; as it is where no scale was named."""
+    return grams if step_g is None else round_grams(grams, step_g)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from calibration.naming import named
 from drawdown.flags import PRINT_AT_EDGE, Flag
+from drawdown.printing.quantity import ink_grams
+from drawdown.studio.scale import on_scale
 from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.figures import percent
 
@@ -35,6 +37,13 @@ class QuantityAnswer:
     film_source: str
     pigment_cautions: tuple[str, ...]
     picture: str | None
+    scale_step_g: float | None = None
+
+    @property
+    def weights_g(self) -> dict[str, float]:
+        """What to weigh of each ink, as the scale shows it."""
+        grams = ink_grams(self.mix or {}, self.need.mix_g)
+        return {name: on_scale(g, self.scale_step_g) for name, g in grams.items()}
 
     @property
     def flags(self) -> tuple[Flag, ...]:

@@ -13,8 +13,8 @@ from drawdown.book.shapes import clean_date, clean_name
 from drawdown.commands.book import frame
 from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
-from drawdown.defaults import HOLD_BACK_PERCENT
-from drawdown.ink.recipe import LEAST_WEIGHED_G, Remake
+from drawdown.defaults import HOLD_BACK_PERCENT, SCALE_STEP_G
+from drawdown.ink.recipe import Remake
 from drawdown.ink.recipe import remake as weigh_out
 from drawdown.report.json.book import recipe_data
 from drawdown.report.text.book import UNDO, mix_words, paragraph, table
@@ -193,7 +193,7 @@ def remake_screen(
         lines += paragraph("Nothing is held back.", screen)
     if result.too_small:
         lines += paragraph(
-            f"Less than {step or LEAST_WEIGHED_G:g} g of {', '.join(result.too_small)}: your scale "
+            f"Less than {step or SCALE_STEP_G:g} g of {', '.join(result.too_small)}: your scale "
             f"does not show it. Make at least {weight(result.least_g or 0)}, or let that ink down "
             "first (1 part in 9 of base or white, taken off theirs) and weigh ten times as much.",
             screen,

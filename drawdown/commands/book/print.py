@@ -17,6 +17,7 @@ from drawdown.commands.book import frame
 from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.commands.support.parse import read_choice
+from drawdown.defaults import SCALE_STEP_G
 from drawdown.ink.hazards import pigment_caution
 from drawdown.report.json.book import photo_path
 from drawdown.report.text.book import lab_words, parts_text
@@ -168,10 +169,11 @@ def _chosen(book: Book, names: list[str], originals: bool) -> list[Packet | Orig
 
 def _label(one: Packet | Original, shelf: Shelf) -> Label:
     from drawdown.report.paper.labels import Label
+    from drawdown.studio.scale import on_scale, scale_step
 
     if isinstance(one, Packet):
         mix = one.mix
-        facts = (noted_grams(one.grams), one.date, one.place, one.note)
+        facts = (noted_grams(on_scale(one.grams, scale_step())), one.date, one.place, one.note)
     else:
         mix = one.recipe.mix if one.recipe else ()
         facts = (f"{one.date}, {one.state}", one.paper, one.edition, one.note)
@@ -250,6 +252,7 @@ def _recipe_sheets(
 
 def _sheet(book: Book, original: Original, shelf: Shelf) -> Sheet:
     from drawdown.report.paper.recipe_sheet import InkSwatch, Sheet
+    from drawdown.studio.scale import scale_step
 
     recipes = recipes_of(book, original.id)
     inks = {}
@@ -268,7 +271,8 @@ def _sheet(book: Book, original: Original, shelf: Shelf) -> Sheet:
             crop = Path(path).read_bytes()
         except OSError:
             crop = None  # the book's check tells of it; the sheet says that there is none
-    return Sheet(original, recipes, _rgb(original.reading), inks, crop)
+    step = scale_step() or SCALE_STEP_G
+    return Sheet(original, recipes, _rgb(original.reading), inks, crop, step)
 
 
 def _ink_rgb(ink: Ink) -> Rgb:

@@ -76,6 +76,7 @@ def amount(  # long: one parameter a line
     from drawdown.report.json.quantity import quantity_json
     from drawdown.report.pictures.quantity import draw_quantity
     from drawdown.report.text.quantity import quantity_screen
+    from drawdown.studio.scale import scale_step
     from drawdown.wording.quantity import QuantityAnswer, film_source
 
     named, cautions = _inks(parts, shelf)
@@ -102,6 +103,7 @@ def amount(  # long: one parameter a line
         film_source=film_source(way, film_given is not None, used, need),
         pigment_cautions=cautions,
         picture=None if block is None else str(block),
+        scale_step_g=scale_step(),
     )
 
     return deliver(json, (answer,), quantity_json, quantity_screen, picture, draw_quantity)

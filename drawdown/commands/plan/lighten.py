@@ -67,8 +67,10 @@ def lighten(  # long: one parameter a line
         seen = only_strips(seen, numbers)
     if to is not None and inks is not None:
         from drawdown.pipeline.value import plan_of
+        from drawdown.studio.scale import scale_step
 
-        plan = plan_of(seen, numbers[0] if numbers else 1, to, inks, named, above, grams)
+        which = numbers[0] if numbers else 1
+        plan = plan_of(seen, which, to, inks, named, above, grams, scale_step())
     from drawdown.report.json.value import value_json
     from drawdown.report.pictures.value import draw_value
     from drawdown.report.text.value import value_screen

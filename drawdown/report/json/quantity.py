@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from calibration.flags import codes
-from drawdown.printing.quantity import Left, Range, ink_grams
+from drawdown.printing.quantity import Left, Range
 from drawdown.report.json.document import document, numbers, rounded
 from drawdown.wording.quantity import QuantityAnswer
 
@@ -25,7 +25,7 @@ def quantity_json(answer: QuantityAnswer) -> str:
         "on_paper_g": _range(need.on_paper),
         "ink_g": _range(need.ink),
         "mix_g": rounded(need.mix_g, 2),
-        "inks": _inks(answer.mix, need.mix_g) if answer.mix else None,
+        "inks": _inks(answer.mix, answer.weights_g) if answer.mix else None,
         "left": None if answer.left is None else _left(answer.left),
         "flags": codes(answer.flags),
         "notes": [*answer.doubts, *answer.notes],
@@ -44,10 +44,10 @@ def _left(left: Left) -> dict[str, Any]:
     }
 
 
-def _inks(mix: dict[str, float], grams: float) -> list[dict[str, Any]]:
+def _inks(mix: dict[str, float], grams: dict[str, float]) -> list[dict[str, Any]]:
     return [
         {"ink": name, "parts_per_100": rounded(mix[name], 3), "grams": rounded(g, 2)}
-        for name, g in ink_grams(mix, grams).items()
+        for name, g in grams.items()
     ]
 
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drawdown.book.columns import Original, Recipe
+from drawdown.defaults import SCALE_STEP_G
 from drawdown.report.paper.pages import (
     ASCENT,
     BLACK,
@@ -24,6 +25,7 @@ from drawdown.report.paper.pages import (
     width_mm,
 )
 from drawdown.report.text.book import lab_words, mix_words
+from drawdown.studio.scale import on_scale
 from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.figures import noted_grams
 
@@ -50,6 +52,7 @@ class Sheet:
     rgb: Rgb | None
     inks: dict[str, InkSwatch]
     crop: bytes | None
+    scale_step_g: float = SCALE_STEP_G
 
 
 def recipe_pages(sheet: Sheet, paper_mm: tuple[float, float]) -> list[list[Item]]:
@@ -183,14 +186,15 @@ class _Setter:
                 self.put(Words((SHEET_MARGIN_MM + 14, y), em, line))
             self.right(f"{share:.3g}", parts_at + 20, em)
             for whole_g, x in zip(AMOUNTS_G, columns, strict=True):
-                self.right(_weight(share * whole_g / 100), x + 20, em)
+                self.right(_weight(share * whole_g / 100, self.sheet.scale_step_g), x + 20, em)
             self.y = top - 1.6 + high
         self.put(Stroke((SHEET_MARGIN_MM, self.y), (SHEET_MARGIN_MM + self.room, self.y)))
         self.y += 1.5
         self.text(
             "Swatches: each ink alone as an ordinary film on white paper, by the ink model; a "
-            "crossed one is not on the shelf. In brackets: less than a studio scale shows. Begin "
-            "light: hold a tenth of the strong inks back, pull a strip, let it dry, compare.",
+            "crossed one is not on the shelf. In brackets: less than a scale with steps of "
+            f"{self.sheet.scale_step_g:g} g shows. Begin light: hold a tenth of the strong inks "
+            "back, pull a strip, let it dry, compare.",
             3.2, rgb=GREY,
         )  # fmt: skip
 
@@ -218,8 +222,6 @@ class _Setter:
             self.text(text, 3.2)
 
 
-def _weight(grams: float) -> str:
-    """Grams as a studio scale shows them; what it cannot show in brackets."""
-    if grams >= 10:
-        return f"{grams:.1f}"
-    return f"{grams:.2f}" if grams >= 0.1 else f"({grams:.3f})"
+def _weight(grams: float, step: float) -> str:
+    """Grams as the scale shows them; what it cannot show in brackets."""
+    return f"{on_scale(grams, step):g}" if grams >= step else f"({grams:.2g})"

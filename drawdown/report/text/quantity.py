@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drawdown.printing.quantity import ink_grams, rounded_up
+from drawdown.printing.quantity import rounded_up
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 from drawdown.wording import figures as words
@@ -29,10 +29,10 @@ def quantity_screen(answer: QuantityAnswer, screen: Screen) -> str:
     if answer.mix:
         lines.add()
         lines.add(f" FOR {mix_g} g", "1")
-        grams = ink_grams(answer.mix, need.mix_g)
-        wide = max(map(len, grams))
-        for name, g in grams.items():
-            row = f"   {name:<{wide}}  {g:>5.3g} g   {answer.mix[name]:.3g} parts per 100"
+        wide = max(map(len, answer.mix))
+        for name, g in answer.weights_g.items():
+            text = f"{g:.3g}" if answer.scale_step_g is None else f"{g:g}"
+            row = f"   {name:<{wide}}  {text:>5} g   {answer.mix[name]:.3g} parts per 100"
             lines.row(row, row)
     lines.add()
     if screen.full:

@@ -12,11 +12,18 @@ import pytest
 from command_kit import json_of, run
 from PIL import Image
 
+from drawdown.book import open_book
+from drawdown.book.originals import find_original
+from drawdown.book.packets import find_packet
 from drawdown.commands import main as cli
+from drawdown.commands.book import print as printing
 from drawdown.commands.support.parse import read_number, read_strips
 from drawdown.ink.mix_notation import read_amounts
+from drawdown.ink.shelf import starter_shelf
 from drawdown.matching.drying import DryingPair, can_be_one_ink
 from drawdown.pipeline.options import RIGHTMOST
+from drawdown.report.paper.pages import Words
+from drawdown.report.paper.recipe_sheet import recipe_pages
 from drawdown.studio.drying_file import read_pairs
 from drawdown.studio.locations import own_shelf
 from drawdown.studio.scale import scale_step
@@ -203,6 +210,23 @@ def test_the_scale_is_named_once(capsys, book):
     for data in (told, json_of(capsys, "book", "mix", "sky", "--grams", "33")):
         grams = [row[key] for row in data["inks"] for key in ("first_grams", "held_back_grams")]
         assert all(2 * g == round(2 * g) for g in grams)
+    # It holds for every amount that is to be weighed.
+    planned = json_of(capsys, "plan", "amount", "--area-cm2", "400", "--prints", "30", "--mix", mix)
+    lighter = json_of(capsys, "plan", "lighten", NO_MATCH, "--to", "8.6", "--grams", "50")
+    grams = [row["grams"] for row in planned["inks"]]
+    grams += [way["grams"]["value"] for way in lighter["plan"]["ways"] if way["grams"]]
+    assert len(grams) >= 3
+    assert all(2 * g == round(2 * g) for g in grams)
+    packet = ("Rest", "--grams", "24.37", "--kept", "sky")
+    assert run(capsys, "book", "store", *packet)[0] == 0
+    with open_book(book) as opened:
+        label = printing._label(find_packet(opened, "rest"), starter_shelf())
+        sheet = printing._sheet(opened, find_original(opened, "sky"), starter_shelf())
+    assert label.facts[0] == "24.5 g"
+    (page,) = recipe_pages(sheet, (210.0, 297.0))
+    words = [item.text for item in page if isinstance(item, Words)]
+    assert "1.5" in words  # 3 parts of 50 g; once 1.50
+    assert "steps of 0.5 g" in " ".join(words)
     # What makes no sense is not remembered.
     assert run(capsys, "match", NO_MATCH, "--grams", "5", "--scale", "50")[0] == 2
     assert scale_step() == 0.5
