@@ -135,7 +135,7 @@ PaperLab = Annotated[
     str | None, option("L,A,B", "The paper's colour; without it, an ordinary white.")
 ]
 AnswerPicture = Annotated[
-    Path | None, option("OUT.png", "Also save the answer as a picture: .png, .jpg or .pdf.")
+    Path | None, option("OUT.png", "Also save the answer as a picture: .png, .jpg, .svg or .pdf.")
 ]
 ReportFile = Annotated[
     Path | None,
@@ -170,7 +170,7 @@ def one_source(photo: Path | None, readings: Path | None, what: str = "PHOTO") -
     return given
 
 
-PICTURES = (".png", ".jpg", ".jpeg", ".pdf")
+PICTURES = (".png", ".jpg", ".jpeg", ".svg", ".pdf")
 REPORTS = (".html", ".htm")
 
 

@@ -7,6 +7,7 @@ picture is shown 400 pixels wide on a phone.
 
 from __future__ import annotations
 
+import base64
 import io
 from pathlib import Path
 
@@ -104,8 +105,16 @@ def small_srgb(photo: Photo, wide: int, tall: int) -> tuple[np.ndarray, float]:
 
 
 def picture_bytes(picture: Image.Image, path: Path) -> bytes:
-    """The picture in the format that the ending of ``path`` names: .png, .jpg or .pdf."""
+    """The picture in the format that the ending of ``path`` names: .png, .jpg, .pdf, or .svg, which
+    holds the PNG."""
     ending = path.suffix.lower()
+    if ending == ".svg":
+        wide, tall = picture.size
+        data = base64.b64encode(png_bytes(picture)).decode("ascii")
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide} {tall}">'
+            f'<image width="{wide}" height="{tall}" href="data:image/png;base64,{data}"/></svg>\n'
+        ).encode("ascii")
     if ending not in (".jpg", ".jpeg", ".pdf"):
         return png_bytes(picture)
     out = io.BytesIO()

@@ -5,11 +5,14 @@ A rule of our own; there is no outside reference for it.
 
 from __future__ import annotations
 
+import base64
 import io
 import sys
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
+from PIL import Image
 
 from drawdown.commands import main as cli
 
@@ -82,3 +85,24 @@ def test_the_photo_is_never_written_over(more, tmp_path, capsys):
     assert cli.main(["read", str(photo), "--picture", str(photo), *more]) == 2
     assert "the photo itself" in " ".join(capsys.readouterr().err.split())
     assert photo.read_bytes() == b"mine"
+
+
+@pytest.mark.parametrize("ending", ["png", "jpg", "svg", "pdf"])
+def test_a_picture_is_what_its_ending_says(ending, tmp_path, capsys):
+    """By Pillow, by the library's XML parser and by the first bytes of a PDF (ISO 32000-1,
+    7.5.2)."""
+    place = tmp_path / f"ink.{ending}"
+    assert cli.main(["ink", "show", "PB15:3", "--picture", str(place)]) == 0
+    data = place.read_bytes()
+    if ending == "pdf":
+        assert data.startswith(b"%PDF-1.")
+        return
+    if ending == "svg":
+        whole = ElementTree.fromstring(data)
+        assert whole.tag == "{http://www.w3.org/2000/svg}svg"
+        (image,) = whole
+        data = base64.b64decode(image.get("href").removeprefix("data:image/png;base64,"))
+        assert whole.get("viewBox") == f"0 0 {image.get('width')} {image.get('height')}"
+    with Image.open(io.BytesIO(data)) as picture:
+        assert picture.format == {"jpg": "JPEG"}.get(ending, "PNG")
+        assert picture.width > 500
