@@ -11,10 +11,13 @@ _METAL = (
     "drain, and follow its safety data sheet"
 )
 
-# By Colour Index name. Compounds of cadmium and lead, and lead chromates: Regulation (EC) No
-# 1272/2008, Annex VI, Table 3, index numbers 048-001-00-5, 082-001-00-6, 082-009-00-X and
-# 082-010-00-5 (numbers from memory). The other pigments have no entry of their own there: from
-# general knowledge of their chemistry (from memory).
+# By Colour Index name. Lead compounds, lead chromates (PY34, PR104 by name) and cadmium sulphide
+# (PY37): Regulation (EC) No 1272/2008, Annex VI, Table 3, index numbers 082-001-00-6, 082-009-00-X,
+# 082-010-00-5 and 048-010-00-4 (numbers from memory). PY34 also: GHS classification by the Japanese
+# government, ID 20A2062 (safe.nite.go.jp). The table's entry for cadmium compounds, 048-001-00-5,
+# leaves out the sulphides with selenide or zinc (PR108, PO20, PY35; echa.europa.eu, substance
+# 100.240.773): their caution is our own, for what dust and acid set free. The other pigments have
+# no entry there: from general knowledge of their chemistry (from memory).
 _PIGMENTS: dict[str, str] = {
     **dict.fromkeys(("PY35", "PY37", "PO20", "PR108"), _CADMIUM),
     "PB36": "cobalt and chromium pigment: can cause allergic skin reactions, harmful as dust",

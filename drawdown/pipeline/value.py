@@ -119,11 +119,8 @@ def plan_of(
     ways = tuple(lighten(states, ink, to, ground) for ink in adding if ink is not None)
     grams = None
     if batch_grams is not None:
-        grams = {
-            w.ink: _weighed(w.parts, batch_grams / 100, scale_step_g)
-            for w in ways
-            if w.parts is not None
-        }
+        share = batch_grams / 100
+        grams = {w.ink: _weighed(w.parts, share, scale_step_g) for w in ways if w.parts}
     # As it is, it was read: no model is asked how sure that is.
     now = replace(as_it_is(states, ground), lab_d50=strip.lab_d50, lab_u95=strip.lab_u95)
     inks = tuple(i for i in shelf if i.name in used or i in adding)
