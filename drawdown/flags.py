@@ -229,7 +229,8 @@ PHOTOS_CONTRADICT = FlagKind(
     "photos-contradict", True, "comparison",
     "the photos contradict each other ({detail})",
     "one of them shows other light, a reflection or other strips, and it is not clear which",
-    "give a third photo of the pair, or look at each photo alone",
+    "give a third photo of the pair, or look at each photo alone; if the first shows the kept "
+    "original and the second the batch, add `original_photo`",
 )  # fmt: skip
 ACROSS_PHOTOS = FlagKind(
     "across-photos", False, "comparison",

@@ -34,6 +34,8 @@ HEADLINES = {
     5: "This photo cannot be judged",
     6: "A file cannot be used",
 }
+# A command that closes an explanation, to be copied whole, without the full stop.
+TO_TYPE = re.compile(r": (drawdown (?:(?!; |\. |, or | \(or ).)+?)\.?$")
 
 _NAMES = ("match", "read", "watch", "serve", "card", "demo", "guide", "undo", "ink", "plan", "book")
 _COMMANDS = {name: f"drawdown.commands.{name}:{name}" for name in _NAMES}
@@ -216,12 +218,16 @@ def _explained(error: Exception, argv: list[str] | None = None) -> DrawdownError
 
 
 def _tell(error: DrawdownError) -> int:
-    """Print one failure on stderr and return its exit code."""
+    """Print one failure on stderr, a line to type on a line of its own; return its exit code."""
     stream = sys.stderr
     colour = terminal.takes_colour(stream)
     headline = HEADLINES.get(error.exit_code, HEADLINES[1])
     lines = [terminal.paint(headline, "1", colour)]
-    lines += terminal.wrap(error.paragraph(), terminal.width(stream))
+    text, typed = error.paragraph(), ""
+    if to_type := TO_TYPE.search(text):
+        text, typed = text[: to_type.start() + 1], to_type[1]
+    lines += terminal.wrap(text, terminal.width(stream))
+    lines += [f"  {typed}"] if typed else []
     try:
         terminal.write("\n".join(lines) + "\n", stream)
     except OSError:  # nothing can be shown; the exit code still says so

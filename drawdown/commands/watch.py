@@ -95,7 +95,7 @@ def _begin(here: WatchedFolder) -> None:
 
 
 def _note(step: Callable[[], None]) -> None:
-    """What can't be remembered is told, and the watch goes on."""
+    """Says what can't be remembered; the watch goes on."""
     try:
         step()
     except BadFile as problem:

@@ -56,7 +56,7 @@ class Done:
         self.begun: dict[str, int] = {}
         self.folders: set[str] = set()
         text = ""
-        with suppress(OSError):  # none yet; one that is closed to us is told when it is written
+        with suppress(OSError):  # none yet; if it is closed to us, writing it says so
             text = path.read_text(encoding="utf-8", errors="replace")
         for line in text.splitlines():
             with suppress(ValueError, TypeError, KeyError, AttributeError):

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from calibration.colour.illuminants import HERE, LAMPS
 from calibration.errors import sentence
 from drawdown.wording.figures import number, of_readings, percent, signed
 
@@ -115,6 +114,8 @@ def other_lamps(judgement: Judgement, *, full: bool) -> str:
     c = judgement.comparison
     if c is None or not judgement.lamps:
         return ""
+    from calibration.colour.illuminants import HERE, LAMPS  # heavy, for lists
+
     worse = [lamp for lamp in judgement.lamps if c.de00 <= c.tolerance < lamp.de00]
     asked = [lamp for lamp in judgement.lamps if lamp.lamp not in LAMPS]
     shown = [lamp for lamp in judgement.lamps if full or lamp in worse or lamp in asked]

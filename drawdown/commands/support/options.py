@@ -163,7 +163,7 @@ def one_source(photo: Path | None, readings: Path | None, what: str = "PHOTO") -
     given = photo or readings
     if given is None:
         raise WrongUsage(
-            "neither a photo nor --readings was given",
+            "PHOTO was not given, nor --readings",
             "the colours of strips are read from one of them",
             f"give {what}, or --readings FILE with an instrument's table",
         )

@@ -20,15 +20,15 @@ LIBRARY = ("invalid value", "no such", "input should be", "got unexpected", "arg
 @pytest.mark.parametrize(
     ("args", "says"),
     [
-        (["match"], "PHOTO was not given."),
+        (["match"], "PHOTO was not given, nor --readings."),
         (["book", "share"], "OUT.zip was not given."),
         (["read", "my", "photo.jpg"], '"photo.jpg" is unexpected'),
         (["match", "a.jpg", "--tolerance", "two"], '--tolerance is "two", which is not a number.'),
         (["card", "a.png", "--dpi", "1.5"], 'is "1.5", which is not a whole number.'),
         (["card", "a.png", "--dpi="], '--dpi is "", which is not a whole number.'),
-        (["match", "a.jpg", "--toleranc", "2"], "Write: drawdown match a.jpg --tolerance 2."),
+        (["match", "a.jpg", "--toleranc", "2"], "Write: drawdown match a.jpg --tolerance 2"),
         (["match", "a.jpg", "-x"], "drawdown match has no option -x."),
-        (["mtach", "a.jpg"], "Did you mean match? Write: drawdown match a.jpg."),
+        (["mtach", "a.jpg"], "Did you mean match? Write: drawdown match a.jpg"),
         (["compare"], 'drawdown has no command "compare", and no file is called so.'),
         (["match", "a.jpg", "--tolerance"], "--tolerance was given without its value."),
         (["match", "a.jpg", "--json=3"], "--json takes no value."),
