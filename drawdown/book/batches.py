@@ -1,15 +1,30 @@
-"""Batches and their stories: what was read, advised, added."""
+"""Batches and their stories: what was read, advised, added; and how one begins from a recipe."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from drawdown.book.columns import BATCH, ENTRY, Batch, Entry, Mix, MixPart, as_json, mix_text
+from calibration.errors import BadFile, WrongUsage
+from drawdown.book.columns import (
+    BATCH,
+    ENTRY,
+    Batch,
+    Entry,
+    Mix,
+    MixPart,
+    Original,
+    Recipe,
+    as_json,
+    mix_text,
+)
 from drawdown.book.originals import SORTS, Wanted, called, check_free, find_by_name
-from drawdown.book.shapes import name_key
+from drawdown.book.shapes import clean_date, name_key
 from drawdown.book.store import Book, Change, now
+from drawdown.ink.recipe import Remake, remake
 
 if TYPE_CHECKING:
+    from drawdown.ink.shelf import Shelf
     from drawdown.matching.compare import Comparison
 
 GRAMS, PER_100 = "grams", "parts per 100"
@@ -153,6 +168,16 @@ def mix_with_added(batch: Batch, story: tuple[Entry, ...]) -> tuple[Mix, float |
     return mix, total if known else None
 
 
+def left_of(book: Book, source: Batch | None) -> tuple[Mix, int | None]:
+    """What is in the batch as far as it is known, and its last reading."""
+    if source is None:
+        return (), None
+    story = story_of(book, source.id)
+    inside = mix_with_added(source, story)
+    reads = [entry.reading.id for entry in story if entry.reading is not None]
+    return inside[0] if inside else (), reads[-1] if reads else None
+
+
 def same_mix(one: Mix, other: Mix) -> bool:
     """Whether two mixes are one recipe."""
 
@@ -165,3 +190,88 @@ def same_mix(one: Mix, other: Mix) -> bool:
 
     a, b = shares(one), shares(other)
     return all(abs(a.get(ink, 0.0) - b.get(ink, 0.0)) <= SAME_PARTS for ink in {*a, *b})
+
+
+# A recipe weighed out again --------------------------------------------------------------
+
+# An ink that is not on the shelf goes by its name, as people name their tins.
+_GROUNDS = ("white", "base", "extender", "medium")
+
+
+@dataclass(frozen=True)
+class Again:
+    """``tins`` are the marks of the tins it was mixed from, by ink; ``first_de00`` how far what is
+    weighed first is from the whole recipe by the ink model, None where that is not known;
+    ``step_g`` what the scale shows."""
+
+    weighed: Remake
+    first_de00: float | None
+    step_g: float | None
+    tins: dict[str, str] = field(default_factory=dict)
+
+
+def weigh_again(
+    recipe: Recipe, grams: float, shelf: Shelf, held_share: float, step_g: float | None
+) -> Again:
+    """Raises ``WrongUsage`` for amounts that make no sense."""
+    # An ink may have been noted under two of its names: it is weighed once.
+    parts: dict[str, float] = {}
+    tins: dict[str, str] = {}
+    for part in recipe.mix:
+        ink = _name_on(shelf, part.ink)
+        parts[ink] = parts.get(ink, 0.0) + part.parts
+        if part.ink_batch:
+            tins[ink] = part.ink_batch
+    ground = {ink for ink in parts if _is_ground(ink, shelf)}
+    weighed = remake(parts, grams, ground, held_share, step_g)
+    return Again(weighed, _first_de00(weighed, shelf), step_g, tins)
+
+
+def begin_again(book: Book, change: Change, name: str, original: Original, again: Again) -> int:
+    """The batch as it is on the slab: what was weighed first, not the whole recipe. Raises
+    ``WrongUsage`` when the name is taken. Returns its id."""
+    mix = tuple(
+        MixPart(row.ink, round(row.first_g, 4), again.tins.get(row.ink, ""))
+        for row in again.weighed.inks
+    )
+    return begin_batch(
+        book, change, name=name, original=original.id, date=clean_date(None), mix=mix,
+        grams=round(again.weighed.first_g, 4),
+    )  # fmt: skip
+
+
+def _name_on(shelf: Shelf, ink: str) -> str:
+    try:
+        return shelf.find(ink).name
+    except WrongUsage:
+        return " ".join(ink.split())
+
+
+def _is_ground(ink: str, shelf: Shelf) -> bool:
+    """White or base."""
+    try:
+        return shelf.find(ink).kind in ("white", "base")
+    except WrongUsage:
+        return any(word in ink.casefold() for word in _GROUNDS)
+
+
+def _first_de00(weighed: Remake, shelf: Shelf) -> float | None:
+    if not any(row.held_g for row in weighed.inks):
+        return None
+    import numpy as np
+
+    from calibration.colour.difference import delta_e_2000
+    from drawdown.ink.forward import lab_of_film, paper_ground
+
+    try:
+        inks = [shelf.find(row.ink) for row in weighed.inks]
+    except (WrongUsage, BadFile):
+        return None
+    k, s = np.array([ink.k for ink in inks]), np.array([ink.s for ink in inks])
+    first = np.array([row.first_g for row in weighed.inks]) / weighed.first_g
+    whole = np.array([row.first_g + row.held_g for row in weighed.inks]) / weighed.whole_g
+    labs = lab_of_film(
+        np.array([first, whole]) @ k, np.array([first, whole]) @ s, np.ones((2, 1)),
+        paper_ground(None),
+    )  # fmt: skip
+    return float(delta_e_2000(labs[0], labs[1]))

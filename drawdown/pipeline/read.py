@@ -15,7 +15,7 @@ from calibration.correction.correct import Correction, correct
 from calibration.correction.even_surfaces import LightSamples
 from calibration.correction.lamp_field import fit_field, flatten, sample_light
 from calibration.correction.patches import PatchReadings, read_patches
-from calibration.errors import WrongUsage
+from calibration.errors import PhotoUnfit, WrongUsage
 from calibration.flags import NO_COLOURS, OVEREXPOSED, UNDEREXPOSED
 from calibration.locate.by_hand import locate_by_hand
 from calibration.locate.find_card import CardView, locate
@@ -128,6 +128,20 @@ def numbered(seen: Judgement) -> str:
     if seen.table is not None:
         return "strips are numbered as the table lists them"
     return "strips are numbered from left to right with the card upright"
+
+
+def strip_to_trust(seen: Judgement, number: int) -> StripReading:
+    """The strip of that number; one that no verdict could rest on is refused. Raises
+    ``WrongUsage`` and ``PhotoUnfit``."""
+    found = strip_of(seen, number)
+    hard = [f for f in (*seen.flags, *found.flags) if f.hard]
+    if hard:
+        raise PhotoUnfit(
+            hard[0].seen,
+            f"{hard[0].kind.why}; a colour that is kept must be one to trust",
+            hard[0].kind.todo,
+        )
+    return found
 
 
 def read_table(path: Path, instrument_off_de: float | None = None) -> Judgement:

@@ -294,3 +294,24 @@ def _blocks(text: str) -> tuple[str, list[str]]:
             at -= 1
         pieces[i - 1], pieces[i] = "".join(lines[:at]), "".join(lines[at:]) + pieces[i]
     return pieces[0], pieces[1:]
+
+
+def by_shelf(
+    amounts: dict[str, float], shelf: Path | None, unknown_inks: bool = True
+) -> dict[str, float]:
+    """The amounts under the shelf's names; those of one ink under two names are added up. An ink
+    that the shelf in use does not know keeps its name, or is refused (``WrongUsage``)."""
+    if not amounts:
+        return {}
+    known = shelf_in_use(shelf).shelf
+    total: dict[str, float] = {}
+    for ink, amount in amounts.items():
+        try:
+            name = known.find(ink).name
+        except WrongUsage as strange:
+            if not unknown_inks:
+                todo = f"{strange.todo}; to note it as it is all the same, add `unknown_inks`"
+                raise WrongUsage(strange.seen, strange.why, todo) from None
+            name = " ".join(ink.split())
+        total[name] = total.get(name, 0.0) + amount
+    return total

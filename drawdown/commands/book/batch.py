@@ -23,7 +23,8 @@ from drawdown.commands.support import options as shared
 from drawdown.commands.support import parse
 from drawdown.commands.support.output import save_report, say_saved
 from drawdown.report.json.book import batch_data, entry_data, mix_data
-from drawdown.report.text.book import UNDO, mix_words, paragraph, story_screen
+from drawdown.report.text.book import UNDO, paragraph, story_screen
+from drawdown.wording.book import mix_words
 from drawdown.wording.figures import noted_grams
 
 
@@ -110,7 +111,9 @@ def _add(
     remark = clean_text(note, "--note")
     said = parse.read_mix(added, "added")
     assert said is not None
-    by_name = frame.by_shelf(said.amounts, shelf, unknown_inks)
+    from drawdown.studio.shelf_file import by_shelf
+
+    by_name = by_shelf(said.amounts, shelf, unknown_inks)
     pairs = tuple((clean_name(ink, "--added"), amount) for ink, amount in by_name.items())
     with frame.opened(book, write=True) as opened:
         found = find_batch(opened, name)

@@ -10,10 +10,17 @@ from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.report.json.book import original_data, original_names, packet_data
-from drawdown.report.text.book import mix_words, paragraph, swatch, table
+from drawdown.report.text.book import paragraph, swatch, table
 from drawdown.report.text.terminal import Screen, paint
 from drawdown.wording import figures as words
-from drawdown.wording.figures import noted_grams
+from drawdown.wording.book import (
+    found_interval,
+    found_meaning,
+    found_words,
+    name_of,
+    usable,
+    use_first,
+)
 from drawdown.wording.verdict import differs
 
 if TYPE_CHECKING:
@@ -76,22 +83,11 @@ def find(
     return frame.tell(json, "find", data, lambda s: find_screen(found, seen, colour, tolerance, s))
 
 
-def usable(one: Found) -> bool:
-    """A packet with ink in it that may do: it reads within twice the tolerance, and the
-    photos do not rule it out. Two photos seldom say more than that."""
-    c = one.comparison
-    return (
-        one.packet is not None
-        and one.near.de00 <= 2 * c.tolerance
-        and c.verdict in ("match", "too close to call")
-    )
-
-
 def _data(one: Found, names: dict[int, str]) -> dict[str, Any]:
     c = one.comparison
     return {
         "kind": one.near.kind,
-        "name": _name(one),
+        "name": name_of(one),
         "de00": round(one.near.de00, 3),
         "de00_best": round(c.de00, 3),
         "de00_low95": round(c.de00_low95, 3),
@@ -103,25 +99,6 @@ def _data(one: Found, names: dict[int, str]) -> dict[str, Any]:
         "original": original_data(one.original) if one.original else None,
         "packet": packet_data(one.packet, names) if one.packet else None,
     }
-
-
-def _name(one: Found) -> str:
-    what = one.original or one.packet
-    assert what is not None
-    return what.name
-
-
-def _more(one: Found) -> str:
-    """How the strip differs from it, and what it is or what is left of it."""
-    parts = [f"the strip: {differs(one.comparison)}"]
-    if one.packet is not None:
-        p = one.packet
-        place = f", {p.place}" if p.place else ""
-        parts.append(f"{noted_grams(p.grams)} of {p.date}{place}")
-        parts += [] if p.own_reading else ["colour of its original"]
-    elif one.original is not None and one.original.recipe is not None:
-        parts.append(mix_words(one.original.recipe.mix))
-    return "; ".join(parts)
 
 
 def find_screen(
@@ -146,9 +123,12 @@ def find_screen(
         return "\n".join([*lines, "", *paragraph("The book holds no colour to compare.", screen)])
     first = next((one for one in found if usable(one)), None)
     if first is not None:
-        lines += ["", *(paint(line, "1", screen.colour) for line in _use_first(first, screen))]
+        lines += [
+            "",
+            *(paint(line, "1", screen.colour) for line in paragraph(use_first(first), screen)),
+        ]
     rows = [
-        [_name(one), one.near.kind, words.number(one.near.de00, 2), _interval(one)]
+        [name_of(one), one.near.kind, words.number(one.near.de00, 2), found_interval(one)]
         for one in found
     ]  # fmt: skip
     head, *listed = table(["name", "kind", " Delta E", " 95 %"], rows, screen)
@@ -157,31 +137,9 @@ def find_screen(
         lines += listed
     else:
         for line, one in zip(listed, found, strict=True):
-            lines += [line, *paragraph(_more(one), screen, "   ")]
-    lines += ["", *paragraph(
-        f"Delta E 2000 as read; the 95 % interval is wide because the two were read from two "
-        f"photos. Within {tolerance:g} counts as the same. Lay the two side by side with the card "
-        "in one photo when it matters.",
-        screen,
-    )]  # fmt: skip
+            lines += [line, *paragraph(found_words(one), screen, "   ")]
+    lines += ["", *paragraph(found_meaning(tolerance), screen)]
     hard = [f for f in (*seen.flags, *colour.flags) if f.hard]
     if hard:
         lines += ["", *paragraph(hard[0].text, screen)]
     return "\n".join(lines)
-
-
-def _interval(one: Found) -> str:
-    c = one.comparison
-    return f"{words.number(c.de00_low95, 1)} to {words.number(c.de00_high95, 1)}"
-
-
-def _use_first(first: Found, screen: Screen) -> list[str]:
-    p, c = first.packet, first.comparison
-    assert p is not None
-    place = f", {p.place}" if p.place else ""
-    chance = "" if c.verdict == "match" else " It is too close to call: try it on paper first."
-    return paragraph(
-        f'Use this up first: packet "{p.name}", {noted_grams(p.grams)} of {p.date}{place}; '
-        f"Delta E {words.number(first.near.de00, 1)} ({_interval(first)}).{chance}",
-        screen,
-    )

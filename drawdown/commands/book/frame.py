@@ -16,12 +16,7 @@ from drawdown.book.photos import Stored
 from drawdown.book.shapes import clean_name, name_key
 from drawdown.commands.support import parse
 from drawdown.commands.support.book_options import folder_of
-from drawdown.commands.support.output import (
-    deliver,
-    photo_options,
-    read_photo,
-    strip_to_trust,
-)
+from drawdown.commands.support.output import deliver, photo_options, read_photo
 from drawdown.report.json.book import (
     original_data,
     original_names,
@@ -134,6 +129,8 @@ def strip_to_keep(
     """Read a strip that the book is to keep, and store its photo or (``readings``) its table;
     raises as ``read_strip``."""
     seen, number = read_strip(photo, strip, card, card_corners, readings, instrument)
+    from drawdown.pipeline.read import strip_to_trust
+
     return stored_strip(book, photo, seen, strip_to_trust(seen, number))
 
 
@@ -166,6 +163,8 @@ def read_mix(
     """``--mix`` with the marks of ``--tin``, by the shelf's names, and what it weighs if grams
     were said. Raises ``WrongUsage``, also for inks that the shelf does not know, unless
     ``unknown_inks``: those are kept as they were said."""
+    from drawdown.studio.shelf_file import by_shelf
+
     said = parse.read_mix(texts)
     parts = {} if said is None else by_shelf(said.amounts, shelf, unknown_inks)
     marks: dict[str, str] = {}
@@ -190,26 +189,3 @@ def read_mix(
         for ink, amount in parts.items()
     )
     return mix, None if said is None else said.grams
-
-
-def by_shelf(
-    amounts: dict[str, float], shelf: Path | None, unknown_inks: bool = True
-) -> dict[str, float]:
-    """The amounts under the shelf's names; those of one ink under two names are added up. An ink
-    that the shelf in use does not know keeps its name, or is refused (``WrongUsage``)."""
-    if not amounts:
-        return {}
-    from drawdown.studio.shelf_file import shelf_in_use
-
-    known = shelf_in_use(shelf).shelf
-    total: dict[str, float] = {}
-    for ink, amount in amounts.items():
-        try:
-            name = known.find(ink).name
-        except WrongUsage as strange:
-            if not unknown_inks:
-                todo = f"{strange.todo}; to note it as it is all the same, add --unknown-inks"
-                raise WrongUsage(strange.seen, strange.why, todo) from None
-            name = " ".join(ink.split())
-        total[name] = total.get(name, 0.0) + amount
-    return total

@@ -6,17 +6,17 @@ from pathlib import Path
 from typing import Annotated
 
 from calibration.errors import WrongUsage
-from drawdown.book.batches import find_batch, log_taken, mix_with_added, story_of
-from drawdown.book.columns import Batch, Mix, Packet
+from drawdown.book.batches import find_batch, left_of, log_taken
+from drawdown.book.columns import Packet
 from drawdown.book.originals import check_free, find_original
 from drawdown.book.packets import find_packet, packet_by_id, put_by, take_from
 from drawdown.book.shapes import clean_date, clean_grams, clean_name, clean_text
-from drawdown.book.store import Book
 from drawdown.commands.book import frame
 from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
-from drawdown.report.text.book import UNDO, colour_words, mix_words, paragraph
+from drawdown.report.text.book import UNDO, colour_words, paragraph
 from drawdown.report.text.terminal import Screen
+from drawdown.wording.book import mix_words
 from drawdown.wording.figures import noted_grams
 
 
@@ -65,7 +65,7 @@ def store(  # long: one parameter a line
         check_free(opened, "packet", name)
         original = find_original(opened, kept) if kept else None
         source = find_batch(opened, batch) if batch else None
-        inside, reading = _left_of(opened, source)
+        inside, reading = left_of(opened, source)
         of_original = original.recipe.mix if original and original.recipe else ()
         parts = said or inside or of_original
         seen = None
@@ -87,16 +87,6 @@ def store(  # long: one parameter a line
             json, opened, packet, lambda screen: _stored_screen(packet, screen),
             no_colour if packet.reading is None else "", f"Stored. {UNDO}",
         )  # fmt: skip
-
-
-def _left_of(opened: Book, source: Batch | None) -> tuple[Mix, int | None]:
-    """What is in the batch as far as it is known, and its last reading."""
-    if source is None:
-        return (), None
-    story = story_of(opened, source.id)
-    inside = mix_with_added(source, story)
-    reads = [entry.reading.id for entry in story if entry.reading is not None]
-    return inside[0] if inside else (), reads[-1] if reads else None
 
 
 def _stored_screen(packet: Packet, screen: Screen) -> str:

@@ -2,40 +2,31 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calibration.errors import BadFile, WrongUsage
-from drawdown.book.columns import Original, Packet, Reading
-from drawdown.book.originals import find_original, list_originals, recipes_of
+from calibration.errors import WrongUsage
+from drawdown.book.columns import Original, Packet
+from drawdown.book.originals import find_original, list_originals
 from drawdown.book.packets import find_packet, list_packets
 from drawdown.book.store import Book
 from drawdown.commands.book import frame
 from drawdown.commands.support import book_options as opt
 from drawdown.commands.support import options as shared
 from drawdown.commands.support.parse import read_choice
-from drawdown.defaults import SCALE_STEP_G
-from drawdown.ink.hazards import pigment_caution
-from drawdown.report.json.book import photo_path
-from drawdown.report.text.book import lab_words, parts_text
 from drawdown.report.text.terminal import write_aside
 from drawdown.wording import figures as words
-from drawdown.wording.figures import noted_grams
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from drawdown.ink.shelf import Ink, Shelf
     from drawdown.report.paper.labels import Label
-    from drawdown.report.paper.pages import Item, Rgb
-    from drawdown.report.paper.recipe_sheet import Sheet
+    from drawdown.report.paper.pages import Item
 
 PAPERS = ("a4", "letter")
 MOST_LABELS = 2000
-_PIGMENT = re.compile(r"\bP(?:BK|Br|[BGMORVWY])\d{1,3}(?::\d)?\b", re.IGNORECASE)
 
 PaperName = Annotated[str | None, shared.option("SIZE", "a4 or letter.", "--paper")]
 ShelfFile = Annotated[
@@ -126,12 +117,13 @@ def print_(  # long: one parameter a line
 def _labels(
     book: Path | None, names: list[str], originals: bool, shelf: Path | None, copies: int
 ) -> list[Label]:
+    from drawdown.report.paper.of_book import label_of
     from drawdown.studio.shelf_file import shelf_in_use
 
     with frame.opened(book) as opened:
         inks = shelf_in_use(shelf).shelf
         found = _chosen(opened, names, originals)
-        made = [_label(one, inks) for one in found for _ in range(copies)]
+        made = [label_of(one, inks) for one in found for _ in range(copies)]
     if not made:
         raise WrongUsage("there is nothing to print labels for",
                          "no packet with ink in it is in the book",
@@ -167,56 +159,6 @@ def _chosen(book: Book, names: list[str], originals: bool) -> list[Packet | Orig
     return found
 
 
-def _label(one: Packet | Original, shelf: Shelf) -> Label:
-    from drawdown.report.paper.labels import Label
-    from drawdown.studio.scale import on_scale, scale_step
-
-    if isinstance(one, Packet):
-        mix = one.mix
-        facts = (noted_grams(on_scale(one.grams, scale_step())), one.date, one.place, one.note)
-    else:
-        mix = one.recipe.mix if one.recipe else ()
-        facts = (f"{one.date}, {one.state}", one.paper, one.edition, one.note)
-    return Label(
-        one.name,
-        _rgb(one.reading),
-        tuple(f"{part.ink} {parts_text(part.parts)}" for part in mix),
-        facts,
-        lab_words(one.reading),
-        tuple(c for part in mix for c in cautions_of(part.ink, shelf)),
-    )
-
-
-def _rgb(reading: Reading | None) -> Rgb | None:
-    if reading is None:
-        return None
-    from drawdown.report.text.terminal import swatch_rgb
-
-    return swatch_rgb(reading.lab_d50)
-
-
-def _on_shelf(name: str, shelf: Shelf) -> Ink | None:
-    try:
-        return shelf.find(name)
-    except WrongUsage:
-        return None
-
-
-def cautions_of(name: str, shelf: Shelf) -> list[tuple[str, str]]:
-    """(long, short) cautions of an ink: what the shelf notes, or else what is known of a
-    pigment that its name holds."""
-    ink = _on_shelf(name, shelf)
-    found = {ink.caution} if ink is not None and ink.caution else set()
-    codes = _PIGMENT.findall(name)
-    if not found:
-        found = {text for text in map(pigment_caution, codes) if text}
-    cautions = []
-    for text in sorted(found):
-        long = text.split(";")[0].rstrip(". ")
-        cautions.append((f"{name}: {long}", f"{name}: {long.split(':')[0]}"))
-    return cautions
-
-
 # Recipe sheet ------------------------------------------------------------------------------
 
 
@@ -230,6 +172,7 @@ def _recipe_sheets(
 ) -> int:
     """Kept originals' recipes: swatches, grams for several amounts, cautions."""
     from calibration.card.artwork import PAPERS_MM
+    from drawdown.report.paper.of_book import sheet_of
     from drawdown.report.paper.recipe_sheet import recipe_pages
     from drawdown.studio.shelf_file import shelf_in_use
 
@@ -240,7 +183,7 @@ def _recipe_sheets(
         if not found:
             raise WrongUsage("there is no recipe to print", "the book has no kept original yet",
                              "keep one: drawdown book keep PHOTO --name NAME")  # fmt: skip
-        sheets = [_sheet(opened, one, inks) for one in found]
+        sheets = [sheet_of(opened, one, inks) for one in found]
     pages = [page for sheet in sheets for page in recipe_pages(sheet, size)]
     texts = [o.name + o.note + o.paper + o.edition for o in found]
     title = found[0].name if len(found) == 1 else "Recipes"
@@ -248,42 +191,6 @@ def _recipe_sheets(
     data = {"file": str(out), "originals": [o.name for o in found], "pages": len(pages)}
     return frame.tell(json, "recipe-sheet", data,
                       lambda _: f" {out}: {words.count(len(pages), 'page')}.")  # fmt: skip
-
-
-def _sheet(book: Book, original: Original, shelf: Shelf) -> Sheet:
-    from drawdown.report.paper.recipe_sheet import InkSwatch, Sheet
-    from drawdown.studio.scale import scale_step
-
-    recipes = recipes_of(book, original.id)
-    inks = {}
-    for part in recipes[-1].mix if recipes else ():
-        ink = _on_shelf(part.ink, shelf)
-        said = cautions_of(part.ink, shelf)
-        caution = said[0][0].partition(": ")[2] if said else ""
-        if caution:
-            caution += "; wear gloves, raise no dust, follow its safety data sheet"
-        title = ink.title if ink is not None else part.ink
-        inks[part.ink] = InkSwatch(title, None if ink is None else _ink_rgb(ink), caution)
-    crop = None
-    path = photo_path(book, original.reading.crop) if original.reading else None
-    if path is not None:
-        try:
-            crop = Path(path).read_bytes()
-        except OSError:
-            crop = None  # the book's check tells of it; the sheet says that there is none
-    step = scale_step() or SCALE_STEP_G
-    return Sheet(original, recipes, _rgb(original.reading), inks, crop, step)
-
-
-def _ink_rgb(ink: Ink) -> Rgb:
-    """The ink alone, an ordinary film of it on white paper."""
-    import numpy as np
-
-    from drawdown.ink.forward import lab_of_film, paper_ground
-    from drawdown.report.text.terminal import swatch_rgb
-
-    lab = lab_of_film(ink.k[None], ink.s[None], np.ones((1, 1)), paper_ground(None))
-    return swatch_rgb(lab[0])
 
 
 # Both --------------------------------------------------------------------------------------
@@ -295,14 +202,10 @@ def _texts(made: list[Label]) -> str:
 
 def _write(out: Path, pages: Sequence[Sequence[Item]], size, title: str, texts: str) -> None:
     from calibration.files import write_atomically
-    from drawdown.report.paper.pages import lost_letters, pdf_of
+    from drawdown.report.paper.of_book import pdf
+    from drawdown.report.paper.pages import lost_letters
 
-    try:
-        data = pdf_of(pages, size, title)
-    except OSError as error:  # a picture in the book that is none
-        raise BadFile(f"the pages could not be drawn ({str(error)[:100]})", "nothing was written",
-                      "run: drawdown book check") from error  # fmt: skip
-    write_atomically(out, data)
+    write_atomically(out, pdf(pages, size, title))
     lost = lost_letters(texts)
     if lost:
         write_aside(f"These letters cannot be printed and stand as ?: {lost[:40]}")

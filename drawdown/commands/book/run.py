@@ -17,7 +17,6 @@ from drawdown.commands.support.output import (
     photo_options,
     read_photo,
     save_report,
-    strip_to_trust,
 )
 from drawdown.commands.support.parse import read_strips
 from drawdown.defaults import TOLERANCE_DE00
@@ -90,6 +89,7 @@ def run(  # long: one parameter a line
     mine, lies = _check_strips(number, strip, beside, good)
     from drawdown.book.edition import add_pull, drift_of, run_of
     from drawdown.book.readings import insert_reading
+    from drawdown.pipeline.read import strip_to_trust
     from drawdown.report.text.edition import run_screen
 
     with frame.opened(book, create=True) as opened:

@@ -11,6 +11,7 @@ OPTION_NAMES = {
     "note_added": "drawdown book batch --added",
     "read_original_again": "drawdown book edit --photo",
     "check_book": "drawdown book check",
+    "edit_book": "drawdown book edit",
     "export_book": "drawdown book share",
     "fit_ink": "drawdown ink fit",
     "import_book": "drawdown book import",

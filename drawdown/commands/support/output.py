@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     from calibration.flags import Flag
     from drawdown.pipeline.read import Judgement
-    from drawdown.reading.colour import StripReading
     from drawdown.report.html.sheet import Report
     from drawdown.report.text.terminal import Screen
 
@@ -51,22 +50,6 @@ def read_photo(photo: Path, options: Options) -> Judgement:
 
     with ProgressLine() as progress:
         return read_strips(photo, options, progress)
-
-
-def strip_to_trust(seen: Judgement, number: int) -> StripReading:
-    """The strip of that number; one that no verdict could rest on is refused. Raises
-    ``WrongUsage`` and ``PhotoUnfit``."""
-    from drawdown.pipeline.read import strip_of
-
-    found = strip_of(seen, number)
-    hard = [f for f in (*seen.flags, *found.flags) if f.hard]
-    if hard:
-        raise PhotoUnfit(
-            hard[0].seen,
-            f"{hard[0].kind.why}; a colour that is kept must be one to trust",
-            hard[0].kind.todo,
-        )
-    return found
 
 
 def only_strips(seen: Judgement, numbers: tuple[int, ...]) -> Judgement:

@@ -21,10 +21,10 @@ from drawdown.report.text.book import (
     colour_words,
     facts,
     in_it_now,
-    mix_words,
     recipe_words,
     story_steps,
 )
+from drawdown.wording.book import mix_words
 from drawdown.wording.figures import count, not_known, well_known
 
 

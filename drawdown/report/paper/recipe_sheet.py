@@ -24,8 +24,9 @@ from drawdown.report.paper.pages import (
     shortened,
     width_mm,
 )
-from drawdown.report.text.book import lab_words, mix_words
+from drawdown.report.text.book import lab_words
 from drawdown.studio.scale import on_scale
+from drawdown.wording.book import mix_words
 from drawdown.wording.cautions import CAUTIONS
 from drawdown.wording.figures import noted_grams
 

@@ -11,6 +11,7 @@ from calibration.naming import named
 from drawdown.report.text import terminal
 from drawdown.report.text.terminal import Screen, paint, wrap
 from drawdown.wording import figures as words
+from drawdown.wording.book import mix_words
 from drawdown.wording.figures import noted_grams
 
 if TYPE_CHECKING:
@@ -94,20 +95,6 @@ def _blocks(head: Sequence[str], rows: list[list[str]], screen: Screen) -> list[
 
 def paragraph(text: str, screen: Screen, indent: str = " ") -> list[str]:
     return wrap(text, screen.columns - 1, indent, indent)
-
-
-def mix_words(mix: Mix, *, tins: bool = False) -> str:
-    """ "titanium-white 97, phthalo-blue 3": parts as they were given."""
-    return ", ".join(
-        f"{part.ink} {parts_text(part.parts)}"
-        + (f" (tin {part.ink_batch})" if tins and part.ink_batch else "")
-        for part in mix
-    )
-
-
-def parts_text(value: float) -> str:
-    """Parts to three figures, without needless zeros."""
-    return f"{value:.3g}" if value < 1000 else f"{value:.0f}"
 
 
 def colour_words(reading: Reading | None) -> str:

@@ -16,9 +16,9 @@ from book_kit import keep
 from drawdown.book import open_book
 from drawdown.book.columns import MixPart
 from drawdown.book.packets import put_by
-from drawdown.commands.book.print import cautions_of
 from drawdown.ink.shelf import starter_shelf
 from drawdown.report.paper.labels import STOCK, Label, label_items, label_pages, stock
+from drawdown.report.paper.of_book import cautions_of
 from drawdown.report.paper.pages import Field, Words, broken, lost_letters, pdf_of, width_mm
 
 CADMIUM = ("cadmium-red: cadmium pigment: harmful when swallowed", "cadmium-red: cadmium pigment")
