@@ -117,8 +117,6 @@ def other_lamps(judgement: Judgement, *, full: bool) -> str:
     from calibration.colour.illuminants import HERE, LAMPS  # heavy, for lists
 
     worse = [lamp for lamp in judgement.lamps if c.de00 <= c.tolerance < lamp.de00]
-    from calibration.colour.illuminants import HERE, LAMPS  # heavy, for lists of the book
-
     asked = [lamp for lamp in judgement.lamps if lamp.lamp not in LAMPS]
     shown = [lamp for lamp in judgement.lamps if full or lamp in worse or lamp in asked]
     told = [
