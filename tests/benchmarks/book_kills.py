@@ -85,6 +85,12 @@ def with_shared_file(place: Path) -> None:
     )
 
 
+def with_photos(place: Path) -> None:
+    a_book(place)
+    (place / "photos").mkdir()
+    shutil.copy(PHOTO, place / "photos" / "new_blue.jpg")
+
+
 def of_version(version: int) -> Act:
     return lambda place: old_book(place / "book", version)
 
@@ -162,6 +168,19 @@ CASES: dict[str, tuple[Act, Act]] = {
     "store": (a_book, command("book", "store", "new rest", "--grams", "9", "--batch", "May")),
     "edit": (a_book, command("book", "edit", "Sand", "--paper", "kozo")),
     "edit of a recipe": (a_book, command("book", "edit", "Sand", "--mix", "white 9, PB15:3 1")),
+    "edit of a recipe from a batch": (
+        a_book,
+        command("book", "edit", "Sand", "--batch", "May"),
+    ),
+    "edit by another photo": (a_book, command("book", "edit", "Sand", "--photo", PHOTO)),
+    "mix of a batch": (
+        a_book,
+        command("book", "mix", "Tide blue", "--grams", "50", "--batch", "July"),
+    ),
+    "keep of a folder": (
+        with_photos,
+        command("book", "keep", "PLACE/photos"),
+    ),
     "run": (a_book, command("book", "run", "Kingfisher", PHOTO, "--spot", "sky")),
     "remove": (a_book, command("book", "remove", "Sand", "--yes")),
     "undo": (a_book, command("undo")),
@@ -171,7 +190,10 @@ CASES: dict[str, tuple[Act, Act]] = {
         lambda place: (with_shared_file(place), shutil.rmtree(place / "book")),
         command("book", "import", "PLACE/shared.zip"),
     ),
-    **{f"migration from {version}": (of_version(version), opening) for version in range(1, 5)},
+    **{
+        f"migration from {version}": (of_version(version), opening)
+        for version in range(1, schema.VERSION)
+    },
     "migration of 0.1.0": (of_earlier_program, opening),
     "repair of the database": (pages_spoiled, mend),
     "repair of both": (both_spoiled, mend),
