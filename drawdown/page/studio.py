@@ -22,6 +22,8 @@ _SPOKEN = {
     "scale_step": "“Scale”",
     "add_ink": "drawdown ink add",
     "kept": "“Kept original”",
+    "match_kept": "“Judge”",
+    "edit_book": "drawdown book edit",
 }
 
 

@@ -17,7 +17,7 @@ NO_RECIPE = (
     'no mix was noted for "{name}"',
     "without one there is nothing to weigh out",
     'note it: `edit_book` "{name}" `mix` "white 97, PB15:3 3"; or pull a strip of a guess and let '
-    "`match` `kept` advise",
+    "`match_kept` advise",
 )
 
 
@@ -63,7 +63,7 @@ def again_words(original: Original, recipe: Recipe, again: Again) -> list[str]:
         said.append(named(
             f"It begins light: {100 * weighed.held_share:.0f} % of the strong inks is held back"
             f"{reckoned}, because you can't take ink out. Work it in, pull a strip, let it dry, "
-            "then `match` `kept` says how much of the rest goes in."
+            "then `match_kept` says how much of the rest goes in."
         ))  # fmt: skip
     else:
         said.append("Nothing is held back.")

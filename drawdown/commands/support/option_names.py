@@ -24,6 +24,7 @@ OPTION_NAMES = {
     "list_book": "drawdown book list",
     "list_packets": "drawdown book list packets",
     "match": "drawdown match",
+    "match_kept": "drawdown match --kept",
     "original_photo": "--apart",
     "papers": "--paper",
     "pull_print": "drawdown book run",
