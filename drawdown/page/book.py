@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -210,7 +209,7 @@ async def run(request: Request) -> Response:
                 "edition": one.edition,
                 "spot": one.spot,
                 "told": [*running.told(one, one.points[-1]), running.look_again(one)],
-                "charts": [Markup(svg) for svg in run_svgs(one)],
+                "charts": run_svgs(one),
                 "head": running.HEAD,
                 "rows": [running.row(p) for p in one.points],
                 "notes": [running.SIGN_WORDS, *running.notes(one)],
