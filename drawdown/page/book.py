@@ -42,7 +42,7 @@ from drawdown.wording.figures import count, noted_grams
 
 NAV = ("/book", "Book")
 ORDERS = ("name", "date", "hue", "lightness", "chroma", "edition", "paper")
-MOST_SHOWN = 400
+ON_THE_WALL = 400
 _SAID = {
     "kept": "Kept in the book.",
     "mix": "The batch is begun in the book with what is weighed first.",
@@ -105,7 +105,7 @@ async def wall(request: Request) -> Response:
         found = list_originals(book, Wanted(text=text), order, back)
         return {
             "found": len(found),
-            "kept": [_brief(o) for o in found[:MOST_SHOWN]],
+            "kept": [_brief(o) for o in found[:ON_THE_WALL]],
             "runs": editions(book),
             "packets": len(list_packets(book)),
         }
