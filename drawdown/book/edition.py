@@ -18,7 +18,12 @@ from drawdown.matching.compare import compare
 from drawdown.printing.control_chart import Limits, beyond, individuals_limits, runs
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from drawdown.matching.compare import Comparison
+    from drawdown.pipeline.read import Judgement
+    from drawdown.reading.colour import StripReading
+    from drawdown.reading.instrument import InstrumentReading
 
 
 def add_pull(
@@ -56,6 +61,74 @@ def add_pull(
         "edition": edition, "edition_key": key, "number": int(number), "date": date, "spot": spot,
         "good": int(good), "note": note, "reading": reading, "beside": beside,
     })  # fmt: skip
+
+
+# One parameter for each thing that is noted of a pull.
+def note_pull(
+    book: Book,
+    seen: Judgement,
+    colour: StripReading | InstrumentReading,
+    photo: Path,
+    *,
+    edition: str,
+    number: int,
+    date: str,
+    spot: str = "",
+    good: bool = False,
+    note: str = "",
+    beside: StripReading | InstrumentReading | None = None,
+) -> None:
+    """Keep a photo or table and note a strip of it as a pull; ``beside`` is the first good pull in
+    the same photo. Raises ``WrongUsage`` for a strip that is a pull already, and ``BadFile``."""
+    from drawdown.book.readings import insert_reading, store_photo
+
+    stored, crop = store_photo(book, photo, seen, colour)
+    here = [p for p in run_of(book, edition) if p.spot == spot]
+    if (same := _same_strip(book, seen, colour, stored.sha256, here)) is not None:
+        raise WrongUsage(
+            f'this strip of this photo is pull {same} of "{edition}" already',
+            "a reading counts once",
+            "photograph the next pull; or name another strip with `strip_number`",
+        )
+    with book.change(f'noted pull {number} of "{edition}"') as change:
+        reading = insert_reading(change, seen, colour, stored, crop)
+        lain = None if beside is None else insert_reading(change, seen, beside, stored, None)
+        add_pull(
+            book, change, edition=edition, number=number, date=date, reading=reading, spot=spot,
+            good=good, note=note, beside=lain,
+        )  # fmt: skip
+
+
+def _same_strip(
+    book: Book, seen: Judgement, colour: StripReading | InstrumentReading, sha256: str,
+    pulls: list[Pull],
+) -> int | None:  # fmt: skip
+    """The number of the pull that was read from the same place in the same photo or table, if
+    any."""
+    known = {
+        row["id"]
+        for row in book.rows(
+            "SELECT r.id FROM reading r JOIN photo p ON p.id = r.photo WHERE p.sha256 = ?",
+            (sha256,),
+        )
+    }
+    pulls = [pull for pull in pulls if pull.reading.id in known]
+    if seen.table is not None:
+        same = (p.number for p in pulls if p.reading.strip_number == colour.number)
+        return next(same, None)
+    (x, y) = seen.view.to_px(colour.strip.corners_mm).mean(axis=0)
+    for pull in pulls:
+        if corners := pull.reading.corners_px:
+            across, down = zip(*corners, strict=True)
+            if min(across) <= x <= max(across) and min(down) <= y <= max(down):
+                return pull.number
+    return None
+
+
+def known_spelling(book: Book, edition: str) -> str:
+    """The edition as it is spelt in the book already."""
+    same = [known for known, _ in editions(book) if name_key(known) == name_key(edition)]
+    return same[0] if same else edition
 
 
 def run_of(book: Book, edition: str) -> tuple[Pull, ...]:

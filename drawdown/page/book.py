@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from typing import Any
+from urllib.parse import quote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -48,6 +49,7 @@ _SAID = {
     "mix": "The batch is begun in the book with what is weighed first.",
     "store": "Stored.",
     "use": "Noted.",
+    "pull": "Noted.",
     "undo": "Taken back.",
 }
 Form = Mapping[str, Any]
@@ -200,7 +202,7 @@ async def packets(request: Request) -> Response:
 
 async def run(request: Request) -> Response:
     """An edition's pulls and their charts."""
-    name = request.path_params["edition"]
+    name = request.query_params.get("edition", "")
 
     def look(book: Book) -> list[dict[str, Any]]:
         found = find_edition(book, name)
@@ -220,7 +222,7 @@ async def run(request: Request) -> Response:
     runs = await asked(request, look)
     if not runs:
         raise NotThere
-    return page(request, "run.html", edition=runs[0]["edition"], runs=runs)
+    return page(request, "run.html", edition=runs[0]["edition"], runs=runs, **_done(request))
 
 
 # Files to send or print ------------------------------------------------------------------
@@ -255,7 +257,7 @@ async def kept_report(request: Request) -> Response:
 
 
 async def run_report(request: Request) -> Response:
-    name = request.path_params["edition"]
+    name = request.query_params.get("edition", "")
 
     def made(book: Book) -> str:
         runs = drift_of(book, find_edition(book, name), tolerance=TOLERANCE_DE00)
@@ -391,7 +393,11 @@ async def strips(request: Request) -> Response:
     """The strips of a photo: to keep one, or to look for what is like it."""
     look = house_of(request).looks.find(request.path_params["name"])
     found = await work(request, look.name, keeping.strips, look.folder).outcome()
-    return page(request, "strips.html", name=look.name, strips=found, mix=look.asked.mix)
+    known = await asked(request, editions) or []
+    return page(
+        request, "strips.html", name=look.name, strips=found, mix=look.asked.mix,
+        editions=[edition for edition, _ in known],
+    )  # fmt: skip
 
 
 async def near(request: Request) -> Response:
@@ -422,6 +428,21 @@ async def keep(request: Request) -> Response:
     return RedirectResponse(f"/book/kept/{number}?said=kept&change={change}", 303)
 
 
+async def pull(request: Request) -> Response:
+    """A strip is the next pull of an edition."""
+    refuse_read_only(request)
+    look = house_of(request).looks.find(request.path_params["name"])
+    async with request.form(max_files=0, max_fields=20) as form:
+        given = {name: str(value) for name, value in form.items()}
+    edition = clean_name(given.get("edition", ""), "`edition`")
+    job = work(
+        request, look.name, keeping.pull, look.folder, _number(given.get("strip", "")), edition,
+        bool(given.get("good")),
+    )  # fmt: skip
+    edition, change = await job.outcome()
+    return RedirectResponse(f"/book/run?edition={quote(edition)}&said=pull&change={change}", 303)
+
+
 async def look_report(request: Request) -> Response:
     """The answer of a photo, to send or print."""
     look = house_of(request).looks.find(request.path_params["name"])
@@ -450,11 +471,12 @@ ROUTES = [
     Route(f"{_KEPT}/report", kept_report),
     Route(f"{_KEPT}/recipe.pdf", recipe),
     Route("/book/{kind:str}/{id:int}/label.pdf", label),
-    Route("/book/run/{edition:str}", run),
-    Route("/book/run/{edition:str}/report", run_report),
+    Route("/book/run", run),
+    Route("/book/run/report", run_report),
     Route(f"{_LOOK}/strips", strips),
     Route(f"{_LOOK}/near", near),
     Route(f"{_LOOK}/keep", keep, methods=["POST"]),
+    Route(f"{_LOOK}/pull", pull, methods=["POST"]),
     Route(f"{_LOOK}/report", look_report),
 ]
 assert set(ORDERS) <= set(SORTS)

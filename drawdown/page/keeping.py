@@ -10,6 +10,7 @@ from typing import Any
 from calibration.errors import BadFile, PhotoUnfit
 from drawdown.book import open_book
 from drawdown.book.columns import MixPart
+from drawdown.book.edition import known_spelling, note_pull, run_of
 from drawdown.book.opening import is_there
 from drawdown.book.originals import check_free, keep_original, original_by_id, recipes_of
 from drawdown.book.readings import insert_reading, look_up, nearest, store_photo
@@ -97,6 +98,23 @@ def keep(bench: Bench, folder: Path, strip: int, noted: Noted) -> tuple[int, int
                 grams=None if said is None else said.grams,
             )  # fmt: skip
         return kept, list_changes(book, limit=1)[0].id
+
+
+def pull(bench: Bench, folder: Path, strip: int, edition: str, good: bool) -> tuple[str, int]:
+    """The strip as the next pull of an edition; the edition as the book spells it, and the change's
+    number. The first one noted is what the run is held to."""
+    look = Look(folder)
+    seen = _seen(bench, look)
+    colour = strip_to_trust(seen, strip)
+    with open_book(bench.studio.book, create=True) as book:
+        edition = known_spelling(book, edition)
+        here = [p for p in run_of(book, edition) if not p.spot]
+        note_pull(
+            book, seen, colour, look.photos()[0], edition=edition,
+            number=max((p.number for p in here), default=0) + 1, date=clean_date(None),
+            good=good or not any(p.good for p in here),
+        )  # fmt: skip
+        return edition, list_changes(book, limit=1)[0].id
 
 
 def nearest_to(bench: Bench, folder: Path, strip: int) -> dict[str, Any]:

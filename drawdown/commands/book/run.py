@@ -7,8 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from calibration.errors import WrongUsage
-from drawdown.book.shapes import clean_date, clean_name, clean_text, name_key
-from drawdown.book.store import Book
+from drawdown.book.shapes import clean_date, clean_name, clean_text
 from drawdown.commands.book import frame
 from drawdown.commands.book.lists import list_
 from drawdown.commands.support import book_options as opt
@@ -87,13 +86,12 @@ def run(  # long: one parameter a line
     edition, spot = clean_name(edition, "EDITION"), clean_name(spot, "--spot") if spot else ""
     day, remark = clean_date(date, "--date"), clean_text(note, "--note")
     mine, lies = _check_strips(number, strip, beside, good)
-    from drawdown.book.edition import add_pull, drift_of, run_of
-    from drawdown.book.readings import insert_reading
+    from drawdown.book.edition import drift_of, known_spelling, note_pull, run_of
     from drawdown.pipeline.read import strip_to_trust
     from drawdown.report.text.edition import run_screen
 
     with frame.opened(book, create=True) as opened:
-        edition = _known_spelling(opened, edition)
+        edition = known_spelling(opened, edition)
         here = [p for p in run_of(opened, edition) if p.spot == spot]
         number = _number(here, number, edition)
         first = not any(p.good for p in here)
@@ -106,23 +104,11 @@ def run(  # long: one parameter a line
         options = photo_options(card, card_corners, lies, readings=readings, instrument=instrument)
         seen = read_photo(photo, options)
         colour = strip_to_trust(seen, mine[0])
-        own = frame.stored_strip(opened, photo, seen, colour)
-        if (same := same_strip(opened, own, here)) is not None:
-            raise WrongUsage(
-                f'this strip of this photo is pull {same} of "{edition}" already',
-                "a reading counts once",
-                "photograph the next pull; or name another strip with --strip",
-            )
         other = strip_to_trust(seen, mine[1]) if len(mine) > 1 else None
-        with opened.change(f'noted pull {number} of "{edition}"') as change:
-            reading = own.note(change)
-            lain = None
-            if other is not None:
-                lain = insert_reading(change, own.seen, other, own.stored, None)
-            add_pull(
-                opened, change, edition=edition, number=number, date=day, reading=reading,
-                spot=spot, good=good or first, note=remark, beside=lain,
-            )  # fmt: skip
+        note_pull(
+            opened, seen, colour, photo, edition=edition, number=number, date=day, spot=spot,
+            good=good or first, note=remark, beside=other,
+        )  # fmt: skip
         (now,) = drift_of(opened, edition, tolerance=tolerance, spot=spot)
     return frame.tell(
         json, "pull", {"number": number, **run_data(now, number)},
@@ -131,31 +117,6 @@ def run(  # long: one parameter a line
         "takes its place." if first and not good else "",
         UNDO,
     )  # fmt: skip
-
-
-def same_strip(book: Book, own: frame.Strip, pulls: list[Pull]) -> int | None:
-    """The number of the pull that was read from the same place in the same photo or table, if
-    any."""
-    known = {
-        row["id"]: row["sha256"]
-        for row in book.rows(
-            "SELECT r.id, p.sha256 FROM reading r JOIN photo p ON p.id = r.photo "
-            "WHERE p.sha256 = ?",
-            (own.stored.sha256,),
-        )
-    }
-    if own.seen.table is not None:
-        here = own.colour.number
-        same = (p for p in pulls if p.reading.id in known and p.reading.strip_number == here)
-        return next((pull.number for pull in same), None)
-    (x, y) = own.seen.view.to_px(own.colour.strip.corners_mm).mean(axis=0)
-    for pull in pulls:
-        corners = pull.reading.corners_px
-        if pull.reading.id in known and corners:
-            across, down = zip(*corners, strict=True)
-            if min(across) <= x <= max(across) and min(down) <= y <= max(down):
-                return pull.number
-    return None
 
 
 def _refuse_without_photo(**options: object) -> None:
@@ -185,14 +146,6 @@ def _check_strips(
             "first good one",
         )
     return found
-
-
-def _known_spelling(book: Book, edition: str) -> str:
-    """The edition as it is spelt in the book already."""
-    from drawdown.book.edition import editions
-
-    same = [known for known, _ in editions(book) if name_key(known) == name_key(edition)]
-    return same[0] if same else edition
 
 
 def _number(here: list[Pull], number: int | None, edition: str) -> int:

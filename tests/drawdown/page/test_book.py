@@ -105,6 +105,21 @@ def test_what_is_like_a_strip_is_found(served, shelf_of):
     assert NAME in said
 
 
+def test_an_edition_is_followed_from_photo_to_chart(served, shelf_of):
+    phone, look, _ = shelf_of
+    for strip, edition in (("1", "Tide & foam"), ("2", "tide & FOAM")):
+        status, place, _ = post(served, phone, f"{look}/pull", strip=strip, edition=edition)
+        assert status == 303
+        assert place.startswith("/book/run?edition=Tide%20%26%20foam&")
+    status, said = get(served, phone, place)
+    assert status == 200
+    assert said.count("<svg xmlns") == 2
+    assert "the first good pull" in said
+    assert "Adjust" in said or "Stop" in said or "Look closer" in said
+    assert post(served, phone, f"{look}/pull", strip="2", edition="Tide & foam")[0] == 400
+    assert b"<svg" not in served.ask("/book/run/report?edition=Tide%20%26%20foam", phone=phone)[2]
+
+
 def test_reports_labels_and_recipe_sheets_are_files(served, shelf_of):
     phone, look, place = shelf_of
     for path, kind, starts in (
@@ -127,7 +142,7 @@ def test_nothing_is_there_that_is_not_in_the_book(served, shelf_of):
     for path in ("/book/kept/999", "/book/kept/999/report", "/book/other/1/label.pdf",
                  "/book/packet/999/label.pdf", "/look/" + "0" * 32 + "/strips"):  # fmt: skip
         assert get(served, phone, path)[0] == 404, path
-    assert get(served, phone, "/book/run/Nobody")[0] in (400, 404)
+    assert get(served, phone, "/book/run?edition=Nobody")[0] in (400, 404)
     assert served.ask("/book")[0] in (401, 403)
     body = urlencode({"change": "1"}).encode()
     kind = "application/x-www-form-urlencoded"
