@@ -20,7 +20,9 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
 from calibration.errors import BadFile, DrawdownError, PhotoUnfit, WrongUsage, sentence
-from drawdown.page import book, judge
+from drawdown.page import judge
+from drawdown.page.book import room as book
+from drawdown.page.book.access import NotThere
 from drawdown.page.guard import Guard, TooLarge, TooSlow, closed, too_large, too_slow
 from drawdown.page.looks import Looks, NoLook
 from drawdown.page.rooms import House, page
@@ -31,7 +33,7 @@ ROOMS = (judge, book)  # in the order of the links
 UPLOADS = ("/look", "/photo")  # ends of the paths that take photos
 _STATUS = {
     NoLook: 404,
-    book.NotThere: 404,
+    NotThere: 404,
     Busy: 429,
     WrongUsage: 400,
     PhotoUnfit: 422,
