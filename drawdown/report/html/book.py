@@ -67,7 +67,7 @@ def story_svg(story: Sequence[Entry]) -> str:
         return ""
     tolerance = next((e.tolerance for e in reversed(reads) if e.tolerance), None)
     lines = [] if tolerance is None else [(tolerance, "tolerance")]
-    return dots_svg(dots, "Delta E 2000 from the original, photo by photo, with 95 %", lines)
+    return dots_svg(dots, "Delta E 2000 from the original, with 95 %", lines)
 
 
 def edition_report(runs: Sequence[Run]) -> Report:
@@ -95,7 +95,7 @@ def run_svgs(run: Run) -> tuple[str, str]:
     charts = []
     for ours, limits, line, floor, title in (
         (running.OF_DE, run.limits_de, (run.tolerance, "tolerance"), 0.0,
-         "Delta E 2000 from the first good pull, with 95 %"),
+         "Delta E 2000 from the first good pull, 95 %"),
         (running.OF_L, run.limits_l, (float(run.good.reading.lab_d50[0]), "first good"), None,
          "L* (up: lighter), with 95 %"),
     ):  # fmt: skip

@@ -1,4 +1,7 @@
-"""Small plots as SVG text: values in turn with their 95 % intervals, and a line to hold them to."""
+"""Small plots as SVG text: values in turn with their 95 % intervals, and a line to hold them to.
+
+So narrow that their letters are legible on a phone; a wider screen need not stretch them far.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +12,8 @@ from html import escape
 from calibration.signs import visible
 from drawdown.report.pictures.canvas import round_values
 
-WIDE, TALL, LEFT, RIGHT, TOP, BOTTOM = 720, 300, 52, 12, 30, 46
-MOST_NAMED = 16  # names below the plot that have room
+WIDE, TALL, LEFT, RIGHT, TOP, BOTTOM = 460, 260, 44, 10, 30, 40
+MOST_NAMED = 12  # names below the plot that have room
 
 
 @dataclass(frozen=True)
