@@ -112,22 +112,32 @@ def _judge(here: WatchedFolder, path: Path, mark: Mark, options: Options, as_jso
     if sha256 in done.hashes:  # renamed, copied or brought back
         done.marks.add(mark)
         return
-    if done.begun.get(sha256, 0) >= watched.TRIES_TOLD:
+    if done.begun.get(sha256, 0) >= watched.MOST_BEGUN:
         terminal.write_aside(f"{path.name} is left alone: the watch ended over it before.")
+        state = "done"
     else:
         _note(lambda: done.note_photo(mark, "begun", sha256, path.name))
         try:
-            from calibration.photo.open import open_photo
+            state = _opened(here, path, mark, options, as_json)
+        except KeyboardInterrupt:
+            _note(lambda: done.note_photo(mark, "stalled", sha256, path.name))
+            raise
+    _note(lambda: done.note_photo(mark, state, sha256, path.name))
 
-            photo = open_photo(path)
-        except BadFile as problem:
-            if here.stall(path, mark):  # still on its way, perhaps
-                _note(lambda: done.note_photo(mark, "stalled", sha256, path.name))
-                return
-            _tell(path, problem.paragraph(), as_json, error=problem)
-        else:
-            _answer(path, photo, options, as_json)
-    _note(lambda: done.note_photo(mark, "done", sha256, path.name))
+
+def _opened(here: WatchedFolder, path: Path, mark: Mark, options: Options, as_json: bool) -> str:
+    """What becomes of a photo: "done", or "stalled" when it may still be on its way."""
+    from calibration.photo.open import open_photo
+
+    try:
+        photo = open_photo(path)
+    except BadFile as problem:
+        if here.stall(path, mark):
+            return "stalled"
+        _tell(path, problem.paragraph(), as_json, error=problem)
+    else:
+        _answer(path, photo, options, as_json)
+    return "done"
 
 
 def _answer(path: Path, photo: Photo, options: Options, as_json: bool) -> None:

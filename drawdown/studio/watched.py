@@ -22,7 +22,7 @@ from drawdown.studio.locations import own_shelf
 ANSWER = ".answer"  # before the ending of a picture of ours
 SETTLE_S = 1.5  # unchanged for so long, a photo is taken for complete
 STALL_S = 60.0  # a photo that cannot be opened is given so long to become complete
-TRIES_TOLD = 2  # of a photo over which the program ended
+MOST_BEGUN = 2  # so often a photo over which the program ended is tried
 _LOCK = ("the list of watched photos", "set DRAWDOWN_SHELF to a place of your own")
 
 Mark = tuple[int, int]  # size in bytes and time of the last change in ns: a rename keeps both

@@ -11,11 +11,13 @@ from urllib.parse import urlencode
 
 import page_kit
 import pytest
+from book_kit import keep
 
 from drawdown.book import open_book
 from drawdown.book.batches import find_batch
 from drawdown.book.originals import find_original
 from drawdown.book.packets import find_packet
+from drawdown.book.store import list_changes
 
 pytestmark = pytest.mark.slow
 NAME = 'River "blue" <b>'
@@ -150,6 +152,21 @@ def test_nothing_is_there_that_is_not_in_the_book(served, shelf_of):
         "/book/undo", "POST", body, phone=phone, Origin="http://elsewhere", Content_Type=kind
     )
     assert sent[0] == 403
+
+
+def test_a_page_to_look_at_changes_nothing(tmp_path):
+    with open_book(tmp_path / "book", create=True) as book:
+        keep(book, "Sand")
+    with page_kit.running(tmp_path, "--read-only") as served:
+        phone = served.phone()
+        place = "/book/kept/1"
+        assert "58.2 g" in get(served, phone, f"{place}?grams=60")[1]
+        forms = (f"{place}/mix", f"{place}/store", "/book/undo", "/book/packets/1/use")
+        for path in forms:
+            assert post(served, phone, path, name="x", grams="60", change="1")[0] == 400, path
+        assert '<form method="post"' not in get(served, phone, place)[1]
+    with open_book(tmp_path / "book") as book:
+        assert len(list_changes(book)) == 1
 
 
 def test_a_phone_browses_the_wall_and_prints_a_report(served, shelf_of, phone, tmp_path):

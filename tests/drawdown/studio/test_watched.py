@@ -149,7 +149,7 @@ def test_a_photo_that_ended_the_watch_twice_is_left_alone(studio, capsys):
     photo = studio / "deadly.jpg"
     shutil.copyfile(PHOTO, photo)
     seen = photo.stat()
-    for _ in range(watched.TRIES_TOLD):
+    for _ in range(watched.MOST_BEGUN):
         Done(watched.own_list()).note_photo(
             (seen.st_size, seen.st_mtime_ns), "begun", sha256_of(photo), photo.name
         )
@@ -157,6 +157,19 @@ def test_a_photo_that_ended_the_watch_twice_is_left_alone(studio, capsys):
     told = capsys.readouterr()
     assert told.out == ""
     assert "left alone" in told.err
+
+
+def test_stopping_the_watch_is_no_fault_of_the_photo(studio, monkeypatch):
+    shutil.copyfile(PHOTO, studio / "new.jpg")
+
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr("drawdown.pipeline.match.match_photo", stop)
+        for _ in range(watched.MOST_BEGUN + 1):
+            assert cli.main(["watch", str(studio), "--once"]) == 130
+    assert Done(watched.own_list()).begun == {}
 
 
 def test_photos_that_were_there_are_left_alone_unless_wanted(tmp_path, studio, capsys):
