@@ -58,9 +58,8 @@ if TYPE_CHECKING:
 
 APPLICATION_ID = 0x6477646E  # "dwdn" as a big-endian number: the file is a studio book
 TAUGHT = 3 + 3 + 36 + 2  # numbers
+VERDICTS = "match", "no match", "too close to call"
 MOST_PHOTO_BYTES = 400_000_000
-
-# What several columns are ----------------------------------------------------------------
 
 Lab = tuple[float, float, float]
 
@@ -120,9 +119,6 @@ FLAG_PAIRS = Column("TEXT NOT NULL DEFAULT '[]'", many(pair(text(100), loose(400
 PAPER = Column("TEXT", maybe(many(number(-1000, 1000), 3, 3)), JSON, ("paper",))
 # The colour of originals and packets at hand, so that the nearest is found in one short scan.
 AT_HAND = {f"lab_{axis}": Column("REAL") for axis in "lab"}
-
-
-# Records ---------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -243,10 +239,7 @@ class Entry:
     de00_high95: Annotated[float | None, DISTANCE]
     tolerance: Annotated[float | None, DISTANCE]
     p_within: Annotated[float | None, Column("REAL", maybe(number(0, 1)))]
-    verdict: Annotated[
-        str | None,
-        Column("TEXT", maybe(choice("match", "no match", "too close to call"))),
-    ]
+    verdict: Annotated[str | None, Column("TEXT", maybe(choice(*VERDICTS)))]
     words: Annotated[str | None, Column("TEXT", maybe(loose(4000)))]
     advised: Annotated[dict[str, Any] | None, Column("TEXT", maybe(advised), JSON)]
     added: Annotated[

@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Annotated
 
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
+from drawdown.book.shapes import clean_date
 from drawdown.commands.support import options as opt
-from drawdown.commands.support.parse import read_choice, read_day
+from drawdown.commands.support.parse import read_choice
 from drawdown.report.text import terminal
 
 SHAPES = ("slip", "frame", "sheet")
@@ -195,7 +196,7 @@ def _enrol_print(
 ) -> None:
     """Measure a printed card from photos or readings and write its definition. Raises
     ``WrongUsage``, ``BadFile`` and ``PhotoUnfit``."""
-    day = read_day(date)
+    day = clean_date(date, "--date")
 
     from calibration.card.toml import builtin_cards, read_card, write_card
     from calibration.colour.tables import is_table

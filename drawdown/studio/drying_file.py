@@ -6,11 +6,11 @@ file, so that two at once lose none.
 
 from __future__ import annotations
 
-import json
 import tomllib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -145,29 +145,20 @@ def _change(work: Callable[[list[KeptPair]], KeptPair]) -> KeptPair:
 
 
 def _text(pairs: list[KeptPair]) -> str:
-    lines = [_HEAD, f'format = "{FORMAT}"\n']
+    import tomli_w
+
+    rows = []
     for kept in pairs:
-        lines += [
-            "\n[[pairs]]\n",
-            f"name = {_quoted(kept.name)}\n",
-            f"day = {_quoted(kept.day)}\n",
-            f"photo_wet = {_quoted(kept.photos[0])}\n",
-            f"photo_dry = {_quoted(kept.photos[1])}\n",
-            f"lab_wet = {_row(kept.pair.lab_wet)}\n",
-            f"lab_dry = {_row(kept.pair.lab_dry)}\n",
-            f"aside = {'true' if kept.aside else 'false'}\n",
-        ]
-        for key, u95 in (("u95_wet", kept.u95_wet), ("u95_dry", kept.u95_dry)):
-            lines += [] if u95 is None else [f"{key} = {_row(u95)}\n"]
-    return "".join(lines)
+        row: dict[str, Any] = {"name": kept.name, "day": kept.day, "aside": kept.aside}
+        row |= dict(zip(("photo_wet", "photo_dry"), kept.photos, strict=True))
+        row |= {"lab_wet": kept.pair.lab_wet, "lab_dry": kept.pair.lab_dry}
+        row |= {"u95_wet": kept.u95_wet, "u95_dry": kept.u95_dry}
+        rows.append({key: _plain(value) for key, value in row.items() if value is not None})
+    return f"{_HEAD}{tomli_w.dumps({'format': FORMAT, 'pairs': rows})}"
 
 
-def _row(values: Iterable[float]) -> str:
-    return "[" + ", ".join(f"{v:.3f}" for v in values) + "]"
-
-
-def _quoted(text: str) -> str:
-    """A TOML basic string: JSON's escapes are all TOML's too, but for DEL and lone
-    surrogates."""
-    clean = text.encode("utf-8", "replace").decode("utf-8").replace("\x7f", "")
-    return json.dumps(clean, ensure_ascii=False)
+def _plain(value: Any) -> Any:
+    """As TOML may hold it: colours to three decimals, no lone surrogates of a file's name."""
+    if isinstance(value, str | bool):
+        return value.encode("utf-8", "replace").decode("utf-8") if isinstance(value, str) else value
+    return [round(float(v), 3) for v in value]

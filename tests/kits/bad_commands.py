@@ -221,7 +221,7 @@ def _book(folder: Path, good: str) -> Iterator[Case]:
     yield "book: keep nan g", weighed, 2, "--grams is"
     for command in ("store", "mix"):
         yield f"book: {command} no grams", ("book", command, "x", *book), 2, "--grams was not"
-    yield "book: list by taste", ("book", "list", "--sort", "taste", *book), 2, "--sort taste"
+    yield "book: list by taste", ("book", "list", "--sort", "taste", *book), 2, "--sort is"
     yield "book: none listed", ("book", "list", "--most", "0", *book), 2, "--most is 0"
 
 

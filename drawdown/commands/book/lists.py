@@ -9,6 +9,7 @@ from calibration.errors import WrongUsage
 from drawdown.book.batches import list_batches
 from drawdown.book.originals import Wanted, find_original, list_originals, recipes_of
 from drawdown.book.packets import list_packets
+from drawdown.book.shapes import clean_date
 from drawdown.book.store import Book, list_changes
 from drawdown.commands.book import frame
 from drawdown.commands.support import book_options as opt
@@ -36,90 +37,6 @@ if TYPE_CHECKING:
 
 Listed = tuple[dict[str, Any], Callable[["Screen"], str]]  # as JSON, and for the terminal
 DATED = ("text", "since", "until", "sort", "reverse", "removed")
-# The lists: their orders, the usual one first, and the options that they know.
-SORTS = {
-    "originals": ("name", "date", "edition", "paper", "lightness", "chroma", "hue"),
-    "batches": ("date", "name", "grams"),
-    "packets": ("date", "name", "grams", "place"),
-    "runs": ("name",),
-    "changes": ("date",),
-}
-KNOWN = {
-    "originals": (*DATED, "edition", "paper", "of", "ink", "state", "report"),
-    "batches": (*DATED, "kept"),
-    "packets": (*DATED, "where", "ink", "used_up"),
-    "runs": (),
-    "changes": ("text", "since", "reverse"),
-}
-
-
-# Long by its options, one parameter each.
-def list_(  # long: one parameter a line
-    kind: Annotated[
-        str,
-        shared.argument(
-            "[KIND]", f"One of {', '.join(SORTS)}; else originals.", complete=lambda: list(SORTS)
-        ),
-    ] = "originals",
-    text: opt.SearchText = "",
-    edition: Annotated[
-        str, shared.option("TEXT", "Only originals of this edition.", complete=opt.editions)
-    ] = "",
-    paper: Annotated[str, shared.option("TEXT", "Only originals on this paper.")] = "",
-    of: Annotated[str, shared.option("PERSON", "Only originals of this person.")] = "",
-    state: Annotated[str | None, shared.option("STATE", "Only originals read wet, or dry.")] = None,
-    ink: Annotated[
-        str, shared.option("INK", "Only originals or packets with it.", complete=shared.inks)
-    ] = "",
-    kept: Annotated[
-        str | None,
-        shared.option("NAME", "Only batches mixed towards this.", complete=opt.originals),
-    ] = None,
-    where: Annotated[str, shared.option("TEXT", "Only packets stored there.")] = "",
-    used_up: Annotated[bool, shared.flag("Packets that are used up, too.", "--used-up")] = False,
-    since: opt.Since = None,
-    until: opt.Until = None,
-    sort: Annotated[str | None, shared.option("BY", "By name, date and the like.")] = None,
-    reverse: opt.Reverse = False,
-    most: opt.Limit = None,
-    removed: opt.Removed = False,
-    report: shared.ReportFile = None,
-    replace: shared.Replace = False,
-    book: opt.BookFolder = None,
-    json: shared.AsJson = False,
-) -> int:
-    """List kept originals, or batches, packets, runs, changes."""
-    kind = read_choice("KIND", kind, tuple(SORTS))
-    given = {
-        "text": text, "edition": edition, "paper": paper, "of": of, "state": state, "ink": ink,
-        "kept": kept, "where": where, "used_up": used_up, "since": since, "until": until,
-        "sort": sort, "reverse": reverse, "removed": removed, "report": report,
-    }  # fmt: skip
-    for name, value in given.items():
-        if value and name not in KNOWN[kind]:
-            raise WrongUsage(
-                f"--{name.replace('_', '-')} is no option for a list of {kind}",
-                "nothing was listed",
-                "leave it out",
-            )
-    if state is not None:
-        read_choice("--state", state, ("wet", "dry"))
-    opt.check_most(most)
-    given["since"], given["until"] = opt.check_days(since, until)
-    order = opt.check_sort(sort or SORTS[kind][0], SORTS[kind])
-    shared.check_outputs(None, report, replace)
-    how = {"text": text, "sort": order, "reverse": reverse, "removed": removed}
-    with frame.opened(book) as opened:
-        data, screen = _LISTS[kind](opened, how, given, most)
-        whole = None
-        if report is not None:
-            from drawdown.report.html.book import originals_report
-
-            whole = originals_report(_found(opened, how, given)[:most])
-    frame.tell(json, kind if kind != "runs" else "editions", data, screen)
-    if report is not None and whole is not None:
-        save_report(report, whole)
-    return 0
 
 
 def _counted(kind: str, found: list[Any], most: int | None, row: Callable[[Any], Any]) -> Any:
@@ -178,13 +95,90 @@ def _changes(book: Book, how: dict[str, Any], given: dict[str, Any], most: int |
     return data, lambda screen: changes_screen(found, screen)
 
 
-_LISTS = {
-    "originals": _originals,
-    "batches": _batches,
-    "packets": _packets,
-    "runs": _runs,
-    "changes": _changes,
-}
+# The lists: their orders, the usual one first, the options that they know, and what makes them.
+LISTS: dict[str, tuple[tuple[str, ...], tuple[str, ...], Callable[..., Listed]]] = {
+    "originals": (
+        ("name", "date", "edition", "paper", "lightness", "chroma", "hue"),
+        (*DATED, "edition", "paper", "of", "ink", "state", "report"), _originals,
+    ),
+    "batches": (("date", "name", "grams"), (*DATED, "kept"), _batches),
+    "packets": (
+        ("date", "name", "grams", "place"), (*DATED, "where", "ink", "used_up"), _packets,
+    ),
+    "runs": (("name",), (), _runs),
+    "changes": (("date",), ("text", "since", "reverse"), _changes),
+}  # fmt: skip
+
+
+# Long by its options, one parameter each.
+def list_(  # long: one parameter a line
+    kind: Annotated[
+        str,
+        shared.argument(
+            "[KIND]", f"One of {', '.join(LISTS)}; else originals.", complete=lambda: list(LISTS)
+        ),
+    ] = "originals",
+    text: opt.SearchText = "",
+    edition: Annotated[
+        str, shared.option("TEXT", "Only originals of this edition.", complete=opt.editions)
+    ] = "",
+    paper: Annotated[str, shared.option("TEXT", "Only originals on this paper.")] = "",
+    of: Annotated[str, shared.option("PERSON", "Only originals of this person.")] = "",
+    state: Annotated[str | None, shared.option("STATE", "Only originals read wet, or dry.")] = None,
+    ink: Annotated[
+        str, shared.option("INK", "Only originals or packets with it.", complete=shared.inks)
+    ] = "",
+    kept: Annotated[
+        str | None,
+        shared.option("NAME", "Only batches mixed towards this.", complete=opt.originals),
+    ] = None,
+    where: Annotated[str, shared.option("TEXT", "Only packets stored there.")] = "",
+    used_up: Annotated[bool, shared.flag("Packets that are used up, too.", "--used-up")] = False,
+    since: opt.Since = None,
+    until: opt.Until = None,
+    sort: Annotated[str | None, shared.option("BY", "By name, date and the like.")] = None,
+    reverse: opt.Reverse = False,
+    most: opt.Limit = None,
+    removed: opt.Removed = False,
+    report: shared.ReportFile = None,
+    replace: shared.Replace = False,
+    book: opt.BookFolder = None,
+    json: shared.AsJson = False,
+) -> int:
+    """List kept originals, or batches, packets, runs, changes."""
+    kind = read_choice("KIND", kind, tuple(LISTS))
+    orders, known, listed = LISTS[kind]
+    given = {
+        "text": text, "edition": edition, "paper": paper, "of": of, "state": state, "ink": ink,
+        "kept": kept, "where": where, "used_up": used_up, "since": since, "until": until,
+        "sort": sort, "reverse": reverse, "removed": removed, "report": report,
+    }  # fmt: skip
+    for name, value in given.items():
+        if value and name not in known:
+            raise WrongUsage(
+                f"--{name.replace('_', '-')} is no option for a list of {kind}",
+                "nothing was listed",
+                "leave it out",
+            )
+    if state is not None:
+        read_choice("--state", state, ("wet", "dry"))
+    opt.check_most(most)
+    for name, day in (("since", since), ("until", until)):
+        given[name] = None if day is None else clean_date(day, f"--{name}")
+    order = read_choice("--sort", sort or orders[0], orders)
+    shared.check_outputs(None, report, replace)
+    how = {"text": text, "sort": order, "reverse": reverse, "removed": removed}
+    with frame.opened(book) as opened:
+        data, screen = listed(opened, how, given, most)
+        whole = None
+        if report is not None:
+            from drawdown.report.html.book import originals_report
+
+            whole = originals_report(_found(opened, how, given)[:most])
+    frame.tell(json, kind if kind != "runs" else "editions", data, screen)
+    if report is not None and whole is not None:
+        save_report(report, whole)
+    return 0
 
 
 def show(

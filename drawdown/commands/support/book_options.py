@@ -109,17 +109,6 @@ Removed = Annotated[bool, flag("What was removed, instead.", "--removed")]
 # Checks ----------------------------------------------------------------------------------
 
 
-def check_sort(sort: str, allowed: tuple[str, ...]) -> str:
-    """Raise ``WrongUsage`` for an order that the list does not know."""
-    if sort not in allowed:
-        raise WrongUsage(
-            f"--sort {sort} is no order of this list",
-            "nothing was listed",
-            f"sort by {', '.join(allowed[:-1])} or {allowed[-1]}",
-        )
-    return sort
-
-
 def check_most(most: int | None) -> int | None:
     if most is not None and most < 1:
         raise WrongUsage(
@@ -128,10 +117,3 @@ def check_most(most: int | None) -> int | None:
             "leave it out to see everything",
         )
     return most
-
-
-def check_days(since: str | None, until: str | None = None) -> tuple[str | None, str | None]:
-    from drawdown.book.shapes import clean_date
-
-    first = None if since is None else clean_date(since, "--since")
-    return first, None if until is None else clean_date(until, "--until")

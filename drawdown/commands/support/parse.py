@@ -1,8 +1,7 @@
-"""What is typed, as values: amounts, ranges, choices, days, corners. All raise ``WrongUsage``."""
+"""What is typed, as values: amounts, ranges, choices, corners. All raise ``WrongUsage``."""
 
 from __future__ import annotations
 
-import datetime
 import math
 import re
 from typing import TYPE_CHECKING
@@ -101,21 +100,10 @@ def read_choice(option: str, value: str, allowed: tuple[str, ...]) -> str:
     if value.lower() not in allowed:
         raise WrongUsage(
             f'{option} is "{value}", which is unknown',
-            "only these can be drawn: " + ", ".join(allowed),
+            "it can only be one of: " + ", ".join(allowed),
             f"write, for instance: {option} {allowed[0]}",
         )
     return value.lower()
-
-
-def read_day(date: str | None) -> str:
-    """A day as it is written in files; without one, today."""
-    if date is None:
-        return datetime.date.today().isoformat()
-    try:
-        return datetime.date.fromisoformat(date).isoformat()
-    except ValueError as error:
-        raise WrongUsage(f'--date is "{date}", which is not a day', "the definition says when its "
-                         "card was read", "write it as 2030-12-31") from error  # fmt: skip
 
 
 def read_range(option: str, text: str | None) -> Range | None:
