@@ -16,12 +16,12 @@ from drawdown.book import open_book
 from drawdown.book.originals import find_original
 from drawdown.book.packets import find_packet
 from drawdown.commands import main as cli
-from drawdown.commands.book import print as printing
 from drawdown.commands.support.parse import read_number, read_strips
 from drawdown.ink.mix_notation import read_amounts
 from drawdown.ink.shelf import starter_shelf
 from drawdown.matching.drying import DryingPair, can_be_one_ink
 from drawdown.pipeline.options import RIGHTMOST
+from drawdown.report.paper.of_book import label_of, sheet_of
 from drawdown.report.paper.pages import Words
 from drawdown.report.paper.recipe_sheet import recipe_pages
 from drawdown.studio.drying_file import read_pairs
@@ -220,8 +220,8 @@ def test_the_scale_is_named_once(capsys, book):
     packet = ("Rest", "--grams", "24.37", "--kept", "sky")
     assert run(capsys, "book", "store", *packet)[0] == 0
     with open_book(book) as opened:
-        label = printing._label(find_packet(opened, "rest"), starter_shelf())
-        sheet = printing._sheet(opened, find_original(opened, "sky"), starter_shelf())
+        label = label_of(find_packet(opened, "rest"), starter_shelf())
+        sheet = sheet_of(opened, find_original(opened, "sky"), starter_shelf())
     assert label.facts[0] == "24.5 g"
     (page,) = recipe_pages(sheet, (210.0, 297.0))
     words = [item.text for item in page if isinstance(item, Words)]
