@@ -22,9 +22,10 @@ from drawdown.page.answer import hex_rgb
 from drawdown.page.judging import Bench, judgement
 from drawdown.page.looks import Look
 from drawdown.pipeline.read import Judgement, strip_of, strip_to_trust
+from drawdown.pipeline.rough import RoughLook
 from drawdown.report.html.book import kept_photo
 from drawdown.report.html.book import original_report as kept_report
-from drawdown.report.html.match import match_report, refusal_report
+from drawdown.report.html.match import match_report, refusal_report, rough_report
 from drawdown.studio.shelf_file import by_shelf
 from drawdown.wording.book import (
     found_interval,
@@ -55,11 +56,18 @@ class Noted:
 def _seen(bench: Bench, look: Look) -> Judgement:
     """The look's strips, also where there are not two to compare. Raises ``PhotoUnfit``."""
     try:
-        return judgement(bench, look, look.asked)
+        seen = judgement(bench, look, look.asked)
     except PhotoUnfit as unfit:
         if isinstance(unfit.found, Judgement) and unfit.found.strips:
             return unfit.found
         raise
+    if isinstance(seen, RoughLook):
+        raise PhotoUnfit(
+            "this photo has no card",
+            "by bare paper alone a colour is too unsure to be kept, or to be looked for",
+            "put the printed card in the shot",
+        )
+    return seen
 
 
 def strips(bench: Bench, folder: Path) -> list[dict[str, Any]]:
@@ -161,6 +169,8 @@ def look_report(bench: Bench, folder: Path) -> str:
     """The answer of a look; of a photo that can't be judged, why."""
     look = Look(folder)
     try:
-        return match_report(judgement(bench, look, look.asked)).html()
+        seen = judgement(bench, look, look.asked)
+        rough = isinstance(seen, RoughLook)
+        return (rough_report(seen) if rough else match_report(seen)).html()
     except PhotoUnfit as unfit:
         return refusal_report(unfit, look.photos()[0]).html()
