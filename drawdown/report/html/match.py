@@ -47,6 +47,8 @@ def match_report(judgement: Judgement, story: Sequence[Part] = ()) -> Report:
             found.append(Say([wording.NOT_TO_BE_USED]))
     found += [*story, *_photo(judgement)]
     found += _photo(judgement.earlier, "The kept original's photo") if judgement.earlier else []
+    if judgement.photos:
+        found.append(Table(("photo", "original", "batch", ""), _used(judgement), "The photos"))
     found += _points("Worth knowing", remarks(judgement, hard=False))
     found.append(Say([meaning(judgement), other_way_round(judgement)]))
     found += _points("Cautions", cautions(advice) if advice is not None else ())
@@ -132,6 +134,19 @@ def _photo(seen: Judgement | RoughLook, title: str = "The photo") -> list[Part]:
     card = "" if isinstance(seen, RoughLook) else " and card"
     alt = f"The photo with strips{card} outlined"
     return [sheet.photo(marked, alt, title, "Thin line: the part that was measured.")]
+
+
+def _used(judgement: Judgement) -> list[tuple[str, str, str, str]]:
+    """What became of each of several photos."""
+    return [
+        (
+            Path(used.path).name,
+            "" if used.original is None else f"strip {used.original}",
+            "" if used.batch is None else f"strip {used.batch}",
+            f"left out: {used.left_out}" if used.left_out else "used",
+        )
+        for used in judgement.photos
+    ]
 
 
 def _points(title: str, texts: Sequence[str]) -> list[Part]:

@@ -21,6 +21,7 @@ from drawdown.book import open_book
 from drawdown.book.columns import Batch, Entry
 from drawdown.book.originals import list_originals, recipes_of
 from drawdown.commands import main as cli
+from drawdown.pipeline.read import PhotoUsed
 from drawdown.report.html import sheet
 from drawdown.report.html.book import batch_report, original_report, originals_report
 from drawdown.report.html.match import match_report
@@ -90,6 +91,14 @@ def test_a_match_says_all_of_it_in_one_valid_file(verdict):
     assert (verdict is None) == ("Why it can't be judged" in tags.text)
     assert (advice is None) == ("Cautions" not in tags.text)
     valid(html)
+
+
+def test_several_photos_are_listed_with_what_became_of_each():
+    used = (PhotoUsed("in/a.jpg", 1, 2), PhotoUsed("in/b.jpg", None, None, "it is blurred"))
+    tags = checked(match_report(fake.judgement("match", photos=used)).html())
+    assert "a.jpg" in tags.text
+    assert "in/a.jpg" not in tags.text
+    assert "left out: it is blurred" in tags.text
 
 
 def test_what_people_wrote_is_shown_and_not_obeyed(tmp_path):
