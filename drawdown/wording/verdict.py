@@ -64,9 +64,9 @@ _SETTLE = {
 
 ROUGH = "A rough look, by bare paper alone: no card in the photo."
 ROUGH_LIMITS = (
-    "A phone bends light and colour in ways that only a card shows. So this can't say match, nor "
-    "what the colours are, nor what to add. Paper that differs between the strips, a shadow or a "
-    "shine on one of them would pass for ink."
+    "Only a card shows how a phone bends light and colour: this can't say match, what the colours "
+    "are, or what to add. It takes the paper for white; other paper beside one strip, a shadow or "
+    "a shine would pass for ink."
 )
 NOT_TO_BE_USED = "Don't use these numbers: the photo behind them can't be judged."
 
