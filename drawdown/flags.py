@@ -125,6 +125,12 @@ STRIP_CUT = FlagKind(
     "only the part in the photo was measured",
     "keep the whole strip in view",
 )  # fmt: skip
+STRIP_COVERED = FlagKind(
+    "covered", True, "strip",
+    "something lies on the strip, or it is of two colours",
+    "which of the two is the ink, nobody can tell from the photo",
+    "take away what lies on it (a hand, tape, another slip), and shoot again",
+)  # fmt: skip
 STRIP_SHINES = FlagKind(
     "lamp-on-strip", True, "strip",
     "a lamp or window is mirrored in {detail} % of the strip",

@@ -1,5 +1,5 @@
-"""One strip or two: halves that a printed bar cuts a strip into are joined, and two strips that
-touch or overlap along their sides are parted."""
+"""One strip or two: halves that a printed bar cuts a strip into are joined, two strips that touch
+or overlap along their sides are parted, and what lies on a strip is told from it."""
 
 from __future__ import annotations
 
@@ -220,3 +220,55 @@ def holds(a: Candidate, b: Candidate) -> bool:
     return bool(
         np.all(np.abs(p @ along) < half_l + 0.5) and np.all(np.abs(p @ across) < half_w + 0.5)
     )
+
+
+def even_stretch(profile: np.ndarray, tolerance: float, min_share: float) -> tuple[int, int]:
+    """First and last index of the longest run of a (n, 3) profile that stays within
+    ``tolerance`` (colour distance from its own mean); the tolerance is widened step by step
+    until the run covers ``min_share`` of the profile."""
+    n = len(profile)
+    if n < 3:
+        return 0, n - 1
+    need = max(2, int(np.ceil(min_share * n)))
+    total = np.vstack([np.zeros(3), np.cumsum(profile, axis=0)])
+    limit = tolerance
+    for _ in range(14):
+        best = (0, -1)
+        for first in range(n):
+            if n - first <= best[1] - best[0] + 1:
+                break
+            last = first + max(best[1] - best[0] + 1, 1)
+            while last < n:
+                mean = (total[last + 1] - total[first]) / (last + 1 - first)
+                off = profile[first : last + 1] - mean
+                if np.einsum("ij,ij->i", off, off).max() > limit * limit:
+                    break
+                best = (first, last)
+                last += 1
+        if best[1] - best[0] + 1 >= need:
+            return best
+        limit *= 1.4
+    return 0, n - 1
+
+
+def half_covered(profile: np.ndarray, paper_lab: np.ndarray) -> bool:
+    """Whether a long part of a strip, up to one of its ends, is even in quite another colour than
+    the rest, and one that neither more nor less film could make: a hand, tape, another stroke.
+    ``profile`` (n, 3) is the run of colour along it."""
+    n = len(profile)
+    if n * limits.BIN_MM < limits.COVERED_MM:
+        return False
+    first, last = even_stretch(profile, limits.COVERED_EVEN_DE, limits.LEAST_EVEN_SHARE)
+    ink = profile[first : last + 1].mean(axis=0)
+    way = paper_lab - ink
+    way = way / max(float(np.linalg.norm(way)), 1e-6)
+    for rest in (profile[:first], profile[last + 1 :]):
+        if len(rest) < limits.COVERED_SHARE * n:
+            continue
+        one, other = even_stretch(rest, limits.COVERED_EVEN_DE, limits.LEAST_EVEN_SHARE)
+        off = rest[one : other + 1].mean(axis=0) - ink
+        aside = float(np.linalg.norm(off - (off @ way) * way))
+        far = float(np.linalg.norm(off)) > limits.COVERED_DE and aside > limits.ASIDE_DE
+        if far and other + 1 - one >= limits.COVERED_SHARE * n:
+            return True
+    return False

@@ -200,6 +200,13 @@ UNCOUNTED_STRAIGHT = _at(0.6, "share", "with edges so straight", "as above")
 EDGE_RIM_MM = _at(1.8, "mm", "left out along the edges: ridge of the blade, blur",
     "down: ridges darken the colour; up: narrow strips have no body", RENDERED, TRADE)
 BIN_MM = _at(1.0, "mm", "step along the pull", "up: coarse; down: noise")
+COVERED_MM = _at(15.0, "mm", "a shorter strip is not asked whether something lies on it",
+    "down: noise")
+COVERED_SHARE = _at(0.25, "of length", "so long another even colour: something lies on the strip",
+    "down: run-outs of transparent ink (0.2 in 40 rendered scenes); up: hands (0.4)")
+COVERED_EVEN_DE = _at(3.0, "dE", "even within this", "down: skin is not; up: films that taper")
+COVERED_DE = _at(12.0, "dE", "and so far from the ink's", "down: films that taper")
+ASIDE_DE = _at(8.0, "dE", "and from every thinner or thicker film of it", "as above")
 EVEN_DE = _at(1.5, "dE", "an even stretch stays this near its mean",
     "up: thick start counts; down: short bodies")
 LEAST_EVEN_SHARE = _at(0.35, "of length", "and is at least so long, or EVEN_DE is widened",

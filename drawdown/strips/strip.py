@@ -14,6 +14,7 @@ import numpy as np
 from calibration.correction.glare import GlareField, find_glare, find_panes
 from drawdown import flags as fl
 from drawdown.strips import limits
+from drawdown.strips.join import even_stretch, half_covered
 from drawdown.strips.working_picture import disc, from_lab, lengths, to_lab, window_about
 
 
@@ -22,7 +23,7 @@ class Body:
     """As in ``Strip``, on the ``part`` of the sheet; ``forward`` False when the thick start lies
     at the far end of the given axis; ``shine_share`` the part of the strip that lies under soft
     glare when too little is left to trust, else 0; ``shine_level`` how much of it there was, as
-    a share of white."""
+    a share of white; ``covered`` when something seems to lie on it."""
 
     part: tuple[slice, slice]
     mask: np.ndarray
@@ -32,6 +33,7 @@ class Body:
     forward: bool
     shine_share: float = 0.0
     shine_level: float = 0.0
+    covered: bool = False
 
 
 _MASKS = ("mask", "body")
@@ -98,6 +100,8 @@ def strip_of(sheet, corners, body: Body, *, cut: bool, extra: tuple[fl.Flag, ...
     flags = list(extra)
     if cut:
         flags.append(fl.STRIP_CUT())
+    if body.covered:
+        flags.append(fl.STRIP_COVERED())
     if body.glare_share > limits.GLARE_FLAG:
         flags.append(fl.STRIP_GLARE(f"{100 * body.glare_share:.0f}"))
     if body.shine_share:
@@ -119,35 +123,6 @@ def strip_of(sheet, corners, body: Body, *, cut: bool, extra: tuple[fl.Flag, ...
         flags=tuple(flags),
         shine_level=body.shine_level,
     )
-
-
-def even_stretch(profile: np.ndarray, tolerance: float, min_share: float) -> tuple[int, int]:
-    """First and last index of the longest run of a (n, 3) profile that stays within
-    ``tolerance`` (colour distance from its own mean); the tolerance is widened step by step
-    until the run covers ``min_share`` of the profile."""
-    n = len(profile)
-    if n < 3:
-        return 0, n - 1
-    need = max(2, int(np.ceil(min_share * n)))
-    total = np.vstack([np.zeros(3), np.cumsum(profile, axis=0)])
-    limit = tolerance
-    for _ in range(14):
-        best = (0, -1)
-        for first in range(n):
-            if n - first <= best[1] - best[0] + 1:
-                break
-            last = first + max(best[1] - best[0] + 1, 1)
-            while last < n:
-                mean = (total[last + 1] - total[first]) / (last + 1 - first)
-                off = profile[first : last + 1] - mean
-                if np.einsum("ij,ij->i", off, off).max() > limit * limit:
-                    break
-                best = (first, last)
-                last += 1
-        if best[1] - best[0] + 1 >= need:
-            return best
-        limit *= 1.4
-    return 0, n - 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -195,15 +170,17 @@ def cut_out(sheet, white, corners_mm, paper_lab, level, low, printed) -> Body:
     if inner.sum() < 12:
         return Body(f.part, mask, inner, 0.0, 0.0, True)
 
+    order, profile = _run_of_colour(f, sheet.px_per_mm, smooth, inner)
+    if half_covered(profile, paper_lab):
+        return Body(f.part, mask, inner, 0.0, 0.0, True, covered=True)
     shine = find_shine(rgb, white, inner, paper_lab, f.corners_px[[0, 1, 3]], sheet.px_per_mm)
     soft, level_of_shine = (0.0, 0.0) if shine is None else (shine.share, shine.level)
     if shine is not None and (inner & shine.clean).sum() >= 12:
         inner &= shine.clean
+        order, profile = _run_of_colour(f, sheet.px_per_mm, smooth, inner)
     lost = soft if shine is not None and shine.lost else 0.0
 
-    # The run of colour along the pull, from the middle of the width.
     bins = np.floor(f.u / limits.BIN_MM).astype(np.int32)
-    order, profile = _run_of_colour(f, sheet.px_per_mm, smooth, inner)
     if len(profile) < 3:
         return Body(f.part, mask, inner, soft, 0.0, True, lost, level_of_shine)
     calm, noise = profile, 0.3
@@ -274,8 +251,8 @@ def _connected_to(mask: np.ndarray, core: np.ndarray) -> np.ndarray:
 def _run_of_colour(
     f: _Frame, ppm: float, smooth: np.ndarray, usable: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Numbers of the bins along the pull, those with few pixels left out; and the typical
-    colour (n, 3) across the middle of the width of each."""
+    """The run of colour along the pull: numbers of the bins, those with few pixels left out; and
+    the typical colour (n, 3) across the middle of the width of each."""
     (axis, across), (length, width) = f.axes, f.size_mm
     rows, columns = max(1, int(length / limits.BIN_MM)), max(3, round(0.64 * width / 0.5))
     step = 0.64 * width / columns

@@ -13,7 +13,7 @@ from strip_kit import SCALE, Drawing, box, found, inside, iou
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import flags as fl
 from drawdown.strips.find import find_strips, reading_order, strips_by_hand
-from drawdown.strips.strip import even_stretch
+from drawdown.strips.join import even_stretch
 from drawdown.strips.test_sheet import builtin_sheets
 
 pytestmark = pytest.mark.slow
