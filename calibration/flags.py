@@ -216,6 +216,12 @@ NO_COLOURS = FlagKind(
     "a black-and-white or toned filter has thrown away what is to be compared",
     "switch the filter off and shoot again",
 )  # fmt: skip
+CARD_SHADOW = FlagKind(
+    "shadow-on-card", False, "card",
+    "the edge of a shadow lies across the card (patches {detail}), and these were left out",
+    "the two parts of the card lie in different light, so its other patches say less too",
+    "move so that no shadow falls on the card, and shoot again",
+)  # fmt: skip
 CARD_SHADED = FlagKind(
     "card-in-shade", False, "card",
     "the paper beside the card is {detail} times as bright as the card's own white, so the card "

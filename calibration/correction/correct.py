@@ -51,6 +51,7 @@ SPOILED = {"nominal": 14.0, "measured": 40.0}
 SPOILED_DE = {"nominal": 6.0, "measured": 3.0}
 NEAR_SHINE = 3.0  # patches next to one that shines: the surprise that it takes, divided
 LEAST_SPAN_L = 30.0  # L* between the lightest and the darkest patch
+LEAST_SHADED = 3  # patches left out for the light that make a shadow across the card
 MOST_SPOILED = 0.35  # of all patches; more, and it is the wrong card or no card
 
 
@@ -187,6 +188,12 @@ def _correct(
     samples, problem, start, plain_median = _with_light(
         samples, problem, candidates[-1], profile_matrix
     )
+    # What lies on a shadow's edge is uneven, what lies beyond it was left out for the light.
+    shaded = (problem.kept == 0) & ~shines[usable]
+    if shaded.sum() < LEAST_SHADED:
+        shaded[:] = False
+    else:
+        shaded, shines = problem.kept == 0, np.zeros_like(shines)
     near = beside(shines, card)[usable]
     problem, best = _without_spoiled(problem, start, card.provenance, near, candidates)
     drift: Drift | None = None
@@ -202,6 +209,7 @@ def _correct(
     names = [p.name for p, u in zip(card.patches, usable, strict=True) if u]
     dropped = tuple(n for n, o in zip(names, outlier, strict=True) if o)
     lit = tuple(n for n, s in zip(names, shines[usable], strict=True) if s)
+    dark = tuple(n for n, s in zip(names, shaded, strict=True) if s)
     typical = float(np.median(error[~outlier]))
     held_out = np.full(len(usable), np.nan)
     held_out[usable] = np.where(outlier, np.nan, error)
@@ -217,7 +225,7 @@ def _correct(
         white_balance_de_median=plain_median,
         paper_lab_d50=None,
         nominal=nominal,
-        flags=_flags(typical, plain_median, dropped, nominal, len(names), drift, lit),
+        flags=_flags(typical, plain_median, dropped, nominal, len(names), drift, lit, dark),
     )
     return _with_paper(correction, samples, card)
 
@@ -360,14 +368,17 @@ def _flags(
     count: int,
     drift: Drift | None,
     lit: tuple[str, ...],
+    shaded: tuple[str, ...],
 ) -> tuple[fl.Flag, ...]:
     out = []
     if nominal:
         out.append(fl.NOMINAL_CARD())
     if lit:
         out.append(fl.CARD_GLARE(", ".join(lit)))
-    # A drifted patch, or one that shines, is reported as such, once.
-    told = (*lit, *(drift.changed_names if drift is not None else ()))
+    if shaded:
+        out.append(fl.CARD_SHADOW(", ".join(shaded)))
+    # A drifted patch, one in a shadow or one that shines, is reported as such, once.
+    told = (*lit, *shaded, *(drift.changed_names if drift is not None else ()))
     spoilt = [n for n in dropped if n not in told]
     if spoilt:
         out.append(fl.PATCHES_DROPPED(", ".join(spoilt)))
@@ -379,7 +390,7 @@ def _flags(
             )
         )
     elif drift is not None:
-        out += drift.flags
+        out += () if shaded else drift.flags
     elif typical > POOR_DE:
         out.append(fl.POOR_CORRECTION(f"{typical:.1f}"))
     return tuple(out)

@@ -1,5 +1,5 @@
 """One strip or two: halves that a printed bar cuts a strip into are joined, two strips that touch
-or overlap along their sides are parted, and what lies on a strip is told from it."""
+or overlap along their sides are parted, and what lies on a strip is noticed."""
 
 from __future__ import annotations
 

@@ -150,10 +150,11 @@ def cover_all_but_one(flat, px):
 @pytest.mark.parametrize(
     ("change", "blur", "scale", "says"),
     [
-        (cover_all_but_one, 0, 1.0, "one of four card markers found"),
-        (None, 30, 1.0, "blurred"),
-        (None, 0, 0.0002, "very dark"),
-        (None, 0, 30.0, "burnt out"),
+        (cover_all_but_one, None, 1.0, "one of four card markers found"),
+        (None, (30, 30), 1.0, "out of focus"),
+        (None, (16, 0.5), 1.0, "shaken"),
+        (None, None, 0.0002, "very dark"),
+        (None, None, 30.0, "burnt out"),
     ],
 )
 def test_failure_is_explained(tmp_path, change, blur, scale, says):
@@ -164,7 +165,7 @@ def test_failure_is_explained(tmp_path, change, blur, scale, says):
         change(flat, lambda mm: np.round((np.asarray(mm) + 12) * synthetic.SCALE).astype(int))
     linear = synthetic.photograph(flat, extent, pinhole(share=0.7), SIZE)
     if blur:
-        linear = cv2.GaussianBlur(linear, (0, 0), blur)
+        linear = cv2.GaussianBlur(linear, (0, 0), *blur)
     photo = open_photo(synthetic.save(tmp_path / "p.jpg", linear * scale, quality=95))
     with pytest.raises(PhotoUnfit) as caught:
         locate(photo, builtin_cards())

@@ -13,7 +13,7 @@ from strip_kit import SCALE, Drawing, box, found, inside, iou
 from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import flags as fl
 from drawdown.strips.find import find_strips, reading_order, strips_by_hand
-from drawdown.strips.join import even_stretch
+from drawdown.strips.join import even_stretch, half_covered
 from drawdown.strips.test_sheet import builtin_sheets
 
 pytestmark = pytest.mark.slow
@@ -307,3 +307,16 @@ def test_nonsense_by_hand_is_explained(text, empty):
         strips_by_hand(sheet, view, [text])
     assert problem.value.exit_code == 2
     assert text in problem.value.seen
+
+
+def test_a_hand_on_a_strip_is_no_part_of_it():
+    """Half of the run in skin's colour is covered; a taper towards paper is film."""
+    rng = np.random.default_rng(4)
+    paper, ink, skin = np.array([[94.0, 1, 2], [62, 40, 38], [60, 12, 16]])
+    grain = rng.normal(0, 0.4, (60, 3))
+    held = np.where(np.arange(60)[:, None] < 36, ink, skin) + grain
+    taper = ink + np.linspace(0, 0.6, 60)[:, None] * (paper - ink) + grain
+    assert half_covered(held, paper)
+    assert half_covered(held[::-1], paper)
+    assert not half_covered(ink + grain, paper)
+    assert not half_covered(taper, paper)
