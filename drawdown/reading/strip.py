@@ -156,6 +156,8 @@ def paper_beside(
     low, high = np.quantile(level[near], (0.5, 0.9))
     beside = np.median(light[near & (level >= low) & (level <= high)], axis=0)
     paper = np.abs(light - beside).max(axis=1) < RIM_ALIKE
+    if not paper.any():  # print of many colours
+        return None
     seen = np.log(np.maximum(rgb[paper], 1e-6))
     return Rim(np.median(light[paper], axis=0), np.median(seen, axis=0))
 

@@ -122,7 +122,7 @@ def _look(picture: Picture, how: View, known_bars: list[Bar], tiers: int):
         if any(c.ground < 0 for c in good) or missed_on_rims(good, bad):
             # Some paper is seen only as the rim of a strip: look for more strips on it.
             ground = ground_around(picture, rims_of(picture, good))
-            more = shapes_on_ground(picture, ground, bars, how)
+            more = [] if ground is None else shapes_on_ground(picture, ground, bars, how)
             good, lost = settle(picture, good + join_halves(picture, more, how, bars), bars)
             bad += lost
         if good:

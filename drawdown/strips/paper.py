@@ -188,9 +188,11 @@ def _join(zones: Zones, coarse: _Coarse, left, member, background) -> list[int]:
     return joined
 
 
-def ground_around(picture: Picture, rims: list[tuple[tuple[int, int], np.ndarray]]) -> Ground:
-    """The paper as it shows around strips that are known already. ``rims`` holds masks (h, w)
-    with their offsets (row, column): places of bare paper."""
+def ground_around(
+    picture: Picture, rims: list[tuple[tuple[int, int], np.ndarray]]
+) -> Ground | None:
+    """The paper as it shows around strips that are known already, if it shows. ``rims`` holds
+    masks (h, w) with their offsets (row, column): places of bare paper."""
     k = COARSE // 2
     member = np.zeros(picture.usable.shape, bool)
     for (y, x), rim in rims:
@@ -201,6 +203,8 @@ def ground_around(picture: Picture, rims: list[tuple[tuple[int, int], np.ndarray
     total = cv2.resize(cv2.copyTo(picture.lab, member8), size, interpolation=cv2.INTER_AREA)
     weight = cv2.resize(member8.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     there = weight > 0.1
+    if not there.any():
+        return None
     lab = total / np.maximum(weight, 1e-3)[..., None]
     coarse = _Coarse(lab, np.zeros(there.shape, np.int32), ~there, COARSE / picture.px_per_mm)
     ground = _ground(picture, coarse, there, _spread(coarse, there), RIM_GROUND)

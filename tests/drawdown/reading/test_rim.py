@@ -11,23 +11,32 @@ from calibration.locate.sheet import Sheet
 from drawdown.reading.strip import paper_beside
 
 PX = 8.0
+HIGH, WIDE = round(70 * PX), round(50 * PX)
+Y, X = np.mgrid[0:HIGH, 0:WIDE] / PX
+OFF = np.maximum(np.abs(X - 25) - 8, np.abs(Y - 35) - 20)  # mm from the strip
 
 
 @pytest.mark.parametrize("margin_mm", [2.5, 5.0, 20.0])
 @pytest.mark.parametrize("table", [0.05, 0.45, 0.95])
 def test_a_narrow_offcut_is_read_and_the_table_is_not(margin_mm, table):
     """Whatever the table: darker than the paper, a little darker, or lighter."""
-    high, wide = round(70 * PX), round(50 * PX)
-    y, x = np.mgrid[0:high, 0:wide] / PX
-    off = np.maximum(np.abs(x - 25) - 8, np.abs(y - 35) - 20)  # mm from the strip
-    rgb = np.full((high, wide, 3), table, np.float32)
-    rgb[off < margin_mm] = 0.7
-    rgb[off < 0] = 0.1
+    rgb = np.full((HIGH, WIDE, 3), table, np.float32)
+    rgb[margin_mm > OFF] = 0.7
+    rgb[OFF < 0] = 0.1
     rgb *= 1 + 0.01 * np.random.default_rng(3).standard_normal(rgb.shape)
-    zero = np.zeros((high, wide), np.float32)
+    assert np.allclose(rim_of(rgb).even_log, np.log(0.7), atol=0.01)
+
+
+def test_print_of_many_colours_is_no_paper():
+    """Red, green and blue dots: their median is the colour of none of them."""
+    rgb = 0.05 + 0.9 * np.eye(3)[np.random.default_rng(5).integers(3, size=(HIGH, WIDE))]
+    assert rim_of(rgb) is None
+
+
+def rim_of(rgb: np.ndarray):
+    zero = np.zeros((HIGH, WIDE), np.float32)
     sheet = Sheet(rgb.astype(np.float32), zero == 0, zero, zero, (0.0, 100.0), PX)
     card = SimpleNamespace(size_mm=(170.0, 74.0), window_mm=None)
     correction = SimpleNamespace(light=lambda rgb, xy_mm: rgb)
-    strip = SimpleNamespace(mask=off < 0)
-    rim = paper_beside(strip, sheet, correction, card, off < 0)
-    assert np.allclose(rim.even_log, np.log(0.7), atol=0.01)
+    strip = SimpleNamespace(mask=OFF < 0)
+    return paper_beside(strip, sheet, correction, card, OFF < 0)

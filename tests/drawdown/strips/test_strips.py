@@ -5,6 +5,8 @@ There is no published test set of draw-downs; the truth is the drawing (``strip_
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import cv2
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from calibration.errors import PhotoUnfit, WrongUsage
 from drawdown import flags as fl
 from drawdown.strips.find import find_strips, reading_order, strips_by_hand
 from drawdown.strips.join import even_stretch, half_covered
+from drawdown.strips.paper import ground_around
 from drawdown.strips.test_sheet import builtin_sheets
 
 pytestmark = pytest.mark.slow
@@ -320,3 +323,12 @@ def test_a_hand_on_a_strip_is_no_part_of_it():
     assert half_covered(held[::-1], paper)
     assert not half_covered(ink + grain, paper)
     assert not half_covered(taper, paper)
+
+
+def test_a_rim_too_thin_to_be_seen_coarsely_is_no_paper():
+    rim = np.zeros((60, 80), bool)
+    rim[4, 4] = True
+    picture = SimpleNamespace(
+        lab=np.full((60, 80, 3), 90.0, np.float32), usable=~rim, px_per_mm=2.0
+    )
+    assert ground_around(picture, [((0, 0), rim)]) is None
