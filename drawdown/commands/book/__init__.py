@@ -1,4 +1,5 @@
-"""``drawdown book``: the studio book, a group of commands (one file for each few of them)."""
+"""``drawdown book``: the studio book, a group of commands, one file each; two sides of one thing (a
+list and a row of it, a packet in and out, the file out and in) share one."""
 
 from drawdown.commands.support.groups import group
 
@@ -18,8 +19,8 @@ COMMANDS = {
     "import": f"{HERE}.share:import_",
     "run": f"{HERE}.run:run",
     "edit": f"{HERE}.edit:edit",
-    "remove": f"{HERE}.upkeep:remove",
-    "check": f"{HERE}.upkeep:check",
+    "remove": f"{HERE}.remove:remove",
+    "check": f"{HERE}.check:check",
 }
 
 book = group(
