@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from calibration.errors import BadFile, WrongUsage
 from drawdown.book.columns import (
     BATCH,
     ENTRY,
@@ -218,7 +217,7 @@ def weigh_again(
     parts: dict[str, float] = {}
     tins: dict[str, str] = {}
     for part in recipe.mix:
-        ink = _name_on(shelf, part.ink)
+        ink = getattr(shelf.known(part.ink), "name", part.ink)
         parts[ink] = parts.get(ink, 0.0) + part.parts
         if part.ink_batch:
             tins[ink] = part.ink_batch
@@ -240,19 +239,11 @@ def begin_again(book: Book, change: Change, name: str, original: Original, again
     )  # fmt: skip
 
 
-def _name_on(shelf: Shelf, ink: str) -> str:
-    try:
-        return shelf.find(ink).name
-    except WrongUsage:
-        return " ".join(ink.split())
-
-
 def _is_ground(ink: str, shelf: Shelf) -> bool:
     """White or base."""
-    try:
-        return shelf.find(ink).kind in ("white", "base")
-    except WrongUsage:
-        return any(word in ink.casefold() for word in _GROUNDS)
+    if (known := shelf.known(ink)) is not None:
+        return known.kind in ("white", "base")
+    return any(word in ink.casefold() for word in _GROUNDS)
 
 
 def _first_de00(weighed: Remake, shelf: Shelf) -> float | None:
@@ -263,9 +254,8 @@ def _first_de00(weighed: Remake, shelf: Shelf) -> float | None:
     from calibration.colour.difference import delta_e_2000
     from drawdown.ink.forward import lab_of_film, paper_ground
 
-    try:
-        inks = [shelf.find(row.ink) for row in weighed.inks]
-    except (WrongUsage, BadFile):
+    inks = [ink for row in weighed.inks if (ink := shelf.known(row.ink))]
+    if len(inks) < len(weighed.inks):
         return None
     k, s = np.array([ink.k for ink in inks]), np.array([ink.s for ink in inks])
     first = np.array([row.first_g for row in weighed.inks]) / weighed.first_g

@@ -173,6 +173,13 @@ class Shelf:
             labels |= {plain(getattr(i, of)): i.title for i in self.inks if getattr(i, of)}
         return labels
 
+    def known(self, text: str) -> Ink | None:
+        """The same; None where ``find`` refuses."""
+        try:
+            return self.find(text)
+        except WrongUsage:
+            return None
+
     def named_mix(self, parts: dict[str, float]) -> dict[str, float]:
         """The parts under the shelf's own names, scaled to sum to 100.
 

@@ -125,9 +125,7 @@ def _parts(mix: Mix, shelf: Shelf) -> tuple[dict[str, float] | None, str]:
     """The mix for the advice, and an ink of it that the shelf does not know."""
     parts: dict[str, float] = {}
     for part in mix:
-        try:
-            shelf.find(part.ink)
-        except WrongUsage:
+        if shelf.known(part.ink) is None:
             return None, part.ink
         parts[part.ink] = parts.get(part.ink, 0.0) + part.parts
     return parts or None, ""

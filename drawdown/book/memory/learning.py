@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from calibration.errors import BadFile, WrongUsage
+from calibration.errors import BadFile
 from calibration.files import write_atomically
 from drawdown.book.batches import (
     GRAMS,
@@ -98,7 +98,7 @@ def story_from(
     scale = (batch.grams or 100.0) / (sum(part.parts for part in batch.mix) or 1.0)
     inside: dict[str, float] = {}
     for part in batch.mix:
-        name = _on_shelf(part.ink, shelf)
+        name = getattr(shelf.known(part.ink), "name", part.ink)
         inside[name] = inside.get(name, 0.0) + part.parts * scale
     since: dict[str, float] = {}
     before, mix, photos = sum(inside.values()), dict[str, float](), []
@@ -108,7 +108,7 @@ def story_from(
             if entry.added_unit == GRAMS and not known:
                 return None, {}
             more = amount if entry.added_unit == GRAMS else amount * whole / 100
-            name = _on_shelf(ink, shelf)
+            name = getattr(shelf.known(ink), "name", ink)
             if more < 0:  # a portion taken out: what is left is the same ink
                 share = 1 + more / inside[name] if inside.get(name) else 1.0
                 since = {n: v * share if n == name else v for n, v in since.items()}
@@ -135,13 +135,6 @@ def story_from(
     story = BatchStory(batch.name, mix, tuple(photos))
     whole = bool(photos) and set(story.inks) <= set(marks)
     return story if whole else None, {n: v / before for n, v in since.items() if v > 0}
-
-
-def _on_shelf(name: str, shelf: Shelf) -> str:
-    try:
-        return shelf.find(name).name
-    except WrongUsage:
-        return name
 
 
 def lesson_of(story: BatchStory, shelf: Shelf, knowledge: Knowledge | None) -> Lesson:

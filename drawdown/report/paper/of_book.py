@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.errors import BadFile, WrongUsage
+from calibration.errors import BadFile
 from drawdown.book.columns import Original, Packet, Reading
 from drawdown.book.originals import recipes_of
 from drawdown.book.store import Book
@@ -54,17 +54,10 @@ def _rgb(reading: Reading | None) -> Rgb | None:
     return None if reading is None else swatch_rgb(reading.lab_d50)
 
 
-def _on_shelf(name: str, shelf: Shelf) -> Ink | None:
-    try:
-        return shelf.find(name)
-    except WrongUsage:
-        return None
-
-
 def cautions_of(name: str, shelf: Shelf) -> list[tuple[str, str]]:
     """(long, short) cautions of an ink: what the shelf notes, or else what is known of a
     pigment that its name holds."""
-    ink = _on_shelf(name, shelf)
+    ink = shelf.known(name)
     found = {ink.caution} if ink is not None and ink.caution else set()
     codes = _PIGMENT.findall(name)
     if not found:
@@ -81,7 +74,7 @@ def sheet_of(book: Book, original: Original, shelf: Shelf) -> Sheet:
     recipes = recipes_of(book, original.id)
     inks = {}
     for part in recipes[-1].mix if recipes else ():
-        ink = _on_shelf(part.ink, shelf)
+        ink = shelf.known(part.ink)
         said = cautions_of(part.ink, shelf)
         caution = said[0][0].partition(": ")[2] if said else ""
         if caution:
