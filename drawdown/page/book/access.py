@@ -11,9 +11,10 @@ from starlette.requests import Request
 from calibration.errors import DrawdownError, WrongUsage
 from drawdown.book import Book, open_book
 from drawdown.book.batches import weigh_again
-from drawdown.book.columns import Original
+from drawdown.book.columns import Original, Packet
 from drawdown.book.opening import is_there
 from drawdown.book.originals import original_by_id
+from drawdown.book.packets import packet_by_id
 from drawdown.book.shapes import clean_grams, clean_text
 from drawdown.defaults import HOLD_BACK_PERCENT
 from drawdown.ink.mix_notation import number_of
@@ -24,6 +25,7 @@ from drawdown.studio.shelf_file import shelf_in_use
 from drawdown.wording.book import NO_RECIPE
 
 Form = Mapping[str, Any]
+MOST_ID = 2**63 - 1  # of a row in the database
 
 
 _SAID = {
@@ -61,7 +63,15 @@ async def asked(request: Request, what: Callable[[Book], Any], *, write: bool = 
 
 def original_of(book: Book, number: int) -> Original:
     """Raises ``NotThere``."""
-    found = original_by_id(book, number)
+    found = original_by_id(book, number) if number <= MOST_ID else None
+    if found is None or found.removed:
+        raise NotThere
+    return found
+
+
+def packet_of(book: Book, number: int) -> Packet:
+    """Raises ``NotThere``."""
+    found = packet_by_id(book, number) if number <= MOST_ID else None
     if found is None or found.removed:
         raise NotThere
     return found

@@ -12,7 +12,7 @@ from calibration.errors import WrongUsage
 from drawdown.book import Book
 from drawdown.book.batches import begin_again, find_batch, left_of
 from drawdown.book.batches import log_taken as take_out
-from drawdown.book.packets import packet_by_id, put_by, take_from
+from drawdown.book.packets import put_by, take_from
 from drawdown.book.shapes import clean_date, clean_name
 from drawdown.book.store import list_changes
 from drawdown.page.book.access import (
@@ -21,6 +21,7 @@ from drawdown.page.book.access import (
     asked,
     grams_of,
     original_of,
+    packet_of,
     text_of,
     weighed,
 )
@@ -87,13 +88,10 @@ async def use(request: Request) -> Response:
 
     def take(book: Book, form: Form) -> None:
         said = str(form.get("grams", "")).strip()
-        packet = packet_by_id(book, number)
-        if packet is None or packet.removed:
-            raise NotThere
+        packet = packet_of(book, number)
         with book.change(f'took ink from "{packet.name}"') as change:
-            take_from(
-                change, packet_by_id(book, number) or packet, grams_of(said) if said else None
-            )
+            now = packet_of(book, number)  # as it is, now that nobody else writes
+            take_from(change, now, grams_of(said) if said else None)
 
     return await _changed(request, take, "/book/packets", "use")
 

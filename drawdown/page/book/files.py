@@ -9,13 +9,13 @@ from calibration.card.artwork import PAPERS_MM
 from drawdown.book import Book
 from drawdown.book.edition import drift_of, find_edition
 from drawdown.book.originals import Wanted, list_originals
-from drawdown.book.packets import packet_by_id
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.page.book import work as working
 from drawdown.page.book.access import (
     NotThere,
     asked,
     original_of,
+    packet_of,
 )
 from drawdown.page.rooms import house_of, work
 from drawdown.report.html.book import edition_report, originals_report
@@ -71,9 +71,9 @@ async def label(request: Request) -> Response:
     shelf = house_of(request).studio.shelf
 
     def made(book: Book) -> bytes:
-        one = original_of(book, number) if kind == "kept" else packet_by_id(book, number)
-        if one is None or kind not in ("kept", "packet"):
+        if kind not in ("kept", "packet"):
             raise NotThere
+        one = (original_of if kind == "kept" else packet_of)(book, number)
         sheet = stock(None, None, None, None, False, None)
         pages = label_pages([label_of(one, shelf_in_use(shelf).shelf)], sheet)
         return pdf(pages, sheet.paper_mm, one.name)

@@ -141,8 +141,12 @@ def test_reports_labels_and_recipe_sheets_are_files(served, shelf_of):
 
 def test_nothing_is_there_that_is_not_in_the_book(served, shelf_of):
     phone, *_ = shelf_of
-    for path in ("/book/kept/999", "/book/kept/999/report", "/book/other/1/label.pdf",
-                 "/book/packet/999/label.pdf", "/look/" + "0" * 32 + "/strips"):  # fmt: skip
+    beyond = 2**63
+    for path in (
+        "/book/kept/999", f"/book/kept/{beyond}", "/book/kept/999/report",
+        "/book/other/1/label.pdf", "/book/packet/999/label.pdf",
+        f"/book/packet/{beyond}/label.pdf", "/look/" + "0" * 32 + "/strips",
+    ):  # fmt: skip
         assert get(served, phone, path)[0] == 404, path
     assert get(served, phone, "/book/run?edition=Nobody")[0] in (400, 404)
     assert served.ask("/book")[0] in (401, 403)
