@@ -121,11 +121,47 @@ def _pairs(seen, truth: dict, pairs: dict[int, int], measured: bool) -> list[dic
                 "vector_error": float(
                     np.linalg.norm((two.lab_d50 - one.lab_d50) - (labs[1] - labs[0]))
                 ),
+                "groups": _groups(truth, order[0], j, measured),
                 "light_sd": max(one.light_sd, two.light_sd),
                 "evenness": max(one.evenness_de00, two.evenness_de00),
             }
         )
     return out
+
+
+def _groups(truth: dict, one: int, other: int, measured: bool) -> list[str]:
+    """What sort of pair this is."""
+    strips = [truth["strips"][k] for k in (one, other)]
+    lab = np.mean([s["lab_d50"] for s in strips], axis=0)
+    films = [truth["spec"]["strips"][k]["film"] for k in (one, other)]
+    inks = [{name for name, _ in s["recipe"]} for s in strips]
+    sorts = {
+        "dark (L* < 30)": lab[0] < 30,
+        "pale (L* > 80)": lab[0] > 80,
+        "vivid (C* > 50)": np.hypot(lab[1], lab[2]) > 50,
+        "film (5 % and more)": abs(np.log(films[0] / films[1])) > 0.05,
+        "other pigments": inks[0] != inks[1],
+        "offcuts": truth["spec"]["paper"] in ("separate", "scrap"),
+        "card measured": measured,
+        "card as drawn": not measured,
+    }
+    return [name for name, is_so in sorts.items() if is_so]
+
+
+def groups(rows: list[dict]) -> None:
+    """Print how the interval does in each sort of pair, and what near and far pairs are told."""
+    pairs = [p for r in rows for p in r.get("pairs", ()) if p["verdict"] is not None]
+    names = dict.fromkeys(g for p in pairs for g in p["groups"])
+    print("\npairs with a verdict                interval holds, median width, error median")
+    for name in ("all", *sorted(names)):
+        some = [p for p in pairs if name == "all" or name in p["groups"]]
+        inside = [p["low"] - 1e-9 <= p["true"] <= p["high"] + 1e-9 for p in some]
+        width = np.median([p["high"] - p["low"] for p in some])
+        error = np.median([abs(p["de00"] - p["true"]) for p in some])
+        print(f"  {name:<22} {_share(inside):>18}  {width:.2f}  {error:.2f}")
+    for what, verdict, near in (("below 1", "match", True), ("above 3", "no match", False)):
+        some = [p for p in pairs if (p["true"] < 1 if near else p["true"] > 3)]
+        print(f"  true {what} told {verdict}: {_share([p['verdict'] == verdict for p in some])}")
 
 
 def _share(condition) -> str:
@@ -196,6 +232,7 @@ def main() -> None:
     table(usable, "All usable scenes")
     table([r for r in usable if r["measured"]], "Card with measured values")
     table([r for r in usable if not r["measured"]], "Card as drawn (nominal)")
+    groups(usable)
     for r in usable:
         if "failed" in r:
             print(f"  seed {r['seed']} refused: {r['failed']}")
