@@ -20,6 +20,20 @@ from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_or_ink import SURE_SAME, FilmApart, Pulls, film_apart
 from drawdown.reading.area import relit
 from drawdown.reading.budget import (
+    ACROSS_PHOTOS,
+    CAMERA_FLOOR,
+    CAMERA_SHARE,
+    DIFFERENT_LIGHT_SD,
+    DIFFERENT_RIM,
+    DIFFERENT_SEEN,
+    GLARE_SD,
+    INSTRUMENT_FLOOR,
+    LEAST_LIGHT_SD,
+    LEFT_SHINE,
+    OWN_SHARE,
+    PRIOR_SD,
+    SAME_PAPER_SD,
+    SHADED_SHARE,
     SPOT_DE,
     STRAY_OWN,
     UNEVEN_DE,
@@ -32,43 +46,6 @@ from drawdown.reading.colour import Colour, StripReading
 SURE = 0.95
 AT_TOLERANCE = 0.25  # Delta E: what nobody would call a distance from the tolerance
 DRAWS = 4000
-# An instrument sees nearly as the standard observer does: what is left, per axis in the CIEDE2000
-# metric, as a floor and (its scale, and values led over from another light) a share of the
-# difference: 0.03 from D65 and 10 degrees, 0.09 from fluorescent light (pigment mixtures).
-INSTRUMENT_FLOOR = 0.05
-# Weak prior on the difference, per axis: batches are usually nearly right. It is widened to
-# the difference that was read, so that it never argues against a plain one.
-PRIOR_SD = 3.0
-# The camera is not an eye, and a map fitted to a printer's dyes is not quite right for
-# pigments: standard uncertainty of a difference per axis, in the CIEDE2000 metric, as a
-# floor and a share of the difference (rendered scenes). The share is larger for a home print
-# that was not measured; other tubes raise the floor.
-CAMERA_FLOOR = {False: 0.12, True: 1.0}
-CAMERA_SHARE = {"nominal": 0.15, "measured": 0.13, "instrument": 0.04}
-# A card in other light than the strips (in shade) says less about them.
-SHADED_SHARE = 0.45
-# Two photos have two lamps, two tone curves and two fits: standard uncertainty of the
-# difference per axis in the CIEDE2000 metric (rendered pairs); and an
-# instrument's drift from day to day (our own judgement).
-ACROSS_PHOTOS = {"nominal": 2.2, "measured": 1.9, "instrument": 0.15}
-# Of what the ensembles hold beside the light, so much is another photo's own (pairs rendered three
-# times); and the least that counts of a photo's light when several are weighed.
-OWN_SHARE, LEAST_LIGHT_SD = 0.3, 0.01
-# A strip that shines in places may shine a little everywhere: standard uncertainty per axis
-# in the CIEDE2000 metric (rendered scenes with soft glare left errors of 2 to 5).
-GLARE_SD = 1.5
-# Where it is known how much is mirrored: so much of it is left in what was measured (share, sd).
-LEFT_SHINE = 0.1
-DIFFERENT_LIGHT_SD = 0.05
-# Paper beside one strip that is so much lighter than beside the other (natural log, after
-# the lamp's field is taken out) is other paper or other light; neither lets one compare.
-DIFFERENT_RIM = 0.06
-# Two places of one paper are as light as each other but for this (sd of the log: grain, and what
-# lies between the paper beside a strip and the strip).
-SAME_PAPER_SD = 0.02
-# The same in the photo as it is: more than a lamp's fall-off makes between two strips.
-DIFFERENT_SEEN = 0.12
-
 # What nobody noted of a colour is taken at its worst that is still compared without a word: light
 # known no better than ``DIFFERENT_LIGHT_SD``; and a reading of any one spot of a strip as uneven
 # as an even one may be, off its mean by that much in some direction (root mean square).

@@ -11,20 +11,18 @@ import numpy as np
 
 from calibration.colour.difference import local_metric
 from drawdown.matching.compare import photo_weights
+from drawdown.reading.budget import (
+    AGREE_SD,
+    COLOUR_SD,
+    CONTRADICTS,
+    DIFFERENCE_SD,
+    FORM_SD,
+    OTHER_PAIR,
+    PLACE_COST,
+)
 from drawdown.reading.colour import Colour, StripReading
 
 Pair = tuple[StripReading, StripReading]
-
-# How far two photos of one pair are usually apart, in the CIEDE2000 metric: in the difference, and
-# in the colours themselves; in form as logs (rendered pairs, nothing outside).
-DIFFERENCE_SD, COLOUR_SD, FORM_SD = 1.0, 5.0, 0.12
-# What it costs to take strips as swapped or elsewhere, so that place decides where look cannot.
-PLACE_COST = 4.0
-# A pair that costs more is another pair.
-OTHER_PAIR = 60.0
-# Chi-square with three degrees of freedom, 99.9 %: a photo that differs by more contradicts.
-CONTRADICTS = 16.27
-AGREE_SD = 0.45  # of the difference, per axis, between two sound photos of one pair
 
 
 def same_pair(pair: Pair, strips: Sequence[StripReading]) -> Pair | None:

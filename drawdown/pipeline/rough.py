@@ -12,7 +12,6 @@ from calibration.errors import PhotoUnfit, WrongUsage
 from calibration.photo.open import Photo, open_photo
 from drawdown import flags as fl
 from drawdown.matching.compare import (
-    DIFFERENT_SEEN,
     NO_MATCH,
     SURE,
     TOO_CLOSE,
@@ -22,7 +21,7 @@ from drawdown.matching.compare import (
 )
 from drawdown.pipeline.options import Options, Progress
 from drawdown.reading import by_paper
-from drawdown.reading.budget import UNEVEN_DE
+from drawdown.reading.budget import DIFFERENT_SEEN, UNEVEN_DE
 from drawdown.reading.by_paper import Box, ByPaper, Seen
 from drawdown.reading.strip import MIXED_DE
 

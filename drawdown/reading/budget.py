@@ -17,6 +17,7 @@ from calibration.uncertainty.intervals import K95
 
 T = TypeVar("T")
 RENDERED = "rendered scenes, development seeds"
+CHARTS = "differences of patches of real photographs, 144 pairs: 94 to 97 % of the intervals hold"
 
 
 @dataclass(frozen=True)
@@ -87,6 +88,46 @@ DC_CHROMA = _term(17, "and chroma", "the same, table K.2", "that standard")
 DE_PER_LEVEL = _term(0.45, "Delta E 2000 per axis for one level of error in each of Y, Cb, Cr",
     "experiment with an independent encoder, colours of all kinds", "tests/drawdown/reading/"
     "test_jpegnoise.py")
+
+# Two strips compared (matching/compare.py): sd per axis, in the metric of CIEDE2000
+CAMERA_FLOOR = _term({False: 0.12, True: 1.0},
+    "floor of a difference: a camera is no eye; with other tubes of paint (True)", RENDERED, CHARTS)
+CAMERA_SHARE = _term({"nominal": 0.15, "measured": 0.13, "instrument": 0.04},
+    "share of the difference: a map fitted to a print's dyes is not quite right for pigments; of "
+    "an instrument, its scale and values led over from another light (0.03 from D65 and 10 "
+    "degrees, 0.09 from fluorescent light)", RENDERED, CHARTS)
+SHADED_SHARE = _term(0.45, "the same where the card lies in other light than the strips")
+INSTRUMENT_FLOOR = _term(0.05, "floor of a difference read by an instrument", "our own judgement")
+ACROSS_PHOTOS = _term({"nominal": 2.2, "measured": 1.9, "instrument": 0.15},
+    "two photos have two lamps, curves and fits; of an instrument, its drift from day to day",
+    "rendered pairs; for an instrument our own judgement")
+PRIOR_SD = _term(3.0, "weak prior of a difference, widened to the one read: batches are usually "
+    "nearly right", "our own judgement")
+OWN_SHARE = _term(0.3, "of what ensembles hold beside the light, a further photo's own",
+    "pairs rendered three times")
+LEAST_LIGHT_SD = _term(0.01, "least of a photo's light when several are weighed",
+    "pairs rendered three times")
+GLARE_SD = _term(1.5, "a strip that shines in places may shine a little everywhere",
+    "rendered soft glare, which left errors of 2 to 5")
+LEFT_SHINE = _term(0.1, "share, sd, of mirrored light that is left in what was measured")
+DIFFERENT_LIGHT_SD = _term(0.05, "log light known no better: other light, no verdict")
+DIFFERENT_RIM = _term(0.06, "log light of the papers beside two strips, lamp taken out: beyond it, "
+    "other paper or other light")
+DIFFERENT_SEEN = _term(0.12, "and as the photo shows it: more than a lamp's fall-off makes")
+SAME_PAPER_SD = _term(0.02, "two places of one paper, log light: grain, and what lies between the "
+    "paper beside a strip and the strip")
+
+# Several photos of one pair (matching/several.py)
+DIFFERENCE_SD = _term(1.0, "how far two photos of a pair are apart in its difference",
+    "rendered pairs")
+COLOUR_SD = _term(5.0, "and in its colours", "rendered pairs")
+FORM_SD = _term(0.12, "and in its form, as logs", "rendered pairs")
+PLACE_COST = _term(4.0, "2 ln odds: what it costs to take strips as swapped or elsewhere",
+    "our own judgement")
+OTHER_PAIR = _term(60.0, "what costs more is another pair", "rendered pairs")
+CONTRADICTS = _term(16.27, "a photo that differs by more contradicts the others",
+    "chi-square, three degrees of freedom, 99.9 %", "tables of that distribution")
+AGREE_SD = _term(0.45, "of the difference, between two sound photos of one pair", "rendered pairs")
 
 # fmt: on
 TERMS = dict(zip([n for n in globals() if n not in _before and n.isupper()], _rows, strict=True))

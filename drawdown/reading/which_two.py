@@ -1,8 +1,8 @@
 """Which two of the strips in a photo are the pair, where nobody said.
 
 Two that are alike in width, length, direction and paper, lie beside each other and near the card.
-What they have in common is common practice of draw-downs (both are pulled with one blade on one
-sheet); the sizes are our own judgement, nothing outside supports them.
+What they have in common is common practice of draw-downs: both are pulled with one blade on one
+sheet.
 """
 
 from __future__ import annotations
@@ -15,18 +15,7 @@ import numpy as np
 
 from calibration.colour.difference import delta_e_2000
 from drawdown.reading.colour import StripReading
-
-# Two of one job stay within these: ratios of width and length, degrees, the share of the shorter
-# one that lies beside the other, the gap in widths, and the log of their papers' light.
-MOST = {"width": 1.3, "length": 1.5, "turn": 12.0, "beside": 0.6, "gap": 3.0, "paper": 0.2}
-# Two alone in a photo are compared unless they are farther apart in form than that.
-MOST_ALONE = {"width": 1.9, "length": 2.5, "turn": 30.0}
-# By how much two of one job usually differ.
-USUAL = {"width": 0.06, "length": 0.10, "turn": 2.5, "aside": 0.15, "gap": 0.8, "paper": 0.03}
-NEAR_CARD_MM = 60.0
-# A batch that misses its original by more was never meant to be it.
-OTHER_JOB_DE = 20.0
-CLEAR = 6.0  # twice the log of the odds (20 to 1) against the next pair
+from drawdown.strips import limits
 
 
 @dataclass(frozen=True)
@@ -56,19 +45,19 @@ class _Apart:
     def alike(self) -> bool:
         """May they be two of one job?"""
         return (
-            self.width < np.log(MOST["width"])
-            and self.length < np.log(MOST["length"])
-            and self.turn < MOST["turn"]
-            and self.beside > MOST["beside"]
-            and self.gap < MOST["gap"]
-            and self.paper < MOST["paper"]
+            self.width < np.log(limits.PAIR_MOST["width"])
+            and self.length < np.log(limits.PAIR_MOST["length"])
+            and self.turn < limits.PAIR_MOST["turn"]
+            and self.beside > limits.PAIR_MOST["beside"]
+            and self.gap < limits.PAIR_MOST["gap"]
+            and self.paper < limits.PAIR_MOST["paper"]
         )
 
     @property
     def cost(self) -> float:
         """Twice the log of the odds against them, but for a constant."""
-        parts = [(getattr(self, name) / usual) ** 2 for name, usual in USUAL.items()]
-        return float(sum(parts) + (self.card_mm / NEAR_CARD_MM) ** 2)
+        parts = [(getattr(self, name) / usual) ** 2 for name, usual in limits.PAIR_USUAL.items()]
+        return float(sum(parts) + (self.card_mm / limits.NEAR_CARD_MM) ** 2)
 
 
 def which_two(strips: Sequence[StripReading], card_mm: tuple[float, float]) -> WhichTwo | None:
@@ -83,9 +72,9 @@ def which_two(strips: Sequence[StripReading], card_mm: tuple[float, float]) -> W
     ]
     pairs = [pair for pair in found if pair[0].alike]
     # Where some could be batch and original by their colour, the others are not.
-    pairs = [pair for pair in pairs if pair[0].de00 < OTHER_JOB_DE] or pairs
+    pairs = [pair for pair in pairs if pair[0].de00 < limits.OTHER_JOB_DE] or pairs
     pairs.sort(key=lambda pair: pair[0].cost)
-    if not pairs or (len(pairs) > 1 and pairs[1][0].cost - pairs[0][0].cost < CLEAR):
+    if not pairs or (len(pairs) > 1 and pairs[1][0].cost - pairs[0][0].cost < limits.CLEAR_ODDS):
         return None
     _, original, batch = pairs[0]
     left = tuple(s.number for s in strips if s.number not in (original, batch))
@@ -94,9 +83,9 @@ def which_two(strips: Sequence[StripReading], card_mm: tuple[float, float]) -> W
 
 def _alone() -> dict[str, float]:
     return {
-        "width": float(np.log(MOST_ALONE["width"])),
-        "length": float(np.log(MOST_ALONE["length"])),
-        "turn": MOST_ALONE["turn"],
+        "width": float(np.log(limits.ALONE_MOST["width"])),
+        "length": float(np.log(limits.ALONE_MOST["length"])),
+        "turn": limits.ALONE_MOST["turn"],
     }
 
 

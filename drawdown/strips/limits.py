@@ -10,6 +10,7 @@ T = TypeVar("T")
 # Where nothing else is said: set on rendered scenes (fixtures/, seeds of the development set),
 # checked on others (tests/benchmarks/strips.py and match.py), and nothing outside speaks for it.
 RENDERED = "rendered scenes"
+JUDGED = "our own judgement"
 TRADE = "common practice of draw-downs, no source"
 
 
@@ -238,6 +239,24 @@ LEAST_CLEAN = _at(0.3, "of strip", "must be left, or the strip is lost",
     "down: glare everywhere passes for ink")
 CHANNEL_FLOOR = _at(0.008, "of white", "darker channels say nothing of colour distance",
     "down: noise of dark inks")
+
+# Which two are the pair (reading/which_two.py)
+PAIR_MOST = _at(
+    {"width": 1.3, "length": 1.5, "turn": 12.0, "beside": 0.6, "gap": 3.0, "paper": 0.2},
+    "ratios; degrees; share; widths; log", "two of one job stay within: width, length, turn, the "
+    "share of the shorter that lies beside the other, the gap, their papers' light",
+    "up: strangers; down: pairs go", JUDGED, TRADE)
+ALONE_MOST = _at({"width": 1.9, "length": 2.5, "turn": 30.0}, "ratios; degrees",
+    "two alone in a photo are compared within these", "as above", JUDGED, TRADE)
+PAIR_USUAL = _at(
+    {"width": 0.06, "length": 0.10, "turn": 2.5, "aside": 0.15, "gap": 0.8, "paper": 0.03},
+    "logs; degrees; share; widths; log", "by how much two of one job usually differ",
+    "up: the person is asked more often", JUDGED)
+NEAR_CARD_MM = _at(60.0, "mm", "the pair usually lies so near to the card", "as above", JUDGED)
+OTHER_JOB_DE = _at(20.0, "dE", "a batch that misses its original by more was never meant to be it",
+    "down: bad batches are strangers", JUDGED)
+CLEAR_ODDS = _at(6.0, "2 ln odds", "the best pair is so much likelier than the next (20 to 1), "
+    "or the person is asked", "down: another pair is compared", JUDGED)
 
 # Strips found and placed by hand (find.py)
 MOST_STRIPS = _at(40, "count", "strips of one photo", "time and memory")

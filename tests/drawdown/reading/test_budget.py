@@ -13,7 +13,13 @@ from drawdown.strips import limits
 
 
 def test_every_threshold_has_its_row():
-    constants = {n for n in vars(limits) if n.isupper()} - {"T", "RENDERED", "TRADE", "TABLE"}
+    constants = {n for n in vars(limits) if n.isupper()} - {
+        "T",
+        "RENDERED",
+        "JUDGED",
+        "TRADE",
+        "TABLE",
+    }
     assert set(limits.TABLE) == constants
     for name, row in limits.TABLE.items():
         assert getattr(limits, name) is row.value
@@ -26,6 +32,7 @@ def test_every_term_has_its_row():
         "K95",
         "WHITE_D50",
         "RENDERED",
+        "CHARTS",
         "TERMS",
     }
     assert set(budget.TERMS) == constants
