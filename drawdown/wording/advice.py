@@ -11,7 +11,7 @@ from drawdown.matching.advise import Advice
 from drawdown.matching.amounts import Rows, round_grams
 from drawdown.pipeline.read import Judgement
 from drawdown.wording.difference import film_headline, missing_direction
-from drawdown.wording.figures import grams, noted_grams, number, of_readings, parts
+from drawdown.wording.figures import grams, lab_text, noted_grams, number, of_readings, parts
 from drawdown.wording.verdict import to_settle
 
 STRONG_PARTS = 1.0
@@ -130,11 +130,6 @@ def all_of_it(advice: Advice) -> str:
 def guessed_mix(advice: Advice) -> str:
     ratio = ", ".join(f"{ink} {parts(x)}" for ink, x in advice.mix_used.items())
     return named(f"the mix is a guess from the colour ({ratio}): give yours with `mix`.")
-
-
-def lab_text(lab_d50: Iterable[float]) -> str:
-    """A colour in one line."""
-    return ", ".join(f"{a}* {number(v)}" for a, v in zip("Lab", lab_d50, strict=True))
 
 
 # The note --------------------------------------------------------------------------------

@@ -58,6 +58,16 @@ def lab_parts(colour: Colour) -> list[str]:
     return [f"{number(value)} ± {number(half_width)}" for value, half_width in pairs]
 
 
+def lab_text(
+    lab_d50: Iterable[float], u95: Iterable[float] | None = None, decimals: int = 1
+) -> str:
+    """A colour in one line, with its half widths where they are given."""
+    halves = [""] * 3 if u95 is None else [f" ± {number(u, decimals)}" for u in u95]
+    return ", ".join(
+        f"{a}* {number(v, decimals)}{h}" for a, v, h in zip("Lab", lab_d50, halves, strict=True)
+    )
+
+
 def well_known(u95: Iterable[float] | None, nominal: bool) -> bool:
     """Whether a single colour may be shown as a reading."""
     return u95 is not None and max(u95) <= (KNOWN_U95_NOMINAL if nominal else KNOWN_U95)

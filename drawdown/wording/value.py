@@ -79,9 +79,7 @@ def layer_name(plan: Plan) -> str:
 
 
 def layer_text(plan: Plan) -> str:
-    light = ", ".join(
-        f"{n}* {words.number(v, 0)}" for n, v in zip("Lab", plan.layer_lab, strict=True)
-    )
+    light = words.lab_text(plan.layer_lab, decimals=0)
     end = ", taken as a dry, even ground" if isinstance(plan.layer, int) else ""
     return f"The other layer is {layer_name(plan)} ({light}){end}."
 

@@ -109,10 +109,7 @@ def find_screen(
     screen: Screen,
 ) -> str:
     """The nearest first; a packet that may do is named above all."""
-    seen_as = ", ".join(
-        f"{axis}* {words.number(v, 1)} ± {words.number(u, 1)}"
-        for axis, v, u in zip("Lab", colour.lab_d50, colour.widest_u95, strict=True)
-    )
+    seen_as = words.lab_text(colour.lab_d50, colour.widest_u95)
     from drawdown.wording.doubts import how_known, well_known  # heavy, for lists
 
     if not well_known(seen, colour):

@@ -36,7 +36,7 @@ from drawdown.wording.book import (
     use_first,
 )
 from drawdown.wording.doubts import how_known, well_known
-from drawdown.wording.figures import lab_parts, number
+from drawdown.wording.figures import lab_text, number
 
 MOST_NEAR = 6
 
@@ -77,7 +77,7 @@ def strips(bench: Bench, folder: Path) -> list[dict[str, Any]]:
         {
             "number": strip.number,
             "rgb": hex_rgb(strip.lab_d50),
-            "colour": ", ".join(f"{a}* {t}" for a, t in zip("Lab", lab_parts(strip), strict=True))
+            "colour": lab_text(strip.lab_d50, strip.lab_u95)
             if well_known(seen, strip)
             else how_known(seen),
         }

@@ -109,12 +109,8 @@ def lab_words(reading: Reading | None) -> str:
     """Lab with its uncertainty."""
     if reading is None:
         return "colour not known"
-    u95 = reading.lab_u95
-    cells = [
-        f"{axis}* {words.number(v, 1)}" + (f" ± {words.number(u95[i], 1)}" if u95 else "")
-        for i, (axis, v) in enumerate(zip("Lab", reading.lab_d50, strict=True))
-    ]
-    return ", ".join(cells if u95 else [*cells, "uncertainty not noted"])
+    said = words.lab_text(reading.lab_d50, reading.lab_u95)
+    return said if reading.lab_u95 else f"{said}, uncertainty not noted"
 
 
 def lab_cells(reading: Reading | None) -> list[str]:

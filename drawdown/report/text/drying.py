@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from calibration.naming import named
@@ -11,7 +11,7 @@ from drawdown.matching.drying import READING_SD, learn
 from drawdown.report.text.lines import Lines
 from drawdown.report.text.terminal import Screen
 from drawdown.studio.drying_file import KeptPair
-from drawdown.wording.figures import count
+from drawdown.wording.figures import count, lab_text
 
 _NOTHING_YET = (
     "You have not shown a strip wet and dry yet. Photograph one wet, let it dry, photograph it "
@@ -28,8 +28,8 @@ def drying_screen(kept: Sequence[KeptPair], path: Path, screen: Screen) -> str:
     for k in kept:
         head = f"pair {k.number}   {k.day}   {k.name}".rstrip()
         lines.add(head + ("   (set aside)" if k.aside else ""))
-        lines.say(f"wet {_lab(k.pair.lab_wet, k.u95_wet)}", "   ")
-        lines.say(f"dry {_lab(k.pair.lab_dry, k.u95_dry)}", "   ")
+        lines.say(f"wet {lab_text(k.pair.lab_wet, k.u95_wet)}", "   ")
+        lines.say(f"dry {lab_text(k.pair.lab_dry, k.u95_dry)}", "   ")
         lines.say(f"Delta E {k.pair.de00:.1f} ± {K95 * READING_SD:.1f}", "   ")
     lines.add()
     counted = [k.pair for k in kept if not k.aside]
@@ -47,8 +47,3 @@ def drying_screen(kept: Sequence[KeptPair], path: Path, screen: Screen) -> str:
         "probability."
     )
     return str(lines)
-
-
-def _lab(lab: Iterable[float], u95: Iterable[float] | None) -> str:
-    halves = [""] * 3 if u95 is None else [f" ± {u:.1f}" for u in u95]
-    return ", ".join(f"{a}* {v:.1f}{h}" for a, v, h in zip("Lab", lab, halves, strict=True))
