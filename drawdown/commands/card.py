@@ -16,6 +16,7 @@ from drawdown.book.shapes import clean_date
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.parse import read_choice
 from drawdown.report.text import terminal
+from drawdown.wording.figures import count
 
 SHAPES = ("slip", "frame", "sheet")
 PAPERS = ("a4", "letter")
@@ -218,12 +219,12 @@ def _enrol_print(
                              "only a photo needs a card with known values beside it",
                              "leave it out")  # fmt: skip
         made = from_instrument(own, *_readings(sources, own))
-        how = f"read by an instrument, {_times(made.count, 'reading')}, {day}"
+        how = f"read by an instrument, {count(made.count, 'reading')}, {day}"
     else:
         known = read_card(known_file) if known_file is not None else None
         made = from_photos(own, _photo_readings(sources, known, own))
         beside = f'"{known.title}"' if known is not None else "nothing, by the camera's own matrix"
-        how = f"read on {_times(made.count, 'photo')} beside {beside}, {day}"
+        how = f"read on {count(made.count, 'photo')} beside {beside}, {day}"
     source = f"enrolled: {how}"
     if made.unread:
         source += f"; not read, as drawn: {', '.join(made.unread)}"
@@ -297,10 +298,6 @@ def _photo_readings(sources: list[Path], known, own) -> tuple:
             except PhotoUnfit as unfit:
                 raise PhotoUnfit(f"{source}: {unfit.seen}", unfit.why, unfit.todo) from unfit
     return tuple(readings)
-
-
-def _times(count: int, what: str) -> str:
-    return f"{count} {what}" + ("s" if count != 1 else "")
 
 
 def _say_enrolled(made) -> None:

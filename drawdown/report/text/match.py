@@ -20,7 +20,7 @@ from drawdown.wording import verdict as wording
 from drawdown.wording.cautions import CAUTIONS, brief, pigment_cautions
 from drawdown.wording.difference import film_sentences
 from drawdown.wording.doubts import doubt, how_known, other_way_round, well_known
-from drawdown.wording.figures import evenness, lab_parts, munsell, number, parts
+from drawdown.wording.figures import count, evenness, lab_parts, munsell, number, parts
 from drawdown.wording.flags import compared, meaning, remarks, strip_flags
 
 
@@ -82,8 +82,8 @@ def _rough_screen(look: RoughLook, screen: Screen) -> str:
 def read_screen(judgement: Judgement, screen: Screen) -> str:
     """The answer of ``drawdown read``: every strip."""
     strips, lines = judgement.strips, Lines(screen, margin=1)
-    count = f"{len(strips)} strip{'' if len(strips) == 1 else 's'}" if strips else "No strip"
-    lines.add(f" {count} in {judgement.path}", "1")
+    found = count(len(strips), "strip") if strips else "No strip"
+    lines.add(f" {found} in {judgement.path}", "1")
     shown = screen.full or all(well_known(judgement, strip) for strip in strips)
     table = _table(judgement, shown) if screen.columns >= 76 else None
     for index, strip in enumerate(strips):
