@@ -12,12 +12,33 @@ from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
 
 ROLES = ("white", "grey", "black", "colour")
 PROVENANCES = ("nominal", "measured")
+TOUCH_MM = 1e-6  # fields may touch; rounding must not count as overlap
+# OpenCV's predefined ArUco dictionaries and how many markers each holds (a test compares
+# this with OpenCV; it is written out so that reading a card need not load OpenCV).
+DICTIONARIES = {
+    f"DICT_{n}X{n}_{count}": count for n in (4, 5, 6, 7) for count in (50, 100, 250, 1000)
+} | {
+    "DICT_ARUCO_ORIGINAL": 1024,
+    "DICT_ARUCO_MIP_36h12": 250,
+    "DICT_APRILTAG_16h5": 30,
+    "DICT_APRILTAG_25h9": 35,
+    "DICT_APRILTAG_36h10": 2320,
+    "DICT_APRILTAG_36h11": 587,
+}
 
 
 def corners_of(rect_mm: tuple[float, float, float, float]) -> np.ndarray:
     """(4, 2) of (x, y, width, height): upper left, upper right, lower right, lower left."""
     x, y, w, h = rect_mm
     return np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], dtype=float)
+
+
+def overlapping(rects_mm: np.ndarray) -> tuple[int, int] | None:
+    """The first two of rectangles (n, 4) that lie on each other; they may touch, to rounding."""
+    low, high = rects_mm[:, :2], rects_mm[:, :2] + rects_mm[:, 2:]
+    shared = np.minimum(high[:, None], high[None]) - np.maximum(low[:, None], low[None])
+    pairs = np.argwhere(np.triu(np.all(shared > TOUCH_MM, axis=-1), k=1))
+    return (int(pairs[0, 0]), int(pairs[0, 1])) if len(pairs) else None
 
 
 @dataclass(frozen=True)

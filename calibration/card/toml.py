@@ -11,7 +11,16 @@ from typing import NoReturn
 
 import numpy as np
 
-from calibration.card.definition import PROVENANCES, ROLES, CardDefinition, Marker, Patch
+from calibration.card.definition import (
+    DICTIONARIES,
+    PROVENANCES,
+    ROLES,
+    TOUCH_MM,
+    CardDefinition,
+    Marker,
+    Patch,
+    overlapping,
+)
 from calibration.card.tables import reference_lab_d50
 from calibration.errors import BadFile
 from calibration.files import read_bytes, write_atomically
@@ -41,24 +50,9 @@ HEADER = """\
 # Paper and ink fade: measure again when the card has seen much light.
 """
 
-# OpenCV's predefined ArUco dictionaries and how many markers each holds (a test compares
-# this with OpenCV; it is written out so that reading a card need not load OpenCV).
-DICTIONARIES = {
-    f"DICT_{n}X{n}_{count}": count for n in (4, 5, 6, 7) for count in (50, 100, 250, 1000)
-} | {
-    "DICT_ARUCO_ORIGINAL": 1024,
-    "DICT_ARUCO_MIP_36h12": 250,
-    "DICT_APRILTAG_16h5": 30,
-    "DICT_APRILTAG_25h9": 35,
-    "DICT_APRILTAG_36h10": 2320,
-    "DICT_APRILTAG_36h11": 587,
-}
 LEAST_PATCHES, MOST_PATCHES = 6, 500
-LIGHTNESS = (0.0, 110.0)  # paper with optical brightener can pass 100
-CHROMA = 150.0
-LEAST_MM, MOST_MM = 1.0, 2000.0
-MOST_U = 50.0
-_TOUCH_MM = 1e-6  # fields may touch; rounding must not count as overlap
+LIGHTNESS, CHROMA = (0.0, 110.0), 150.0  # paper with optical brightener can pass L* 100
+LEAST_MM, MOST_MM, MOST_U = 1.0, 2000.0, 50.0
 _WHY = "a card must be described exactly or every colour would be wrong"
 _KEYS = {
     "format", "name", "title", "provenance", "source", "size_mm", "dictionary", "window_mm",
@@ -141,7 +135,7 @@ class _Table:
                 f"is only {width:g} x {height:g} mm large", f"give {key} at least {LEAST_MM:g} mm"
             )
         beyond = max(-x, -y, x + width - size_mm[0], y + height - size_mm[1])
-        if beyond > _TOUCH_MM:
+        if beyond > TOUCH_MM:
             self.bad(
                 f"has a {key} that reaches {beyond:.3g} mm beyond the card "
                 f"({size_mm[0]:g} x {size_mm[1]:g} mm)",
@@ -264,8 +258,10 @@ def _patches(top: _Table, where: str, size: tuple[float, float], folder: Path) -
             table.bad("is there twice", "give every patch a name of its own")
         tables.append(table)
         names.append(name)
-    labs = _reference(top, tuple(names), folder)
-    u_all = None
+    labs = u_all = None
+    if "reference_file" in top.data:
+        file = top.text("reference_file", '"values.txt"', most=1000)
+        labs = reference_lab_d50(folder / file, tuple(names))
     if "reference_u_lab" in top.data:
         if labs is None:
             top.bad("has reference_u_lab without a reference_file",
@@ -316,13 +312,6 @@ def _srgb(table: _Table) -> tuple[int, int, int]:
     return int(value[0]), int(value[1]), int(value[2])
 
 
-def _reference(top: _Table, names: tuple[str, ...], folder: Path) -> np.ndarray | None:
-    if "reference_file" not in top.data:
-        return None
-    file = top.text("reference_file", '"values.txt"', most=1000)
-    return reference_lab_d50(folder / file, names)
-
-
 def _check_apart(
     top: _Table,
     markers: tuple[Marker, ...],
@@ -336,15 +325,10 @@ def _check_apart(
     if window_mm is not None:
         names.append("the window")
         rects.append(window_mm)
-    low = np.array(rects)[:, :2]
-    high = low + np.array(rects)[:, 2:]
-    shared = np.minimum(high[:, None], high[None]) - np.maximum(low[:, None], low[None])
-    first, second = np.nonzero(np.triu(np.all(shared > _TOUCH_MM, axis=-1), k=1))
-    if first.size:
-        top.bad(
-            f"has {names[first[0]]} and {names[second[0]]} on top of each other",
-            "correct the rect_mm of one of them",
-        )
+    two = overlapping(np.array(rects))
+    if two is not None:
+        one, other = (names[k] for k in two)
+        top.bad(f"has {one} and {other} on top of each other", "correct the rect_mm of one of them")
 
 
 def card_to_dict(card: CardDefinition) -> dict:

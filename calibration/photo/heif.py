@@ -13,15 +13,9 @@ import numpy as np
 from calibration.errors import BadFile
 from calibration.photo.decode import overheard, without_alpha
 from calibration.photo.exif import read_exif
-from calibration.photo.header import (
-    GAIN_MAP_SIGNS,
-    Header,
-    check_size,
-    damaged,
-    not_rgb,
-    several,
-)
+from calibration.photo.header import Header, check_size, damaged, not_rgb, several
 from calibration.photo.icc import plain_icc
+from calibration.photo.jpeg import GAIN_MAP_SIGNS
 
 HEIF_PIXEL_BYTES = 18.0  # the decoder's planes, its RGB and ours, each of up to 16 bits
 

@@ -17,7 +17,6 @@ from calibration.photo.header import (
     COPY_AGAIN,
     Header,
     check_size,
-    read_jpeg,
     read_png,
     read_tiff,
     read_webp,
@@ -31,6 +30,7 @@ from calibration.photo.icc import (
     read_icc,
     srgb_profile,
 )
+from calibration.photo.jpeg import read_jpeg
 
 MAX_BYTES = 500_000_000
 HEAVY_JPEG_BELOW = 60

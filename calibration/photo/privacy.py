@@ -12,20 +12,15 @@ from dataclasses import replace
 from calibration.photo.exif import Exif, read_exif
 from calibration.photo.formats import kind_of
 from calibration.photo.header import (
-    END,
-    FRAMES,
-    SCAN,
     chunks_of,
-    coded_end,
     damaged,
     inflate,
-    read_jpeg,
     read_webp,
     riff_chunks,
-    segments,
 )
 from calibration.photo.heif import plain_heif
 from calibration.photo.icc import linear_icc, plain_icc
+from calibration.photo.jpeg import END, FRAMES, SCAN, coded_end, read_jpeg, segments
 
 _ICC_PIECE = 65_519  # bytes of a profile in one segment (ICC.1:2022, B.4)
 

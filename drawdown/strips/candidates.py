@@ -16,7 +16,17 @@ from drawdown.strips.bridge import bridge_bars
 from drawdown.strips.paper import Ground
 from drawdown.strips.rectangle import middle_colour
 from drawdown.strips.shapes import Shape, View, bounding_rect, measure_shape, size_alone
-from drawdown.strips.working_picture import Picture, disc, fill, part_at, square
+from drawdown.strips.working_picture import (
+    Picture,
+    disc,
+    eroded,
+    fill,
+    filled,
+    part_at,
+    paste,
+    shared_part,
+    square,
+)
 
 
 @dataclass(frozen=True)
@@ -368,40 +378,3 @@ class Piece:
     @property
     def part(self) -> tuple[slice, slice]:
         return part_at(self.corner, self.mask)
-
-
-def filled(blob: np.ndarray, limit_px: float) -> np.ndarray:
-    """Fill holes up to a size: streaks that show paper inside the ink."""
-    holes = (~blob).view(np.uint8)
-    _, label, stats, _ = cv2.connectedComponentsWithStats(holes, connectivity=4)
-    x, y, w, h = (stats[:, k] for k in range(4))
-    closed = (x > 0) & (y > 0) & (x + w < blob.shape[1]) & (y + h < blob.shape[0])
-    small = closed & (stats[:, cv2.CC_STAT_AREA] < limit_px)
-    small[0] = False
-    return blob | small[label]
-
-
-def eroded(mask: np.ndarray, radius_px: float) -> np.ndarray:
-    """Eroded uint8 mask; beyond its border there is nothing."""
-    padded = np.pad(mask, 1).view(np.uint8)
-    kernel = disc(radius_px)
-    return cv2.erode(padded, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)[1:-1, 1:-1]
-
-
-def shared_part(target: np.ndarray, source: np.ndarray, at: tuple[int, int]):
-    """Slices of two arrays that overlap with the corner of ``source`` at (row, column) of
-    ``target``; None when they do not."""
-    a0, b0 = max(0, at[0]), max(0, at[1])
-    a1 = min(target.shape[0], at[0] + source.shape[0])
-    b1 = min(target.shape[1], at[1] + source.shape[1])
-    if a1 <= a0 or b1 <= b0:
-        return None
-    there = (slice(a0, a1), slice(b0, b1))
-    return there, (slice(a0 - at[0], a1 - at[0]), slice(b0 - at[1], b1 - at[1]))
-
-
-def paste(target: np.ndarray, source: np.ndarray, at: tuple[int, int]) -> None:
-    """OR ``source`` into ``target`` with its corner at (row, column), clipped."""
-    shared = shared_part(target, source, at)
-    if shared is not None:
-        target[shared[0]] |= source[shared[1]]

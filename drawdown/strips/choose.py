@@ -11,12 +11,12 @@ import numpy as np
 
 from drawdown.strips import limits
 from drawdown.strips.bars import Bar, grown_px
-from drawdown.strips.candidates import Candidate, filled, paste
+from drawdown.strips.candidates import Candidate
 from drawdown.strips.join import frame_of, holds
 from drawdown.strips.paper import RIM_GROUND
 from drawdown.strips.rectangle import middle_colour
 from drawdown.strips.shapes import View, measure_shape
-from drawdown.strips.working_picture import Picture, Zones, disc, fill, lengths
+from drawdown.strips.working_picture import Picture, Zones, disc, fill, filled, lengths, paste
 
 
 def settle(

@@ -11,10 +11,10 @@ import numpy as np
 from drawdown.strips import limits
 from drawdown.strips.bars import Bar
 from drawdown.strips.bridge import faded
-from drawdown.strips.candidates import Candidate, paste
+from drawdown.strips.candidates import Candidate
 from drawdown.strips.rectangle import middle_colour
 from drawdown.strips.shapes import View, measure_shape
-from drawdown.strips.working_picture import Picture, fill, to_lab
+from drawdown.strips.working_picture import Picture, fill, paste, to_lab
 
 
 def join_halves(

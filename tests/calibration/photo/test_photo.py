@@ -217,7 +217,7 @@ def test_jpeg_quality_as_pillow_saved_it(tmp_path, quality):
 
 def test_quality_50_is_the_table_of_the_standard():
     """By the usual rule, quality 50 is table K.1 unscaled; so Pillow's encoder holds K.1."""
-    from calibration.photo.header import ANNEX_K_LUMINANCE
+    from calibration.photo.jpeg import ANNEX_K_LUMINANCE
 
     with Image.open(io.BytesIO(saved(PICTURE, "JPEG", quality=50))) as image:
         assert sorted(image.quantization[0]) == sorted(ANNEX_K_LUMINANCE)
