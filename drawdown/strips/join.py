@@ -262,11 +262,15 @@ def half_covered(profile: np.ndarray, paper_lab: np.ndarray) -> bool:
     ink = profile[first : last + 1].mean(axis=0)
     way = paper_lab - ink
     way = way / max(float(np.linalg.norm(way)), 1e-6)
-    for rest in (profile[:first], profile[last + 1 :]):
+    for rest in (profile[:first][::-1], profile[last + 1 :]):  # each towards its end
         if len(rest) < limits.COVERED_SHARE * n:
             continue
         one, other = even_stretch(rest, limits.COVERED_EVEN_DE, limits.LEAST_EVEN_SHARE)
-        off = rest[one : other + 1].mean(axis=0) - ink
+        there = rest[one : other + 1].mean(axis=0)
+        # Beyond a bar the ink goes on, and a strip that ends on one is dark there.
+        if len(rest) - other > limits.COVERED_LEFT * len(rest) + 1 or there[0] < limits.BARE_BAR_L:
+            continue
+        off = there - ink
         aside = float(np.linalg.norm(off - (off @ way) * way))
         far = float(np.linalg.norm(off)) > limits.COVERED_DE and aside > limits.ASIDE_DE
         if far and other + 1 - one >= limits.COVERED_SHARE * n:

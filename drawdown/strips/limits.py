@@ -206,6 +206,8 @@ COVERED_MM = _at(15.0, "mm", "a shorter strip is not asked whether something lie
 COVERED_SHARE = _at(0.25, "of length", "so long another even colour: something lies on the strip",
     "down: run-outs of transparent ink (0.2 in 40 rendered scenes); up: hands (0.4)")
 COVERED_EVEN_DE = _at(3.0, "dE", "even within this", "down: skin is not; up: films that taper")
+COVERED_LEFT = _at(0.15, "of the rest", "and little is left beyond it", "up: bars pass for hands")
+BARE_BAR_L = _at(40.0, "L*", "a darker end may lie on a bar", "down: bars; up: dark hands are ink")
 COVERED_DE = _at(12.0, "dE", "and so far from the ink's", "down: films that taper")
 ASIDE_DE = _at(8.0, "dE", "and from every thinner or thicker film of it", "as above")
 EVEN_DE = _at(1.5, "dE", "an even stretch stays this near its mean",

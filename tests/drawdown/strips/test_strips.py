@@ -322,6 +322,9 @@ def test_a_hand_on_a_strip_is_no_part_of_it():
     assert half_covered(held, paper)
     assert half_covered(held[::-1], paper)
     assert not half_covered(ink + grain, paper)
+    bar = np.where((np.arange(60) // 12 == 2)[:, None], [22.0, 5, 4], ink) + grain
+    assert not half_covered(bar, paper)  # the ink goes on beyond it
+    assert not half_covered(bar[:34], paper)  # and here it ends there
     assert not half_covered(taper, paper)
 
 
