@@ -194,12 +194,9 @@ def check_batch_grams(grams: float | None, weighed_out: str = "ink") -> None:
 def _check_scale_step(step: float | None, grams: float | None) -> None:
     if step is None:
         return
-    if not (step > 0 and math.isfinite(step)):
-        raise WrongUsage(
-            f"`scale_step` is {step:g}, and must be above 0",
-            "amounts are rounded to what the scale can show",
-            "kitchen scales show 1 g, letter scales 0.1 g, pocket scales 0.01 g",
-        )
+    from drawdown.studio.scale import check_step
+
+    check_step(step)
     if grams is not None and step > grams:
         raise WrongUsage(
             f"`scale_step` is {step:g} g, more than the batch weighs ({grams:g} g)",

@@ -26,16 +26,21 @@ def scale_step(given: float | None = None) -> float | None:
         except (OSError, ValueError):
             return None
         return step if 0 < step < math.inf else None
-    if not 0 < given < math.inf:
-        raise WrongUsage(
-            f"`scale_step` is {given:g}, and must be above 0",
-            "amounts are rounded to what the scale can show",
-            "kitchen scales show 1 g, letter scales 0.1 g, pocket scales 0.01 g",
-        )
+    check_step(given)
     if scale_step() != given:
         private_folder(path.parent)
         write_atomically(path, f"{given:g}\n".encode())
     return given
+
+
+def check_step(step_g: float) -> None:
+    """Raises ``WrongUsage`` for a step that no scale has."""
+    if not 0 < step_g < math.inf:  # also refuses nan
+        raise WrongUsage(
+            f"`scale_step` is {step_g:g}, and must be above 0",
+            "amounts are rounded to what the scale can show",
+            "kitchen scales show 1 g, letter scales 0.1 g, pocket scales 0.01 g",
+        )
 
 
 def on_scale(grams: float, step_g: float | None) -> float:
