@@ -18,8 +18,9 @@ BY_HAND = (
     "upright photo, clockwise from the card's upper left corner"
 )
 # The steepest steps of a picture over three pixels, against its contrast: sharp photos have 0.6 and
-# more (40 rendered; 0.4 and more, 15 real ones). Out of focus all ways lose alike, shaken one most.
-SHARP, ONE_WAY = 0.36, 0.78
+# more (40 rendered; 0.4 and more, 15 real ones). Shaken along the card's edges, one way keeps less
+# than half of the other; out of focus, or shaken askew to them, both keep two thirds and more.
+SHARP, ONE_WAY = 0.36, 0.55
 _WHY = "without the card there is no measure for size or colour"
 
 
@@ -108,7 +109,8 @@ def explain_failure(
         cause = "the photo is shaken: its edges are smeared one way"
         todo = "rest the phone on something, or bring more light, and shoot again"
     elif min(sharp) < SHARP:
-        cause, todo = "the photo is out of focus", "tap the card to focus, and shoot again"
+        cause = "the photo is blurred: out of focus or shaken"
+        todo = "tap the card to focus, rest the phone on something, and shoot again"
     elif size is not None and size < 14:
         cause = f"the markers are only {size:.0f} pixels wide"
         todo = "move closer, so that the card fills at least a sixth of the picture's width"

@@ -148,8 +148,8 @@ def test_match_by_an_instrument_finds_what_is_missing(capsys):
     ("argv", "words"),
     [
         (["match", "p.jpg", "--readings", "{}"], "were both given"),
-        (["match"], "Neither a photo nor --readings"),
-        (["read"], "Neither a photo nor --readings"),
+        (["match"], "PHOTO was not given, nor --readings"),
+        (["read"], "PHOTO was not given, nor --readings"),
         (["read", "--readings", "{}", "--strip", "1,1,9,9"], "--strip was given with --readings"),
         (["match", "--readings", "{}", "--card", "c.toml"], "--card was given with --readings"),
         (["match", "p.jpg", "--instrument", "1"], "without --readings"),
