@@ -13,7 +13,7 @@ import json
 import numpy as np
 import pytest
 
-from calibration.correction.glare import find_glare, glare_share
+from calibration.correction.glare import find_glare, find_panes, glare_share
 from drawdown.strips.strip import find_shine
 from drawdown.strips.working_picture import to_lab
 
@@ -138,6 +138,11 @@ def test_streaks_that_show_paper_are_no_window():
     cells, _ = strip(GREY)
     cells[:, 5] = cells[:, 12] = 0.5 * (GREY + PAPER)
     assert shine(cells) is None
+    # Nor is a bundle of them, three cells wide, that begins half-way down.
+    many, _ = strip(GREY)
+    half = many.shape[0] // 2
+    many[half:, 5:8] += 0.3 * (PAPER - GREY)
+    assert find_panes(many.astype(np.float32), np.ones(many.shape[:2], bool)) is None
 
 
 # What is left of a strip ------------------------------------------------------------------
