@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +12,7 @@ from calibration.colour.illuminants import LAMPS
 from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.colour.spectral_files import colour_science, lamp, read_reflectances
 from calibration.errors import BadFile, DrawdownError, WrongUsage
+from drawdown.commands import main as cli
 
 ROOT = Path(__file__).resolve().parents[3]
 PHOTO = ROOT / "fixtures" / "photos" / "match.jpg"
@@ -132,22 +131,22 @@ def test_reflectances_of_every_sample_in_a_file(tmp_path):
 
 
 @pytest.mark.slow
-def test_match_tells_of_the_lamps_that_are_asked_for():
-    def run(*words: str) -> subprocess.CompletedProcess[str]:
-        typed = [sys.executable, "-m", "drawdown", "match", str(PHOTO), *words]
-        return subprocess.run(typed, cwd=ROOT, capture_output=True, text=True, check=False)
+def test_match_tells_of_the_lamps_that_are_asked_for(capsys, opened_once):
+    def run(*words: str) -> tuple[int, str, str]:
+        code = cli.main(["match", str(PHOTO), *words])
+        return code, *capsys.readouterr()
 
     mix = ["--mix", "white=96", "--mix", "PB15:3=4"]
-    asked = run(*mix, "--lamp", "fl11", "--lamp", "A", "--json")
-    assert (asked.returncode, asked.stderr) == (0, "")
-    lamps = {row["lamp"]: row for row in json.loads(asked.stdout)["advice"]["lamps"]}
+    code, out, err = run(*mix, "--lamp", "fl11", "--lamp", "A", "--json")
+    assert (code, err) == (0, "")
+    lamps = {row["lamp"]: row for row in json.loads(out)["advice"]["lamps"]}
     assert list(lamps) == [*LAMPS, "FL11", "A"]
     # Tungsten by its built-in weights, and by the library's table of the same illuminant.
     assert lamps["A"]["de00"] == pytest.approx(lamps["tungsten"]["de00"], abs=0.002)
-    said = " ".join(run(*mix, "--lamp", "fl11", "--full").stdout.split())
+    said = " ".join(run(*mix, "--lamp", "fl11", "--full")[1].split())
     assert f"under FL11 about {lamps['FL11']['de00']:.1f} (95 % below" in said
-    wet = run("--wet", "batch", "--lamp", "FL11", "--json")
-    assert "lamp-not-told" in json.loads(wet.stdout)["photo"]["flags"]
-    wrong = run("--lamp", "FL99")
-    assert (wrong.returncode, wrong.stdout) == (2, "")
-    assert '--lamp "FL99" is neither a lamp of the CIE nor a file' in wrong.stderr
+    wet = run("--wet", "batch", "--lamp", "FL11", "--json")[1]
+    assert "lamp-not-told" in json.loads(wet)["photo"]["flags"]
+    code, out, err = run("--lamp", "FL99")
+    assert (code, out) == (2, "")
+    assert '--lamp "FL99" is neither a lamp of the CIE nor a file' in err
