@@ -123,8 +123,8 @@ def no_book(folder: Path) -> BadFile:
     return BadFile(
         f"there is no book in {folder}",
         "so there is nothing to show",
-        'keep a first original: `keep_in_book` photo.jpg `name` "Tide blue"; or say where the book '
-        "is with `book`",
+        "say where the book is with `book`, or keep a first original: `keep_in_book` photo.jpg "
+        '`name` "Tide blue"',
     )
 
 
