@@ -17,7 +17,6 @@ from typing import Any
 
 import numpy as np
 
-from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.errors import WrongUsage
 from calibration.files import read_bytes, write_atomically
 from drawdown.ink.hazards import pigment_caution
@@ -30,6 +29,7 @@ _KEYS = {
     "name", "colour_index", "generic_name", "kind", "k", "s", "file", "starter", "strength",
     "k_sd", "s_sd", "doubt", "source", "caution",
 }  # fmt: skip
+_TEXTS = ("name", "colour_index", "generic_name", "kind", "source")
 # What is assumed of an ink's strength when a shelf does not say: our own judgement.
 DEFAULT_K_SD, DEFAULT_S_SD = 0.25, 0.30
 
@@ -39,12 +39,11 @@ class Ink:
     """One ink.
 
     ``k`` and ``s`` (31,) are absorption and scattering per ordinary film at
-    ``wavelengths_nm``; ``k_sd`` and ``s_sd`` the relative standard uncertainties of their
+    ``WAVELENGTHS_NM``; ``k_sd`` and ``s_sd`` the relative standard uncertainties of their
     strength; ``kind`` is "colour", "white", "base" (transparent) or "black".
 
-    ``doubt`` (r, 62), of an ink fitted from strips, is what the strips left open: each row
-    is one independent standard deviation of ln K (31) and ln S (31), so that
-    ``doubt.T @ doubt`` is their covariance. None means that only ``k_sd`` and ``s_sd`` say.
+    ``doubt`` (r, 62), of an ink fitted from strips, is what they left open: each row is one
+    independent standard deviation of ln K (31) and ln S (31). None: only the two sd say.
     """
 
     name: str
@@ -60,10 +59,6 @@ class Ink:
     starter: str = ""  # the starter ink whose figures these are, ``strength`` times, if any
     strength: float = 1.0
     doubt: np.ndarray | None = None
-
-    @property
-    def wavelengths_nm(self) -> np.ndarray:
-        return WAVELENGTHS_NM
 
     @property
     def known_from(self) -> str:
@@ -224,14 +219,9 @@ def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Tab
     where = f'{where} at the ink "{called}"' if called else where
     _check_entry(entry, called, where)
     ink = _figures(entry, called, where, open_table)
-    texts = {
-        key: entry[key]
-        for key in ("name", "colour_index", "generic_name", "kind", "source")
-        if key in entry
-    }
     ink = replace(
         ink,
-        **texts,
+        **{key: entry[key] for key in _TEXTS if key in entry},
         k_sd=float(entry.get("k_sd", ink.k_sd)),
         s_sd=float(entry.get("s_sd", ink.s_sd)),
         doubt=doubts(entry.get("doubt"), where),
@@ -245,14 +235,10 @@ def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Tab
 
 def _check_entry(entry: dict[str, Any], called: str, where: str) -> None:
     """Keys, types and the name, as far as they can be checked before figures are read."""
-    for key in entry:
-        if key not in _KEYS:
-            near = _near(key, _KEYS, 1)
-            raise bad(
-                where,
-                f'"{key}" is not known',
-                f"perhaps you meant {near[0]}" if near else f"use {_list(sorted(_KEYS), 'or')}",
-            )
+    for key in sorted(entry.keys() - _KEYS):
+        near = _near(key, _KEYS, 1)
+        todo = f"perhaps you meant {near[0]}" if near else f"use {_list(sorted(_KEYS), 'or')}"
+        raise bad(where, f'"{key}" is not known', todo)
     for key in _KEYS - {"k", "s", "strength", "k_sd", "s_sd", "doubt"}:
         if not isinstance(entry.get(key, ""), str):
             raise bad(where, f"{key} is not text", f'write {key} = "..."')
@@ -324,11 +310,10 @@ def _shelf(text: str, where: str, open_text: Callable[[str, str], str]) -> Shelf
         return tables[name]
 
     inks = [_ink(entry, where, open_table) for entry in entries]
-    seen: set[str] = set()
+    names = [plain(ink.name) for ink in inks]
     for ink in inks:
-        if plain(ink.name) in seen:
+        if names.count(plain(ink.name)) > 1:
             raise bad(where, f'two inks are called "{ink.name}"', "give each its own name")
-        seen.add(plain(ink.name))
     return Shelf(tuple(inks), str(data.get("title", "")))
 
 
@@ -362,8 +347,7 @@ def starter_ink(text: str) -> Ink:
 
 def read_shelf(path: str | os.PathLike[str]) -> Shelf:
     """Read a printmaker's own shelf (TOML); raise ``BadFile`` that says what to mend."""
-    path = Path(path)
-    return shelf_from_text(_read_text(path, ""), path)
+    return shelf_from_text(_read_text(Path(path), ""), path)
 
 
 def shelf_from_text(text: str, path: str | os.PathLike[str]) -> Shelf:
@@ -385,12 +369,7 @@ def shelf_to_dict(shelf: Shelf) -> dict[str, Any]:
     """The shelf as plain data, ready for TOML; starter inks stay short."""
     rows = []
     for ink in shelf:
-        row: dict[str, Any] = {
-            "name": ink.name,
-            "colour_index": ink.colour_index,
-            "generic_name": ink.generic_name,
-            "kind": ink.kind,
-        }
+        row: dict[str, Any] = {key: getattr(ink, key) for key in _TEXTS[:-1]}
         if ink.starter:
             row["starter"] = ink.starter
             if ink.strength != 1:

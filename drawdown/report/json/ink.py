@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.flags import codes
 from drawdown.report.json.document import document, fields
 from drawdown.wording.flags import once
@@ -92,7 +93,7 @@ def _ink(ink: Ink) -> dict[str, Any]:
 
 def _spectra(ink: Ink) -> dict[str, Any]:
     return {
-        "wavelengths_nm": [int(v) for v in ink.wavelengths_nm],
+        "wavelengths_nm": [int(v) for v in WAVELENGTHS_NM],
         "k": [float(f"{v:.6g}") for v in ink.k],
         "s": [float(f"{v:.6g}") for v in ink.s],
         "doubt": None

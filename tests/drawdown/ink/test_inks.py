@@ -42,11 +42,10 @@ def write(tmp_path, body: str):
 
 def test_starter_inks_are_whole_and_unlike():
     shelf = starter_shelf()
-    assert len(shelf) == 20
-    assert len(set(shelf.names)) == 20
+    assert len(shelf) == len(set(shelf.names)) == 28
     assert {ink.kind for ink in shelf} == set(KINDS)
     for ink in shelf:
-        assert ink.k.shape == ink.s.shape == ink.wavelengths_nm.shape == (31,)
+        assert ink.k.shape == ink.s.shape == (31,)
         assert np.isfinite(ink.k).all()
         assert (ink.k >= 0).all()
         assert (ink.s >= 0).all()
@@ -165,7 +164,9 @@ def test_toxic_pigments_carry_a_caution():
         ("white", "titanium-white"),
         ("PW6", "titanium-white"),
         ("base", "transparent-base"),
-        ("black", "bone-black"),
+        ("black", "carbon-black"),
+        ("yellow ochre", "yellow-oxide"),
+        ("PB27", "prussian-blue"),
         ("dioxazine violet", "dioxazine-violet"),
     ],
 )

@@ -128,7 +128,7 @@ def test_what_is_lost_and_what_shows_is_flagged():
         SHELF,
         [
             ("black", SHELF.named_mix({"black": 1}), 6.0),
-            ("shade", SHELF.named_mix({"black": 1}), 0.1),
+            ("shade", SHELF.named_mix({"bone-black": 1}), 0.05),
             ("breast", SHELF.named_mix({"PO73": 30, "base": 70}), 1.0),
             ("white", SHELF.named_mix({"white": 1}), 30.0),
         ],
