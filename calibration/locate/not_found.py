@@ -21,6 +21,7 @@ BY_HAND = (
 # more (40 rendered; 0.4 and more, 15 real ones). Shaken along the card's edges, one way keeps less
 # than half of the other; out of focus, or shaken askew to them, both keep two thirds and more.
 SHARP, ONE_WAY = 0.36, 0.55
+SMALL_PX = 640  # long side of a photo that a messenger shrank
 _WHY = "without the card there is no measure for size or colour"
 
 
@@ -105,6 +106,9 @@ def explain_failure(
     elif burnt > 0.5:
         cause = "most of the photo is burnt out"
         todo = "tap the white paper to darken the photo, or move out of direct light"
+    elif max(grey.shape) <= SMALL_PX:
+        cause = f"the photo has only {photo.width_px} x {photo.height_px} pixels"
+        todo = "messengers shrink photos: send the file as the camera made it"
     elif min(sharp) < SHARP and min(sharp) < ONE_WAY * max(sharp):
         cause = "the photo is shaken: its edges are smeared one way"
         todo = "rest the phone on something, or bring more light, and shoot again"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from calibration.errors import PhotoUnfit, WrongUsage
+from calibration.flags import LOW_RESOLUTION
 from drawdown import flags as fl
 from drawdown.matching.drying import settle
 from drawdown.matching.kept_original import Kept, kept_differs
@@ -165,6 +166,14 @@ def _lost_to_glare(seen: Judgement) -> PhotoUnfit | None:
     return None
 
 
+def _too_coarse(seen: Judgement, found: str) -> PhotoUnfit | None:
+    """The refusal where the photo is so small that a strip may not have been seen."""
+    for flag in seen.all_flags:
+        if flag.kind is LOW_RESOLUTION:
+            return flag.unfit(f"{found}, and ")
+    return None
+
+
 def _pick(
     seen: Judgement, number: int, role: str, *, other: bool
 ) -> StripReading | InstrumentReading:
@@ -179,11 +188,12 @@ def _pick(
     where = f" in {seen.path}" if other or seen.table else ""
     what = f"strip {number} was asked for as the {role}, but {strips} found{where}"
     if number <= 2 and count < 2 and not other and seen.table is None:
-        unfit = _lost_to_glare(seen) or PhotoUnfit(
-            f"only {strips} found, and a match needs two",
+        one = f"only {strips} found"
+        unfit = _lost_to_glare(seen) or _too_coarse(seen, one) or PhotoUnfit(
+            f"{one}, and a match needs two",
             "the kept original and the batch are compared in one photo",
-            "show both side by side, or give their places with `strips`",
-        )
+            "show both side by side, bare paper between them, or give their places with `strips`",
+        )  # fmt: skip
         unfit.found = seen
         raise unfit
     raise WrongUsage(
