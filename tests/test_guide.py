@@ -128,7 +128,10 @@ def test_exit_codes_are_explained():
 
 
 def test_the_lines_for_developers_can_be_copied_as_they_are():
-    for name, ending in (("verdict", "match fixtures/photos/no-match.jpg"), ("test", "-m pytest")):
+    for name, ending in (
+        ("verdict", "match fixtures/photos/no-match.jpg"),
+        ("test", "-m pytest -n auto"),
+    ):
         block = README.split(f"<!-- command: {name} -->\n```sh\n")[1].split("\n```")[0]
         assert len(block.splitlines()) == 1
         assert block.startswith("python3 -m venv ")
