@@ -11,8 +11,10 @@ from calibration.errors import DrawdownError, sentence
 from calibration.naming import named
 from calibration.photo.open import Photo
 from drawdown.pipeline.read import Judgement
+from drawdown.pipeline.rough import RoughLook
+from drawdown.reading.by_paper import Box
 from drawdown.reading.colour import Colour
-from drawdown.report.json.match import match_data
+from drawdown.report.json.match import match_data, rough_data
 from drawdown.report.text.terminal import swatch_rgb
 from drawdown.wording import advice as advising
 from drawdown.wording import verdict as wording
@@ -47,8 +49,45 @@ def of_judgement(seen: Judgement) -> dict[str, Any]:
         "cautions": [*pigment_cautions(advice), *CAUTIONS] if adds else [],
         "uncertainty": UNCERTAINTY,
         "problem": [],
+        "before": "",
     }
     return {**_spoken(told), **_places(seen, seen.photo), "document": match_data(seen)}
+
+
+def of_rough(look: RoughLook) -> dict[str, Any]:
+    """What it shows of a rough look without a card."""
+    c = look.comparison
+    judged = c.verdict is not None
+    pairs = list(zip(("original", "batch"), look.strips, strict=True))
+    hard = [flag.text for flag in look.flags if flag.hard]
+    told = {
+        **_headline(wording.headline(look)),
+        **dict.fromkeys(("doubt", "caution", "readings_known", "uncertainty"), ""),
+        **{name: [] for name in ("readings", "cautions", "problem")},
+        "before": wording.ROUGH,
+        "verdict": c.verdict,
+        "sentence": wording.in_a_sentence(look),
+        "facts": list(wording.distance(c)) if judged else [],
+        "swatches": [_swatch(name, colour) for name, colour in pairs],
+        "why": hard,
+        "action": [wording.rough_action(look)] if judged else [],
+        "details": [wording.ROUGH_LIMITS, *([wording.along_lch(c)] if judged else ())],
+        "worth": [flag.text for flag in look.flags if not flag.hard],
+    }
+    strips = [
+        {"number": n, "role": role, "corners_px": _corners(colour.place_px)}
+        for n, (role, colour) in enumerate(pairs, 1)
+    ]
+    size = [look.photo.width_px, look.photo.height_px]
+    return {
+        **_spoken(told), "size_px": size, "card_px": [], "strips": strips,
+        "document": rough_data(look),
+    }  # fmt: skip
+
+
+def _corners(box: Box) -> list[list[float]]:
+    x0, y0, x1, y1 = map(float, box)
+    return [[x0, y0], [x1, y0], [x1, y1], [x0, y1]]
 
 
 def _spoken(told: Any) -> Any:
@@ -68,6 +107,7 @@ def of_problem(
         **_headline(wording.HEADLINES[None]),
         **dict.fromkeys(("verdict", "document")),
         **{name: [] for name in ("swatches", "strips", "card_px")},
+        "before": "",
         "problem": [sentence(text) for text in (problem.seen, problem.why, problem.todo) if text],
         **_places(seen, photo),
     }

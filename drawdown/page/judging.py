@@ -10,8 +10,12 @@ import hashlib
 import io
 from collections import OrderedDict
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+import cv2
+import numpy as np
 
 from calibration.errors import BadFile, DrawdownError, PhotoUnfit
 from calibration.files import read_bytes, write_atomically
@@ -23,10 +27,15 @@ from drawdown.page.studio import Studio
 from drawdown.pipeline.match import match_photo
 from drawdown.pipeline.options import Corners, Options
 from drawdown.pipeline.read import Judgement, Prepared, prepare
+from drawdown.pipeline.rough import RoughLook, rough_look
+from drawdown.reading.colour import StripReading
 from drawdown.report.pictures.answer import small_srgb
-from drawdown.report.pictures.overlay import mark_photo
+from drawdown.report.pictures.overlay import mark_photo, mark_rough
+from drawdown.strips.find import place_tapped
 
 MOST_KEPT = 3  # photos in the memory of one process
+HELD_SHARE = 0.85  # of a strip's reach each way: a box of that size holds the strip
+SIDE_TAPPED = 0.04  # of the photo's shorter side: what a tap takes in, where no card tells mm
 SHOWN_PX = 1600  # longer side of a photo on the page
 _PHOTO_BYTES = 200_000_000
 
@@ -65,6 +74,7 @@ class Held:
         self.marks: dict[bytes, Photo] = {}  # by the hash of its bytes
         self.prepared: dict[tuple[int, Corners], Prepared] = {}
         self.judgement: Judgement | None = None
+        self.strips: tuple[StripReading, ...] = ()  # that the finder found
         self.revision = 0
 
 
@@ -75,7 +85,8 @@ def judge(bench: Bench, folder: Path) -> None:
     held = bench.held(look)
     try:
         seen = judgement(bench, look, asked, held)
-        look.keep_answer({"revision": asked.revision, **answers.of_judgement(seen)})
+        told = answers.of_rough if isinstance(seen, RoughLook) else answers.of_judgement
+        look.keep_answer({"revision": asked.revision, **told(seen)})
         bench.answer(None)
         _keep_picture(look, seen.photo, seen)
     except DrawdownError as problem:
@@ -88,13 +99,18 @@ def judge(bench: Bench, folder: Path) -> None:
             _keep_picture(look, photo, found)
 
 
-def judgement(bench: Bench, look: Look, asked: Asked, held: Held | None = None) -> Judgement:
+def judgement(
+    bench: Bench, look: Look, asked: Asked, held: Held | None = None
+) -> Judgement | RoughLook:
     """The look's judgement, out of memory where it is there. Raises ``DrawdownError``."""
     held = bench.held(look) if held is None else held
     if held.judgement is not None and held.revision == asked.revision:
         return held.judgement
     bench.say("opening the photo", 0.02)
     options = asked.options(bench.studio)
+    if asked.rough:
+        held.photos.setdefault(1, _opened(look, 1, held))
+        return _rough(bench, asked, held.photos[1], options)
     sources: list[Prepared | Path] = []
     for number in range(1, asked.photos + 1):
         try:
@@ -106,8 +122,12 @@ def judgement(bench: Bench, look: Look, asked: Asked, held: Held | None = None) 
                 raise
             sources.append(look.folder / f"{number}.new")  # which says so, and is left out
     source = sources if len(sources) > 1 else sources[0]
+    if asked.taps and isinstance(source, Prepared):
+        options = _tapped(options, asked, source, held)
     held.judgement = match_photo(source, known(bench, options), bench.say)
     held.revision = asked.revision
+    if not asked.taps:
+        held.strips = held.judgement.strips
     return held.judgement
 
 
@@ -132,10 +152,53 @@ def _prepared(bench: Bench, held: Held, number: int, options: Options) -> Prepar
     return held.prepared[key]
 
 
+# Taps ------------------------------------------------------------------------------------
+
+
+def _tapped(options: Options, asked: Asked, photo: Prepared, held: Held) -> Options:
+    """The two strips that were touched: by number where the finder found both, else by place.
+    Raises ``WrongUsage``."""
+    numbers = [_touched(held.strips, photo, tap) for tap in asked.taps]
+    if len(numbers) == 2 and all(numbers) and numbers[0] != numbers[1]:
+        return replace(options, original=numbers[0], batch=numbers[1])
+    places = tuple(place_tapped(photo.flat, photo.view, tap) for tap in asked.taps)
+    return replace(options, strips=places, original=1, batch=2)
+
+
+def _touched(
+    strips: tuple[StripReading, ...], photo: Prepared, tap: tuple[float, ...]
+) -> int | None:
+    """The number of the strip that was found where a point lies, or a box that holds it all."""
+    x, y, *size = tap
+    wide, tall = size or (0.0, 0.0)
+    for strip in strips:
+        corners = photo.view.to_px(strip.corners_mm).astype(np.float32)
+        inside = cv2.pointPolygonTest(corners, (x + wide / 2, y + tall / 2), False) >= 0
+        most = HELD_SHARE * np.ptp(corners, axis=0)
+        if inside and (not size or (wide >= most[0] and tall >= most[1])):
+            return strip.number
+    return None
+
+
+def _rough(bench: Bench, asked: Asked, photo: Photo, options: Options) -> RoughLook:
+    """A look by bare paper; a tap is a box about it."""
+    side = SIDE_TAPPED * min(photo.width_px, photo.height_px)
+
+    def box(tap: tuple[float, ...]) -> str:
+        x, y, *size = tap
+        wide, tall = size or (side, side)
+        left, top = (x, y) if size else (x - side / 2, y - side / 2)
+        return f"{left:.0f},{top:.0f},{wide:.0f},{tall:.0f}px"
+
+    without = replace(
+        options, without_card=True, card=None, card_corners=(),
+        strips=tuple(map(box, asked.taps)), papers=tuple(map(box, asked.papers)),
+    )  # fmt: skip
+    return rough_look([photo], without, bench.say)
+
+
 def known(bench: Bench, options: Options) -> Options:
     """With what the batches in the book taught of the inks."""
-    from dataclasses import replace
-
     from drawdown.book.memory import knowledge_at
     from drawdown.studio.scale import scale_step
     from drawdown.studio.shelf_file import shelf_in_use
@@ -178,12 +241,16 @@ def draw(bench: Bench, folder: Path) -> None:
         judge(bench, folder)
 
 
-def _keep_picture(look: Look, photo: Photo, seen: Judgement | None) -> None:
+def _keep_picture(look: Look, photo: Photo, seen: Judgement | RoughLook | None) -> None:
     """The photo with what was measured outlined, and as it is."""
     from PIL import Image
 
     small, scale = small_srgb(photo, SHOWN_PX, SHOWN_PX)
-    marked = Image.fromarray(small) if seen is None else mark_photo(small, scale, seen)
+    if seen is None:
+        marked = Image.fromarray(small)
+    else:
+        mark = mark_rough if isinstance(seen, RoughLook) else mark_photo
+        marked = mark(small, scale, seen)
     write_atomically(look.folder / "answer.jpg", _jpeg(marked), 0o600)
     if not (plain := look.folder / "plain.jpg").exists():
         write_atomically(plain, _jpeg(Image.fromarray(small)), 0o600)

@@ -43,6 +43,8 @@ class Asked:
     batch: int | None = None
     taps: tuple[tuple[float, ...], ...] = ()
     corners: Corners = ()
+    rough: bool = False  # without a card, by bare paper
+    papers: tuple[tuple[float, ...], ...] = ()  # like ``taps``
     mix: str = ""
     grams: str = ""
     tolerance: str = ""
@@ -134,7 +136,7 @@ class Look:
         except (OSError, ValueError):
             raise NoLook from None
         row = {field.name: row[field.name] for field in fields(Asked) if field.name in row}
-        for name in ("taps", "corners"):
+        for name in ("taps", "corners", "papers"):
             row[name] = tuple(tuple(point) for point in row.get(name, ()))
         return Asked(**{**row, "wet": tuple(row.get("wet", ()))})
 

@@ -20,7 +20,7 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
 from calibration.errors import BadFile, DrawdownError, PhotoUnfit, WrongUsage, sentence
-from drawdown.page import judge
+from drawdown.page import judge, touch
 from drawdown.page.book import room as book
 from drawdown.page.book.access import NotThere
 from drawdown.page.guard import Guard, TooLarge, TooSlow, closed, too_large, too_slow
@@ -29,7 +29,7 @@ from drawdown.page.rooms import House, page
 from drawdown.page.studio import Busy, Studio
 from drawdown.page.workers import Workers
 
-ROOMS = (judge, book)  # in the order of the links
+ROOMS = (judge, touch, book)  # in the order of the links; a room without ``NAV`` has none
 UPLOADS = ("/look", "/photo")  # ends of the paths that take photos
 _STATUS = {
     NoLook: 404,
@@ -76,7 +76,8 @@ def application(studio: Studio, key: str, workers: Workers) -> Guard:
     static = StaticFiles(directory=Path(__file__).parent / "static")
     routes = [*(route for room in ROOMS for route in room.ROUTES), Mount("/static", static)]
     app = Starlette(routes=routes, exception_handlers=handlers, lifespan=life)
-    app.state.house = House(studio, Looks(studio), workers, tuple(room.NAV for room in ROOMS))
+    links = tuple(room.NAV for room in ROOMS if hasattr(room, "NAV"))
+    app.state.house = House(studio, Looks(studio), workers, links)
     return Guard(app, key, UPLOADS)
 
 

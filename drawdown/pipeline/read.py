@@ -31,6 +31,7 @@ from drawdown.reading.colour import StripReading
 from drawdown.reading.instrument import InstrumentReading, InstrumentTable, strips_of
 from drawdown.reading.strip import measure
 from drawdown.strips.find import find_strips, strips_by_hand
+from drawdown.strips.strip import Strip
 
 COLOURLESS = 0.1  # spread of the patches' tints in the photo, share of that of their values
 UNKNOWN_LIGHT_SD = 0.25  # log light on a strip against that on the card; more is no reading
@@ -177,6 +178,21 @@ class Prepared:
         to_xyz = self.photo.profile.to_xyz_d50
         return correct(self.patches, self.samples, self.view.card, to_xyz)
 
+    @cached_property
+    def found(self) -> tuple[Strip, ...]:
+        """The strips as they are found. Raises ``PhotoUnfit``."""
+        return find_strips(self.flat, self.view)
+
+    @cached_property
+    def readings(self) -> tuple[StripReading, ...]:
+        """Those, measured."""
+        return self.measured(self.found)
+
+    def measured(self, strips: tuple[Strip, ...]) -> tuple[StripReading, ...]:
+        ink = np.any([s.mask for s in strips], axis=0)
+        card, quality = self.view.card, self.photo.jpeg_quality
+        return tuple(measure(s, self.sheet, self.correction, card, ink, quality) for s in strips)
+
 
 def prepare(photo: Path | Photo, options: Options, progress: Progress) -> Prepared:
     """Open, find the card, look at the light. Raises ``PhotoUnfit``, ``BadFile``."""
@@ -205,26 +221,24 @@ def read_strips(photo: Path | Photo | Prepared, options: Options, progress: Prog
         return read_table(options.readings, options.instrument_off_de)
     if not isinstance(photo, Prepared):
         photo = prepare(photo, options, progress)
-    view, sheet = photo.view, photo.sheet
+    view = photo.view
     progress("looking for the strips", 0.5)
     if options.strips:
         places = list(options.strips)
         found = strips_by_hand(photo.flat, view, places, crossing=options.crossing)
     else:
-        found = find_strips(photo.flat, view)
+        found = photo.found
     progress("correcting the colours", 0.7)
     correction = photo.correction
     progress("measuring the strips", 0.85)
-    ink = np.any([s.mask for s in found], axis=0)
-    quality = photo.photo.jpeg_quality
-    strips = tuple(measure(s, sheet, correction, view.card, ink, quality) for s in found)
+    strips = photo.measured(found) if options.strips else photo.readings
     flags = (
         *photo.photo.flags,
         *view.flags,
         *correction.flags,
         *_light_flags(correction, strips, photo.samples),
     )
-    return Judgement(photo.photo, view, sheet, correction, strips, None, None, flags)
+    return Judgement(photo.photo, view, photo.sheet, correction, strips, None, None, flags)
 
 
 def put_down(seen: Judgement, source: Path | Photo | Prepared) -> Judgement:

@@ -182,6 +182,86 @@ def strips_by_hand(
     return tuple(strips)
 
 
+TAP_REACH_MM, TAP_SEED_MM, TAP_PX_PER_MM = 75.0, 1.5, 1.6
+TAP_WIDTH_MM, TAP_LENGTH_MM = (4.0, 60.0), (8.0, 140.0)  # of what a tap can mean
+TAP_INSET, TAP_FILL, TAP_LEAST_DE = 0.06, 0.75, 5.0
+
+
+def place_tapped(sheet, view, tap_px: tuple[float, ...]) -> str:
+    """The place by hand, "x,y,w,h" in mm, of the strip that a finger touched at (x, y) or drew a
+    box round, (x, y, w, h) px: the surface there which differs from its paper as its middle does,
+    as far as it is a rectangle that lies with the card, and within the box. Raises ``WrongUsage``
+    where there is none."""
+    x, y, *size = tap_px
+    wide, tall = size or (0.0, 0.0)
+    ends = np.array([(x, y), (x + wide, y), (x + wide, y + tall), (x, y + tall)], dtype=float)
+    ends = apply_homography(np.linalg.inv(view.mm_to_px), ends)
+    place = _surface_at(sheet, view, ends.mean(axis=0)[None])
+    if size:
+        place = np.array(
+            [np.maximum(place[0], ends.min(axis=0)), np.minimum(place[1], ends.max(axis=0))]
+        )
+    (left, top), (right, bottom) = place
+    return f"{left:.1f},{top:.1f},{right - left:.1f},{bottom - top:.1f}"
+
+
+def _surface_at(sheet, view, at_mm: np.ndarray) -> np.ndarray:
+    """(2, 2) the corners, in mm, of the rectangle of one colour round a point (1, 2)."""
+    rows, columns = window_about(sheet, at_mm, TAP_REACH_MM)
+    step = max(1, int(sheet.px_per_mm / TAP_PX_PER_MM))
+    part = slice(rows.start, rows.stop, step), slice(columns.start, columns.stop, step)
+    scale = sheet.px_per_mm / step
+    lab = to_lab(np.ascontiguousarray(sheet.rgb_linear[part]), sheet_white(sheet, view))
+    inside = sheet.inside[part]
+    first_px = np.array([columns.start, rows.start])
+    x, y = np.rint((sheet.to_px(at_mm[0]) - first_px) / step).astype(int)
+    r = max(1, round(TAP_SEED_MM * scale))
+    seen = lab[max(0, y - r) : y + r + 1, max(0, x - r) : x + r + 1].reshape(-1, 3)
+    if not (0 <= y < inside.shape[0] and 0 <= x < inside.shape[1] and len(seen)):
+        raise _nothing_tapped("the tap lies too far from the card")
+    seed = np.median(seen, axis=0)
+    light = lab[..., 0] >= np.quantile(lab[inside][:, 0], 0.8)
+    paper = np.median(lab[inside & light], axis=0)
+    far = float(np.linalg.norm(seed - paper))
+    if far < TAP_LEAST_DE:
+        raise _nothing_tapped("bare paper lies there")
+    like = (lab - paper) @ ((seed - paper) / far) > 0.4 * far
+    like &= np.linalg.norm(lab - seed, axis=2) < 1.2 * far
+    gap = max(3, round(scale))
+    apart = cv2.morphologyEx(
+        (like & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((gap, gap), np.uint8)
+    )
+    _, labels = cv2.connectedComponents(apart)
+    on = labels == labels[y, x] if labels[y, x] else np.zeros(labels.shape, bool)
+    (x0, x1), (y0, y1) = (_run(on.sum(axis=k), at) for k, at in ((0, x), (1, y)))
+    sides = np.array([x1 - x0, y1 - y0]) / scale
+    low, high = min(sides), max(sides)
+    if not (
+        TAP_WIDTH_MM[0] <= low <= TAP_WIDTH_MM[1] and TAP_LENGTH_MM[0] <= high <= TAP_LENGTH_MM[1]
+    ):
+        raise _nothing_tapped("no strip ends there on all four sides")
+    corner = sheet.to_mm(first_px + step * np.array([x0, y0]))
+    return np.array([corner + TAP_INSET * sides, corner + (1 - TAP_INSET) * sides])
+
+
+def _run(counts: np.ndarray, at: int) -> tuple[int, int]:
+    """Where the rows or columns round ``at`` are mostly full: first, and one past the last."""
+    full = counts >= TAP_FILL * np.quantile(counts[counts > 0], 0.8) if counts.any() else counts > 0
+    if not full[at]:
+        return at, at
+    empty = np.flatnonzero(~full)
+    before, after = empty[empty < at], empty[empty > at]
+    return int(before[-1]) + 1 if len(before) else 0, int(after[0]) if len(after) else len(full)
+
+
+def _nothing_tapped(seen: str) -> WrongUsage:
+    return WrongUsage(
+        f"what was tapped is no strip: {seen}",
+        "a tap means the ink round it, as far as bare paper",
+        "tap the middle of the strip, or draw a box over the whole of it",
+    )
+
+
 def _corners_from_text(spec: str, view, parameter: str) -> np.ndarray:
     wanted = (
         "a place is four numbers: x,y,w,h in mm from the card's upper left corner, "
