@@ -107,6 +107,7 @@ def match(
     strips: Collection[str] = (),
     shelf: str | os.PathLike[str] | Shelf | None = None,
     mix: Mapping[str, float] | None = None,
+    original_mix: Mapping[str, float] | None = None,
     batch_grams: float | None = None,
     scale_step: float | None = None,
     tolerance: float = TOLERANCE_DE00,
@@ -132,7 +133,7 @@ def match(
         Another photo, which shows the kept original.
     shelf : path or Shelf, optional
         The inks at hand; the studio's own shelf, or else the starter's stand-ins.
-    mix : mapping of ink to parts by weight, optional
+    mix, original_mix : mapping of ink to parts by weight, optional
         The recipe of the batch.
     batch_grams, scale_step : float, optional
         Weight of the batch, and the scale's smallest step, in grams.
@@ -196,6 +197,7 @@ def match(
         strips=tuple(strips),
         shelf=_path(shelf),
         mix=mix,
+        original_mix=original_mix,
         batch_grams=batch_grams,
         scale_step=scale_step,
         tolerance=tolerance,
@@ -268,6 +270,7 @@ def advise(
     *,
     shelf: str | os.PathLike[str] | Shelf | None = None,
     mix: Mapping[str, float] | None = None,
+    original_mix: Mapping[str, float] | None = None,
     batch_grams: float | None = None,
     scale_step: float = SCALE_STEP_G,
     tolerance: float = TOLERANCE_DE00,
@@ -279,7 +282,7 @@ def advise(
     ----------
     original, batch : Colour
         As in ``compare``.
-    shelf, mix, batch_grams, scale_step, tolerance
+    shelf, mix, original_mix, batch_grams, scale_step, tolerance
         As in ``match``.
     paper_lab_d50 : three floats, optional
         The bare paper; an ordinary white if nothing is said.
@@ -317,7 +320,8 @@ def advise(
     return advise_colours(
         (now,),
         shelf_in_use(_path(shelf)).shelf,
-        None if mix is None else dict(mix),
+        mix,
+        original_mix=original_mix,
         tolerance=tolerance,
         paper_lab=None if paper_lab_d50 is None else np.array(paper_lab_d50, dtype=float),
         weighing=Weighing(batch_grams, scale_step),

@@ -199,7 +199,7 @@ FILM_DIFFERS = FlagKind(
     "film-differs", False, "comparison",
     "one strip looks scraped thinner than the other ({detail})",
     "a thinner film is lighter without being another ink",
-    "pull both strips again with the same pressure before adding ink",
+    "pull the batch again, as thick as the original, before adding ink",
 )  # fmt: skip
 LIES_AS_THICK = "{which} lies about {ratio:.2f} times as thick"
 WET_WITH_DRY = FlagKind(

@@ -76,6 +76,7 @@ def match(
         ),
     ] = None,
     mix: opt.MixParts = None,
+    original_mix: opt.OriginalMix = None,
     added: Annotated[
         list[str] | None,
         opt.option(
@@ -171,6 +172,7 @@ def match(
         )
     check_kept(kept, apart, batch, len(numbers) > 1, len(photos))
     said, went_in = read_mix(mix), read_mix(added, "added")
+    original_said = read_mix(original_mix, "original_mix")
     opt.check_outputs(picture, report, replace, photo)
     if added and batch is None:
         raise WrongUsage(
@@ -189,6 +191,7 @@ def match(
         strips=places,
         shelf=shelf,
         mix=None if said is None else said.amounts,
+        original_mix=None if original_said is None else original_said.amounts,
         batch_grams=grams if grams is not None or said is None else said.grams,
         scale_step=scale_step() if scale is None else scale,
         tolerance=tolerance,
@@ -220,6 +223,7 @@ def match(
         options = changed(
             options, kept=source.kept, followed=source.followed, knowledge=source.knowledge,
             mix=options.mix or source.parts, batch_grams=source.grams,
+            original_mix=options.original_mix or source.original_parts,
         )  # fmt: skip
         _tell(source.told)
     else:

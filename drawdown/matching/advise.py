@@ -25,19 +25,28 @@ from drawdown.matching.addition_search import (
     interval,
     other_lamps,
     predict,
+    prices,
     search,
+    small_part,
 )
-from drawdown.matching.amounts import UNWEIGHED, Weighing, weigh_out
+from drawdown.matching.amounts import UNWEIGHED, WayOut, Weighing, mixed_afresh, weigh_out
 from drawdown.matching.batch_history import Reading, Step, pulls
-from drawdown.matching.batch_model import ORIGINAL_SD, Fit, fit
+from drawdown.matching.batch_model import TEMPER, Fit, fit
 from drawdown.matching.compare import MATCH, TOO_CLOSE
-from drawdown.matching.guess_mix import guess_mixes
 from drawdown.matching.learn import contradicts
+from drawdown.matching.recipes import (
+    INFERRED_SD,
+    Mix,
+    Recipe,
+    guess_mixes,
+    noted_recipes,
+    suspicions,
+)
 
 # A colour that no mixture of the shelf's inks comes nearer to (Delta E) is of other inks.
 FOREIGN_DE = 8.0
-# A guessed recipe is far less certain than a noted one.
-INFERRED_SD = 0.15
+# How far from what the noted mixes can give a wrong ink is thought of: see learn.SURPRISING.
+SUSPICIOUS = 1.0
 GUESSES, MOST_GUESSES = 40, 10
 # How much of the addition to put in first: the surer, the more; and more after the first time,
 # when the batch has shown how it answers.
@@ -63,7 +72,8 @@ class Basis:
     about the original's hue; ``surprising``: other amounts of the noted inks would not make such a
     difference; ``newest_added``: ink went in since the photo before; ``learnt``: earlier batches
     taught something of the inks; ``foreign`` Delta E to the nearest mixture, if none looks like the
-    strip."""
+    strip. ``way_out`` says what can become of a batch that nothing here brings near; ``by_mistake``
+    are the ink that seems to be in it by mistake and the one whose place it took, if any."""
 
     inks: tuple[Ink, ...]
     lab_original: np.ndarray
@@ -81,6 +91,8 @@ class Basis:
     newest_added: bool
     learnt: bool
     foreign: float | None
+    way_out: WayOut | None = None
+    by_mistake: tuple[str | None, str | None] = (None, None)
 
     def kind(self, name: str) -> str:
         """White, base, black or colour: what an ink of the mix or the advice is."""
@@ -134,8 +146,9 @@ class Advice:
 def advise(
     steps: tuple[Step, ...],
     shelf: Shelf,
-    mix: dict[str, float] | None = None,
+    mix: Mix | None = None,
     *,
+    original_mix: Mix | None = None,
     tolerance: float = TOLERANCE_DE00,
     paper_lab: np.ndarray | None = None,
     weighing: Weighing = UNWEIGHED,
@@ -146,8 +159,9 @@ def advise(
 ) -> Advice:
     """Which ink to add, how much, and what it should come to.
 
-    ``steps`` are the photos of the batch, this one last; ``mix`` the recipe (any names the shelf
-    finds, parts by weight) as at the first of them, None to guess one; ``paper_lab`` (3,) the bare
+    ``steps`` are the photos of the batch, this one last; ``mix`` what the batch was mixed from (any
+    names the shelf finds, parts by weight) as at the first of them, ``original_mix`` what the
+    original was; with neither, both are guessed; ``paper_lab`` (3,) the bare
     sheet; ``verdict`` what this photo's comparison came
     to; ``knowledge`` what was learnt of the inks before; ``film_effect`` Delta E of a film 30 %
     thinner as the strips show it, which helps to guess a recipe; ``lamps`` (name -> (31, 3)) are
@@ -155,13 +169,20 @@ def advise(
     now = steps[-1].reading
     _check(weighing, tolerance, steps[-1].film_ratio)
     ground = paper_ground(paper_lab)
-    mixes, log_prior, recipe_sd, heads, foreign = _recipes(
-        shelf, mix, now.lab_original, ground, film_effect
-    )
-    model = fit(shelf, mixes, log_prior, steps, ground, recipe_sd, heads, knowledge)
-    used = {name: round(parts, 2) for name, parts in mixes[model.recipe].items()}
+    recipes, foreign = _recipes(shelf, mix, original_mix, now.lab_original, ground, film_effect)
+    inferred = mix is None and original_mix is None
+    temper = TEMPER if inferred else 1.0
+    model = as_noted = fit(shelf, recipes, steps, ground, MOST_GUESSES, knowledge, temper)
+    surprising = contradicts(model.surprise, model.freedom)
+    if not inferred and contradicts(model.surprise, model.freedom, SUSPICIOUS):
+        labs = {"original": now.lab_original, "batch": steps[0].reading.lab_batch}
+        recipes += [
+            other for one in recipes for other in suspicions(shelf, one, labs[one.strays], ground)
+        ]
+        model = fit(shelf, recipes, steps, ground, MOST_GUESSES, knowledge, TEMPER)
+    used = {n: round(p, 2) for n, p in recipes[model.recipe].batch.items()}
     de00_now = _distance(now)
-    best, nothing = _choose(model, shelf, used, mix is None, now, tolerance)
+    best, nothing = _choose(model, shelf, recipes[model.recipe], inferred, now, tolerance)
     if verdict == MATCH or foreign or (de00_now <= tolerance and len(steps) == 1):
         best = nothing  # a photo that says so is believed, or looked at again
     nearest = predict(model, now, best.added)
@@ -171,6 +192,8 @@ def advise(
     share = float(np.clip(best.first_share, *(NEXT_SHARES if len(steps) > 1 else FIRST_SHARES)))
     amounts = weigh_out(shelf, best.added, share, weighing)
     outcome = predict(model, now, amounts.shares)  # what the scale shows is what goes in
+    chosen = recipes[model.recipe]
+    out = not (reachable or foreign or verdict == MATCH)
     basis = Basis(
         inks=tuple(ink for ink in shelf if ink.name in {*used, *amounts.inks}),
         lab_original=now.lab_original, lab_nearest=nearest.lab, de00_nearest=nearest.de00,
@@ -178,8 +201,10 @@ def advise(
         de00_now=de00_now, de00_equal_film=outcome.de00_equal_film, tolerance=tolerance,
         weighing=weighing, settled=verdict != TOO_CLOSE,
         hue_on_shelf=_hue_on_shelf(shelf, now.lab_original, ground),
-        reachable=reachable, surprising=contradicts(model.surprise, model.freedom),
+        reachable=reachable, surprising=surprising,
         newest_added=bool(steps[-1].added), learnt=knowledge is not None, foreign=foreign,
+        way_out=_way_out(model, chosen, inferred, tolerance, weighing) if out else None,
+        by_mistake=(None, None) if inferred else chosen.by_mistake,
     )  # fmt: skip
     return Advice(
         additions=amounts.additions, add_first=amounts.first, portion=amounts.portion,
@@ -187,43 +212,50 @@ def advise(
         predicted_lab_d50=outcome.lab, predicted_u95=outcome.u95, predicted_de00=outcome.de00,
         predicted_de00_high95=outcome.de00_high95 if amounts.additions else high_now(now),
         first_de00_95=interval(model, now, amounts.first_shares) if amounts.additions else None,
-        mix_used={} if foreign else used, mix_inferred=mix is None, p_within=nothing.within,
+        mix_used={} if foreign else used, mix_inferred=inferred, p_within=nothing.within,
         look_again=not (amounts.additions or foreign) and _unsettled(nothing.within, steps),
-        lamps=() if foreign else other_lamps(model, amounts.shares, lamps),
+        lamps=() if foreign else other_lamps(as_noted, amounts.shares, lamps),
         flags=_flags(basis, amounts.inks), basis=basis,
     )  # fmt: skip
 
 
 def _recipes(
-    shelf: Shelf, mix: dict[str, float] | None, lab_original: np.ndarray, ground: np.ndarray,
-    film_effect: float | None,
-) -> tuple[list[dict[str, float]], list[float], float, int, float | None]:  # fmt: skip
-    """The noted recipe, or those that are guessed: parts by ink, their weights in advance, how far
-    the original may be off them, how many are kept, and how far the nearest misses the original
-    where it is of other inks."""
-    if mix is not None:
-        return [shelf.named_mix(mix)], [0.0], ORIGINAL_SD, 1, None
+    shelf: Shelf, mix: Mix | None, original_mix: Mix | None, lab_original: np.ndarray,
+    ground: np.ndarray, film_effect: float | None,
+) -> tuple[list[Recipe], float | None]:  # fmt: skip
+    """What may be so of both mixes, and how far the nearest guess misses the original where it is
+    of other inks than the shelf's."""
+    if mix is not None or original_mix is not None:
+        named = (None if one is None else shelf.named_mix(dict(one)) for one in (mix, original_mix))
+        return noted_recipes(*named), None
     guesses = guess_mixes(shelf, lab_original, ground, GUESSES, film_effect)
     misfit = guesses[0].misfit
-    mixes, log_prior = [g.mix for g in guesses], [g.log_prior for g in guesses]
-    return mixes, log_prior, INFERRED_SD, MOST_GUESSES, misfit if misfit > FOREIGN_DE else None
+    recipes = [Recipe(g.mix, g.mix, g.log_prior, INFERRED_SD) for g in guesses]
+    return recipes, misfit if misfit > FOREIGN_DE else None
 
 
 def _choose(
-    model: Fit, shelf: Shelf, used: dict[str, float], inferred: bool, now: Reading,
-    tolerance: float,
+    model: Fit, shelf: Shelf, recipe: Recipe, inferred: bool, now: Reading, tolerance: float,
 ) -> tuple[Option, Option]:  # fmt: skip
     """The best thing to do, and doing nothing (which may be the best)."""
-    in_mix = np.array([ink.name in used for ink in shelf])
-    thins = np.array([ink.kind in ("white", "base") for ink in shelf])
-    options = search(
-        model, in_mix, local_metric(now.lab_original), tolerance, thins if inferred else None
-    )
+    in_mix = np.array([ink.name in recipe.original for ink in shelf])
+    dear = prices(shelf, recipe.original, now.lab_original, inferred)
+    options = search(model, shelf, in_mix, dear, local_metric(now.lab_original), tolerance)
     best, nothing = options[0], next(o for o in options if not o.added.any())
     gain = nothing.rms_de00 - best.rms_de00
     if nothing.within >= SURE_WITHIN or gain < max(LEAST_GAIN, LEAST_GAIN_SHARE * nothing.rms_de00):
         best = nothing
     return best, nothing
+
+
+def _way_out(
+    model: Fit, recipe: Recipe, inferred: bool, tolerance: float, weighing: Weighing
+) -> WayOut:
+    """What becomes of a batch that no addition brings near."""
+    if inferred:
+        return WayOut()
+    fresh, grams = mixed_afresh(recipe.original, weighing)
+    return WayOut(fresh, grams, small_part(model, tolerance))
 
 
 def _unsettled(within: float, steps: tuple[Step, ...]) -> bool:

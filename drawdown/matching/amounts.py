@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,29 @@ class Weighing:
 
 
 UNWEIGHED = Weighing()
+
+
+@dataclass(frozen=True, eq=False)
+class WayOut:
+    """What becomes of a batch that no addition brings near. ``fresh`` is the original's mix (ink,
+    parts per 100; empty where it was not noted) and ``fresh_grams`` the same for a batch of this
+    weight; ``small_part`` the share of such a new batch that may be the old one (0: none; None:
+    not known)."""
+
+    fresh: Rows = ()
+    fresh_grams: Rows | None = None
+    small_part: float | None = None
+
+
+def mixed_afresh(mix: Mapping[str, float], weighing: Weighing) -> tuple[Rows, Rows | None]:
+    """A mix in parts per 100, most first, and in grams for a whole batch."""
+    whole = sum(mix.values())
+    rows = sorted(mix.items(), key=lambda row: -row[1])
+    parts = tuple((name, round_parts(100 * p / whole)) for name, p in rows)
+    batch_g = weighing.batch_g
+    if batch_g is None:
+        return parts, None
+    return parts, tuple((n, round_grams(p / whole * batch_g, weighing.step_g)) for n, p in rows)
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,77 +15,13 @@ import numpy as np
 from calibration.uncertainty.gauss_newton import State, most_probable, whitened
 from calibration.uncertainty.streams import mirrored_normals
 from drawdown.ink.forward import film_slopes, lab_of_film
-from drawdown.ink.prior import FILM_COMMON_SD, FILM_SD, ROWS, InkCurves, Knowledge, ShelfFigures
+from drawdown.ink.prior import ROWS, InkCurves, Knowledge, ShelfFigures
 from drawdown.ink.shelf import Shelf
-from drawdown.matching.batch_history import Step, added_in_all
+from drawdown.matching.batch_history import Step
+from drawdown.matching.recipes import ADDED_SD, Recipe, Recipes, lay_out
 
 Sloped = tuple[np.ndarray, np.ndarray]  # values and slopes, or residuals and Jacobian
-BATCH_SD = 0.25  # how far a batch strays from its recipe
-FREEDOM = 3.0  # of Student's t for that
-ADDED_SD = 0.03  # weighing error of an addition
-
-
-@dataclass(frozen=True, eq=False)
-class Recipes:
-    """Several recipes side by side (g), each of up to m inks; empty places have no parts.
-    The unknowns of a recipe, standard normal: m inks' own (ROWS each), m parts of the
-    original, m of the batch, m of each addition, films: usual, original's, each photo's."""
-
-    inks: np.ndarray  # (g, m) places on the shelf
-    parts: np.ndarray  # (g, m) by weight
-    sd: float  # of their logarithms, for the original
-    film_ratios: tuple[float | None, ...]  # of each photo
-    ratio_sd: tuple[float, ...]  # of their logarithms
-    ground: np.ndarray
-    batch_sd: np.ndarray  # (g, m) of the logarithms of batch over original
-    added: np.ndarray  # (photos, g, m) shares of the batch's first weight, the first all zero
-
-    @property
-    def photos(self) -> int:
-        return len(self.film_ratios)
-
-    @property
-    def size(self) -> int:
-        return int(self.inks.shape[1] * (ROWS + 1 + self.photos) + 2 + self.photos)
-
-    @property
-    def films(self) -> tuple[np.ndarray, np.ndarray]:
-        """(2 + photos, 1 + photos) how the strips' log films follow their unknowns, and
-        (1 + photos,) what they are to begin with: a ratio ties a film to the original's."""
-        follow = np.zeros((2 + self.photos, 1 + self.photos))
-        first = np.zeros(1 + self.photos)
-        follow[0], follow[1, 0] = FILM_COMMON_SD, FILM_SD
-        for photo, (ratio, sd) in enumerate(zip(self.film_ratios, self.ratio_sd, strict=True), 1):
-            follow[1 + photo, photo] = FILM_SD if ratio is None else sd
-            if ratio is not None:
-                follow[1, photo], first[photo] = FILM_SD, np.log(ratio)
-        return follow, first
-
-    @property
-    def at_batch(self) -> slice:
-        """Where the batch's parts stand."""
-        m = self.inks.shape[1]
-        return slice(m * (ROWS + 1), m * (ROWS + 2))
-
-    def unpack(
-        self, theta: np.ndarray, row: int | slice = slice(None)
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Unknowns (g, size) of all recipes, or (..., size) of one ``row`` -> inks' unknowns
-        (..., m, ROWS), parts of the strips (..., 1 + photos, m), log films (..., 1 + photos)."""
-        m, photos = self.inks.shape[1], self.photos
-        z = theta[..., : m * ROWS].reshape(*theta.shape[:-1], m, ROWS)
-        rest = theta[..., m * ROWS : -2 - photos]
-        rest = rest.reshape(*theta.shape[:-1], 1 + photos, m)
-        original = self.parts[row] * np.exp(self.sd * rest[..., 0, :])
-        batch = original * np.exp(self.batch_sd[row] * rest[..., 1, :])
-        strips = [original / original.sum(-1, keepdims=True), batch / batch.sum(-1, keepdims=True)]
-        for photo in range(1, photos):
-            more = self.added[photo][row] * np.exp(ADDED_SD * rest[..., 1 + photo, :])
-            strips.append(strips[-1] + more)
-        share = np.stack(strips, axis=-2)
-        share = share / share.sum(-1, keepdims=True)
-        follow, first = self.films
-        return z, share, theta[..., -2 - photos :] @ follow + first
+FREEDOM = 3.0  # of Student's t for how far a batch strays from its recipe
 
 
 def strips_and_slopes(curves: InkCurves, recipes: Recipes, theta: np.ndarray) -> Sloped:
@@ -110,7 +46,13 @@ def strips_and_slopes(curves: InkCurves, recipes: Recipes, theta: np.ndarray) ->
     slope = np.zeros((g, recipes.size, 1 + photos, 3))
     slope[:, : m * ROWS] = by_z.reshape(g, 1 + photos, m * ROWS, 3).transpose(0, 2, 1, 3)
     at = m * ROWS
-    slope[:, at : at + m, 0] = recipes.sd * share[:, 0, :, None] * effect[:, 0]
+    common, stray = slice(at, at + m), slice(at + m, at + 2 * m)
+    (common_0, stray_0), (common_1, stray_1) = recipes.reach(0), recipes.reach(1)
+    first = share[:, 0, :, None] * effect[:, 0]
+    slope[:, common, 0], slope[:, stray, 0] = (
+        common_0[..., None] * first,
+        stray_0[..., None] * first,
+    )
     start = share[:, 1]
     weighed = theta[:, at + 2 * m : at + m * (1 + photos)].reshape(g, photos - 1, m)
     put_in = recipes.added[1:] * np.exp(ADDED_SD * weighed.transpose(1, 0, 2))
@@ -119,8 +61,8 @@ def strips_and_slopes(curves: InkCurves, recipes: Recipes, theta: np.ndarray) ->
     for photo in range(photos):
         now = effect[:, 1 + photo] / whole[photo][..., None]
         first = start[..., None] * (now - (start[..., None] * now).sum(axis=1, keepdims=True))
-        slope[:, at : at + m, 1 + photo] = recipes.sd * first
-        slope[:, at + m : at + 2 * m, 1 + photo] = recipes.batch_sd[..., None] * first
+        slope[:, common, 1 + photo] = common_1[..., None] * first
+        slope[:, stray, 1 + photo] = stray_1[..., None] * first
         for before in range(1, photo + 1):
             more = ADDED_SD * put_in[before - 1]
             rows = slice(at + (1 + before) * m, at + (2 + before) * m)
@@ -130,32 +72,6 @@ def strips_and_slopes(curves: InkCurves, recipes: Recipes, theta: np.ndarray) ->
     return lab[:, read].reshape(g, -1), slope[:, :, read].reshape(g, recipes.size, -1)
 
 
-def lay_out(
-    shelf: Shelf, mixes: list[dict[str, float]], steps: tuple[Step, ...], ground: np.ndarray,
-    recipe_sd: float,
-) -> Recipes:  # fmt: skip
-    """Recipes (names of the shelf -> parts) side by side, with all that went in later."""
-    places = {ink.name: i for i, ink in enumerate(shelf)}
-    put_in = added_in_all(steps)
-    later = [name for one in put_in for name in one]
-    mixes = [{name: p for name, p in mix.items() if p > 0} for mix in mixes]
-    full = [{**mix, **{name: mix.get(name, 0.0) for name in later}} for mix in mixes]
-    width = max(len(mix) for mix in full)
-    inks = np.zeros((len(full), width), dtype=int)
-    parts = np.zeros((len(full), width))
-    added = np.zeros((len(steps), len(full), width))
-    for row, mix in enumerate(full):
-        inks[row, : len(mix)] = [places[name] for name in mix]
-        parts[row, : len(mix)] = list(mix.values())
-        for photo, one in enumerate(put_in):
-            added[photo, row, : len(mix)] = [one.get(name, 0.0) for name in mix]
-    return Recipes(
-        inks, parts, recipe_sd, tuple(step.film_ratio for step in steps),
-        tuple(step.film_log_sd for step in steps), ground, np.full(parts.shape, BATCH_SD), added,
-    )  # fmt: skip
-
-
-ORIGINAL_SD = 0.05  # weighing error of a kept recipe
 # What the model of a mixture is off by, per axis, where no reading was taken.
 MISFIT_SD = 0.35
 BATCH_SAMPLES = 80
@@ -163,6 +79,7 @@ BATCH_SAMPLES = 80
 TEMPER = 0.5
 LEAST_ODDS = 0.02  # of a recipe against the best one, to be kept
 FARTHEST = 4.0  # standard deviations: what no unknown is off by
+MOST_LOOSENED = 8.0  # times as wide as before
 FIT_ROUNDS, LOOSENED = 1, 7  # steps, and how often the batch's straying is looked at again
 
 
@@ -271,10 +188,10 @@ def _solve(
 
     state = most_probable_state(recipes, np.zeros((len(recipes.parts), recipes.size)))
     for _ in range(LOOSENED):
-        before, at = recipes.batch_sd, recipes.at_batch
+        before, at = recipes.stray_sd, recipes.at_stray
         recipes, start = _loosened(recipes, state.mode)
         slope = state.jacobian.copy()
-        slope[..., at] *= (recipes.batch_sd / before)[:, None]
+        slope[..., at] *= (recipes.stray_sd / before)[:, None]
         state = most_probable_state(recipes, start, (state.residual, slope))
     theta = prior.at(state.mode)
     values, slope = strips_and_slopes(curves, recipes, theta)
@@ -291,51 +208,48 @@ def _within_reach(unknowns: np.ndarray) -> np.ndarray:
 def _loosened(recipes: Recipes, normal: np.ndarray) -> tuple[Recipes, np.ndarray]:
     """Now and then an ink is forgotten or put in twice: where a batch is far off its recipe,
     widen what is thought possible, as Student's t distribution does, and restate the unknowns."""
-    at = recipes.at_batch
-    strayed = recipes.batch_sd * normal[:, at]
-    wide = np.sqrt((FREEDOM + (strayed / BATCH_SD) ** 2) / (FREEDOM + 1))
-    batch_sd = BATCH_SD * np.clip(wide, 1.0, 8.0)
+    at, least = recipes.at_stray, recipes.least_stray_sd
+    strayed = recipes.stray_sd * normal[:, at]
+    wide = np.sqrt((FREEDOM + (strayed / least) ** 2) / (FREEDOM + 1))
+    stray_sd = least * np.clip(wide, 1.0, MOST_LOOSENED)
     normal = normal.copy()
-    normal[:, at] = strayed / batch_sd
-    return replace(recipes, batch_sd=batch_sd), normal
+    normal[:, at] = strayed / stray_sd
+    return replace(recipes, stray_sd=stray_sd), normal
 
 
 def fit(
     shelf: Shelf,
-    mixes: list[dict[str, float]],
-    log_prior: list[float],
+    recipes: list[Recipe],
     steps: tuple[Step, ...],
     ground: np.ndarray,
-    recipe_sd: float = ORIGINAL_SD,
     most_heads: int = 1,
     knowledge: Knowledge | None = None,
+    temper: float = 1.0,
 ) -> Fit:
-    """Fit one or more recipes (names of the shelf -> parts) to the readings of a batch, the
-    newest last, weigh them by evidence and prior, and keep the best ``most_heads``. Inks of
-    the shelf that are not in a recipe keep what was known of them."""
+    """Fit one or more recipes to the readings of a batch, the newest last, weigh them by evidence
+    (to the power of ``temper``) and prior, and keep the best ``most_heads``. Inks of the shelf
+    that are not in a recipe keep what was known of them."""
     figures = ShelfFigures(shelf, knowledge)
-    recipes = lay_out(shelf, mixes, steps, ground, recipe_sd)
-    prior = _prior(figures, recipes)
+    side_by_side = lay_out(shelf, recipes, steps, ground)
     measured, noise = _read(steps)
-    found = _solve(figures, recipes, prior, measured, noise)
-    log_odds = found.log_evidence + np.array(log_prior)
-    odds = np.exp((log_odds - log_odds.max()) * (TEMPER if len(mixes) > 1 else 1))
+    found = _solve(figures, side_by_side, _prior(figures, side_by_side), measured, noise)
+    log_odds = found.log_evidence + np.array([recipe.log_prior for recipe in recipes])
+    odds = np.exp((log_odds - log_odds.max()) * temper)
     order = [int(i) for i in np.argsort(-odds)[:most_heads] if odds[i] > LEAST_ODDS]
     return _sampled(figures, steps, order, found, noise, odds)
 
 
 def posterior_of_inks(
     shelf: Shelf,
-    mix: dict[str, float],
+    recipe: Recipe,
     steps: tuple[Step, ...],
     ground: np.ndarray,
-    recipe_sd: float = ORIGINAL_SD,
     knowledge: Knowledge | None = None,
 ) -> tuple[tuple[np.ndarray, np.ndarray], float]:
     """Mean (n * ROWS,) and covariance of the whole shelf's unknowns after the readings of one
-    batch of a noted mix, and the squared size of the misfit."""
+    batch of noted mixes, and the squared size of the misfit."""
     figures = ShelfFigures(shelf, knowledge)
-    recipes = lay_out(shelf, [mix], steps, ground, recipe_sd)
+    recipes = lay_out(shelf, [recipe], steps, ground)
     measured, noise = _read(steps)
     found = _solve(figures, recipes, _prior(figures, recipes), measured, noise)
     pull = np.linalg.solve(found.total[0], found.misfit[0])
@@ -376,7 +290,7 @@ def _sampled(
     own = own.reshape(count, n * ROWS)
     zs, parts, films = [], [], []
     for i in order:
-        there = recipes.parts[i] + recipes.added[:, i].sum(axis=0) > 0
+        there = recipes.parts[i].sum(axis=0) + recipes.added[:, i].sum(axis=0) > 0
         at = _places(recipes.inks[i])
         drawn = np.hstack([own[:, at], rest])
         say = drawn @ found.slope[i] + err  # (count, d)

@@ -15,7 +15,8 @@ import numpy as np
 from drawdown.ink.prior import ROWS, Knowledge, learnt_rows
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.batch_history import Step
-from drawdown.matching.batch_model import ORIGINAL_SD, posterior_of_inks
+from drawdown.matching.batch_model import posterior_of_inks
+from drawdown.matching.recipes import Mix, noted_recipes
 
 # Tubes differ and the physics is not perfect: what is known of an ink fades a little with
 # every batch, in units of its first uncertainty. Our own judgement.
@@ -25,10 +26,10 @@ FADE_SD = 0.06
 SURPRISING = 5.7
 
 
-def contradicts(surprise: float, freedom: int) -> bool:
+def contradicts(surprise: float, freedom: int, times: float = SURPRISING) -> bool:
     """Whether readings of a batch are not what its noted mix can give: the squared misfit of so
     many numbers, ``freedom``."""
-    return bool(surprise > freedom + SURPRISING * freedom**0.5)
+    return bool(surprise > freedom + times * freedom**0.5)
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,14 +46,19 @@ class Lesson:
 def learn(
     shelf: Shelf,
     knowledge: Knowledge | None,
-    mix: dict[str, float],
+    mix: Mix,
     steps: tuple[Step, ...],
     ground: np.ndarray,
+    original_mix: Mix | None = None,
 ) -> Lesson:
     """What is known of the shelf's inks after the photos of one batch. ``mix`` (names of the
-    shelf -> parts) as at the first photo, ``steps`` oldest first, ``ground`` (31,) as
-    ``paper_ground`` gives it."""
-    after, surprise = posterior_of_inks(shelf, mix, steps, ground, ORIGINAL_SD, knowledge)
+    shelf -> parts) is the batch's as at the first photo, ``original_mix`` the original's if that
+    is known, ``steps`` oldest first, ``ground`` (31,) as ``paper_ground`` gives it."""
+    told = [
+        posterior_of_inks(shelf, recipe, steps, ground, knowledge)
+        for recipe in noted_recipes(mix, original_mix)
+    ]
+    after, surprise = min(told, key=lambda one: one[1])
     freedom = 6 * len(steps)
     if contradicts(surprise, freedom):
         return Lesson(knowledge, False, surprise, freedom)

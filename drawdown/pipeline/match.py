@@ -146,23 +146,26 @@ def _several(
 @dataclass(frozen=True)
 class _Bench:
     """What lies ready before the photo is read: ``used`` the shelf in use, ``shelf`` its inks that
-    may be advised, the ``mix`` as noted, and the ``lamps`` asked for (name -> weights)."""
+    may be advised, the mixes as noted, and the ``lamps`` asked for (name -> weights)."""
 
     used: ShelfInUse
     shelf: Shelf
     mix: dict[str, float] | None
+    original_mix: dict[str, float] | None
     lamps: dict[str, np.ndarray]
 
 
 def _bench(options: Options) -> _Bench:
     used = shelf_in_use(options.shelf)
     shelf = used.shelf
-    mix = shelf.named_mix(options.mix) if options.mix else None
+    mix, original_mix = (
+        shelf.named_mix(noted) if noted else None for noted in (options.mix, options.original_mix)
+    )
     followed = options.followed
     if followed is not None:
         mix = followed.story.mix
     if used.origin == "starter":
-        named = {*(mix or {}), *(followed.story.inks if followed else ())}
+        named = {*(mix or {}), *(original_mix or {}), *(followed.story.inks if followed else ())}
         named |= set(followed.added if followed else ())
         # Nobody is sent for a toxic pigment that they did not name.
         keep = tuple(ink for ink in shelf if not ink.caution or ink.name in named)
@@ -172,12 +175,13 @@ def _bench(options: Options) -> _Bench:
         from calibration.colour.spectral_files import lamp
 
         lamps = dict(lamp(said) for said in options.lamps)
-    return _Bench(used, shelf, mix, lamps)
+    return _Bench(used, shelf, mix, original_mix, lamps)
 
 
 def _compare(pair: Pair, options: Options, bench: _Bench) -> Comparison:
     paper = pair.seen.paper_lab_d50
-    mix = None if bench.mix is None else bench.used.shelf.mix(bench.mix)
+    noted = bench.original_mix or bench.mix
+    mix = None if noted is None else bench.used.shelf.mix(noted)
     pulls = None if paper is None else Pulls(paper, mix, options.pulled_alike)
     return compare(
         pair.original,
@@ -218,6 +222,7 @@ def _advise(
         (*(followed.story.steps if followed else ()), now),
         bench.shelf,
         bench.mix,
+        original_mix=bench.original_mix,
         tolerance=options.tolerance,
         paper_lab=pair.seen.paper_lab_d50,
         weighing=Weighing(

@@ -61,7 +61,8 @@ class Options:
     card's four corners in px of the upright photo, then those in ``original_photo``. ``strips``
     are places by hand, "x,y,w,h" in card mm or, with "px" at the end, in photo px; ``crossing``
     says that one of them lies across the other. ``shelf`` is a shelf or its file, None for the
-    studio's own; ``mix`` the recipe in parts by ink. ``followed`` is a batch that goes on or
+    studio's own; ``mix`` and ``original_mix`` are what the batch and the original were mixed
+    from, in parts by ink. ``followed`` is a batch that goes on or
     begins, ``knowledge`` what other batches taught of the shelf's inks. ``wet`` holds "original"
     or "batch" where that strip is still wet; ``lamps`` are those of the CIE by name, or spectral
     files, under which the pair is wanted too; ``kept`` is an original out of the book.
@@ -80,6 +81,7 @@ class Options:
     crossing: bool = False
     shelf: Path | Shelf | None = None
     mix: Mapping[str, float] | None = None
+    original_mix: Mapping[str, float] | None = None
     batch_grams: float | None = None
     scale_step: float | None = None
     followed: Followed | None = None

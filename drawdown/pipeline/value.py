@@ -14,7 +14,7 @@ from drawdown import flags as fl
 from drawdown.ink.forward import bare_ground, paper_ground
 from drawdown.ink.prior import mix_prior
 from drawdown.ink.shelf import Ink, Shelf
-from drawdown.matching.guess_mix import guess_mixes
+from drawdown.matching.recipes import guess_mixes
 from drawdown.pipeline.opacity import pair_of
 from drawdown.pipeline.read import Judgement, strip_of
 from drawdown.printing.lighten import (

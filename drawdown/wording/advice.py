@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from calibration.colour.illuminants import HERE, LAMPS, UnderLamp
 from calibration.naming import named
-from drawdown.matching.advise import Advice
+from drawdown.matching.advise import Advice, Basis
 from drawdown.matching.amounts import Rows, round_grams
 from drawdown.pipeline.read import Judgement
 from drawdown.wording.difference import film_headline, missing_direction
@@ -145,11 +145,8 @@ def note(advice: Advice) -> str:
     if advice.mix_inferred:
         # Of a batch that is to be left alone, nobody asks what it was mixed from.
         said += _guess(advice) if not b.foreign and (advice.additions or far) else []
-    elif b.surprising and far:
-        said.append(
-            "Other amounts of these inks would not make this difference: check that the right "
-            "inks went in, and that this is the mix."
-        )
+    elif b.surprising and far and advice.additions:
+        said.append(f"Other amounts of these inks would not make this difference. {went_in(b)}")
     return named(" ".join(said))
 
 
@@ -183,8 +180,8 @@ def _of_additions(advice: Advice) -> list[str]:
         said.append("Stop as soon as a photo says match, even if you have not used it all.")
     if b.de00_equal_film < FILM_SHARE * b.de00_now:
         said.append(
-            "Part of the difference looks like film: pull both strips again with the same "
-            "pressure before you add ink."
+            "Part of the difference looks like film: pull the batch again, as thick as "
+            "the original, before you add ink."
         )
     if b.learnt:
         said.append("This allows for what earlier batches taught about these inks.")
@@ -206,7 +203,7 @@ def _nothing(advice: Advice) -> str:
         going_by = "going by what went in, " if story else ""
         return (
             f"Add nothing yet: {going_by}most of the difference looks like film, not ink. Pull "
-            "both strips again with the same pressure and photograph them."
+            "the batch again, as thick as the original, and photograph it."
         )
     if b.reachable and again:
         return (
@@ -222,12 +219,42 @@ def _nothing(advice: Advice) -> str:
         "Adding these inks can't bring the batch to the original: the nearest is Delta E "
         f"{b.de00_nearest:.1f}"
     )
-    afresh = "Mixing a new batch will probably waste less."
     if b.hue_on_shelf and b.de00_now > FAR_DE00:
-        return f"{start}. It is too far away for sensible amounts of ink. {afresh}"
-    if story:
-        return f"Stop here. {start}; {_lacking(advice)}."
-    return f"{start}; {_lacking(advice)}. {afresh}"
+        start = f"{start}. It is too far away for sensible amounts of ink."
+    else:
+        start = f"{'Stop here. ' if story else ''}{start}; {_lacking(advice)}."
+    return " ".join([start, *_ways_out(advice)])
+
+
+def went_in(b: Basis) -> str:
+    """Which ink may be in the batch by mistake."""
+    wrong, missing = b.by_mistake
+    if wrong is None:
+        return "Check that the right inks went in, and that this is the mix."
+    instead = f" instead of {missing}" if missing else ""
+    return f"It looks as if {wrong} went in{instead}: check what you used."
+
+
+def _ways_out(advice: Advice) -> list[str]:
+    """What to do with a batch that nothing on the shelf brings near."""
+    b = advice.basis
+    out, said = b.way_out, []
+    if not advice.mix_inferred:
+        said.append(went_in(b))
+    if out is None or not out.fresh:
+        afresh = "Mixing a new batch will probably waste less; keep this one for another colour."
+        return [*said, afresh]
+    rows = out.fresh_grams or out.fresh
+    unit = " g" if out.fresh_grams else ""
+    said.append(f"Mix afresh: {', '.join(f'{ink} {x:g}{unit}' for ink, x in rows)}.")
+    if out.small_part:
+        said.append(
+            f"Up to {100 * out.small_part:g} % of this batch in the new one won't show; keep the "
+            "rest for another colour."
+        )
+    else:
+        said.append("Keep this batch for another colour.")
+    return said
 
 
 def _within(advice: Advice) -> str:
@@ -264,7 +291,8 @@ def _other_lamps(advice: Advice) -> list[str]:
     said = [f"By the spectra of the inks, {then}Delta E {_under(asked)}."] if asked else []
     if not worse:
         return said
-    new = [name for name, _ in advice.additions if name not in advice.mix_used]
+    wrong = advice.basis.by_mistake[0]
+    new = [name for name, _ in advice.additions if name not in advice.mix_used or name == wrong]
     why = f", as {' and '.join(new)} is not in the mix" if new else ""
     return [
         *said,

@@ -114,8 +114,8 @@ def film_headline(film: FilmApart) -> str:
     others = _instead(film)
     instead = f" or {others}" if others else ""
     return (
-        f"Probably a {thinner} film{instead}: pull both strips again, equally thick, before you "
-        "add ink."
+        f"Probably a {thinner} film{instead}: pull the batch again, as thick as the original, "
+        "before you add ink."
     )
 
 

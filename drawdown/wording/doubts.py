@@ -9,7 +9,7 @@ from calibration.flags import HDR_GAIN_MAP, NO_PROFILE, NOMINAL_CARD
 from calibration.naming import named
 from drawdown import flags as fl
 from drawdown.wording import figures
-from drawdown.wording.advice import guessed_mix
+from drawdown.wording.advice import guessed_mix, went_in
 from drawdown.wording.flags import concerned, general_flags, strip_flags
 
 if TYPE_CHECKING:
@@ -46,6 +46,8 @@ def doubt(judgement: Judgement) -> str:
         return f"Doubt: {loud[0].brief}"
     if advice is not None and advice.additions and advice.mix_inferred:
         return f"Doubt: {guessed_mix(advice)}"
+    if advice is not None and advice.additions and advice.basis.surprising:
+        return f"Doubt: such a difference does not come from these inks. {went_in(advice.basis)}"
     return f"Doubt: {soft[0].brief}" if soft else ""
 
 

@@ -1,15 +1,20 @@
 """How good is the advice? A closed loop against hidden inks.
 
-    python tests/benchmarks/advice.py [--cases 300] [--seed 1] [--trails 0.08] [--no-mix]
+    python tests/benchmarks/advice.py [--cases 300] [--seed 1] [--trails 0.08]
+        [--knows batch] [--wrong]
 
 Hidden are the true inks of studios (``advice_inks.py``): other pigments than the starter's, their
 spectra, the surface, the paper and the usual film. The shelf knows them from fitted strips.
 (``--rough 1``: instead the starter's own pigments, changed, with the stand-ins as the shelf.)
 A recipe gives the original; the batch strays from it by 10 to 40 % in one or more inks. The
 program sees colours of strips whose films vary by 20 %, with the errors of rendered photos
-(``photo_noise.py``), and the recipe as noted (weighed to 2 %). Its advice is followed for up to
-three additions, each weighed to 2 %, with a new strip each time, and another strip where it
-asks for one. Judged is the true Delta E 2000 between original and batch at equal film.
+(``photo_noise.py``), and what ``--knows`` says of the mix (weighed to 2 %): the original's, the
+batch's own, both, the original's given as if it were the batch's (recipe), the names of the inks
+alone (inks), that it was let down in white or base (thin), or nothing. With ``--wrong`` another
+colour went into the batch than the recipe says, and only ``--knows batch`` or ``both`` know it.
+Its advice is followed for up to three additions, each weighed to 2 %, with a new strip each time,
+and another strip where it asks for one. Judged is the true Delta E 2000 between original and batch
+at equal film.
 ``--trails`` also tells it the ratio of both films, with that error of its logarithm.
 Nothing here is measured ink: real inks will do worse.
 """
@@ -73,7 +78,8 @@ class Case:
     world: World
     recipe: np.ndarray
     batch: np.ndarray
-    noted: dict[str, float]
+    noted: dict[str, float]  # the original's mix
+    own: dict[str, float]  # the batch's
     original_film: float
     paper_lab: np.ndarray
 
@@ -109,8 +115,8 @@ def other_world(studio: Studio) -> tuple[World, np.ndarray]:
     return world, studio.paper_lab
 
 
-def make_case(rng, shelf: Shelf, world: World, paper_lab: np.ndarray) -> Case:
-    """A recipe, and a batch of it that went wrong."""
+def make_case(rng, shelf: Shelf, world: World, paper_lab: np.ndarray, wrong: bool = False) -> Case:
+    """A recipe, and a batch of it that went wrong; ``wrong``: by another colour."""
     n = len(shelf)
     kinds = np.array([i.kind for i in shelf])
     colours = np.flatnonzero(kinds == "colour")
@@ -132,6 +138,11 @@ def make_case(rng, shelf: Shelf, world: World, paper_lab: np.ndarray) -> Case:
         if off.size == 0:
             continue
         batch = recipe.copy()
+        if wrong:
+            taken = rng.choice(chosen)
+            batch[rng.choice(np.setdiff1d(colours, chosen))] = batch[taken]
+            batch[taken] = 0.0
+            off = np.flatnonzero(batch)
         batch[off] *= 1 + rng.choice([-1, 1], off.size) * rng.uniform(0.1, 0.4, off.size)
         batch /= batch.sum()
         if delta_e_2000(world.lab(recipe), world.lab(batch)) > TOLERANCE:
@@ -139,9 +150,12 @@ def make_case(rng, shelf: Shelf, world: World, paper_lab: np.ndarray) -> Case:
     noted = {
         shelf.inks[i].name: float(100 * recipe[i] * np.exp(rng.normal(0, RECIPE_SD))) for i in used
     }
-    return Case(
-        world, recipe, batch, noted, rng.uniform(1 - FILM_SPREAD, 1 + FILM_SPREAD), paper_lab
-    )
+    film_factor = rng.uniform(1 - FILM_SPREAD, 1 + FILM_SPREAD)
+    own = {
+        shelf.inks[i].name: float(100 * batch[i] * np.exp(rng.normal(0, RECIPE_SD)))
+        for i in np.flatnonzero(batch)
+    }
+    return Case(world, recipe, batch, noted, own, film_factor, paper_lab)
 
 
 @dataclass
@@ -200,7 +214,27 @@ class Move:
     look_again: bool = False  # pull another strip of the same batch first
 
 
-def by_advice(case, shelf, photo, past, *, first=True, mix=True, learn=True, knowledge=None):
+KNOWS = ("original", "batch", "both", "recipe", "inks", "thin", "nothing")
+
+
+def told(case: Case, shelf: Shelf, knows: str) -> dict[str, dict[str, float] | None]:
+    """What the program is told of both mixes."""
+    names = dict.fromkeys(case.own)
+    thin = {n: None for n in names if shelf.find(n).kind in ("white", "base")}
+    return {
+        "original": {"original_mix": case.noted},
+        "batch": {"mix": case.own},
+        "both": {"mix": case.own, "original_mix": case.noted},
+        "recipe": {"mix": case.noted},
+        "inks": {"mix": names},
+        "thin": {"mix": thin},
+        "nothing": {},
+    }[knows]
+
+
+def by_advice(
+    case, shelf, photo, past, *, first=True, knows="original", learn=True, knowledge=None
+):
     story, added = [], {}
     for earlier, put_in in past if learn else []:
         data = reading(
@@ -208,19 +242,20 @@ def by_advice(case, shelf, photo, past, *, first=True, mix=True, learn=True, kno
         )
         story.append(Step(data, added, earlier.film_ratio, earlier.film_log_sd))
         added = {shelf.names[i]: share for i, share in put_in.items()}
-    noted = case.noted
-    if not learn:  # the mix as it should be now
-        noted = dict(noted)
+    mixes = told(case, shelf, knows)
+    if not learn and past:  # the mix as it should be now
+        noted = dict(mixes.get("mix") or mixes["original_mix"])
         for _, put_in in past:
             whole = sum(noted.values())
             for i, share in put_in.items():
                 noted[shelf.names[i]] = noted.get(shelf.names[i], 0.0) + share * whole
+        mixes = mixes | {"mix": noted}
     started = time.perf_counter()
     data = reading(photo.original, photo.batch, None, None, photo.difference_cov, photo.common_sd)
     now = Step(data, dict(added or {}), photo.film_ratio, photo.film_log_sd)
     answer = advise(
-        (*story, now), shelf, noted if mix else None, tolerance=TOLERANCE,
-        paper_lab=case.paper_lab, knowledge=knowledge,
+        (*story, now), shelf, mixes.get("mix"), original_mix=mixes.get("original_mix"),
+        tolerance=TOLERANCE, paper_lab=case.paper_lab, knowledge=knowledge,
     )  # fmt: skip
     took = time.perf_counter() - started
     rows = answer.add_first if first else answer.additions
@@ -331,7 +366,7 @@ def follow(rng, case: Case, decide, trails: float | None = None) -> Followed:
 CASES_PER_STUDIO = 30
 
 
-def cases_of(cases: int, seed: int, rough: float | None):
+def cases_of(cases: int, seed: int, rough: float | None, wrong: bool = False):
     """(case, shelf) one after another: other pigments in a new studio every so often, or with
     ``rough`` the starter's own."""
     for number in range(cases):
@@ -343,12 +378,12 @@ def cases_of(cases: int, seed: int, rough: float | None):
             if number % CASES_PER_STUDIO == 0:
                 home = hidden_studio(seed * 1000 + number, NOISE)
             shelf, (world, paper) = home.shelf, other_world(home)
-        yield make_case(rng, shelf, world, paper), shelf
+        yield make_case(rng, shelf, world, paper, wrong), shelf
 
 
-def run(cases: int, seed: int, with_mix: bool = True, baselines: bool = True,
-        rough: float | None = None,
-        trails: float | None = None, quick: bool = False):  # fmt: skip
+def run(cases: int, seed: int, knows: str = "original", baselines: bool = True,
+        rough: float | None = None, trails: float | None = None, quick: bool = False,
+        wrong: bool = False):  # fmt: skip
     asked = {
         ADVICE: {"first": True},
         "advice, all of it each time": {"first": False},
@@ -357,13 +392,13 @@ def run(cases: int, seed: int, with_mix: bool = True, baselines: bool = True,
     if quick:
         asked = {ADVICE: asked[ADVICE]}
     ways = {
-        name: lambda *a, how=how: by_advice(*a, mix=with_mix, **how) for name, how in asked.items()
+        name: lambda *a, how=how: by_advice(*a, knows=knows, **how) for name, how in asked.items()
     }
     if baselines:
         ways |= {"three-band mixing": by_three_bands, "nearest hue, 2 % dabs": by_hue}
     results = {name: [] for name in ways}
     delta_e_2000(np.zeros((1, 3)), np.ones((1, 3)))  # load it before the clock runs
-    for number, (case, shelf) in enumerate(cases_of(cases, seed, rough)):
+    for number, (case, shelf) in enumerate(cases_of(cases, seed, rough, wrong)):
         for name, decide in ways.items():
             rng = np.random.default_rng([seed, number, 1])
             results[name].append(
@@ -392,6 +427,12 @@ def report(results) -> None:
         print(
             f"  ink added: median {100 * np.median(added):.1f} %, "
             f"90 % of cases {100 * np.quantile(added, 0.9):.1f} %"
+        )
+        # Who is told to weigh something must not end far away.
+        weighed = np.array([bool(r.added) for r in rows])
+        print(
+            f"  ink was weighed in {100 * weighed.mean():.0f} % of the cases; of these "
+            f"{100 * (d[weighed, 3] > 4).mean():.0f} % end beyond Delta E 4"
         )
         print(f"  photos taken: mean {np.mean([len(r.photos) for r in rows]):.2f}")
         kept = np.array([k for r in rows for k in r.kept])
@@ -433,7 +474,9 @@ def time_of_shelves() -> None:
             ]
             for mix in times:
                 photo = take_photo(rng, case, case.batch)
-                move = by_advice(case, shelf, photo, past if mix else [], mix=mix)
+                move = by_advice(
+                    case, shelf, photo, past if mix else [], knows="original" if mix else "nothing"
+                )
                 if number:
                     times[mix].append(move.took)
         cells = [
@@ -447,7 +490,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cases", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--no-mix", action="store_true", help="the recipe is not known")
+    parser.add_argument("--knows", choices=KNOWS, default="original", help="whose mix is known")
+    parser.add_argument("--wrong", action="store_true", help="another colour is in the batch")
     parser.add_argument("--quick", action="store_true", help="the advice alone, no comparisons")
     parser.add_argument(
         "--rough", type=float,
@@ -461,10 +505,11 @@ def main() -> None:
     if given.shelves:
         time_of_shelves()
         return
-    costs = [exact_cost(case) for case, _ in cases_of(given.cases, given.seed, given.rough)]
+    cases = cases_of(given.cases, given.seed, given.rough, given.wrong)
+    costs = [exact_cost(case) for case, _ in cases if not given.wrong] or [np.nan]
     print(f"To restore the recipes exactly would take {100 * np.median(costs):.1f} % (median).")
-    report(run(given.cases, given.seed, not given.no_mix, not given.quick, given.rough,
-               given.trails))  # fmt: skip
+    report(run(given.cases, given.seed, given.knows, not given.quick, given.rough,
+               given.trails, given.quick, given.wrong))  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -29,7 +29,7 @@ def case(seed: int, known: bool, bar: bool) -> list[dict]:
     from drawdown.ink.forward import paper_ground
     from drawdown.ink.prior import mix_prior
     from drawdown.ink.shelf import starter_shelf
-    from drawdown.matching.guess_mix import guess_mixes
+    from drawdown.matching.recipes import guess_mixes
     from drawdown.printing.lighten import GUESSES, Seen, fit_guesses, fit_ink, lighten
     from fixtures.inkfilm import ink_reflectance
     from fixtures.scenes import random_recipe

@@ -50,14 +50,15 @@ READ_AS = ("samples_original", "samples_batch", "difference_cov", "common_sd")
 
 
 def ask(
-    original, batch, mix=None, *, shelf=SHELF, story=(), added=None, film_ratio=None,
+    original, batch, mix=None, *, own=None, shelf=SHELF, story=(), added=None, film_ratio=None,
     film_log_sd=RATIO_SD, batch_grams=None, scale_step=SCALE_STEP_G, **more,
 ) -> Advice:  # fmt: skip
-    """The advice on a batch's newest photo; ``more`` goes to ``reading`` or to ``advise``."""
+    """The advice on a batch's newest photo, with the mix of the original noted, or the
+    batch's ``own``; ``more`` goes to ``reading`` or to ``advise``."""
     read_as = {name: more.pop(name) for name in READ_AS if name in more}
     now = Step(reading(original, batch, **read_as), dict(added or {}), film_ratio, film_log_sd)
     weighing = Weighing(batch_grams, scale_step)
-    return advise((*story, now), shelf, mix, weighing=weighing, **more)
+    return advise((*story, now), shelf, own, original_mix=mix, weighing=weighing, **more)
 
 
 def some(*names: str) -> Shelf:

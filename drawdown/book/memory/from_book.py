@@ -28,8 +28,9 @@ if TYPE_CHECKING:
 class FromBook:
     """The kept original, the batch if it is in the book already, its mix and weight as far as
     they are known, the batch as its photos tell it (``followed``) and what the others taught.
-    ``parts`` is the mix for the advice, None where there is none or an ink of it is not on the
-    shelf. ``added`` is what was said to have gone in since, in grams or (``in_parts``) to 100
+    ``parts`` and ``original_parts`` are the batch's mix and the original's for the advice, None
+    where there is none or an ink of it is not on the shelf.
+    ``added`` is what was said to have gone in since, in grams or (``in_parts``) to 100
     parts of the batch; ``mix_said`` that the mix was said now, ``weighed`` what the batch was
     said to weigh, ``again`` that the photo is in its story already. ``told`` is worth a word."""
 
@@ -39,6 +40,7 @@ class FromBook:
     batch_name: str | None
     mix: Mix
     parts: dict[str, float] | None
+    original_parts: dict[str, float] | None
     grams: float | None
     followed: Followed | None
     knowledge: Knowledge | None
@@ -87,10 +89,12 @@ def from_book(
     inside = row and mix_with_added(row, entries)
     if name is not None:
         _check_batch(name, row, original, mix_said, went_in)
-    mix = inside[0] if inside else original.recipe.mix if original and original.recipe else ()
+    recipe = original.recipe.mix if original and original.recipe else ()
+    mix = inside[0] if inside else recipe
     if mix_said:
         mix = tuple(MixPart(ink, amount) for ink, amount in mix_said.items())
     parts, strange = _parts(mix, used.shelf)
+    original_parts, _ = _parts(recipe, used.shelf)
     if strange:
         told.append(
             f"The mix in the book names {strange}, which is not on the shelf in use; the advice "
@@ -107,8 +111,8 @@ def from_book(
     )
     source = FromBook(
         original, _kept(original, apart, batch_number) if original else None, row, name, mix,
-        parts, grams if grams is not None else known_g, None, knowledge, used.shelf, went_in,
-        in_parts, bool(mix_said), grams, again is not None, tuple(told),
+        parts, original_parts, grams if grams is not None else known_g, None, knowledge,
+        used.shelf, went_in, in_parts, bool(mix_said), grams, again is not None, tuple(told),
     )  # fmt: skip
     followed = None if name is None else _followed(source, entries, again, known_g)
     return replace(source, followed=followed)

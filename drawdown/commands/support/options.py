@@ -118,6 +118,10 @@ MixParts = Annotated[
         complete=inks,
     ),
 ]
+OriginalMix = Annotated[
+    list[str] | None,
+    option("MIX", "What the original was mixed from, if you know that too.", complete=inks),
+]
 Grams = Annotated[
     float | None, number("G", "What the batch weighs now; amounts then come in grams.")
 ]

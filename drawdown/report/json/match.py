@@ -10,6 +10,7 @@ from typing import Any
 from calibration.flags import Flag, codes
 from calibration.photo.open import Photo
 from drawdown.matching.advise import Advice
+from drawdown.matching.amounts import WayOut
 from drawdown.matching.compare import Comparison
 from drawdown.matching.film_or_ink import FilmApart
 from drawdown.pipeline.folder import FolderReading
@@ -238,10 +239,22 @@ def _advice(advice: Advice | None, wait: str = "") -> dict[str, Any] | None:
         "mix_inferred": advice.mix_inferred,
         "p_within_equal_film": rounded(advice.p_within, 4),
         "look_again": advice.look_again,
+        "went_in_by_mistake": advice.basis.by_mistake[0],
+        "way_out": _way_out(advice.basis.way_out),
         "lamps": [fields(lamp, 3, "lamp", "de00", "de00_high95") for lamp in advice.lamps],
         "wait": wait.rstrip(":") if wait and advice.additions else None,
         "note": note(advice) or None,
         "cautions": list(cautions(advice)),
+    }
+
+
+def _way_out(out: WayOut | None) -> dict[str, Any] | None:
+    if out is None:
+        return None
+    return {
+        "fresh": amounts(out.fresh, "parts_per_100"),
+        "fresh_grams": None if out.fresh_grams is None else amounts(out.fresh_grams, "grams"),
+        "small_part": rounded(out.small_part, 3),
     }
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from advice_kit import ask, reading
@@ -16,6 +18,7 @@ from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.addition_search import other_lamps
 from drawdown.matching.batch_history import Step
 from drawdown.matching.batch_model import fit
+from drawdown.matching.recipes import Recipe
 from drawdown.wording.advice import note
 
 SHELF = starter_shelf()
@@ -116,9 +119,12 @@ def test_another_ink_that_makes_the_match_is_warned_of():
         difference_cov=0.04 * np.eye(3), common_sd=np.ones(3),
     )  # fmt: skip
     assert [name for name, _ in told.additions] == ["cadmium-orange"]
-    assert "cadmium-orange is not in the mix" in note(told)
-    assert "under tungsten about" in note(told)
-    assert "D65 about" not in note(told)
+    assert "check what you used" in note(told)  # the noted mix has nothing red at all
+    far = tuple(replace(lamp, de00=4.8 if lamp.lamp == "tungsten" else 1.0) for lamp in told.lamps)
+    said = note(replace(told, predicted_de00=1.0, lamps=far))
+    assert "cadmium-orange is not in the mix" in said
+    assert "under tungsten about 4.8" in said
+    assert "D65 about" not in said
 
 
 def test_predicted_distances_under_lamps_are_the_true_ones():
@@ -131,7 +137,8 @@ def test_predicted_distances_under_lamps_are_the_true_ones():
         lab_under(spectrum(true), here), lab_under(spectrum(batch), here),
         difference_cov=1e-4 * np.eye(3), common_sd=np.full(3, 0.5),
     )  # fmt: skip
-    model = fit(SHELF, [SHELF.named_mix(true)], [0.0], (Step(data),), GROUND)
+    mix = SHELF.named_mix(true)
+    model = fit(SHELF, [Recipe(mix, mix)], (Step(data),), GROUND)
     added = np.array([0.05 if ink.name == "cadmium-orange" else 0.0 for ink in SHELF])
     after = spectrum(batch | {"cadmium-orange": 0.05 * sum(batch.values())})
     for lamp in other_lamps(model, added):

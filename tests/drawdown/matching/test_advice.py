@@ -188,7 +188,7 @@ def test_too_far_away_is_said():
     answer = ask(strip(blue), strip(orange), blue)
     assert answer.additions == ()
     assert "can't bring the batch" in note(answer)
-    assert "right inks" in note(answer)
+    assert "check what you used" in note(answer)
 
 
 def test_a_difference_of_film_is_not_answered_with_ink():

@@ -83,9 +83,11 @@ def test_slopes_of_the_fit_are_its_differences(film_ratios):
     added = rng.uniform(0, 0.1, (photos, 2, 4)) * (np.arange(photos) > 0)[:, None, None]
     recipes = Recipes(
         inks=np.array([[0, 16, 2, 0], [1, 7, 19, 12]]),
-        parts=np.array([[70, 5, 25, 0.0], [80, 15, 2, 3]]),
-        sd=0.05, film_ratios=film_ratios, ratio_sd=(0.04,) * photos, ground=GROUND,
-        batch_sd=np.full((2, 4), 0.3), added=added,
+        parts=np.array([[[70, 5, 25, 0.0], [72, 5, 23, 0.0]], [[80, 15, 2, 3], [80, 15, 2, 5]]]),
+        # One batch strays from its original; in the other, of its own mix, the original does.
+        lead=np.array([[[0.05, 0], [0.05, 1]], [[0, 1], [0.05, 0]]]),
+        stray_sd=np.full((2, 4), 0.3), least_stray_sd=np.full((2, 4), 0.3),
+        film_ratios=film_ratios, ratio_sd=(0.04,) * photos, ground=GROUND, added=added,
     )  # fmt: skip
     curves = ShelfFigures(SHELF).of(recipes.inks)
     theta = 0.5 * rng.normal(size=(2, recipes.size))
@@ -187,7 +189,7 @@ def test_how_film_changes_a_colour_tells_base_from_white():
     """The same pale blue as a tint and as a let-down: what a thinner film does is the tell."""
     from drawdown.ink.forward import lab_of_mix, paper_ground
     from drawdown.ink.shelf import starter_shelf
-    from drawdown.matching.guess_mix import THIN, guess_mixes
+    from drawdown.matching.recipes import THIN, guess_mixes
 
     shelf = starter_shelf()
     ground = paper_ground(None)

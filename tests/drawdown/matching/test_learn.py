@@ -19,6 +19,7 @@ from drawdown.matching.batch_model import (
     strips_and_slopes,
 )
 from drawdown.matching.learn import gather, learn, turned_out
+from drawdown.matching.recipes import Recipe
 from drawdown.wording.advice import note
 
 GROUND = paper_ground(None)
@@ -48,6 +49,7 @@ def batch_of(recipe, start, additions, strength, **noise) -> tuple[Step, ...]:
 
 
 RECIPE = {"titanium-white": 80.0, "phthalo-blue": 10.0, "arylide-yellow": 10.0}
+BOTH = Recipe(RECIPE, RECIPE)
 SHORT = RECIPE | {"phthalo-blue": 6.0}
 
 
@@ -62,11 +64,11 @@ def test_posterior_is_bayes_rule_in_its_other_form(taught):
     steps = batch_of(RECIPE, SHORT, ({"phthalo-blue": 0.02}, {"bone-black": 0.001}), {})
     knowledge = None
     if taught:
-        knowledge = learn(SHELF, None, RECIPE, steps, GROUND).knowledge
-    (mean, covariance), _ = posterior_of_inks(SHELF, RECIPE, steps, GROUND, 0.05, knowledge)
+        knowledge = learn(SHELF, None, RECIPE, steps, GROUND, RECIPE).knowledge
+    (mean, covariance), _ = posterior_of_inks(SHELF, BOTH, steps, GROUND, knowledge)
 
     figures = ShelfFigures(SHELF, knowledge)
-    recipes = lay_out(SHELF, [RECIPE], steps, GROUND, 0.05)
+    recipes = lay_out(SHELF, [BOTH], steps, GROUND)
     measured, noise = _read(steps)
     prior = prior_of(figures, recipes)
     found = _solve(figures, recipes, prior, measured, noise)
@@ -114,7 +116,7 @@ def test_hidden_strong_blue_is_found_out():
 def test_what_was_learnt_makes_the_advice_better_and_surer():
     strength = {"phthalo-blue": 1.6}
     steps = batch_of(RECIPE, SHORT, ({"phthalo-blue": 0.01}, {"phthalo-blue": 0.01}), strength)
-    knowledge = learn(SHELF, None, RECIPE, steps, GROUND).knowledge
+    knowledge = learn(SHELF, None, RECIPE, steps, GROUND, RECIPE).knowledge
     recipe = {"titanium-white": 95.0, "phthalo-blue": 5.0}
     one, two = (true_lab(p, strength) for p in (recipe, recipe | {"phthalo-blue": 3.0}))
     wanted = 100 * 2 / 98
@@ -167,7 +169,7 @@ def test_shares_of_later_additions_count_from_the_first_weight():
 
 def test_knowledge_of_other_inks_is_not_mixed_up():
     steps = batch_of(RECIPE, SHORT, ({"phthalo-blue": 0.02},), {"phthalo-blue": 1.5})
-    knowledge = learn(SHELF, None, RECIPE, steps, GROUND).knowledge
+    knowledge = learn(SHELF, None, RECIPE, steps, GROUND, RECIPE).knowledge
     turned = Shelf(SHELF.inks[::-1])
     same = gather(turned, {n: i for i, n in enumerate(NAMES)}, knowledge)
     one, two = ({row.name: row.absorbs for row in turned_out(shelf, known)}

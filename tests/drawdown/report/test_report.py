@@ -223,7 +223,8 @@ COMPARISON_KEYS = [
 ADVICE_KEYS = [
     "additions", "add_first", "grams", "predicted_lab_d50", "predicted_de00",
     "predicted_de00_high95", "predicted_u95", "first_de00_95", "grams_first", "portion",
-    "knife_tips", "mix_used", "mix_inferred", "p_within_equal_film", "look_again", "lamps", "wait",
+    "knife_tips", "mix_used", "mix_inferred", "p_within_equal_film", "look_again",
+    "went_in_by_mistake", "way_out", "lamps", "wait",
     "note", "cautions",
 ]  # fmt: skip
 
