@@ -128,7 +128,7 @@ STRIP_CUT = FlagKind(
 STRIP_COVERED = FlagKind(
     "covered", True, "strip",
     "something lies on the strip, or it is of two colours",
-    "which of the two is the ink, nobody can tell from the photo",
+    "the photo does not show which of the two is the ink",
     "take away what lies on it (a hand, tape, another slip), and shoot again",
 )  # fmt: skip
 STRIP_SHINES = FlagKind(

@@ -94,7 +94,7 @@ CAMERA_FLOOR = _term({False: 0.12, True: 1.0},
     "floor of a difference: a camera is no eye; with other tubes of paint (True)", RENDERED, CHARTS)
 CAMERA_SHARE = _term({"nominal": 0.15, "measured": 0.13, "instrument": 0.04},
     "share of the difference: a map fitted to a print's dyes is not quite right for pigments; of "
-    "an instrument, its scale and values led over from another light (0.03 from D65 and 10 "
+    "an instrument, its scale and values converted from another light (0.03 from D65 and 10 "
     "degrees, 0.09 from fluorescent light)", RENDERED, CHARTS)
 SHADED_SHARE = _term(0.45, "the same where the card lies in other light than the strips")
 INSTRUMENT_FLOOR = _term(0.05, "floor of a difference read by an instrument", "our own judgement")
