@@ -159,7 +159,8 @@ def lay_out(
 
 # Noted mixes -----------------------------------------------------------------------------
 
-# One mix that was noted of either may be the other's: how often, before anything is seen.
+# A mix that was noted as the batch's may be the recipe that it strayed from, the original's: how
+# often it is the batch's indeed, before anything is seen.
 AS_NOTED = 0.75
 # A wrong ink: how often before anything is seen; how far its amount is from that of the ink whose
 # place it took; how much of it may have got in beside the others, and how far from that.
