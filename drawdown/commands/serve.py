@@ -15,7 +15,7 @@ def serve(
     lan: Annotated[
         bool, opt.flag("Phones in this network may open it; else this computer alone.", "--lan")
     ] = False,
-    port: Annotated[int, opt.option("N", "The port it is heard at.", "--port")] = PORT,
+    port: Annotated[int, opt.option("N", "The port it listens on.", "--port")] = PORT,
     read_only: Annotated[
         bool, opt.flag("For a class: nothing in the book can be changed.", "--read-only")
     ] = False,

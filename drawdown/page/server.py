@@ -102,16 +102,22 @@ def lan_address() -> str:
 
 
 def listen(address: str, port: int) -> socket.socket:
-    """A socket that is heard at. Raises ``BadFile``."""
+    """A socket that listens; port 0 is any free one. Raises ``WrongUsage`` and ``BadFile``."""
+    if not 0 <= port <= 65535:
+        raise WrongUsage(
+            f"the port is given as {port}",
+            "ports are numbered from 1 to 65535",
+            "give `port` 8485, say, or leave it out",
+        )
     heard = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     heard.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         heard.bind((address, port))
-    except (OSError, OverflowError) as problem:
+    except OSError as problem:
         heard.close()
         raise BadFile(
-            f"the page cannot be heard at port {port} ({getattr(problem, 'strerror', problem)})",
-            "another program may use it, perhaps a page that runs already",
+            f"port {port} of this computer cannot be used ({problem.strerror or problem})",
+            "another program may be using it, perhaps a page that runs already",
             "stop that one, or give another `port`, such as 8485",
         ) from problem
     return heard

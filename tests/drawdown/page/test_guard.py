@@ -11,7 +11,22 @@ import time
 import page_kit
 import pytest
 
+from calibration.errors import BadFile, WrongUsage
+
 pytestmark = pytest.mark.slow
+
+
+@pytest.mark.parametrize(("port", "error", "told"), [
+    (99999, WrongUsage, "given as"), (-1, WrongUsage, "given as"), (None, BadFile, "be used"),
+])  # fmt: skip
+def test_a_port_that_cannot_be_had_is_explained(port, error, told):
+    from drawdown.page.server import listen
+
+    with listen("127.0.0.1", 0) as taken:
+        taken.listen()
+        wanted = taken.getsockname()[1] if port is None else port
+        with pytest.raises(error, match=told):
+            listen("127.0.0.1", wanted)
 
 
 def test_the_link_lets_in_and_the_cookie_is_closed_to_scripts_and_other_sites(served):
