@@ -74,8 +74,6 @@ class Match(Reading):
         The difference, batch minus original, with its interval and the verdict.
     advice : Advice or None
         What to add; None when nothing can be said.
-    original, batch : Colour
-        The two colours that were compared.
     """
 
     comparison: Comparison
