@@ -204,7 +204,7 @@ class Looks:
         for place, look in enumerate(self._all()):
             old = time.time() - _moment(look.folder)
             half = not (look.folder / "asked.json").exists()
-            held += sum(p.stat().st_size for p in look.folder.iterdir() if p.is_file())
+            held += _size(look.folder)
             over = place >= MOST_LOOKS or held > MOST_HELD_BYTES
             if over or old > MOST_DAYS * 86_400 or (half and old > 86_400):
                 shutil.rmtree(look.folder, ignore_errors=True)
@@ -213,6 +213,16 @@ class Looks:
         """Newest first."""
         folders = [p for p in self.folder.iterdir() if _ID.fullmatch(p.name)]
         return [Look(p) for p in sorted(folders, key=_moment, reverse=True)]
+
+
+def _size(folder: Path) -> int:
+    """Bytes in a folder; another process may rename or remove its files meanwhile."""
+    size = 0
+    with suppress(OSError):
+        for path in folder.iterdir():
+            with suppress(OSError):
+                size += path.stat().st_size
+    return size
 
 
 def _moment(folder: Path) -> float:

@@ -126,3 +126,19 @@ def test_a_photo_sent_twice_is_one_look(served):
     first, second = (served.send(photo, phone, token="a" * 32) for _ in range(2))
     assert first == second
     assert served.send(photo, served.phone(), token="a" * 32) != first
+
+
+def test_a_file_that_goes_while_the_photos_are_counted_costs_no_photo(tmp_path, monkeypatch):
+    """Ten phones at once: what one process writes under a name for the moment is gone when
+    another comes to count it."""
+    from pathlib import Path
+    from types import SimpleNamespace
+
+    from drawdown.page.looks import Looks
+
+    looks = Looks(SimpleNamespace(folder=tmp_path, book=tmp_path))
+    look = looks.begin("0" * 32)
+    (look.folder / "1.part").symlink_to(tmp_path / "gone")
+    monkeypatch.setattr(Path, "is_file", lambda self: True)  # it was there a moment ago
+    looks.prune()
+    assert look.folder.exists()
