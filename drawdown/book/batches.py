@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from calibration.errors import WrongUsage
 from drawdown.book.columns import (
     BATCH,
     ENTRY,
@@ -97,6 +99,42 @@ def log_taken(book: Book, change: Change, batch: Batch, grams: float, note: str 
     return log_added(change, batch.id, taken, GRAMS, note)
 
 
+class StoryWentOn(WrongUsage):
+    """Something else came into a batch's story meanwhile."""
+
+
+def add_to(
+    book: Book, batch: Batch, added: tuple[tuple[str, float], ...], unit: str, *, note: str = "",
+    portion: float = 1.0, after: int | None = None,
+) -> None:  # fmt: skip
+    """Note in a change of its own what went into a batch, as ``log_added`` takes it; where it went
+    into a ``portion`` of it alone, that the rest was put aside first. ``after`` is the entry that
+    the story ends with, as far as whoever notes it knows (0: none). Raises ``StoryWentOn``."""
+    with book.change(f'added to batch "{batch.name}"') as change:
+        if after is not None and after != last_entry(story_of(book, batch.id)):
+            raise StoryWentOn(
+                f'the story of "{batch.name}" went on meanwhile',
+                "what is noted twice would count twice",
+                "look at the story as it is now",
+            )
+        inside = mix_with_added(batch, story_of(book, batch.id)) if portion < 1 else None
+        if inside is not None and inside[1] is not None:
+            log_taken(book, change, batch, (1 - portion) * inside[1], "put aside, as advised")
+        log_added(change, batch.id, added, unit, note)
+
+
+def unit_said(unit: str, batch: Batch) -> str:
+    """How amounts of what went in are meant: as ``unit`` says ("g", "parts", "%"), or where it
+    says nothing in grams if the batch's weight is known."""
+    known = unit == "g" or (not unit and batch.grams is not None)
+    return GRAMS if known else PER_100
+
+
+def last_entry(story: Sequence[Entry]) -> int:
+    """The id of the last entry of a story; 0 where there is none."""
+    return story[-1].id if story else 0
+
+
 def is_taken(entry: Entry) -> bool:
     """Whether an entry says that a portion was taken out."""
     return bool(entry.added) and all(amount <= 0 for _, amount in entry.added)
@@ -120,6 +158,18 @@ def batch_called(book: Book, name: str) -> Batch | None:
         "SELECT * FROM batch WHERE name_key = ? AND removed IS NULL", (name_key(name),)
     )
     return BATCH.record(rows[0]) if rows else None
+
+
+def newest_change(book: Book, batch: int) -> tuple[int, tuple[str, ...]] | None:
+    """The last change of the book and the kinds of the entries that it made in this batch's story;
+    None where it made none there. It is what ``book.undo`` would take back."""
+    rows = book.rows(
+        """SELECT c.id, e.kind FROM change_row r JOIN entry e ON e.id = r."row"
+        JOIN change c ON c.id = r.change WHERE r.tab = 'entry' AND e.batch = ? AND c.id =
+        (SELECT id FROM change WHERE state = 'done' ORDER BY id DESC LIMIT 1) ORDER BY e.id""",
+        (batch,),
+    )
+    return (int(rows[0]["id"]), tuple(row["kind"] for row in rows)) if rows else None
 
 
 def list_batches(

@@ -182,20 +182,23 @@ class Book:
             self._write_down(what, change)
         recorded.append(what)
 
-    def undo(self) -> str | None:
-        """Take back the last change; returns what it was, None when there is none."""
-        return self._swap("done", "undone", "DESC", "undone: ")
+    def undo(self, only: int | None = None) -> str | None:
+        """Take back the last change; returns what it was, None when there is none. ``only``: where
+        that is the last one, else nothing is taken back."""
+        return self._swap("done", "undone", "DESC", "undone: ", only)
 
     def redo(self) -> str | None:
         """Do again what was undone last; None when there is nothing."""
         return self._swap("undone", "done", "ASC", "done again: ")
 
-    def _swap(self, state: str, new_state: str, order: str, prefix: str) -> str | None:
+    def _swap(
+        self, state: str, new_state: str, order: str, prefix: str, only: int | None = None
+    ) -> str | None:
         with self._writing():
             found = self.db.execute(
                 f"SELECT * FROM change WHERE state = ? ORDER BY id {order} LIMIT 1", (state,)
             ).fetchone()
-            if found is None:
+            if found is None or only not in (None, found["id"]):
                 return None
             change = Change(self.db, None)
             steps = self.db.execute(

@@ -220,11 +220,7 @@ def match(
             added=went_in, grams=options.batch_grams, apart=_from_book(apart, options),
             batch_number=options.batch, shelf=shelf,
         )  # fmt: skip
-        options = changed(
-            options, kept=source.kept, followed=source.followed, knowledge=source.knowledge,
-            mix=options.mix or source.parts, batch_grams=source.grams,
-            original_mix=options.original_mix or source.original_parts,
-        )  # fmt: skip
+        options = source.asked(options)
         _tell(source.told)
     else:
         from drawdown.book.memory import knowledge_at

@@ -6,6 +6,7 @@ import hashlib
 import re
 import secrets
 import time
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -18,12 +19,16 @@ from starlette.routing import Route
 
 from calibration.errors import BadFile, WrongUsage
 from drawdown.page import judging
+from drawdown.page.batch import looking as batches
 from drawdown.page.guard import phone_of
+from drawdown.page.inks import MOST_FIELDS
 from drawdown.page.looks import MOST_PHOTOS, Asked, Look, NoLook, from_form
-from drawdown.page.rooms import house_of, page, work
+from drawdown.page.rooms import house_of, page, refuse_read_only, work
 from drawdown.page.workers import Job
+from drawdown.studio.shelf_file import shelf_in_use
 
 RECENT, WAIT_S = 12, 20.0
+GOES_ON_S = 12 * 3600  # so long the next photo is taken for one of the same batch
 NAV = ("/", "Judge")
 
 
@@ -33,7 +38,25 @@ async def home(request: Request) -> Response:
     recent = await run_in_threadpool(looks.of_phone, phone_of(request.scope), RECENT)
     rows = [_row(look, asked) for look, asked in recent]
     last = recent[0][1] if recent else Asked()
-    return page(request, "judge.html", rows=rows, asked=replace(last, wet=()))
+    studio, query = house_of(request).studio, request.query_params
+    known = await run_in_threadpool(batches.names, studio)
+    goes_on = (
+        last.follows in known["batches"]
+        and time.time() - last.when < GOES_ON_S
+        and not (query.get("new") or query.get("kept"))
+    )
+    asked = replace(last, wet=()) if not last.follows else afresh(last, goes_on)
+    if query.get("kept") in known["originals"]:
+        asked = replace(asked, kept=query["kept"])
+    return page(request, "judge.html", rows=rows, asked=asked, known=known, goes_on=goes_on)
+
+
+def afresh(last: Asked, goes_on: bool) -> Asked:
+    """What is asked of the photo after one that was in a batch; of the same batch, or not."""
+    follows, kept = (last.follows, last.kept) if goes_on else ("", "")
+    original_mix = last.original_mix if goes_on else ""
+    return replace(last, wet=(), mix="", grams="", follows=follows, kept=kept,
+                   original_mix=original_mix)  # fmt: skip
 
 
 def _row(look: Look, asked: Asked) -> dict[str, Any]:
@@ -53,13 +76,13 @@ def _row(look: Look, asked: Asked) -> dict[str, Any]:
 
 async def send(request: Request) -> Response:
     """A new look. Sent again with the same ``token``, it is the same look."""
-    async with request.form(max_files=MOST_PHOTOS, max_fields=30) as form:
+    async with request.form(max_files=MOST_PHOTOS, max_fields=MOST_FIELDS) as form:
         photos = _photos(form)
         token = str(form.get("token") or secrets.token_hex(16))
         phone = phone_of(request.scope)
         name = hashlib.sha256(f"{phone} {token}".encode()).hexdigest()[:32]
         asked = Asked(phone=phone, when=time.time(), photos=len(photos))
-        asked = from_form(form, asked)
+        asked = await run_in_threadpool(_filled_in, request, form, asked)
         await run_in_threadpool(_begin, request, name, photos, asked)
     return RedirectResponse(f"/look/{name}", 303)
 
@@ -88,6 +111,16 @@ def _photos(form: FormData) -> list[UploadFile]:
     if not found:
         raise BadFile("no photo was sent", "there is nothing to judge", "take or choose one")
     return found
+
+
+def _filled_in(request: Request, form: Mapping[str, Any], asked: Asked) -> Asked:
+    """What a form asks; what makes no sense is refused before anything is judged."""
+    studio = house_of(request).studio
+    asked = from_form(form, asked, shelf_in_use(studio.shelf).shelf)
+    if asked.follows:
+        refuse_read_only(request)
+    asked.options(studio)
+    return asked
 
 
 def _begin(request: Request, name: str, photos: list[UploadFile], asked: Asked) -> None:
@@ -143,10 +176,15 @@ async def look(request: Request) -> Response:
     found = house_of(request).looks.find(request.path_params["name"])
     job = judging_of(request, found)
     answer = found.answer if job is None else None
+    studio = house_of(request).studio
+    shown: dict[str, Any] = {"batch": None, "known": None}
+    if answer is not None:
+        batch = await run_in_threadpool(batches.of_look, studio, found.asked, answer)
+        shown = {"batch": batch, "known": await run_in_threadpool(batches.names, studio)}
     template = "answer.html" if request.query_params.get("part") else "look.html"
     return page(
         request, template, name=found.name, asked=found.asked, answer=answer,
-        most_photos=MOST_PHOTOS, progress=None if job is None else _progress(request, job),
+        most_photos=MOST_PHOTOS, progress=None if job is None else _progress(request, job), **shown,
     )  # fmt: skip
 
 
@@ -189,10 +227,12 @@ async def picture(request: Request) -> Response:
 async def ask(request: Request) -> Response:
     """The same photo, asked otherwise: of another mix, wet strips, the other way round."""
     found = house_of(request).looks.find(request.path_params["name"])
-    async with request.form(max_files=0, max_fields=30) as form:
+    async with request.form(max_files=0, max_fields=MOST_FIELDS) as form:
         asked = found.asked
-        changed = _swapped(found, asked) if form.get("swap") else from_form(form, asked)
-    changed.options(house_of(request).studio)  # a wrong number is said at once
+        if form.get("swap"):
+            changed = _swapped(found, asked)
+        else:
+            changed = await run_in_threadpool(_filled_in, request, form, asked)
     await run_in_threadpool(found.ask, replace(changed, revision=asked.revision + 1))
     return RedirectResponse(f"/look/{found.name}", 303)
 

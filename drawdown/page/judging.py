@@ -21,7 +21,9 @@ from calibration.errors import BadFile, DrawdownError, PhotoUnfit
 from calibration.files import read_bytes, write_atomically
 from calibration.photo.open import Photo, photo_from_bytes
 from calibration.photo.privacy import kept_copy
+from drawdown.book.memory.from_book import FromBook
 from drawdown.page import answer as answers
+from drawdown.page import following
 from drawdown.page.looks import Asked, Look
 from drawdown.page.studio import Studio
 from drawdown.pipeline.match import match_photo
@@ -32,6 +34,7 @@ from drawdown.reading.colour import StripReading
 from drawdown.report.pictures.answer import small_srgb
 from drawdown.report.pictures.overlay import mark_photo, mark_rough
 from drawdown.strips.find import place_tapped
+from drawdown.studio.scale import scale_step
 
 MOST_KEPT = 3  # photos in the memory of one process
 HELD_SHARE = 0.85  # of a strip's reach each way: a box of that size holds the strip
@@ -74,6 +77,7 @@ class Held:
         self.marks: dict[bytes, Photo] = {}  # by the hash of its bytes
         self.prepared: dict[tuple[int, Corners], Prepared] = {}
         self.judgement: Judgement | None = None
+        self.from_book: FromBook | None = None  # what the book gave to it
         self.strips: tuple[StripReading, ...] = ()  # that the finder found
         self.revision = 0
 
@@ -84,9 +88,16 @@ def judge(bench: Bench, folder: Path) -> None:
     asked = look.asked
     held = bench.held(look)
     try:
+        if asked.follows:
+            kept_photo(look, 1)
+            following.take_back(bench.studio, look, asked.follows)
+            held.judgement = None  # it is judged by the story as it is now
         seen = judgement(bench, look, asked, held)
         told = answers.of_rough if isinstance(seen, RoughLook) else answers.of_judgement
-        look.keep_answer({"revision": asked.revision, **told(seen)})
+        answer = {"revision": asked.revision, **told(seen)}
+        if isinstance(seen, Judgement):
+            answer |= _in_story(bench, look, seen, held.from_book, answer["document"])
+        look.keep_answer(answer)
         bench.answer(None)
         _keep_picture(look, seen.photo, seen)
     except DrawdownError as problem:
@@ -97,6 +108,19 @@ def judge(bench: Bench, folder: Path) -> None:
         bench.answer(None)
         if photo is not None:
             _keep_picture(look, photo, found)
+
+
+def _in_story(
+    bench: Bench, look: Look, seen: Judgement, source: FromBook | None, document: dict[str, Any]
+) -> dict[str, Any]:
+    """The judged look put into its batch's story, if it follows one. Where the book can't be
+    written, the answer stands and says so."""
+    if source is None or source.batch_name is None:
+        return {}
+    try:
+        return following.put_in(bench.studio, look, seen, source, document)
+    except DrawdownError as problem:
+        return {"entry": None, "told": [problem.paragraph()]}
 
 
 def judgement(
@@ -124,7 +148,8 @@ def judgement(
     source = sources if len(sources) > 1 else sources[0]
     if asked.taps and isinstance(source, Prepared):
         options = _tapped(options, asked, source, held)
-    held.judgement = match_photo(source, known(bench, options), bench.say)
+    held.from_book = following.of_book(bench.studio, look, asked, options)
+    held.judgement = match_photo(source, _known(bench, options, held.from_book), bench.say)
     held.revision = asked.revision
     if not asked.taps:
         held.strips = held.judgement.strips
@@ -197,14 +222,17 @@ def _rough(bench: Bench, asked: Asked, photo: Photo, options: Options) -> RoughL
     return rough_look([photo], without, bench.say)
 
 
-def known(bench: Bench, options: Options) -> Options:
-    """With what the batches in the book taught of the inks."""
+def _known(bench: Bench, options: Options, source: FromBook | None) -> Options:
+    """With what the book knows: the batch and its original, or what its batches taught of the
+    inks."""
     from drawdown.book.memory import knowledge_at
-    from drawdown.studio.scale import scale_step
     from drawdown.studio.shelf_file import shelf_in_use
 
+    options = replace(options, scale_step=scale_step())
+    if source is not None:
+        return source.asked(options)
     knowledge = knowledge_at(bench.studio.book, shelf_in_use(options.shelf))[0]
-    return replace(options, knowledge=knowledge, scale_step=scale_step())
+    return replace(options, knowledge=knowledge)
 
 
 def kept_photo(look: Look, number: int) -> bytes:

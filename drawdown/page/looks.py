@@ -19,7 +19,9 @@ from typing import Any
 from calibration.errors import DrawdownError, WrongUsage
 from calibration.files import private_folder, write_atomically
 from drawdown.defaults import TOLERANCE_DE00
-from drawdown.ink.mix_notation import number_of, read_amounts
+from drawdown.ink.mix_notation import Amounts, number_of, read_amounts
+from drawdown.ink.shelf import Shelf
+from drawdown.page.inks import MOST_TYPED, amounts_given, as_text, by_name
 from drawdown.page.studio import Studio
 from drawdown.pipeline.options import Corners, Options
 
@@ -46,6 +48,7 @@ class Asked:
     rough: bool = False  # without a card, by bare paper
     papers: tuple[tuple[float, ...], ...] = ()  # like ``taps``
     mix: str = ""
+    original_mix: str = ""
     grams: str = ""
     tolerance: str = ""
     wet: tuple[str, ...] = ()
@@ -54,9 +57,14 @@ class Asked:
     follows: str = ""  # a batch in the book
     kept: str = ""  # an original in the book
 
+    @property
+    def said(self) -> Amounts | None:
+        """The mix as it was typed. Raises ``WrongUsage``."""
+        return _amounts(self.mix, "mix")
+
     def options(self, studio: Studio) -> Options:
         """Raises ``WrongUsage``."""
-        said = read_amounts(self.mix, "mix") if self.mix.strip() else None
+        said, of_original = self.said, _amounts(self.original_mix, "original_mix")
         grams = _number(self.grams, "batch_grams")
         tolerance = _number(self.tolerance, "tolerance")
         return Options(
@@ -66,12 +74,17 @@ class Asked:
             card_corners=(self.corners,) if self.corners else (),
             shelf=studio.shelf,
             mix=None if said is None else said.amounts,
+            original_mix=None if of_original is None else of_original.amounts,
             batch_grams=grams if grams is not None or said is None else said.grams,
             tolerance=TOLERANCE_DE00 if tolerance is None else tolerance,
             wet=self.wet,
             pulled_alike=self.pulled_alike,
             other_inks=self.other_inks,
         )
+
+
+def _amounts(text: str, parameter: str) -> Amounts | None:
+    return read_amounts(text, parameter) if text.strip() else None
 
 
 def _number(text: str, parameter: str) -> float | None:
@@ -87,16 +100,27 @@ def _number(text: str, parameter: str) -> float | None:
         ) from None
 
 
-def from_form(form: Mapping[str, Any], asked: Asked) -> Asked:
-    """What the form of a look's batch says, taken into ``asked``; what it leaves out is off."""
+def from_form(form: Mapping[str, Any], asked: Asked, shelf: Shelf) -> Asked:
+    """What the form of a look's batch says, taken into ``asked``; what it leaves out is off. Inks
+    go by the ``shelf``'s names. Raises ``WrongUsage``."""
 
     def text(name: str, most: int) -> str:
         return str(form.get(name, "")).strip()[:most]
 
+    mix = amounts_given(form, "mix", shelf)
+    of_original = _amounts(text("original_mix", MOST_TYPED), "original_mix")
+    if of_original is not None:
+        by_name(of_original.amounts, shelf)
+    grams = text("grams", 20)
+    if mix is not None and mix.grams is not None:
+        grams, mix = grams or f"{mix.grams:.6g}", replace(mix, unit="parts")
     return replace(
         asked,
-        mix=text("mix", 500),
-        grams=text("grams", 20),
+        mix=as_text(mix),
+        original_mix=text("original_mix", MOST_TYPED),
+        follows=" ".join(text("follows", 200).split()),
+        kept=" ".join(text("kept", 200).split()),
+        grams=grams,
         tolerance=text("tolerance", 20),
         wet=tuple(role for role in ("original", "batch") if form.get(f"wet_{role}")),
         pulled_alike=bool(form.get("pulled_alike")),

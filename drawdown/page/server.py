@@ -21,6 +21,7 @@ from starlette.staticfiles import StaticFiles
 
 from calibration.errors import BadFile, DrawdownError, PhotoUnfit, WrongUsage, sentence
 from drawdown.page import judge, touch
+from drawdown.page.batch import room as batch
 from drawdown.page.book import room as book
 from drawdown.page.book.access import NotThere
 from drawdown.page.guard import Guard, TooLarge, TooSlow, closed, too_large, too_slow
@@ -29,7 +30,7 @@ from drawdown.page.rooms import House, page
 from drawdown.page.studio import Busy, Studio
 from drawdown.page.workers import Workers
 
-ROOMS = (judge, touch, book)  # in the order of the links; a room without ``NAV`` has none
+ROOMS = (judge, touch, batch, book)  # in the order of the links; a room without ``NAV`` has none
 UPLOADS = ("/look", "/photo")  # ends of the paths that take photos
 _STATUS = {
     NoLook: 404,

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from drawdown.ink.shelf import Shelf
     from drawdown.matching.batch_history import Followed
     from drawdown.matching.kept_original import Kept
+    from drawdown.pipeline.options import Options
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,14 @@ class FromBook:
     weighed: float | None
     again: bool
     told: tuple[str, ...]
+
+    def asked(self, options: Options) -> Options:
+        """The ``options`` with what the book knows; what was said goes before."""
+        return replace(
+            options, kept=self.kept, followed=self.followed, knowledge=self.knowledge,
+            mix=options.mix or self.parts, batch_grams=self.grams,
+            original_mix=options.original_mix or self.original_parts,
+        )  # fmt: skip
 
 
 # Wide: each parameter is something that a person can say.
@@ -199,6 +208,11 @@ def _check_batch(
 
 def _again(book: Book, entries: tuple[Entry, ...], photo: Path) -> Entry | None:
     """The entry of this very photo that teaches already, if there is one."""
+    return next((e for e in of_photo(book, entries, photo) if e.taught), None)
+
+
+def of_photo(book: Book, entries: tuple[Entry, ...], photo: Path) -> list[Entry]:
+    """The entries that are readings of this very photo, or of a copy of it."""
     from calibration.colour.tables import is_table
     from calibration.files import read_bytes
     from calibration.photo.privacy import kept_copy
@@ -208,13 +222,13 @@ def _again(book: Book, entries: tuple[Entry, ...], photo: Path) -> Entry | None:
         if not is_table(photo):
             data, _ = kept_copy(data, str(photo))
     except DrawdownError:  # told when it is opened
-        return None
+        return []
     found = book.rows(
         "SELECT r.id FROM reading r JOIN photo p ON p.id = r.photo WHERE p.sha256 = ?",
         (hashlib.sha256(data).hexdigest(),),
     )
     ids = {row["id"] for row in found}
-    return next((e for e in entries if e.taught and e.reading and e.reading.id in ids), None)
+    return [e for e in entries if e.reading and e.reading.id in ids]
 
 
 def _followed(

@@ -7,12 +7,11 @@ from typing import Annotated, Any
 
 from calibration.errors import WrongUsage
 from drawdown.book.batches import (
-    GRAMS,
-    PER_100,
+    add_to,
     find_batch,
-    log_added,
     mix_with_added,
     story_of,
+    unit_said,
 )
 from drawdown.book.columns import Mix
 from drawdown.book.originals import original_by_id
@@ -117,9 +116,7 @@ def _add(
     pairs = tuple((clean_name(ink, "--added"), amount) for ink, amount in by_name.items())
     with frame.opened(book, write=True) as opened:
         found = find_batch(opened, name)
-        in_parts = said.unit in ("parts", "%") or (not said.unit and found.grams is None)
-        with opened.change(f'added to batch "{found.name}"') as change:
-            log_added(change, found.id, pairs, PER_100 if in_parts else GRAMS, remark)
+        add_to(opened, found, pairs, unit_said(said.unit, found), note=remark)
         inside = mix_with_added(found, story_of(opened, found.id))
     if inside is None:
         text = "What is in the batch is not known: its mix or its weight was not noted at first."

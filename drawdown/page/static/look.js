@@ -23,6 +23,7 @@ async function follow() {
   const answer = await fetch(`${here}?part=1`);
   if (!answer.ok) return location.reload();
   place.innerHTML = await answer.text();
+  place.querySelectorAll("form.send").forEach(sends);
   delete place.dataset.version;
   const verdict = place.querySelector("h1");
   document.title = verdict.textContent;

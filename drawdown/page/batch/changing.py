@@ -1,0 +1,155 @@
+"""What a page changes of a batch: what went in is noted, and the last step is taken back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from calibration.errors import WrongUsage
+from drawdown.book import Book
+from drawdown.book.batches import (
+    StoryWentOn,
+    add_to,
+    batch_called,
+    newest_change,
+    story_of,
+    unit_said,
+)
+from drawdown.book.columns import Batch
+from drawdown.book.shapes import clean_name
+from drawdown.page.batch import work as working
+from drawdown.page.batch.looking import batch_of
+from drawdown.page.book.access import Form, NotThere, asked
+from drawdown.page.inks import MOST_FIELDS, amounts_given
+from drawdown.page.rooms import house_of, refuse_read_only, work
+from drawdown.page.studio import Studio
+from drawdown.studio.shelf_file import shelf_in_use
+
+Added = tuple[tuple[str, float], ...]
+
+
+async def look_added(request: Request) -> Response:
+    """What went in after a look's answer: what was advised, or what was said. A look that was in
+    no batch begins one."""
+    refuse_read_only(request)
+    house = house_of(request)
+    look = house.looks.find(request.path_params["name"])
+    back = RedirectResponse(f"/look/{look.name}#batch", 303)
+    given = await _form(request)
+    answer, follows = look.answer, look.asked.follows
+    if answer is None:
+        return back
+    if given.get("as_advised"):
+        added, unit, portion = _advised((answer["document"] or {}).get("advice") or {})
+    else:
+        (added, unit), portion = _said(given, house.studio), 1.0
+
+    def add(book: Book) -> bool:
+        batch = batch_called(book, follows)
+        if batch is None or answer.get("entry") not in {e.id for e in story_of(book, batch.id)}:
+            return False
+        add_to(
+            book, batch, added, unit_said(unit, batch), portion=portion, after=_after(given)
+        )  # fmt: skip
+        return True
+
+    try:
+        if not (follows and await asked(request, add, write=True)):
+            name = clean_name(given.get("follows", "") or follows, "`batch`")
+            job = work(request, look.name, working.begin, look.folder, name, added, unit, portion)
+            await job.outcome()
+    except StoryWentOn:  # tapped twice
+        pass
+    return back
+
+
+async def batch_added(request: Request) -> Response:
+    """What went into a batch since its last photo."""
+    refuse_read_only(request)
+    number = request.path_params["id"]
+    given = await _form(request)
+    added, unit = _said(given, house_of(request).studio)
+
+    def add(book: Book) -> bool:
+        batch = batch_of(book, number)
+        add_to(book, batch, added, unit_said(unit, batch), after=_after(given))
+        return True
+
+    await _changed(request, add)
+    return RedirectResponse(f"/batch/{number}", 303)
+
+
+async def look_undone(request: Request) -> Response:
+    refuse_read_only(request)
+    look = house_of(request).looks.find(request.path_params["name"])
+    await _undo(request, lambda book: batch_called(book, look.asked.follows))
+    return RedirectResponse(f"/look/{look.name}#batch", 303)
+
+
+async def batch_undone(request: Request) -> Response:
+    refuse_read_only(request)
+    number = request.path_params["id"]
+    await _undo(request, lambda book: batch_of(book, number))
+    return RedirectResponse(f"/batch/{number}", 303)
+
+
+async def _undo(request: Request, which: Callable[[Book], Batch | None]) -> None:
+    """Take back the batch's last step; not another change that came after it."""
+    change = (await _form(request)).get("change", "")
+
+    def back(book: Book) -> bool:
+        batch = which(book)
+        newest = newest_change(book, batch.id) if batch else None
+        if newest is None or str(newest[0]) != change or book.undo(only=newest[0]) is None:
+            raise WrongUsage(
+                "something else was changed in the book since",
+                "undo takes back the last change alone, and that one may be someone else's",
+                "look at what there is now",
+            )
+        return True
+
+    await _changed(request, back)
+
+
+async def _changed(request: Request, what: Callable[[Book], bool]) -> None:
+    try:
+        if await asked(request, what, write=True) is None:
+            raise NotThere
+    except StoryWentOn:  # tapped twice
+        pass
+
+
+async def _form(request: Request) -> dict[str, str]:
+    async with request.form(max_files=0, max_fields=MOST_FIELDS) as form:
+        return {name: str(value) for name, value in form.items()}
+
+
+def _after(given: Form) -> int:
+    text = str(given.get("after", ""))
+    return int(text) if text.isdecimal() and len(text) < 19 else 0
+
+
+def _advised(advice: dict[str, Any]) -> tuple[Added, str, float]:
+    """What was advised first, as the answer says it: inks, their unit, and the portion of the batch
+    that they are for."""
+    if rows := advice.get("grams_first"):
+        return tuple((row["ink"], row["grams"]) for row in rows), "g", float(advice["portion"])
+    if rows := advice.get("add_first"):
+        added = tuple((row["ink"], row["parts_per_100"]) for row in rows)
+        return added, "parts", float(advice["portion"])
+    raise WrongUsage(
+        "nothing was advised", "there is nothing to note", "say what went in, ink by ink"
+    )
+
+
+def _said(given: Form, studio: Studio) -> tuple[Added, str]:
+    """What was said to have gone in, and its unit."""
+    said = amounts_given(given, "added", shelf_in_use(studio.shelf).shelf)
+    if said is None:
+        raise WrongUsage(
+            "nothing was said to have gone in", "there is nothing to note", "give it ink by ink"
+        )
+    return tuple(said.amounts.items()), said.unit

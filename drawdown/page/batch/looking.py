@@ -1,0 +1,149 @@
+"""Batches to look at: all of them, one with its story, and the one that a look follows."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from drawdown.book import Book
+from drawdown.book.batches import (
+    batch_by_id,
+    batch_called,
+    is_taken,
+    last_entry,
+    list_batches,
+    mix_with_added,
+    newest_change,
+    story_of,
+)
+from drawdown.book.columns import Batch
+from drawdown.book.originals import list_originals, original_by_id
+from drawdown.page.answer import hex_rgb
+from drawdown.page.book.access import MOST_ID, NotThere, asked, in_book
+from drawdown.page.looks import Asked
+from drawdown.page.rooms import page
+from drawdown.page.studio import Studio
+from drawdown.report.html.book import story_svg
+from drawdown.report.text.book import in_it_now, story_steps
+from drawdown.wording.book import mix_words
+
+MOST_LISTED = 200
+
+
+def batch_of(book: Book, number: int) -> Batch:
+    """Raises ``NotThere``."""
+    found = batch_by_id(book, number) if number <= MOST_ID else None
+    if found is None or found.removed:
+        raise NotThere
+    return found
+
+
+def told(book: Book, batch: Batch, entry: int | None = None) -> dict[str, Any]:
+    """A batch's story for a page; ``entry`` is the photo it is looked at from, the last if none."""
+    story = story_of(book, batch.id)
+    inside = mix_with_added(batch, story)
+    steps = story_steps(batch, story)
+    reads = [e.id for e in story if e.kind == "read"]
+    here = entry if entry in reads else None if entry else max(reads, default=None)
+    since = [e for e in story if e.id > (here or 0)]
+    words = dict(zip((e.id for e in story), (step[3] for step in steps[1:]), strict=True))
+    newest = newest_change(book, batch.id)
+    original = original_by_id(book, batch.original) if batch.original else None
+    return {
+        "id": batch.id,
+        "name": batch.name,
+        "towards": None if original is None else {"id": original.id, "name": original.name},
+        "now": in_it_now(inside) if inside else "",
+        "mix": mix_words(inside[0]) if inside else mix_words(batch.mix),
+        "weighed": batch.grams is not None,
+        "plot": story_svg(story),
+        "steps": steps,
+        "last": last_entry(story),
+        "noted": here is not None,
+        "added": [words[e.id] for e in since if e.kind == "added" and not is_taken(e)],
+        "went_on": any(e.kind == "read" for e in since),
+        "newest": None if newest is None else {"change": newest[0], "kind": newest[1][-1]},
+    }
+
+
+def of_look(studio: Studio, asked_of: Asked, answer: dict[str, Any]) -> dict[str, Any]:
+    """What a look's page says of its batch. ``name`` is the batch's, or what a new one may be
+    called; ``story`` None while it is in none."""
+    story = None
+    if asked_of.follows:
+
+        def look(book: Book) -> dict[str, Any] | None:
+            batch = batch_called(book, asked_of.follows)
+            return None if batch is None else told(book, batch, answer.get("entry") or -1)
+
+        story = in_book(studio, look)
+    advice = (answer["document"] or {}).get("advice")
+    return {
+        "story": story,
+        "name": asked_of.follows or new_name(asked_of),
+        "advised": bool(advice and advice["add_first"]),
+        "mix_known": bool(asked_of.mix or asked_of.kept or asked_of.follows),
+        "wait": bool(advice and advice["wait"]),
+    }
+
+
+def new_name(asked_of: Asked) -> str:
+    """What a batch may be called that nobody named."""
+    return f"{asked_of.kept or 'Batch'}, {datetime.fromtimestamp(asked_of.when):%d %b %H:%M}"
+
+
+def names(studio: Studio) -> dict[str, dict[str, int]]:
+    """The originals and batches that the book knows, name and number, to choose from."""
+
+    def look(book: Book) -> dict[str, dict[str, int]]:
+        return {
+            "originals": {o.name: o.id for o in list_originals(book)[:MOST_LISTED]},
+            "batches": {b.name: b.id for b in _newest(book)},
+        }
+
+    found: dict[str, dict[str, int]] | None = in_book(studio, look)
+    return found or {"originals": {}, "batches": {}}
+
+
+def _newest(book: Book) -> list[Batch]:
+    return sorted(list_batches(book), key=lambda b: b.id, reverse=True)[:MOST_LISTED]
+
+
+# Pages -----------------------------------------------------------------------------------
+
+
+async def batches(request: Request) -> Response:
+    """All batches, the newest first."""
+    found = await asked(request, _listed) or []
+    return page(request, "batches.html", batches=found)
+
+
+def _listed(book: Book) -> list[dict[str, Any]]:
+    towards = {o.id: o for o in list_originals(book)}
+    rows = []
+    for batch in _newest(book):
+        reads = [e for e in story_of(book, batch.id) if e.reading is not None]
+        original = towards.get(batch.original or 0)
+        colours = [original.reading if original else None, reads[-1].reading if reads else None]
+        rows.append({
+            "id": batch.id,
+            "name": batch.name,
+            "date": batch.date,
+            "towards": original.name if original else "",
+            "mix": mix_words(batch.mix),
+            "verdict": reads[-1].verdict or "no verdict" if reads else "no photo yet",
+            "swatches": [{"rgb": hex_rgb(r.lab_d50)} for r in colours if r is not None],
+        })  # fmt: skip
+    return rows
+
+
+async def batch(request: Request) -> Response:
+    """One batch with its story."""
+    number = request.path_params["id"]
+    shown = await asked(request, lambda book: told(book, batch_of(book, number)))
+    if shown is None:
+        raise NotThere
+    return page(request, "batch.html", story=shown, asked=Asked(follows=shown["name"]))

@@ -1,0 +1,64 @@
+"""Inks as a person gives them on the page: typed, or chosen from the shelf one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from calibration.errors import WrongUsage
+from drawdown.ink.mix_notation import Amounts, number_of, read_amounts
+from drawdown.ink.shelf import Shelf
+
+CHOSEN = "ink "  # before an ink's name, what a field for its amount is called
+MOST_TYPED, MOST_FIELDS = 500, 250
+
+
+def amounts_given(form: Mapping[str, Any], name: str, shelf: Shelf) -> Amounts | None:
+    """What the field ``name`` and the inks' own fields say, by the shelf's names; what was typed
+    goes before. None where nothing was said. Raises ``WrongUsage``."""
+    text = str(form.get(name, "")).strip()[:MOST_TYPED]
+    typed = read_amounts(text, name) if text else None
+    amounts = {} if typed is None else by_name(typed.amounts, shelf)
+    chosen = _chosen(form, shelf)
+    unit = "" if typed is None or chosen.keys() - amounts.keys() else typed.unit
+    amounts = {ink: amounts.get(ink, amount) for ink, amount in (chosen | amounts).items()}
+    return Amounts(amounts, unit) if amounts else None
+
+
+def by_name(amounts: Mapping[str, float], shelf: Shelf) -> dict[str, float]:
+    """By the shelf's names; one ink under two names is added up. Raises ``WrongUsage``."""
+    total: dict[str, float] = {}
+    for said, amount in amounts.items():
+        ink = shelf.find(said).name
+        total[ink] = total.get(ink, 0.0) + amount
+    return total
+
+
+def _chosen(form: Mapping[str, Any], shelf: Shelf) -> dict[str, float]:
+    found: dict[str, float] = {}
+    for name, said in form.items():
+        text = str(said).strip()[:20]
+        if not name.startswith(CHOSEN) or not text:
+            continue
+        ink = shelf.find(name.removeprefix(CHOSEN)[:200]).name
+        try:
+            amount = number_of(text)
+        except ValueError:
+            amount = -1.0
+        if not 0 <= amount < 1e9:
+            raise WrongUsage(
+                f"“{text}” is no amount of {ink}",
+                "how much of each ink it is counts",
+                "type 2.5, or 2,5; leave the field empty for none",
+            )
+        if amount:
+            found[ink] = amount
+    return found
+
+
+def as_text(said: Amounts | None) -> str:
+    """The amounts as they may be typed."""
+    if said is None:
+        return ""
+    unit = f" {said.unit}".rstrip()
+    return ", ".join(f"{ink} {amount:.6g}{unit}" for ink, amount in said.amounts.items())
