@@ -1,7 +1,7 @@
 """The shelf: inks with their absorption K and scattering S over wavelength.
 
-``starter_shelf`` is what we bring; ``read_shelf`` reads a printmaker's own (TOML), and
-``write_shelf`` writes one. Films are counted so that an ordinary strip is 1.
+``starter_shelf`` is what we bring; ``read_shelf`` reads a printmaker's own (TOML);
+``shelf_writing`` writes one. Films are counted so that an ordinary strip is 1.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from calibration.errors import WrongUsage
-from calibration.files import read_bytes, write_atomically
+from calibration.files import read_bytes
 from drawdown.ink.hazards import pigment_caution
 from drawdown.ink.tables import bad, doubts, numbers, plain, read_table
 
@@ -29,7 +29,8 @@ _KEYS = {
     "name", "colour_index", "generic_name", "kind", "k", "s", "file", "starter", "strength",
     "k_sd", "s_sd", "doubt", "source", "caution",
 }  # fmt: skip
-_TEXTS = ("name", "colour_index", "generic_name", "kind", "source")
+TEXTS = ("name", "colour_index", "generic_name", "kind", "source")
+_AS_PARTS = 'give parts by weight, as in "white 80, phthalo-blue 20"'
 # What is assumed of an ink's strength when a shelf does not say: our own judgement.
 DEFAULT_K_SD, DEFAULT_S_SD = 0.25, 0.30
 
@@ -187,7 +188,7 @@ class Shelf:
                 raise WrongUsage(
                     f'the parts of "{text}" are {value}',
                     "parts are amounts, so they must be numbers from 0 up",
-                    "give them like white=80 phthalo-blue=20, by weight",
+                    _AS_PARTS,
                 )
             total[ink.name] = total.get(ink.name, 0.0) + float(value)
         whole = sum(total.values())
@@ -195,7 +196,7 @@ class Shelf:
             raise WrongUsage(
                 "the mix has no ink in it",
                 "a mix needs at least one ink above 0 parts",
-                "give the parts like white=80 phthalo-blue=20, by weight",
+                _AS_PARTS,
             )
         return {name: 100 * value / whole for name, value in total.items()}
 
@@ -221,7 +222,7 @@ def _ink(entry: dict[str, Any], where: str, open_table: Callable[[str, str], Tab
     ink = _figures(entry, called, where, open_table)
     ink = replace(
         ink,
-        **{key: entry[key] for key in _TEXTS if key in entry},
+        **{key: entry[key] for key in TEXTS if key in entry},
         k_sd=float(entry.get("k_sd", ink.k_sd)),
         s_sd=float(entry.get("s_sd", ink.s_sd)),
         doubt=doubts(entry.get("doubt"), where),
@@ -363,43 +364,3 @@ def _read_text(path: Path, where: str) -> str:
     except UnicodeDecodeError:
         name = path.name if where else str(path)
         raise bad(name, "it is not UTF-8 text", "save it again as UTF-8 text") from None
-
-
-def shelf_to_dict(shelf: Shelf) -> dict[str, Any]:
-    """The shelf as plain data, ready for TOML; starter inks stay short."""
-    rows = []
-    for ink in shelf:
-        row: dict[str, Any] = {key: getattr(ink, key) for key in _TEXTS[:-1]}
-        if ink.starter:
-            row["starter"] = ink.starter
-            if ink.strength != 1:
-                row["strength"] = ink.strength
-        else:
-            # Six figures are far more than any ink is known to.
-            row["k"] = [float(f"{v:.6g}") for v in ink.k]
-            row["s"] = [float(f"{v:.6g}") for v in ink.s]
-        row |= {"k_sd": ink.k_sd, "s_sd": ink.s_sd, "source": ink.source}
-        if ink.doubt is not None:
-            row["doubt"] = [[float(f"{v:.3g}") for v in line] for line in ink.doubt]
-        if ink.caution:
-            row["caution"] = ink.caution
-        rows.append(row)
-    return {"format": FORMAT, "title": shelf.title, "inks": rows}
-
-
-_HEAD = """\
-# The inks you own. Delete what you do not have; rename as you like; the order is yours.
-# starter = "..." takes a stand-in from the program; strength = 1.2 says yours is stronger.
-# An ink of your own: k = [...] and s = [...], 31 numbers each for 400, 410 .. 700 nm (film 1
-# is an ordinary strip), or file = "inks.csv" with lines ink,k|s,numbers.
-# doubt = [[...], ...], of a fitted ink: what its strips left open, 62 numbers a row.
-# kind: colour, white, base or black. k_sd, s_sd: how uncertain the strength is (0.25 = 25 %).
-
-"""
-
-
-def write_shelf(shelf: Shelf, path: str | os.PathLike[str]) -> None:
-    """Write a shelf as TOML, whole or not at all; raise ``BadFile`` when that fails."""
-    import tomli_w
-
-    write_atomically(path, (_HEAD + tomli_w.dumps(shelf_to_dict(shelf))).encode())

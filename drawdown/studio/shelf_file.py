@@ -23,9 +23,9 @@ from drawdown.ink.shelf import (
     Shelf,
     read_shelf,
     shelf_from_text,
-    shelf_to_dict,
     starter_shelf,
 )
+from drawdown.ink.shelf_writing import shelf_to_dict
 from drawdown.ink.tables import plain
 from drawdown.studio import last_change
 from drawdown.studio.locations import own_shelf

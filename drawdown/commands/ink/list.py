@@ -31,7 +31,7 @@ def list_inks(
 
     used = shelf_in_use(shelf)
     if write is not None:
-        from drawdown.ink.shelf import write_shelf
+        from drawdown.ink.shelf_writing import write_shelf
 
         write_shelf(used.shelf, write)
         write_aside(f"Written to {write}: keep the inks you own, and use it with --shelf.")

@@ -28,7 +28,8 @@ from drawdown.commands.support.options import (
     check_tolerance,
 )
 from drawdown.commands.support.parse import read_mix
-from drawdown.ink.shelf import starter_shelf, write_shelf
+from drawdown.ink.shelf import starter_shelf
+from drawdown.ink.shelf_writing import write_shelf
 from drawdown.pipeline.options import Options, check_strips, refuse_too_few
 
 ROOT = Path(__file__).resolve().parents[3]

@@ -21,7 +21,9 @@ from drawdown.commands.ink.list import list_inks
 from drawdown.ink import film
 from drawdown.ink.forward import mix_of
 from drawdown.ink.hazards import pigment_caution
-from drawdown.ink.shelf import KINDS, Shelf, read_shelf, starter_shelf, write_shelf
+from drawdown.ink.mix_notation import read_amounts
+from drawdown.ink.shelf import KINDS, Shelf, read_shelf, starter_shelf
+from drawdown.ink.shelf_writing import write_shelf
 from drawdown.report.text.ink import catalogue_screen
 from drawdown.report.text.terminal import Screen
 from drawdown.studio.shelf_file import ShelfInUse
@@ -211,6 +213,13 @@ def test_mix_is_named_and_scaled():
 def test_mixes_that_make_no_sense(parts):
     with pytest.raises(WrongUsage):
         starter_shelf().named_mix(parts)
+
+
+def test_what_a_mix_should_look_like_is_a_mix():
+    with pytest.raises(WrongUsage) as refused:
+        starter_shelf().named_mix({"white": 0})
+    said = refused.value.todo.split('"')[1]
+    assert starter_shelf().named_mix(read_amounts(said, "mix").amounts)
 
 
 # Files -----------------------------------------------------------------------------------

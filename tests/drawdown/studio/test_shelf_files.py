@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from calibration.errors import BadFile, WrongUsage
-from drawdown.ink.shelf import Ink, read_shelf, starter_shelf, write_shelf
+from drawdown.ink.shelf import Ink, read_shelf, starter_shelf
+from drawdown.ink.shelf_writing import write_shelf
 from drawdown.studio.last_change import beside, changed_at
 from drawdown.studio.locations import own_shelf
 from drawdown.studio.shelf_file import (
