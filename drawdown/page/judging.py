@@ -28,7 +28,7 @@ from drawdown.page.looks import Asked, Look
 from drawdown.page.studio import Studio
 from drawdown.pipeline.match import match_photo
 from drawdown.pipeline.options import Corners, Options
-from drawdown.pipeline.read import Judgement, Prepared, prepare
+from drawdown.pipeline.read import Judgement, Prepared, Unread, prepare
 from drawdown.pipeline.rough import RoughLook, rough_look
 from drawdown.reading.colour import StripReading
 from drawdown.report.pictures.answer import small_srgb
@@ -135,16 +135,16 @@ def judgement(
     if asked.rough:
         held.photos.setdefault(1, _opened(look, 1, held))
         return _rough(bench, asked, held.photos[1], options)
-    sources: list[Prepared | Path] = []
+    sources: list[Prepared | Unread] = []
     for number in range(1, asked.photos + 1):
         try:
             if number not in held.photos:
                 held.photos[number] = _opened(look, number, held)
             sources.append(_prepared(bench, held, number, options))
-        except (PhotoUnfit, BadFile):
+        except (PhotoUnfit, BadFile) as problem:
             if asked.photos == 1:
                 raise
-            sources.append(look.folder / f"{number}.new")  # which says so, and is left out
+            sources.append(Unread(_called(number), problem))  # left out, for that reason
     source = sources if len(sources) > 1 else sources[0]
     if asked.taps and isinstance(source, Prepared):
         options = _tapped(options, asked, source, held)
@@ -161,9 +161,13 @@ def _opened(look: Look, number: int, held: Held) -> Photo:
     data = kept_photo(look, number)
     mark = hashlib.sha256(data).digest()
     if mark not in held.marks:
-        name = "your photo" if number == 1 else f"photo {number}"
-        held.marks[mark] = photo_from_bytes(data, name)
+        held.marks[mark] = photo_from_bytes(data, _called(number))
     return held.marks[mark]
+
+
+def _called(number: int) -> str:
+    """What a sentence calls a photo of the look."""
+    return "your photo" if number == 1 else f"no. {number}"
 
 
 def _prepared(bench: Bench, held: Held, number: int, options: Options) -> Prepared:
@@ -242,7 +246,7 @@ def kept_photo(look: Look, number: int) -> bytes:
     if came.is_file():
         data = read_bytes(came, "a photo", _PHOTO_BYTES)
         try:
-            data, ending = kept_copy(data, "your photo")
+            data, ending = kept_copy(data, _called(number))
         except DrawdownError:
             came.unlink()
             raise

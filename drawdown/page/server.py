@@ -6,6 +6,8 @@ A room is a module with ``ROUTES`` and ``NAV``, its place and name in the row of
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -18,6 +20,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from calibration.errors import BadFile, DrawdownError, PhotoUnfit, WrongUsage, sentence
 from drawdown.page import judge, touch
@@ -32,6 +35,8 @@ from drawdown.page.workers import Workers
 
 ROOMS = (judge, touch, batch, book)  # in the order of the links; a room without ``NAV`` has none
 UPLOADS = ("/look", "/photo")  # ends of the paths that take photos
+HEAD_S = 10.0  # for a request to begin, and for its head to arrive whole
+MOST_CONNECTIONS = 240  # a browser opens six
 _STATUS = {
     NoLook: 404,
     NotThere: 404,
@@ -85,6 +90,36 @@ def application(studio: Studio, key: str, workers: Workers) -> Guard:
 # Running ---------------------------------------------------------------------------------
 
 
+class Connection(H11Protocol):
+    """A connection that is closed where no whole head of a request comes in time: else who says
+    nothing, or dribbles, would keep a place from others."""
+
+    _waits_since = 0.0
+    _look_again: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self._waits_since = self.loop.time()
+        self._look()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self._look_again is not None:
+            self._look_again.cancel()
+        super().connection_lost(exc)
+
+    def on_response_complete(self) -> None:
+        self._waits_since = self.loop.time()
+        super().on_response_complete()
+
+    def _look(self) -> None:
+        answering = self.cycle is not None and not self.cycle.response_complete
+        waited_s = 0.0 if answering else self.loop.time() - self._waits_since
+        if waited_s >= HEAD_S:
+            self.transport.close()
+        else:
+            self._look_again = self.loop.call_later(max(HEAD_S - waited_s, 0.1), self._look)
+
+
 def lan_address() -> str:
     """This machine's address in the network that phones are in. Raises ``BadFile``."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
@@ -131,12 +166,13 @@ def run(studio: Studio, key: str, heard: socket.socket, ready: Callable[[], None
     import uvicorn
 
     tempfile.tempdir = str(studio.folder)  # what is coming in rests here, nowhere else
+    logging.getLogger("python_multipart").setLevel(logging.CRITICAL)  # the answer says it
     workers = Workers(studio)
     config = uvicorn.Config(
         application(studio, key, workers), log_config=None, log_level="critical",
-        access_log=False, limit_concurrency=80, timeout_keep_alive=15, http="h11", ws="none",
-        loop="asyncio", timeout_graceful_shutdown=2, server_header=False, date_header=False,
-        proxy_headers=False,
+        access_log=False, limit_concurrency=MOST_CONNECTIONS, timeout_keep_alive=HEAD_S,
+        http=Connection, ws="none", loop="asyncio", timeout_graceful_shutdown=2,
+        server_header=False, date_header=False, proxy_headers=False,
     )  # fmt: skip
     ready()
     try:

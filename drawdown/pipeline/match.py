@@ -10,7 +10,6 @@ import numpy as np
 
 from calibration.colour.illuminants import UnderLamp, under_lamps
 from calibration.errors import BadFile, PhotoUnfit
-from calibration.photo.open import Photo
 from calibration.uncertainty.kernels import root_of
 from calibration.uncertainty.streams import stream
 from drawdown import flags as fl
@@ -31,11 +30,10 @@ from drawdown.pipeline.options import (
     same_photo,
 )
 from drawdown.pipeline.pair import Pair, dried, pair_of
-from drawdown.pipeline.read import Judgement, Prepared, put_down, read_strips
+from drawdown.pipeline.read import Judgement, Source, put_down, read_strips
 from drawdown.pipeline.several import read_several
 from drawdown.studio.shelf_file import ShelfInUse, shelf_in_use
 
-Source = Path | Photo | Prepared
 LAMP_DRAWS = 400
 
 

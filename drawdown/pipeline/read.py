@@ -15,7 +15,7 @@ from calibration.correction.correct import Correction, correct
 from calibration.correction.even_surfaces import LightSamples
 from calibration.correction.lamp_field import fit_field, flatten, sample_light
 from calibration.correction.patches import PatchReadings, read_patches
-from calibration.errors import PhotoUnfit, WrongUsage
+from calibration.errors import DrawdownError, PhotoUnfit, WrongUsage
 from calibration.flags import NO_COLOURS, OVEREXPOSED, UNDEREXPOSED
 from calibration.locate.by_hand import locate_by_hand
 from calibration.locate.find_card import CardView, locate
@@ -49,6 +49,14 @@ class PhotoUsed:
     original: int | None = None
     batch: int | None = None
     left_out: str = ""
+
+
+@dataclass(frozen=True)
+class Unread:
+    """One of several photos that could not be opened or prepared, by what it is called, and why."""
+
+    path: str
+    problem: DrawdownError
 
 
 @dataclass(frozen=True)
@@ -194,6 +202,9 @@ class Prepared:
         return tuple(measure(s, self.sheet, self.correction, card, ink, quality) for s in strips)
 
 
+Source = Path | Photo | Prepared | Unread
+
+
 def prepare(photo: Path | Photo, options: Options, progress: Progress) -> Prepared:
     """Open, find the card, look at the light. Raises ``PhotoUnfit``, ``BadFile``."""
     progress("opening the photo", 0.05)
@@ -214,11 +225,13 @@ def prepare(photo: Path | Photo, options: Options, progress: Progress) -> Prepar
     return Prepared(photo, view, sheet, patches, sample_light(sheet, view.card, patches))
 
 
-def read_strips(photo: Path | Photo | Prepared, options: Options, progress: Progress) -> Judgement:
+def read_strips(photo: Source, options: Options, progress: Progress) -> Judgement:
     """Open, locate, correct, find and measure every strip; no comparison. Where the ``options``
     name a table of readings, its strips."""
     if options.readings is not None:
         return read_table(options.readings, options.instrument_off_de)
+    if isinstance(photo, Unread):
+        raise photo.problem
     if not isinstance(photo, Prepared):
         photo = prepare(photo, options, progress)
     view = photo.view
@@ -241,7 +254,7 @@ def read_strips(photo: Path | Photo | Prepared, options: Options, progress: Prog
     return Judgement(photo.photo, view, photo.sheet, correction, strips, None, None, flags)
 
 
-def put_down(seen: Judgement, source: Path | Photo | Prepared) -> Judgement:
+def put_down(seen: Judgement, source: Source) -> Judgement:
     """The reading without the pixels of a very large photo, before another is opened: a picture
     of it reads the file again."""
     photo = seen.photo

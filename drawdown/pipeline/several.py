@@ -7,12 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calibration.errors import BadFile, PhotoUnfit
-from calibration.photo.open import Photo
 from drawdown import flags as fl
 from drawdown.matching.several import contradicting, same_pair
 from drawdown.pipeline.options import Options, Progress, same_photo
 from drawdown.pipeline.pair import Pair
-from drawdown.pipeline.read import Judgement, PhotoUsed, Prepared, put_down, read_strips
+from drawdown.pipeline.read import Judgement, PhotoUsed, Source, put_down, read_strips
 
 
 @dataclass(frozen=True)
@@ -25,7 +24,7 @@ class Several:
 
 
 def read_several(
-    photos: Sequence[Path | Photo | Prepared],
+    photos: Sequence[Source],
     options: Options,
     progress: Progress,
     pair_of: Callable[[Judgement], Pair],
@@ -75,7 +74,7 @@ def _again(first: Pair, seen: Judgement) -> Pair:
 
 
 def _agreeing(
-    photos: Sequence[Path | Photo | Prepared], pairs: dict[int, Pair], why: dict[int, str]
+    photos: Sequence[Source], pairs: dict[int, Pair], why: dict[int, str]
 ) -> tuple[tuple[fl.Flag, ...], list[Pair]]:
     """Remarks on the photos, and the pairs of those that agree; ``why`` is completed."""
     sound = {k: p for k, p in pairs.items() if k not in why}
@@ -96,10 +95,10 @@ def _agreeing(
     return tuple(flags), list(sound.values())
 
 
-def _name(photo: Path | Photo | Prepared) -> str:
+def _name(photo: Source) -> str:
     return Path(getattr(photo, "path", photo)).name
 
 
-def _used(photo: Path | Photo | Prepared, pair: Pair | None, left_out: str) -> PhotoUsed:
+def _used(photo: Source, pair: Pair | None, left_out: str) -> PhotoUsed:
     numbers = (None, None) if pair is None else (pair.original.strip.number, pair.batch.number)
     return PhotoUsed(str(getattr(photo, "path", photo)), *numbers, left_out)
