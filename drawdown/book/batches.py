@@ -130,6 +130,11 @@ def unit_said(unit: str, batch: Batch) -> str:
     return GRAMS if known else PER_100
 
 
+def came_to_be(batch: Batch) -> str:
+    """Why what is in a batch is a recipe."""
+    return f'as batch "{batch.name}" came to be'
+
+
 def last_entry(story: Sequence[Entry]) -> int:
     """The id of the last entry of a story; 0 where there is none."""
     return story[-1].id if story else 0

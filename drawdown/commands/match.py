@@ -251,7 +251,7 @@ def match(
 def _log(folder: Path, source: FromBook, photo: Path, judgement: Judgement) -> None:
     """Into the batch's story."""
     from drawdown.book import open_book
-    from drawdown.book.memory.story import log_match
+    from drawdown.book.memory.story import log_match, recipe_offer
     from drawdown.report.json.match import match_data
     from drawdown.report.text.book import UNDO
 
@@ -259,6 +259,7 @@ def _log(folder: Path, source: FromBook, photo: Path, judgement: Judgement) -> N
     with open_book(folder, write=True) as book:
         words = said["comparison"]["words"]
         _tell(log_match(book, source, photo, judgement, words, said["advice"]))
+        _tell(recipe_offer(book, source))
     if not source.again:
         terminal.write_aside(UNDO)
 

@@ -5,11 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from calibration.errors import WrongUsage
+from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.mix_notation import Amounts, number_of, read_amounts
 from drawdown.ink.shelf import Shelf
+from drawdown.page.answer import hex_rgb
+from drawdown.studio.shelf_file import partner
 
 CHOSEN = "ink "  # before an ink's name, what a field for its amount is called
+TINT = 0.1  # of an ink in white: how the second half of its swatch looks
 MOST_TYPED, MOST_FIELDS = 500, 250
 
 
@@ -54,6 +60,27 @@ def _chosen(form: Mapping[str, Any], shelf: Shelf) -> dict[str, float]:
         if amount:
             found[ink] = amount
     return found
+
+
+def shown(shelf: Shelf) -> list[dict[str, str]]:
+    """Every ink of the shelf: its name, and its colour alone and as a tint, by its figures."""
+    white = partner(shelf, "white")
+    k, s = (TINT * a + (1 - TINT) * b for a, b in ((shelf.k, white.k), (shelf.s, white.s)))
+    film, paper = np.ones((len(shelf), 1)), paper_ground(None)
+    alone, tints = lab_of_film(shelf.k, shelf.s, film, paper), lab_of_film(k, s, film, paper)
+    return [
+        {"name": ink.name, "index": ink.colour_index, "alone": hex_rgb(one), "tint": hex_rgb(tint)}
+        for ink, one, tint in zip(shelf, alone, tints, strict=True)
+    ]
+
+
+def in_fields(text: str, shelf: Shelf) -> tuple[dict[str, str], str]:
+    """A mix as the inks' own fields say it, by the shelf's names; and the rest of it, of inks that
+    are not on the shelf, as it may be typed."""
+    said = read_amounts(text, "mix") if text else Amounts({}, "")
+    fields = {ink: f"{v:.6g}" for ink, v in said.amounts.items() if ink in shelf.names}
+    strange = {ink: v for ink, v in said.amounts.items() if ink not in shelf.names}
+    return fields, as_text(Amounts(strange, said.unit))
 
 
 def as_text(said: Amounts | None) -> str:

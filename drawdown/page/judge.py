@@ -39,7 +39,7 @@ async def home(request: Request) -> Response:
     rows = [_row(look, asked) for look, asked in recent]
     last = recent[0][1] if recent else Asked()
     studio, query = house_of(request).studio, request.query_params
-    known = await run_in_threadpool(batches.names, studio)
+    known = await run_in_threadpool(batches.to_choose, studio)
     goes_on = (
         last.follows in known["batches"]
         and time.time() - last.when < GOES_ON_S
@@ -48,6 +48,8 @@ async def home(request: Request) -> Response:
     asked = replace(last, wet=()) if not last.follows else afresh(last, goes_on)
     if query.get("kept") in known["originals"]:
         asked = replace(asked, kept=query["kept"])
+    if asked.mix:
+        known = await run_in_threadpool(batches.to_choose, studio, asked.mix)
     return page(request, "judge.html", rows=rows, asked=asked, known=known, goes_on=goes_on)
 
 
@@ -180,7 +182,8 @@ async def look(request: Request) -> Response:
     shown: dict[str, Any] = {"batch": None, "known": None}
     if answer is not None:
         batch = await run_in_threadpool(batches.of_look, studio, found.asked, answer)
-        shown = {"batch": batch, "known": await run_in_threadpool(batches.names, studio)}
+        known = await run_in_threadpool(batches.to_choose, studio, found.asked.mix)
+        shown = {"batch": batch, "known": known}
     template = "answer.html" if request.query_params.get("part") else "look.html"
     return page(
         request, template, name=found.name, asked=found.asked, answer=answer,

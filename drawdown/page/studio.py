@@ -24,6 +24,12 @@ _SPOKEN = {
     "kept": "“Kept original”",
     "match_kept": "“Judge”",
     "edit_book": "drawdown book edit",
+    "edit_in_book": "drawdown book edit",
+    "read_original_again": "drawdown book edit",
+    "original_mix": "“Original’s mix”",
+    "added": "“What went in”",
+    "note_added": "“Note what went in”",
+    "undo_change": "“Undo”",
 }
 
 

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 from drawdown.book.batches import (
     GRAMS,
     PER_100,
-    batch_by_id,
     batch_called,
     begin_batch,
     log_added,
@@ -20,9 +19,10 @@ from drawdown.book.batches import (
     same_mix,
     story_of,
 )
-from drawdown.book.columns import Batch, Original, mix_text
+from drawdown.book.columns import Batch, Mix, mix_text
 from drawdown.book.memory.from_book import FromBook
 from drawdown.book.memory.learning import lesson_of, taught_row
+from drawdown.book.originals import original_by_id
 from drawdown.book.readings import insert_reading, store_photo
 from drawdown.book.shapes import clean_date
 from drawdown.book.store import Book, Change
@@ -73,8 +73,6 @@ def log_match(
             advised=advised, taught=taught,
         )  # fmt: skip
         told += doubt
-        if c.verdict == "match" and source.original is not None:
-            told += _offer_recipe(book, source.original, row)
     return told
 
 
@@ -150,14 +148,24 @@ def _weighed_again(book: Book, change: Change, batch: Batch, grams: float) -> li
     return [f"{round(known - grams, 1):g} g less than in the book: noted as taken out."]
 
 
-def _offer_recipe(book: Book, original: Original, row: int) -> list[str]:
-    """A batch that matches may be the better recipe; whether it is, is for the person to say."""
-    batch = batch_by_id(book, row)
-    assert batch is not None
-    inside = mix_with_added(batch, story_of(book, row))
-    if inside is None or same_mix(inside[0], original.recipe.mix if original.recipe else ()):
+def better_mix(book: Book, batch: Batch) -> tuple[Mix, float | None] | None:
+    """What is in a batch that matches its original, and the weight of it, where the original's
+    recipe is another; whether it is the better one is for the person to say. None else."""
+    original = original_by_id(book, batch.original) if batch.original else None
+    story = story_of(book, batch.id)
+    inside = mix_with_added(batch, story)
+    verdict = next((e.verdict for e in reversed(story) if e.kind == "read"), None)
+    if original is None or inside is None or verdict != "match":
+        return None
+    return None if same_mix(inside[0], original.recipe.mix if original.recipe else ()) else inside
+
+
+def recipe_offer(book: Book, source: FromBook) -> list[str]:
+    """How to save what is in a batch that matches as the recipe of its original."""
+    batch = batch_called(book, source.batch_name or "")
+    if batch is None or source.original is None or source.again or not better_mix(book, batch):
         return []
     return [
-        f'It matches. To save what is in this batch as the recipe of "{original.name}": '
-        f'`edit_in_book` "{original.name}" `batch` "{batch.name}"'
+        f'It matches. To save what is in this batch as the recipe of "{source.original.name}": '
+        f'`edit_in_book` "{source.original.name}" `batch` "{batch.name}"'
     ]

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from calibration.errors import WrongUsage
-from drawdown.book.batches import find_batch, mix_with_added, story_of
+from drawdown.book.batches import came_to_be, find_batch, mix_with_added, story_of
 from drawdown.book.columns import Mix
 from drawdown.book.originals import (
     add_recipe,
@@ -131,7 +131,7 @@ def _from_batch(opened: Book, batch: str, reason: str) -> tuple[Mix, float | Non
             "its mix or its weight was not noted",
             "give the recipe with --mix",
         )
-    return *inside, reason or f'as batch "{source.name}" came to be'
+    return *inside, reason or came_to_be(source)
 
 
 def _values(

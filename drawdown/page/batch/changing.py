@@ -14,11 +14,14 @@ from drawdown.book.batches import (
     StoryWentOn,
     add_to,
     batch_called,
+    came_to_be,
     newest_change,
     story_of,
     unit_said,
 )
 from drawdown.book.columns import Batch
+from drawdown.book.memory.story import better_mix
+from drawdown.book.originals import add_recipe
 from drawdown.book.shapes import clean_name
 from drawdown.page.batch import work as working
 from drawdown.page.batch.looking import batch_of
@@ -80,6 +83,30 @@ async def batch_added(request: Request) -> Response:
 
     await _changed(request, add)
     return RedirectResponse(f"/batch/{number}", 303)
+
+
+async def recipe(request: Request) -> Response:
+    """What is in a batch that matches becomes the recipe of its original."""
+    refuse_read_only(request)
+    number = request.path_params["id"]
+
+    def save(book: Book) -> int:
+        batch = batch_of(book, number)
+        inside = better_mix(book, batch)
+        if inside is None or batch.original is None:
+            raise WrongUsage(
+                "this batch is no better recipe",
+                "its last photo says no match, or the recipe is the same already",
+                "follow it until a photo says match",
+            )
+        with book.change(f'the recipe of batch "{batch.name}"') as change:
+            add_recipe(change, batch.original, *inside, came_to_be(batch))
+        return batch.original
+
+    original = await asked(request, save, write=True)
+    if original is None:
+        raise NotThere
+    return RedirectResponse(f"/book/kept/{original}?said=recipe", 303)
 
 
 async def look_undone(request: Request) -> Response:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -19,15 +21,20 @@ from drawdown.book.batches import (
     newest_change,
     story_of,
 )
-from drawdown.book.columns import Batch
+from drawdown.book.columns import Batch, Entry, Original
+from drawdown.book.memory.story import better_mix
 from drawdown.book.originals import list_originals, original_by_id
+from drawdown.defaults import SCALE_STEP_G
+from drawdown.page import inks
 from drawdown.page.answer import hex_rgb
 from drawdown.page.book.access import MOST_ID, NotThere, asked, in_book
-from drawdown.page.looks import Asked
-from drawdown.page.rooms import page
+from drawdown.page.looks import Asked, Look
+from drawdown.page.rooms import house_of, page
 from drawdown.page.studio import Studio
 from drawdown.report.html.book import story_svg
 from drawdown.report.text.book import in_it_now, story_steps
+from drawdown.studio.scale import scale_step
+from drawdown.studio.shelf_file import shelf_in_use
 from drawdown.wording.book import mix_words
 
 MOST_LISTED = 200
@@ -46,8 +53,9 @@ def told(book: Book, batch: Batch, entry: int | None = None) -> dict[str, Any]:
     story = story_of(book, batch.id)
     inside = mix_with_added(batch, story)
     steps = story_steps(batch, story)
-    reads = [e.id for e in story if e.kind == "read"]
-    here = entry if entry in reads else None if entry else max(reads, default=None)
+    reads = [e for e in story if e.kind == "read"]
+    known = {e.id for e in reads}
+    here = entry if entry in known else None if entry else max(known, default=None)
     since = [e for e in story if e.id > (here or 0)]
     words = dict(zip((e.id for e in story), (step[3] for step in steps[1:]), strict=True))
     newest = newest_change(book, batch.id)
@@ -58,7 +66,10 @@ def told(book: Book, batch: Batch, entry: int | None = None) -> dict[str, Any]:
         "towards": None if original is None else {"id": original.id, "name": original.name},
         "now": in_it_now(inside) if inside else "",
         "mix": mix_words(inside[0]) if inside else mix_words(batch.mix),
+        "inks": [part.ink for part in (inside[0] if inside else batch.mix)],
         "weighed": batch.grams is not None,
+        "better": better_mix(book, batch) is not None,
+        "swatches": _pair(original, reads),
         "plot": story_svg(story),
         "steps": steps,
         "last": last_entry(story),
@@ -67,6 +78,14 @@ def told(book: Book, batch: Batch, entry: int | None = None) -> dict[str, Any]:
         "went_on": any(e.kind == "read" for e in since),
         "newest": None if newest is None else {"change": newest[0], "kind": newest[1][-1]},
     }
+
+
+def _pair(original: Original | None, reads: Sequence[Entry]) -> list[dict[str, str]]:
+    """Original and batch as their last photo shows them."""
+    last = reads[-1] if reads else None
+    of_original = (last and last.original_reading) or (original and original.reading)
+    pair = (("original", of_original), ("batch", last and last.reading))
+    return [{"name": name, "rgb": hex_rgb(r.lab_d50)} for name, r in pair if r]
 
 
 def of_look(studio: Studio, asked_of: Asked, answer: dict[str, Any]) -> dict[str, Any]:
@@ -84,10 +103,36 @@ def of_look(studio: Studio, asked_of: Asked, answer: dict[str, Any]) -> dict[str
     return {
         "story": story,
         "name": asked_of.follows or new_name(asked_of),
-        "advised": bool(advice and advice["add_first"]),
+        "advised": _advised(advice) if advice else {},
         "mix_known": bool(asked_of.mix or asked_of.kept or asked_of.follows),
         "wait": bool(advice and advice["wait"]),
     }
+
+
+def _advised(advice: dict[str, Any]) -> dict[str, str]:
+    """Each ink that was advised first, and how much of it."""
+    if advice["grams_first"]:
+        return {row["ink"]: f"{row['grams']:g}" for row in advice["grams_first"]}
+    return {row["ink"]: f"{row['parts_per_100']:g}" for row in advice["add_first"]}
+
+
+def mixes_of(studio: Studio, look: Look) -> dict[int, str]:
+    """What each strip of a look was pulled from, as far as it is known: the batch as it was when
+    the photo was taken, and the original."""
+    asked_of, answer = look.asked, look.answer or {}
+
+    def in_it(book: Book) -> str:
+        batch = batch_called(book, asked_of.follows)
+        if batch is None:
+            return ""
+        then = tuple(e for e in story_of(book, batch.id) if e.id <= (answer.get("entry") or 0))
+        inside = mix_with_added(batch, then)
+        return mix_words(inside[0]) if inside else ""
+
+    of_batch = (asked_of.follows and in_book(studio, in_it)) or asked_of.mix
+    mixes = {"original": asked_of.original_mix, "batch": of_batch}
+    strips = answer.get("strips", [])
+    return {strip["number"]: mixes[strip["role"]] for strip in strips if strip["role"]}
 
 
 def new_name(asked_of: Asked) -> str:
@@ -95,8 +140,9 @@ def new_name(asked_of: Asked) -> str:
     return f"{asked_of.kept or 'Batch'}, {datetime.fromtimestamp(asked_of.when):%d %b %H:%M}"
 
 
-def names(studio: Studio) -> dict[str, dict[str, int]]:
-    """The originals and batches that the book knows, name and number, to choose from."""
+def to_choose(studio: Studio, mix: str = "") -> dict[str, Any]:
+    """What can be chosen from: the originals and batches that the book knows, name and number, and
+    the inks of the shelf; and a ``mix`` as their fields say it."""
 
     def look(book: Book) -> dict[str, dict[str, int]]:
         return {
@@ -104,8 +150,11 @@ def names(studio: Studio) -> dict[str, dict[str, int]]:
             "batches": {b.name: b.id for b in _newest(book)},
         }
 
-    found: dict[str, dict[str, int]] | None = in_book(studio, look)
-    return found or {"originals": {}, "batches": {}}
+    named = in_book(studio, look) or {"originals": {}, "batches": {}}
+    shelf = shelf_in_use(studio.shelf).shelf
+    amounts, typed = inks.in_fields(mix, shelf)
+    step = scale_step() or SCALE_STEP_G
+    return {**named, "inks": inks.shown(shelf), "amounts": amounts, "typed": typed, "step_g": step}
 
 
 def _newest(book: Book) -> list[Batch]:
@@ -125,9 +174,8 @@ def _listed(book: Book) -> list[dict[str, Any]]:
     towards = {o.id: o for o in list_originals(book)}
     rows = []
     for batch in _newest(book):
-        reads = [e for e in story_of(book, batch.id) if e.reading is not None]
+        reads = [e for e in story_of(book, batch.id) if e.kind == "read"]
         original = towards.get(batch.original or 0)
-        colours = [original.reading if original else None, reads[-1].reading if reads else None]
         rows.append({
             "id": batch.id,
             "name": batch.name,
@@ -135,7 +183,7 @@ def _listed(book: Book) -> list[dict[str, Any]]:
             "towards": original.name if original else "",
             "mix": mix_words(batch.mix),
             "verdict": reads[-1].verdict or "no verdict" if reads else "no photo yet",
-            "swatches": [{"rgb": hex_rgb(r.lab_d50)} for r in colours if r is not None],
+            "swatches": _pair(original, reads),
         })  # fmt: skip
     return rows
 
@@ -146,4 +194,5 @@ async def batch(request: Request) -> Response:
     shown = await asked(request, lambda book: told(book, batch_of(book, number)))
     if shown is None:
         raise NotThere
-    return page(request, "batch.html", story=shown, asked=Asked(follows=shown["name"]))
+    known = await run_in_threadpool(to_choose, house_of(request).studio)
+    return page(request, "batch.html", story=shown, asked=Asked(follows=shown["name"]), known=known)

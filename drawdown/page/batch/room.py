@@ -12,6 +12,7 @@ ROUTES = [
     Route("/batch", looking.batches),
     Route(_ONE, looking.batch),
     Route(f"{_ONE}/added", changing.batch_added, methods=["POST"]),
+    Route(f"{_ONE}/recipe", changing.recipe, methods=["POST"]),
     Route(f"{_ONE}/undo", changing.batch_undone, methods=["POST"]),
     Route(f"{_LOOK}/added", changing.look_added, methods=["POST"]),
     Route(f"{_LOOK}/undo", changing.look_undone, methods=["POST"]),

@@ -29,7 +29,7 @@ def begin(
     if is_there(studio.book):
         with open_book(studio.book) as book:
             known = in_story(book, name, look.photos()[0])
-            if not known:
+            if not known and name != look.asked.follows:
                 check_free(book, "batch", name)
     else:
         known = []

@@ -34,6 +34,7 @@ _SAID = {
     "store": "Stored.",
     "use": "Noted.",
     "pull": "Noted.",
+    "recipe": "The recipe is saved.",
     "undo": "Taken back.",
 }
 

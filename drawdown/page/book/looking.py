@@ -75,7 +75,7 @@ async def kept(request: Request) -> Response:
 
     def look(book: Book) -> dict[str, Any]:
         o = original_of(book, request.path_params["id"])
-        batches = [b.name for b in list_batches(book, Wanted(original=o.id), reverse=True)]
+        batches = list_batches(book, Wanted(original=o.id), reverse=True)
         packets = list_packets(book, Wanted(original=o.id))
         return {
             **_brief(o),

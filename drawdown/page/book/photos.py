@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from urllib.parse import quote
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from calibration.errors import WrongUsage
 from drawdown.book.edition import editions
 from drawdown.book.shapes import clean_name
+from drawdown.page.batch.looking import mixes_of
 from drawdown.page.book import work as working
 from drawdown.page.book.access import (
     asked,
@@ -24,8 +26,9 @@ async def strips(request: Request) -> Response:
     look = house_of(request).looks.find(request.path_params["name"])
     found = await work(request, look.name, working.strips, look.folder).outcome()
     known = await asked(request, editions) or []
+    mixes = await run_in_threadpool(mixes_of, house_of(request).studio, look)
     return page(
-        request, "strips.html", name=look.name, strips=found, mix=look.asked.mix,
+        request, "strips.html", name=look.name, strips=found, mixes=mixes,
         editions=[edition for edition, _ in known],
     )  # fmt: skip
 

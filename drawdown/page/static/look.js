@@ -24,6 +24,7 @@ async function follow() {
   if (!answer.ok) return location.reload();
   place.innerHTML = await answer.text();
   place.querySelectorAll("form.send").forEach(sends);
+  showSteppers(place);
   delete place.dataset.version;
   const verdict = place.querySelector("h1");
   document.title = verdict.textContent;

@@ -18,6 +18,7 @@ from drawdown.report.text import edition as running
 from drawdown.report.text.book import (
     NO_MIX,
     UNCERTAIN,
+    added_briefly,
     colour_words,
     facts,
     in_it_now,
@@ -26,6 +27,8 @@ from drawdown.report.text.book import (
 )
 from drawdown.wording.book import mix_words
 from drawdown.wording.figures import count, not_known, well_known
+
+MOST_ADDED = 5  # photos of a batch whose additions have room below the plot
 
 
 def batch_report(
@@ -57,14 +60,18 @@ def story_parts(batch: Batch, story: Sequence[Entry]) -> list[Part]:
 
 
 def story_svg(story: Sequence[Entry]) -> str:
-    """Delta E from photo to photo; empty where nothing was compared."""
+    """Delta E from photo to photo, with what went in before each; empty where nothing was
+    compared."""
     reads = [e for e in story if e.kind == "read" and e.de00 is not None]
-    dots = [
-        Dot(str(k), e.de00 or 0.0, e.de00_low95 or 0.0, e.de00_high95 or 0.0)
-        for k, e in enumerate(reads, 1)
-    ]
-    if not dots:
+    if not reads:
         return ""
+    few, dots, before = len(reads) <= MOST_ADDED, [], 0
+    for k, e in enumerate(reads, 1):
+        went_in = [s for s in story if before < s.id < e.id and s.kind == "added"] if few else []
+        more = ", ".join(filter(None, map(added_briefly, went_in)))
+        name = f"{k} ({more})" if more else str(k)
+        dots.append(Dot(name, e.de00 or 0.0, e.de00_low95 or 0.0, e.de00_high95 or 0.0))
+        before = e.id
     tolerance = next((e.tolerance for e in reversed(reads) if e.tolerance), None)
     lines = [] if tolerance is None else [(tolerance, "tolerance")]
     return dots_svg(dots, "Delta E 2000 from the original, with 95 %", lines)

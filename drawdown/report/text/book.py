@@ -309,6 +309,14 @@ def story_steps(batch: Batch, story: Sequence[Entry]) -> list[tuple[str, str, st
     return steps
 
 
+def added_briefly(entry: Entry) -> str:
+    """ "+2.4 g": how much went in, without the inks; empty for a portion taken out."""
+    whole = sum(amount for _, amount in entry.added)
+    if whole <= 0:
+        return ""
+    return f"+{whole:.3g} {'g' if entry.added_unit == 'grams' else 'parts'}"
+
+
 def advised_words(entry: Entry) -> str:
     first = (entry.advised or {}).get("add_first") or []
     return ", ".join(f"{a['ink']} {a['parts_per_100']:.3g} per 100" for a in first)
