@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import math
 import os
+import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -31,6 +32,8 @@ _KEYS = {
 }  # fmt: skip
 TEXTS = ("name", "colour_index", "generic_name", "kind", "source")
 _AS_PARTS = 'give parts by weight, as in "white 80, phthalo-blue 20"'
+# An amount amid what should be one ink: a comma was forgotten.
+_AMOUNT_WITHIN = re.compile(r"(\s\d+(?:[.,]\d+)?(?:\s?(?:g|%))?)\s+(?=[^\W\d])")
 # What is assumed of an ink's strength when a shelf does not say: our own judgement.
 DEFAULT_K_SD, DEFAULT_S_SD = 0.25, 0.30
 
@@ -138,6 +141,15 @@ class Shelf:
                     "the advice depends on which of them is in the mix",
                     "give the full name",
                 )
+        parted = _AMOUNT_WITHIN.sub(r"\1, ", text)
+        if parted != text:
+            problem = WrongUsage(
+                f'"{text}" reads as one ink, and none on the shelf is called that',
+                "a comma parts one ink from the next",
+                "put a comma after each amount",
+            )
+            problem.instead = (text, parted)
+            raise problem
         problem = WrongUsage(
             f'there is no ink called "{text}" on the shelf',
             "only inks on the shelf have known properties",

@@ -32,6 +32,10 @@ LIBRARY = ("invalid value", "no such", "input should be", "got unexpected", "arg
         (["compare"], 'drawdown has no command "compare", and no file is called so.'),
         (["match", "a.jpg", "--tolerance"], "--tolerance was given without its value."),
         (["match", "a.jpg", "--json=3"], "--json takes no value."),
+        (
+            ["match", "a.jpg", "--mix", "white 97 PB15:3 2,5 PG7 1"],
+            "Write: drawdown match a.jpg --mix 'white 97, PB15:3 2,5, PG7 1'",
+        ),
     ],
 )
 def test_wrong_usage_in_plain_words(args, says, capsys):
