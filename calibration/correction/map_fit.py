@@ -57,12 +57,14 @@ class Candidate:
 
     ``tone`` of the curve's bends (second differences), ``linear`` of the 3x3 part around
     white balance, ``roots`` of those terms, ``haze`` of a neutral offset (stray light; it is
-    never negative)."""
+    never negative). ``curve`` is what is known of the tone curve beforehand, in
+    place of ``tone``."""
 
     tone: float
     linear: float
     roots: float = 0.0
     haze: float = 0.0
+    curve: Normal | None = field(default=None, compare=False, repr=False)
 
 
 # As drawn, from stiff to supple: a phone's own colours are nearer to the truth than a home print
@@ -246,6 +248,15 @@ def off_card(p: Problem, theta: np.ndarray) -> np.ndarray:
     return np.swapaxes(tints, -1, -2) @ TINTS
 
 
+def curve_precision(bends: float, slopes: float = 0.6) -> np.ndarray:
+    """(KNOTS, KNOTS) precision of a tone curve about a straight one, by the standard deviations of
+    its bends and slopes (second and first differences). The level is left free."""
+    second = np.diff(np.eye(KNOTS), n=2, axis=0)
+    first = np.diff(np.eye(KNOTS), axis=0)
+    curve = second.T @ second / bends**2 + first.T @ first / slopes**2 + np.eye(KNOTS) * 0.2
+    return np.asarray(curve)
+
+
 def _prior(p: Problem, c: Candidate, stiffen: float) -> tuple[np.ndarray, np.ndarray]:
     """(active (k,), precision (k, k)) of a candidate. Light is measured against white, of
     reading ``p.level``, so that the exposure changes nothing."""
@@ -253,9 +264,7 @@ def _prior(p: Problem, c: Candidate, stiffen: float) -> tuple[np.ndarray, np.nda
     active = np.zeros(PARAMETERS, bool)
     if c.tone > 0:
         active[:KNOTS] = True
-        second = np.diff(np.eye(KNOTS), n=2, axis=0)
-        first = np.diff(np.eye(KNOTS), axis=0)
-        curve = second.T @ second / c.tone**2 + first.T @ first / 0.6**2 + np.eye(KNOTS) * 0.2
+        curve = curve_precision(c.tone) if c.curve is None else c.curve.precision
         # Only the shape matters: the level belongs to the map.
         precision[:KNOTS, :KNOTS] = stiffen * curve + 100.0 / KNOTS
     column = KNOTS + MAP_TERMS * np.arange(3)
@@ -307,6 +316,8 @@ def fit(p: Problem, c: Candidate, start: np.ndarray) -> Solution:
 def _fit(p: Problem, c: Candidate, start: np.ndarray, stiffen: float) -> Solution:
     active, precision = _prior(p, c, stiffen)
     centre = p.centre
+    if c.curve is not None:
+        centre[:KNOTS] = c.curve.mean
     hazy = KNOTS + MAP_TERMS * np.arange(3) + OFFSET
 
     def whole(values: np.ndarray) -> np.ndarray:

@@ -44,6 +44,7 @@ class Photo:
     ``rgb_encoded`` (h, w, 3) uint8 or uint16, as stored, Exif orientation applied;
     ``profile`` turns it into light; ``jpeg_quality`` 1..100 or None; ``metadata`` holds
     "camera", "lens", "exposure", "captured" where the file tells them, never a place.
+    ``exposure`` is the same in numbers: seconds, f-number and ISO speed, 0 where unknown.
     """
 
     rgb_encoded: np.ndarray = field(repr=False)
@@ -53,6 +54,7 @@ class Photo:
     jpeg_quality: int | None
     metadata: dict[str, str]
     flags: tuple[Flag, ...]
+    exposure: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def width_px(self) -> int:
@@ -195,7 +197,9 @@ def _opened(data: bytes, path: str) -> Photo:
     quality = header.jpeg_quality
     if quality is not None and quality < HEAVY_JPEG_BELOW:
         flags.append(flag_kinds.HEAVY_JPEG(str(quality)))
-    return Photo(rgb, profile, path, header.format, quality, header.exif.metadata, tuple(flags))
+    exif = header.exif
+    known = (header.format, quality, exif.metadata, tuple(flags), exif.exposure)
+    return Photo(rgb, profile, path, *known)
 
 
 # Colour -----------------------------------------------------------------------------------

@@ -52,8 +52,9 @@ def card(  # long: one parameter a line
         opt.option(
             "SOURCE",
             "Write the measured colours of your print into --definition, from a photo that "
-            "shows it beside the --known card, from a raw photo (DNG) of it alone in daylight, or "
-            "from an instrument's readings (CSV or CGATS.17). Once for each photo or table.",
+            "shows it beside the --known card, from a raw photo (DNG) of it alone in daylight, "
+            "from two ordinary photos of one scene, the second about a stop darker, or from an "
+            "instrument's readings (CSV or CGATS.17). Once for each photo or table.",
         ),
     ] = None,
     known: Annotated[
@@ -72,6 +73,8 @@ def card(  # long: one parameter a line
 ) -> None:
     """Make the reference card or test sheet to print; measure your print."""
     if enrol:
+        if out is not None and out.is_file():
+            enrol, out = [*enrol, out], None  # --enrol a.jpg b.jpg
         if out is not None or definition is None:
             raise WrongUsage(
                 "--enrol writes a definition, so it needs --definition OUT.toml and no drawing",
@@ -201,7 +204,7 @@ def _enrol_print(
 
     from calibration.card.toml import builtin_cards, read_card, write_card
     from calibration.colour.tables import is_table
-    from calibration.correction.enrol import enrolled_card, from_instrument, from_photos
+    from calibration.correction.enrol.measured import enrolled_card, from_instrument, from_photos
 
     own = read_card(card_file) if card_file else next(c for c in builtin_cards() if c.name == shape)
     _check_sources(sources)
@@ -222,9 +225,9 @@ def _enrol_print(
         how = f"read by an instrument, {count(made.count, 'reading')}, {day}"
     else:
         known = read_card(known_file) if known_file is not None else None
-        made = from_photos(own, _photo_readings(sources, known, own))
-        beside = f'"{known.title}"' if known is not None else "nothing, by the camera's own matrix"
-        how = f"read on {count(made.count, 'photo')} beside {beside}, {day}"
+        readings, beside = _photo_readings(sources, known, own)
+        made = from_photos(own, readings)
+        how = f"read on {count(made.count, 'photo')} {beside}, {day}"
     source = f"enrolled: {how}"
     if made.unread:
         source += f"; not read, as drawn: {', '.join(made.unread)}"
@@ -268,10 +271,11 @@ def _once(sources: list[Path]) -> list[Path]:
     return kept
 
 
-def _photo_readings(sources: list[Path], known, own) -> tuple:
-    from calibration.correction.enrol_photo import check_alone, check_pair, read_alone, read_photo
+def _photo_readings(sources: list[Path], known, own) -> tuple[tuple, str]:
+    """The print as each photo shows it, and in a few words what its colours were read by."""
+    from calibration.correction.enrol.exposures import read_exposures
+    from calibration.correction.enrol.photos import check_alone, check_pair, read_alone, read_photo
     from calibration.files import read_bytes
-    from calibration.photo.formats import kind_of
     from calibration.photo.open import MAX_BYTES, photo_from_bytes
     from drawdown.commands.support.progress import ProgressLine
 
@@ -279,25 +283,50 @@ def _photo_readings(sources: list[Path], known, own) -> tuple:
         check_alone(own)
     else:
         check_pair(known, own)
-    readings = []
+    files = [read_bytes(source, "a photo", MAX_BYTES) for source in sources]
+    exposures = known is None and _are_exposures(sources, files)
+    seen = []
     with ProgressLine() as progress:
-        for k, source in enumerate(sources):
+        for k, (source, data) in enumerate(zip(sources, files, strict=True)):
             progress(f"reading {source.name}", k / len(sources))
+            photo = photo_from_bytes(data, str(source))
             try:
-                data = read_bytes(source, "a photo", MAX_BYTES)
-                if known is None and kind_of(data, str(source)) != "RAW":
-                    raise WrongUsage(
-                        "--known is missing",
-                        f"{source} is an ordinary photo: it tells colours only beside a card whose "
-                        "colours are known",
-                        "add --known with that card's definition, or give a raw photo (DNG)",
-                    )
-                photo, alone = photo_from_bytes(data, str(source)), known is None
-                one = read_alone(photo, own) if alone else read_photo(photo, known, own)
-                readings.append(one)
+                if exposures:
+                    seen.append(photo)
+                elif known is None:
+                    seen.append(read_alone(photo, own))
+                else:
+                    seen.append(read_photo(photo, known, own))
             except PhotoUnfit as unfit:
                 raise PhotoUnfit(f"{source}: {unfit.seen}", unfit.why, unfit.todo) from unfit
-    return tuple(readings)
+        if exposures:
+            return read_exposures(seen, own), "of one scene, exposed differently"
+    if known is None:
+        return tuple(seen), "beside nothing, by the camera's own matrix"
+    return tuple(seen), f'beside "{known.title}"'
+
+
+def _are_exposures(sources: list[Path], files: list[bytes]) -> bool:
+    """Whether these photos of the print alone are ordinary ones, exposed differently; False for raw
+    photos. Raises ``WrongUsage`` for one ordinary photo, or both kinds together."""
+    from calibration.photo.formats import kind_of
+
+    raw = [kind_of(data, str(source)) == "RAW" for source, data in zip(sources, files, strict=True)]
+    if any(raw) and not all(raw):
+        raise WrongUsage(
+            "raw photos and ordinary ones were given together",
+            "a raw photo measures your print by itself, ordinary ones only against each other",
+            "give the raw photos alone",
+        )
+    if len(raw) == 1 and not raw[0]:
+        raise WrongUsage(
+            "--known is missing",
+            f"{sources[0]} is an ordinary photo: alone it cannot tell your print's colours from "
+            "what the phone made of them",
+            "add a second photo of the same scene, about a stop darker; or give a raw photo (DNG); "
+            "or add --known with the definition of a measured card that lies beside your print",
+        )
+    return not raw[0]
 
 
 def _say_enrolled(made) -> None:

@@ -15,6 +15,12 @@ enrols each print from one raw photo of it alone instead, in daylight or cool LE
 of published sensitivities or an invented mosaic sensor, and then reads the strips of an ordinary
 photo of another scene three times: by the card as drawn, as enrolled, and as an instrument
 measures it.
+
+    python tests/benchmarks/enrol.py --exposures --prints 20
+
+enrols each print from two exposures of it by a phone, 0.8 to 1.3 stops apart, without a word about
+how far: odd seeds by the second renderer, even ones by the first. Every other pair notes its
+exposure in the file.
 """
 
 from __future__ import annotations
@@ -29,16 +35,19 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "kits"))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from calibration.card.definition import CardDefinition, Marker, Patch
-from calibration.card.toml import card_from_dict, write_card
+from calibration.card.toml import builtin_cards, card_from_dict, write_card
 from calibration.colour.difference import delta_e_2000
-from calibration.correction.enrol import enrolled_card, from_photos
-from calibration.correction.enrol_photo import check_pair, read_alone, read_photo
+from calibration.correction.enrol.exposures import read_exposures
+from calibration.correction.enrol.measured import enrolled_card, from_photos
+from calibration.correction.enrol.photos import check_pair, read_alone, read_photo
 from calibration.errors import DrawdownError
 from calibration.photo.open import open_photo, photo_from_bytes
 from fixtures import cardprint, render
 from fixtures.layout import Box, card_named
+from fixtures.optics import tone_table
 from fixtures.printer import make_printer, print_patches
 from fixtures.scenes import random_spec
 from fixtures.sheet import card_paper
@@ -274,6 +283,75 @@ def main_raw(prints: int, first: int, folder: Path) -> None:
         )
 
 
+def two_exposures(seed: int) -> tuple[list[bytes], np.ndarray, float]:
+    """Two photos of one scene, the card's true Lab (n, 3), and how many stops apart."""
+    stops = float(np.random.default_rng([seed, 55]).uniform(0.8, 1.3))
+    if seed % 2:
+        import second_renderer
+
+        made = [second_renderer.render(seed, "plain", light) for light in (1.0, 0.5**stops)]
+        lab = [p["lab_d50"] for p in made[0][1]["card"]["patches"]]
+        return [jpeg for jpeg, _ in made], np.array(lab), stops
+    spec = random_spec(
+        seed,
+        difficulty="easy",
+        card_shape="slip",
+        count=1,
+        card_share=0.6,
+        shadow="none",
+        glare=0.0,
+    )
+    table = tone_table(spec, 8192)
+    light = np.linspace(0, 1.25, len(table))
+    level = np.interp(spec.exposure, table, light) / 2**stops
+    darker = replace(spec, exposure=float(np.interp(level, light, table)))
+    scenes = [render.render(one) for one in (spec, darker)]
+    return [scene.jpeg() for scene in scenes], scenes[0].truth.card_lab_true, stops
+
+
+def run_exposures(seed: int) -> dict:
+    """One print, enrolled from two exposures."""
+    files, truth, stops = two_exposures(seed)
+    photos = [photo_from_bytes(data) for data in files]
+    row = {"seed": seed, "renderer": 1 + seed % 2, "noted": bool(seed // 2 % 2)}
+    if row["noted"]:
+        photos = [
+            replace(p, exposure=(t, 0.0, 100.0))
+            for p, t in zip(photos, (0.01, 0.01 / 2**stops), strict=True)
+        ]
+    card = next(c for c in builtin_cards() if len(c.patches) == len(truth))
+    try:
+        made = from_photos(card, read_exposures(photos, card))
+    except DrawdownError as error:
+        return row | {"refused": error.seen}
+    drawn = card.expected_lab_d50 - truth
+    return row | {"off": made.lab_d50 - truth, "u": made.u_lab, "drawn": drawn, "lab": truth}
+
+
+def main_exposures(prints: int, first: int) -> None:
+    rows = [run_exposures(seed) for seed in range(first, first + prints)]
+    for r in rows:
+        if "refused" in r:
+            print(f"{r['seed']} refused: {r['refused']}")
+    sorts = {
+        "all": lambda r: True, "first renderer": lambda r: r["renderer"] == 1,
+        "second renderer": lambda r: r["renderer"] == 2, "exposure noted": lambda r: r["noted"],
+    }  # fmt: skip
+    for name, wanted in sorts.items():
+        some = [r for r in rows if "off" in r and wanted(r)]
+        if not some:
+            continue
+        off, u, drawn = (np.concatenate([r[k] for r in some]) for k in ("off", "u", "drawn"))
+        print(
+            f"{name}: {len(some)} prints; |error| of L*, a*, b*, median "
+            f"{np.median(np.abs(off), axis=0).round(1)}, 95 % "
+            f"{np.quantile(np.abs(off), 0.95, axis=0).round(1)} (as drawn "
+            f"{np.quantile(np.abs(drawn), 0.95, axis=0).round(1)}); half widths, median "
+            f"{(1.96 * np.median(u, axis=0)).round(1)}; hold "
+            f"{(100 * np.mean(np.abs(off) <= 1.96 * u, axis=0)).round(1)} %"
+        )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--prints", type=int, default=12)
@@ -281,7 +359,10 @@ def main() -> None:
     parser.add_argument("--first-seed", type=int, default=70000)
     parser.add_argument("--difficulty", default="easy", choices=("easy", "usable"))
     parser.add_argument("--raw", action="store_true", help="each alone on a raw photo")
+    parser.add_argument("--exposures", action="store_true", help="each alone, exposed twice")
     given = parser.parse_args()
+    if given.exposures:
+        return main_exposures(given.prints, given.first_seed)
     if given.raw:
         with tempfile.TemporaryDirectory() as folder:
             return main_raw(given.prints, given.first_seed, Path(folder))

@@ -288,8 +288,9 @@ def _place(
     return pair, strangers
 
 
-def render(seed: int, kind: str) -> tuple[bytes, dict]:
-    """One photo as JPEG, and its truth as ``match.py`` reads it."""
+def render(seed: int, kind: str, light: float = 1.0) -> tuple[bytes, dict]:
+    """One photo as JPEG, exposed to ``light`` times the usual, and its truth as ``match.py`` reads
+    it."""
     rng = np.random.default_rng([seed, KINDS.index(kind), 9])
     frame = kind in ("plain", "window", "dark", "film") and rng.random() < 0.25
     card = {c.name: c for c in builtin_cards()}["frame" if frame else "slip"]
@@ -313,7 +314,7 @@ def render(seed: int, kind: str) -> tuple[bytes, dict]:
     drawn = np.array([p.lab_d50 for p in card.patches])
     labs = _print_error(rng, drawn)
     flat.card(card, labs, white)
-    jpeg = photograph(rng, flat, pair, kind)
+    jpeg = photograph(rng, flat, pair, kind, light)
     measured = card_to_dict(_measured(rng, card, labs))
     return jpeg, _truth(pair, strangers, measured, kind)
 
@@ -380,7 +381,7 @@ def _mirrored(rng, xy_mm: np.ndarray, pair: list[Swatch], kind: str) -> np.ndarr
     return veil + 10 ** rng.uniform(-1.9, -0.3) * image
 
 
-def photograph(rng, flat: Drawing, pair: list[Swatch], kind: str) -> bytes:
+def photograph(rng, flat: Drawing, pair: list[Swatch], kind: str, exposed: float = 1.0) -> bytes:
     """Light, mirror, camera, processing and JPEG."""
     h, w = flat.rgb.shape[:2]
     step = 8
@@ -394,7 +395,7 @@ def photograph(rng, flat: Drawing, pair: list[Swatch], kind: str) -> bytes:
     seen = seen * light[..., None]
     # The window is brighter than the sheet whatever the sheet's own light is.
     seen += (flat.gloss * mirror * light.mean())[..., None]
-    picture = _develop(rng, _through_lens(rng, seen), kind)
+    picture = _develop(rng, _through_lens(rng, seen), kind, exposed)
     from PIL import Image
 
     out = io.BytesIO()
@@ -421,7 +422,7 @@ def _through_lens(rng, flat: np.ndarray) -> np.ndarray:
     return seen + haze.astype(np.float32)
 
 
-def _develop(rng, seen: np.ndarray, kind: str) -> np.ndarray:
+def _develop(rng, seen: np.ndarray, kind: str, exposed: float) -> np.ndarray:
     """(h, w, 3) uint8: sensor, white balance, tone by base and detail, sharpening."""
     mixture = np.eye(3) + rng.normal(0, 0.04, (3, 3))
     mixture /= mixture.sum(axis=1, keepdims=True)
@@ -435,7 +436,7 @@ def _develop(rng, seen: np.ndarray, kind: str) -> np.ndarray:
         raw[..., c] *= 1 + bend
     raw *= (1 + 0.06 * rng.uniform(-1, 1, 3)).astype(np.float32)
     white = float(np.quantile(raw[::9, ::9, 1], 0.985))
-    raw *= np.float32(rng.uniform(0.62, 0.8) / white)
+    raw *= np.float32(exposed * rng.uniform(0.62, 0.8) / white)
     noise = rng.uniform(0.002, 0.008)
     grain = cv2.GaussianBlur(rng.standard_normal(raw.shape, dtype=np.float32), (0, 0), 0.6)
     raw += noise * grain * np.sqrt(np.maximum(raw, 0) + 0.01)

@@ -21,7 +21,7 @@ from calibration.card.tables import read_readings
 from calibration.card.toml import read_card, write_card
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import lab_to_xyz, srgb_decode
-from calibration.correction.enrol import from_instrument, u_from_de
+from calibration.correction.enrol.measured import from_instrument, u_from_de
 from drawdown.commands.main import main
 
 
@@ -220,7 +220,7 @@ def test_enrolled_from_photos_is_near_the_truth_and_honest(tmp_path, pair, slip_
 
 def test_enrolled_card_is_used_by_the_next_photo(tmp_path, pair, slip_print):
     """A photo corrected by the enrolled slip: the frame's true colours come out."""
-    from calibration.correction.enrol_photo import read_photo
+    from calibration.correction.enrol.photos import read_photo
     from calibration.photo.open import open_photo
 
     folder, _, known = pair

@@ -15,8 +15,8 @@ from enrol_kit import NAMES, csv_text, enrol, printed
 
 from calibration.card.toml import builtin_cards, read_card
 from calibration.colour.difference import delta_e_2000
-from calibration.correction.enrol import from_instrument
-from calibration.correction.enrol_photo import _about
+from calibration.correction.enrol.measured import from_instrument
+from calibration.correction.enrol.photos import _about
 from calibration.errors import BadFile, PhotoUnfit
 from calibration.locate.not_found import BY_HAND
 

@@ -5,6 +5,7 @@ bare paper and the camera's own matrix.
 from __future__ import annotations
 
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from calibration.colour.spaces import (
     xyz_to_lab,
 )
 from calibration.correction.correct import Correction, correct
-from calibration.correction.enrol import (
+from calibration.correction.enrol.measured import (
     DULL_CHROMA,
     PhotoReading,
     light_uncertainty,
@@ -26,7 +27,7 @@ from calibration.correction.enrol import (
     shared_uncertainty,
 )
 from calibration.correction.lamp_field import sample_light
-from calibration.correction.map_fit import RAW
+from calibration.correction.map_fit import RAW, Candidate
 from calibration.correction.patches import INSET_SHARE, PatchReadings, read_patches
 from calibration.errors import BadFile, PhotoUnfit, WrongUsage
 from calibration.locate.find_card import CardView, locate
@@ -34,6 +35,25 @@ from calibration.locate.not_found import BY_HAND
 from calibration.locate.sheet import Sheet, rectify
 from calibration.photo.open import Photo
 from calibration.uncertainty.gauss_newton import Normal, reweighed
+
+
+@dataclass(frozen=True)
+class CameraErrors:
+    """What a camera's way from its numbers to colours leaves open: standard uncertainties of L*,
+    a* and b*, each for greys and by unit of chroma; that of a* grows up to ``most_chroma``."""
+
+    l_star: tuple[float, float]
+    a_star: tuple[float, float]
+    b_star: tuple[float, float]
+    most_chroma: float = np.inf
+
+    def of(self, lab_d50: np.ndarray) -> np.ndarray:
+        """(n, 3) at colours (n, 3)."""
+        chroma = np.hypot(lab_d50[:, 1], lab_d50[:, 2])
+        capped = np.minimum(chroma, self.most_chroma)
+        parts = zip((self.l_star, self.a_star, self.b_star), (chroma, capped, chroma), strict=True)
+        return np.stack([own + share * c for (own, share), c in parts], axis=1)
+
 
 SIZE_SLACK = 0.03  # a print may be this much larger or smaller than drawn
 SKEW_SLACK_MM = 2.0  # beyond this the two cards do not lie in one plane
@@ -46,7 +66,7 @@ WHITE_L = (84.0, 103.0)  # bare white paper in the same light
 # patches show (standard uncertainties): of L*, with its share of chroma, of a* from ``DULL_CHROMA``
 # on, and of b* as a share of chroma. From two published and six invented sensors, rendered prints
 # and eleven lamps of the CIE (tests/benchmarks/enrol.py --raw).
-CAMERA_L, CAMERA_A, CAMERA_B = (1.0, 0.018), 2.4, 0.055
+MATRIX = CameraErrors((1.0, 0.018), (0.0, 2.4 / DULL_CHROMA), (0.0, 0.055), DULL_CHROMA)
 DAYLIGHT_K = 4700.0  # colour temperature below which it is lamp light: a matrix errs more there
 _SHOOT = "lay both cards flat side by side in soft even light, nothing mirrored, and shoot again"
 
@@ -79,14 +99,33 @@ def check_pair(known: CardDefinition, own: CardDefinition) -> None:
 
 
 def check_alone(own: CardDefinition) -> None:
-    """Raise ``BadFile`` unless a raw photo can tell this card's colours."""
+    """Raise ``BadFile`` unless photos of this card alone can tell its colours."""
     white = own.with_role("white") & (own.expected_lab_d50[:, 0] > WHITE_L[0])
     if own.provenance == "measured" or not white.any() or not own.markers:
         raise BadFile(
-            f'the definition of "{own.title}" cannot be enrolled from a raw photo alone',
+            f'the definition of "{own.title}" cannot be enrolled from photos of it alone',
             "that takes a card as drawn, with markers and with fields of bare white paper",
             "give a card with known values beside it, or readings of an instrument",
         )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class OnSheet:
+    """A card found on a photo: seen from straight above, and its fields read."""
+
+    view: CardView
+    sheet: Sheet
+    readings: PatchReadings
+
+
+def on_sheet(photo: Photo, own: CardDefinition) -> OnSheet:
+    """Find and read card ``own``. Raises ``PhotoUnfit`` where it cannot be found, is burnt out or
+    far too dark."""
+    view = locate(photo, (own,))
+    sheet = rectify(photo, view)
+    readings = read_patches(sheet, own, view.place_error_mm)
+    _refuse_bad_exposure(readings, own, "the card")
+    return OnSheet(view, sheet, readings)
 
 
 def read_alone(photo: Photo, own: CardDefinition) -> PhotoReading:
@@ -103,36 +142,37 @@ def read_alone(photo: Photo, own: CardDefinition) -> PhotoReading:
             "camera's own matrix tell the colours of a print",
             "shoot raw (DNG), or lay a card with known values beside it and name it as `known`",
         )
-    view = locate(photo, (own,))
-    sheet = rectify(photo, view)
-    readings = read_patches(sheet, own, view.place_error_mm)
-    _refuse_bad_exposure(readings, own, "the card")
-    samples = sample_light(sheet, own, readings)
-    usable = readings.usable & (_crushed(sheet, own) <= CRUSHED_SHARE)
-    matrix = photo.profile.to_xyz_d50
-    _refuse_lamp(readings.rgb[readings.usable & own.with_role("white")], by_daylight, matrix)
-    correction = correct(readings, samples, own, matrix, RAW)
+    seen, matrix = on_sheet(photo, own), photo.profile.to_xyz_d50
+    white = seen.readings.usable & own.with_role("white")
+    _refuse_lamp(seen.readings.rgb[white], by_daylight, matrix)
+    return against_paper(seen, own, matrix, RAW, MATRIX)
+
+
+def against_paper(
+    seen: OnSheet,
+    own: CardDefinition,
+    to_xyz_d50: np.ndarray,
+    candidates: tuple[Candidate, ...],
+    camera: CameraErrors,
+) -> PhotoReading:
+    """The colours of card ``own`` on a photo that shows it alone, with its bare paper for white, by
+    the fits ``candidates`` from the profile's ``to_xyz_d50``. Raises ``PhotoUnfit``."""
+    readings = seen.readings
+    samples = sample_light(seen.sheet, own, readings)
+    usable = readings.usable & (_crushed(seen.sheet, own) <= CRUSHED_SHARE)
+    correction = correct(readings, samples, own, to_xyz_d50, candidates)
     for flag in correction.flags:
         if flag.hard or flag.kind is fl.CARD_SHADED:
             raise flag.unfit()
     rgb, places = np.where(usable[:, None], readings.rgb, 0.5), readings.centre_mm
     lab = xyz_to_lab(correction.xyz_d50(correction.light(rgb, places)))
     refuse_other_card(own, np.where(usable[:, None], lab, np.nan))
-    chroma = np.hypot(lab[:, 1], lab[:, 2])
-    camera = np.stack(
-        [
-            CAMERA_L[0] + CAMERA_L[1] * chroma,
-            CAMERA_A * np.minimum(chroma / DULL_CHROMA, 1.0),
-            CAMERA_B * chroma,
-        ],
-        axis=1,
-    )
     members = xyz_to_lab(correction.ensemble_xyz_d50(rgb, places)).std(axis=0)
     level_log = float(np.mean(correction.field.scatter_at(places)))
     return PhotoReading(
         lab_d50=np.where(usable[:, None], lab, np.nan),
         u_alone=_u_alone(lab, readings, usable, level_log),
-        u_shared=np.hypot(members, camera),
+        u_shared=np.hypot(members, camera.of(lab)),
         placed=(0.0, 0.0, 0.0),
         held_out_median=correction.held_out_median,
     )
