@@ -24,6 +24,7 @@ from drawdown.page.studio import Busy, Studio
 from drawdown.pipeline.folder import PHOTO_MEMORY_BYTES, interrupts_held, most_workers
 
 PHOTO_S = 60.0  # for one photo, once its turn has come
+START_S = 120.0  # for a process to load what it needs, which is no photo's fault
 MOST_WAITING, MOST_OF_ONE = 120, 24
 _SLOW = DrawdownError(
     f"this photo took longer than {PHOTO_S:.0f} seconds, so its reading was stopped",
@@ -210,10 +211,13 @@ class Process:
     def __init__(self, studio: Studio) -> None:
         context = multiprocessing.get_context("spawn")  # OpenCV's threads do not survive a fork
         self._pipe, theirs = context.Pipe()
-        self._process = context.Process(target=serve_work, args=(theirs, studio), daemon=True)
+        self._process = context.Process(
+            target=serve_work, args=(theirs, studio, PHOTO_MEMORY_BYTES), daemon=True
+        )
         with interrupts_held():
             self._process.start()
         theirs.close()
+        self._started = False
 
     @property
     def alive(self) -> bool:
@@ -224,7 +228,7 @@ class Process:
     ) -> tuple[str, ...]:
         """Do one job and tell what becomes of it; returns the topics that the process keeps. Raises
         ``DrawdownError`` where the process took too long or died."""
-        end = time.monotonic() + patience_s
+        end = time.monotonic() + (patience_s if self._started else START_S)
         try:
             self._pipe.send((job.topic, job.work, job.arguments))
             while True:
@@ -235,7 +239,9 @@ class Process:
                         raise _again(_CLOSED)
                     continue
                 kind, value = self._pipe.recv()
-                if kind == "step":
+                if kind == "started":
+                    self._started, end = True, time.monotonic() + patience_s
+                elif kind == "step":
                     job.tell(step=value[0], share=value[1])
                 elif kind == "result":
                     job.tell(done=True, result=value)
@@ -260,7 +266,7 @@ def _again(problem: DrawdownError) -> DrawdownError:
 # In the process --------------------------------------------------------------------------
 
 
-def serve_work(pipe: Any, studio: Studio) -> None:
+def serve_work(pipe: Any, studio: Studio, memory_bytes: int) -> None:
     """What a process does: work until the pipe closes."""
     from calibration.naming import speak
     from drawdown.page.studio import spoken
@@ -271,8 +277,9 @@ def serve_work(pipe: Any, studio: Studio) -> None:
     from drawdown.page.judging import Bench
 
     bench = Bench(studio)  # loads what judging needs
-    limit_memory(PHOTO_MEMORY_BYTES)
+    limit_memory(memory_bytes)
     with suppress(EOFError, BrokenPipeError, OSError):
+        pipe.send(("started", None))
         while True:
             topic, work, arguments = pipe.recv()
             _work(pipe, bench, topic, work, arguments)

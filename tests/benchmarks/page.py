@@ -38,18 +38,13 @@ def seconds(work) -> float:
     return time.perf_counter() - began
 
 
-def _answered(served, look: str, phone: str) -> None:
-    while b'"done":true' not in served.ask(f"{look}/state", phone=phone, timeout=120)[2]:
-        time.sleep(0.01)
-
-
 def one_photo(served, photo: Path) -> None:
     phone = served.phone()
     looks: list[str] = []
 
     def judge() -> None:
         looks.append(served.send(photo, phone))
-        _answered(served, looks[-1], phone)
+        served.wait(looks[-1], phone, 120)
 
     def touch() -> None:
         answer = served.ask(f"{looks[-1]}/touch", phone=phone)[2].decode()
@@ -65,7 +60,7 @@ def one_photo(served, photo: Path) -> None:
             Content_Type="application/x-www-form-urlencoded",
         )  # fmt: skip
         assert status == 303, (status, told[:200])
-        _answered(served, looks[-1], phone)
+        served.wait(looks[-1], phone, 120)
         touched.append(time.perf_counter() - began)
 
     touched: list[float] = []
@@ -105,7 +100,7 @@ def many_photos(served, photo: Path, clients: int, photos: int) -> None:
         for _ in range(count):
             try:
                 look = served.send(data, phone)
-                _answered(served, look, phone)
+                served.wait(look, phone, 120)
                 judged.append(look)
             except (AssertionError, OSError) as problem:
                 lost.append(problem)

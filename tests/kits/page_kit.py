@@ -4,6 +4,7 @@ browser."""
 from __future__ import annotations
 
 import http.client
+import json
 import os
 import re
 import shutil
@@ -92,11 +93,17 @@ class Served:
 
     def answered(self, look: str, phone: str, patience_s: float = 60.0) -> str:
         """The look's page once it is judged."""
-        end = time.monotonic() + patience_s
+        self.wait(look, phone, patience_s)
+        return self.ask(look, phone=phone)[2].decode()
+
+    def wait(self, look: str, phone: str, patience_s: float = 60.0) -> None:
+        """Until a look is judged; asks as the page's own script does."""
+        end, version = time.monotonic() + patience_s, -1
         while time.monotonic() < end:
-            _, _, state = self.ask(f"{look}/state", phone=phone)
-            if b'"done":true' in state:
-                return self.ask(look, phone=phone)[2].decode()
+            state = json.loads(self.ask(f"{look}/state?after={version}", phone=phone)[2])
+            if state["done"]:
+                return
+            version = state["version"]
         raise AssertionError(f"{look} was not judged in {patience_s} s")
 
 
@@ -125,8 +132,9 @@ def begin(folder: Path, *options: str) -> Served:
     command = [sys.executable, "-m", "drawdown", "serve", "--port", "0", *options]
     with said.open("w") as out:
         process = subprocess.Popen(
-            command, stdout=out, stderr=subprocess.STDOUT, env=environment, cwd=folder
-        )
+            command, stdout=out, stderr=subprocess.STDOUT, env=environment, cwd=folder,
+            start_new_session=True,
+        )  # fmt: skip
     end = time.monotonic() + 30
     while time.monotonic() < end and process.poll() is None:
         if found := re.search(r"http://\S+key=\S+", said.read_text()):
@@ -141,6 +149,12 @@ def begin(folder: Path, *options: str) -> Served:
 def stop(served: Served, how: int = signal.SIGINT) -> int:
     served.process.send_signal(how)
     return served.process.wait(15)
+
+
+def kill(served: Served) -> None:
+    """The page and every process of its own, at once and without a word."""
+    os.killpg(served.process.pid, signal.SIGKILL)
+    served.process.wait(15)
 
 
 @contextmanager
