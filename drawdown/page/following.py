@@ -26,11 +26,11 @@ def of_book(studio: Studio, look: Look, asked: Asked, options: Options) -> FromB
     follows = "" if studio.read_only else asked.follows
     if not follows and not asked.kept:
         return None
+    shown = False if options.original is not None else None
     return from_book(
         studio.book, asked.kept or None, follows or None, photo=look.photos()[0],
-        said=asked.said, added=None, grams=options.batch_grams,
-        apart=False if options.original is not None else None, batch_number=options.batch,
-        shelf=studio.shelf,
+        said=asked.said, added=None, grams=options.batch_grams, apart=asked.apart or shown,
+        batch_number=options.batch, shelf=studio.shelf,
     )  # fmt: skip
 
 

@@ -57,8 +57,10 @@ def afresh(last: Asked, goes_on: bool) -> Asked:
     """What is asked of the photo after one that was in a batch; of the same batch, or not."""
     follows, kept = (last.follows, last.kept) if goes_on else ("", "")
     original_mix = last.original_mix if goes_on else ""
-    return replace(last, wet=(), mix="", grams="", follows=follows, kept=kept,
-                   original_mix=original_mix)  # fmt: skip
+    return replace(
+        last, wet=(), mix="", grams="", follows=follows, kept=kept, original_mix=original_mix,
+        apart=last.apart and goes_on,
+    )  # fmt: skip
 
 
 def _row(look: Look, asked: Asked) -> dict[str, Any]:

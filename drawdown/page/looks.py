@@ -56,6 +56,7 @@ class Asked:
     other_inks: bool = False
     follows: str = ""  # a batch in the book
     kept: str = ""  # an original in the book
+    apart: bool = False  # the photo does not show it
 
     @property
     def said(self) -> Amounts | None:
@@ -123,6 +124,7 @@ def from_form(form: Mapping[str, Any], asked: Asked, shelf: Shelf) -> Asked:
         grams=grams,
         tolerance=text("tolerance", 20),
         wet=tuple(role for role in ("original", "batch") if form.get(f"wet_{role}")),
+        apart=bool(form.get("apart")),
         pulled_alike=bool(form.get("pulled_alike")),
         other_inks=bool(form.get("other_inks")),
     )

@@ -30,6 +30,11 @@ _SPOKEN = {
     "added": "“What went in”",
     "note_added": "“Note what went in”",
     "undo_change": "“Undo”",
+    "apart": "“Not in the photo”",
+    "list_book": "“Book”",
+    "fit_ink": "drawdown ink fit",
+    "check_book": "drawdown book check",
+    "repair_book": "drawdown book check",
 }
 
 

@@ -58,6 +58,7 @@ def told(book: Book, batch: Batch, entry: int | None = None) -> dict[str, Any]:
     here = entry if entry in known else None if entry else max(known, default=None)
     since = [e for e in story if e.id > (here or 0)]
     words = dict(zip((e.id for e in story), (step[3] for step in steps[1:]), strict=True))
+    steps[1:] = [(_here(e.at), *step[1:]) for e, step in zip(story, steps[1:], strict=True)]
     newest = newest_change(book, batch.id)
     original = original_by_id(book, batch.original) if batch.original else None
     return {
@@ -78,6 +79,11 @@ def told(book: Book, batch: Batch, entry: int | None = None) -> dict[str, Any]:
         "went_on": any(e.kind == "read" for e in since),
         "newest": None if newest is None else {"change": newest[0], "kind": newest[1][-1]},
     }
+
+
+def _here(moment: str) -> str:
+    """A moment of the book, by the clock of this computer."""
+    return f"{datetime.fromisoformat(moment).astimezone():%Y-%m-%d %H:%M}"
 
 
 def _pair(original: Original | None, reads: Sequence[Entry]) -> list[dict[str, str]]:

@@ -3,12 +3,14 @@ in the book; reports are made."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from calibration.errors import BadFile, PhotoUnfit
 from drawdown.book import open_book
+from drawdown.book.batches import batch_called, story_of
 from drawdown.book.columns import MixPart
 from drawdown.book.edition import known_spelling, note_pull, run_of
 from drawdown.book.opening import is_there
@@ -23,9 +25,10 @@ from drawdown.page.judging import Bench, judgement
 from drawdown.page.looks import Look
 from drawdown.pipeline.read import Judgement, strip_of, strip_to_trust
 from drawdown.pipeline.rough import RoughLook
-from drawdown.report.html.book import kept_photo
+from drawdown.report.html.book import kept_photo, story_parts
 from drawdown.report.html.book import original_report as kept_report
 from drawdown.report.html.match import match_report, refusal_report, rough_report
+from drawdown.report.html.sheet import Part
 from drawdown.studio.shelf_file import by_shelf
 from drawdown.wording.book import (
     found_interval,
@@ -165,12 +168,23 @@ def original_report(bench: Bench, original: int) -> str:
         return kept_report(found, recipes_of(book, original), kept_photo(book, found)).html()
 
 
+def _story(bench: Bench, look: Look) -> Sequence[Part]:
+    """The story of the look's batch, if it is in one."""
+    follows = look.asked.follows
+    if not follows or not is_there(bench.studio.book):
+        return ()
+    with open_book(bench.studio.book) as book:
+        batch = batch_called(book, follows)
+        return () if batch is None else story_parts(batch, story_of(book, batch.id))
+
+
 def look_report(bench: Bench, folder: Path) -> str:
     """The answer of a look; of a photo that can't be judged, why."""
     look = Look(folder)
     try:
         seen = judgement(bench, look, look.asked)
-        rough = isinstance(seen, RoughLook)
-        return (rough_report(seen) if rough else match_report(seen)).html()
+        if isinstance(seen, RoughLook):
+            return rough_report(seen).html()
+        return match_report(seen, _story(bench, look)).html()
     except PhotoUnfit as unfit:
         return refusal_report(unfit, look.photos()[0]).html()

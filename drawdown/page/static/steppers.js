@@ -2,6 +2,10 @@
 "use strict";
 const HELD_MS = 450, AGAIN_MS = 90, FASTER_AFTER = 12;
 let timer = 0, ran = 0;
+const told = document.createElement("p"); // for a screen reader
+told.setAttribute("role", "status");
+told.className = "skip";
+document.body.append(told);
 
 function showSteppers(place) {
   for (const button of place.querySelectorAll("[data-by]")) button.hidden = false;
@@ -17,6 +21,7 @@ function step(button, times) {
   const now = Math.max(0, Number((was + by * size).toFixed(3)));
   const text = String(now);
   input.value = now ? (input.value.includes(",") ? text.replace(".", ",") : text) : "";
+  told.textContent = `${button.getAttribute("aria-label").replace(/^\w+ /, "")}: ${input.value || 0}`;
 }
 
 function release() {

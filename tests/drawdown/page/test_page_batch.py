@@ -21,7 +21,16 @@ from test_axe import faults
 
 from calibration.errors import WrongUsage
 from drawdown.book import open_book
-from drawdown.book.batches import begin_batch, find_batch, log_reading, story_of
+from drawdown.book.batches import (
+    StoryWentOn,
+    add_to,
+    batch_by_id,
+    begin_batch,
+    find_batch,
+    log_reading,
+    mix_with_added,
+    story_of,
+)
 from drawdown.book.originals import find_original
 from drawdown.book.store import list_changes
 from drawdown.ink.shelf import starter_shelf
@@ -132,6 +141,18 @@ def test_what_went_in_is_noted_once_and_taken_back(served):
     assert served.ask("/batch/999", phone=phone)[0] == 404
 
 
+def test_a_portion_is_put_aside_before_the_addition(tmp_path):
+    number = begun(tmp_path / "book", "Reed")
+    with open_book(tmp_path / "book", write=True) as book:
+        add_to(book, batch_by_id(book, number), (("phthalo-blue", 60.0),), "grams", portion=0.6)
+        story = story_of(book, number)
+        assert mix_with_added(batch_by_id(book, number), story)[1] == pytest.approx(0.6 * 200 + 60)
+        with pytest.raises(StoryWentOn):
+            add_to(book, batch_by_id(book, number), (("phthalo-blue", 1.0),), "grams",
+                   after=story[-2].id)  # fmt: skip
+        assert story_of(book, number) == story
+
+
 @pytest.mark.slow
 def test_a_batch_that_matches_becomes_the_recipe(served):
     phone, number = served.phone(), begun(served.book, "Rush", match=True)
@@ -178,6 +199,27 @@ def test_a_photo_judged_anew_stands_once_in_the_story(served):
         assert find_batch(book, "Kingfisher red").grams == 300.0
     strips = get(served, phone, f"{look}/strips")
     assert strips.count('value="titanium-white 97, phthalo-blue 2, phthalo-green 1"') == 1
+    report = served.ask(f"{look}/report", phone=phone)[2].decode()
+    assert "The story so far" in report
+
+
+@pytest.mark.slow
+def test_a_kept_original_is_compared_where_the_photo_does_not_show_it(served, capsys, monkeypatch):
+    phone = served.phone()
+    with open_book(served.book, create=True) as book:
+        keep(book, "Sky", (72.0, -22.0, -28.0))
+    fields = {"kept": "Sky", "apart": "1", "follows": "Sky, May"}
+    look = served.send(PHOTOS / "no-match.jpg", phone, **fields)
+    said = html.unescape(served.answered(look, phone))
+    assert '"Sky" in the book' in said
+    shown = get(served, phone, f"{look}/strips")
+    assert shown.count("titanium-white 97, phthalo-blue 3") >= 1
+    monkeypatch.setenv("DRAWDOWN_BOOK", str(served.book))
+    _, told, _ = run(capsys, PHOTOS / "no-match.jpg", "--kept", "Sky", "--apart", "--json")
+    compared = json.loads(told)["comparison"]
+    assert f"Delta E 2000  {compared['de00']:.2f}" in said
+    assert "Goes on with the batch" in get(served, phone, "/")
+    assert "Goes on with the batch" not in get(served, phone, "/?new=1")
 
 
 @pytest.mark.slow
