@@ -18,6 +18,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 
 from calibration.errors import BadFile, WrongUsage
+from drawdown.book.shapes import name_key
 from drawdown.page import judging
 from drawdown.page.batch import looking as batches
 from drawdown.page.guard import phone_of
@@ -40,12 +41,11 @@ async def home(request: Request) -> Response:
     last = recent[0][1] if recent else Asked()
     studio, query = house_of(request).studio, request.query_params
     known = await run_in_threadpool(batches.to_choose, studio)
-    goes_on = (
-        last.follows in known["batches"]
-        and time.time() - last.when < GOES_ON_S
-        and not (query.get("new") or query.get("kept"))
-    )
-    asked = replace(last, wet=()) if not last.follows else afresh(last, goes_on)
+    new = bool(query.get("new") or query.get("kept"))
+    begun = next((b for b in known["batches"] if name_key(b) == name_key(last.follows)), "")
+    last = replace(last, follows=begun or last.follows)
+    goes_on = bool(begun) and not new and time.time() - last.when < GOES_ON_S
+    asked = afresh(last, goes_on) if begun or new else replace(last, wet=())
     if query.get("kept") in known["originals"]:
         asked = replace(asked, kept=query["kept"])
     if asked.mix:

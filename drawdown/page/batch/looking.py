@@ -66,7 +66,6 @@ def told(book: Book, batch: Batch, entry: int | None = None) -> dict[str, Any]:
         "name": batch.name,
         "towards": None if original is None else {"id": original.id, "name": original.name},
         "now": in_it_now(inside) if inside else "",
-        "mix": mix_words(inside[0]) if inside else mix_words(batch.mix),
         "inks": [part.ink for part in (inside[0] if inside else batch.mix)],
         "weighed": batch.grams is not None,
         "better": better_mix(book, batch) is not None,
@@ -187,7 +186,6 @@ def _listed(book: Book) -> list[dict[str, Any]]:
             "name": batch.name,
             "date": batch.date,
             "towards": original.name if original else "",
-            "mix": mix_words(batch.mix),
             "verdict": reads[-1].verdict or "no verdict" if reads else "no photo yet",
             "swatches": _pair(original, reads),
         })  # fmt: skip

@@ -60,9 +60,9 @@ def story_parts(batch: Batch, story: Sequence[Entry]) -> list[Part]:
 
 
 def story_svg(story: Sequence[Entry]) -> str:
-    """Delta E from photo to photo, with what went in before each; empty where nothing was
-    compared."""
-    reads = [e for e in story if e.kind == "read" and e.de00 is not None]
+    """Delta E from photo to photo, with what went in before each, of those that could be judged;
+    empty where none could."""
+    reads = [e for e in story if e.kind == "read" and e.verdict and e.de00 is not None]
     if not reads:
         return ""
     few, dots, before = len(reads) <= MOST_ADDED, [], 0
