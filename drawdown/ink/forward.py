@@ -6,6 +6,8 @@ Everything that predicts a colour from K and S asks here. Spectra are 31 numbers
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -35,8 +37,12 @@ def bare_ground(lab_d50: ArrayLike, surface: float | np.ndarray = 0.0) -> np.nda
     """(..., 31) internal reflectance of paper, a bar or a layer of dry ink that has this Lab
     (3,) bare, such that a clear film leaves its look alone; ``surface`` (..., 1) is the measured
     reflectance of what its surface alone scatters back."""
-    seen = smooth_spectrum(np.asarray(lab_d50, dtype=float))
-    inside: np.ndarray = np.clip(internal_from_measured(seen - surface), 0.0, MOST_GROUND)
+    return ground_of_spectrum(smooth_spectrum(np.asarray(lab_d50, dtype=float)) - surface)
+
+
+def ground_of_spectrum(seen: np.ndarray) -> np.ndarray:
+    """(..., 31) the same of a ground with this measured reflectance (..., 31)."""
+    inside: np.ndarray = np.clip(internal_from_measured(seen), 0.0, MOST_GROUND)
     return inside
 
 
@@ -85,22 +91,34 @@ def film_slopes(
     """Lab (..., 3) of films with K and S (..., 31) and its derivatives: by K and by S
     (..., 31, 3) at each wavelength, and by the film (..., 3)."""
     r, by_k, by_s, by_x = reflectance_slopes(k, s, film, under)
-    lab, by_seen = _outward(r, surface)
+    lab, by_seen = lab_of_spectrum(measured_from_internal(r) + surface)
     seen = measured_slope(r)  # spectra first: they are a third of what comes after
     by_film = ((seen * by_x)[..., None, :] @ by_seen)[..., 0, :]
     return lab, (seen * by_k)[..., None] * by_seen, (seen * by_s)[..., None] * by_seen, by_film
 
 
-def lab_by_ground(k: ArrayLike, s: ArrayLike, film: ArrayLike, under: ArrayLike) -> np.ndarray:
-    """(..., 31, 3) how Lab of films follows the ground's internal reflectance."""
-    r = reflectance(k, s, film, under)
-    _, by_seen = _outward(r, 0.0)
-    inside = measured_slope(r) * reflectance_by_ground(k, s, film, under)
-    by_ground: np.ndarray = inside[..., None] * by_seen
-    return by_ground
+class SpectrumSlopes(NamedTuple):
+    """Measured reflectance (..., 31) of films, and how it follows K, S, the film and the ground's
+    internal reflectance, wavelength by wavelength."""
+
+    reflectance: np.ndarray
+    by_k: np.ndarray
+    by_s: np.ndarray
+    by_film: np.ndarray
+    by_ground: np.ndarray
 
 
-def _outward(internal: np.ndarray, surface: float | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Lab (..., 3) of internal reflectances, and how it follows the measured ones (..., 31, 3)."""
-    xyz = (measured_from_internal(internal) + surface) @ XYZ_D50_WEIGHTS
+def spectrum_slopes(
+    k: ArrayLike, s: ArrayLike, film: ArrayLike, under: ArrayLike
+) -> SpectrumSlopes:
+    """``spectrum_of_film`` and its derivatives."""
+    r, *inside = reflectance_slopes(k, s, film, under)
+    inside.append(reflectance_by_ground(k, s, film, under))
+    out = measured_slope(r)
+    return SpectrumSlopes(measured_from_internal(r), *(out * by for by in inside))
+
+
+def lab_of_spectrum(seen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lab (..., 3) of measured reflectances (..., 31), and how it follows them (..., 31, 3)."""
+    xyz = seen @ XYZ_D50_WEIGHTS
     return xyz_to_lab(xyz), XYZ_D50_WEIGHTS @ lab_by_xyz(xyz).swapaxes(-1, -2)

@@ -15,28 +15,19 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from calibration.colour.difference import cie94_metric
-from calibration.uncertainty.gauss_newton import State, most_probable, whitened
-from calibration.uncertainty.kernels import rows_of, waves
-from drawdown.ink.forward import bare_ground, film_slopes, lab_by_ground, lab_of_film, paper_ground
-from drawdown.ink.prior import HALF, LOWEST, InkPrior, ink_rows, logs_of
+from calibration.uncertainty.gauss_newton import State, most_probable
+from calibration.uncertainty.kernels import rows_of
+from drawdown.ink.forward import bare_ground, film_slopes, lab_of_film, paper_ground
+from drawdown.ink.ladder_model import K_L, LADDER_FILM_SD, GroundSpectra, Ladder, Rung
+from drawdown.ink.prior import HALF, InkPrior, with_detail
 from drawdown.ink.shelf import Ink
 
-LADDER_FILM_SD = 0.12  # of ln film, one strip against the ordinary one
-WEIGHING_SD = 0.03  # of ln (ink / rest)
-# How ink wets this paper: sd of four smooth waves in ln Rg about what is usual.
-GROUND_SDS = np.array([0.02, 0.012, 0.008, 0.008])
-BAR_SD = 0.2  # of ln Rg of a printed bar under ink
-# What the physics leaves open, in the units of CIE94-like weights (L / 1.1 and so on): so
-# that photographed ladders state about what they miss (tests/benchmarks/ladder_photo.py).
-LADDER_SD = 0.7
 ROUNDS = 30
-LOG_LIMITS = np.log(LOWEST), np.log(1e4)
 KEPT_DOUBTS = 16
 # Chroma counts less in what is compared here; one scaling for all is enough.
 IN_USE_SCALE = np.array([1.0, 0.6, 0.6])
 
 BLACK_LAB = (15.0, 0.0, 0.0)  # a printed bar, when none was read
-K_L = 1.1  # how lightness counts in the scaling that served in simulation
 
 # (name, share of the ink, share of white, share of base, over the bar)
 USES = (
@@ -51,20 +42,6 @@ USES = (
 )
 _SHARE = np.array([use[1:4] for use in USES])
 _ON_BAR = np.array([use[4] for use in USES])
-
-
-@dataclass(frozen=True, eq=False)
-class Rung:
-    """One reading of the ladder: a strip over paper or over the black bar.
-
-    ``parts`` are the shares by weight of the ink itself, white and base; ``strip`` tells
-    which readings share a film and a weighing; ``ground`` is "paper" or "bar"; ``lab_d50``
-    (3,) the colour."""
-
-    parts: tuple[float, float, float]
-    strip: int
-    ground: str
-    lab_d50: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,95 +63,6 @@ class LadderFit:
     film_log_sd: np.ndarray
     surprise: float
     readings: int
-
-
-class _Ladder:
-    """The strips as a function of whitened unknowns z (standard normal before the fit)."""
-
-    def __init__(
-        self,
-        rungs: Sequence[Rung],
-        paper_lab: np.ndarray,
-        bar_lab: np.ndarray | None,
-        prior: InkPrior,
-        white: Ink,
-        base: Ink,
-        film_sd: float,
-    ) -> None:
-        self.rungs = tuple(rungs)
-        n = len(self.rungs)
-        self.logs = np.array([prior.mean, *(np.hstack(logs_of(ink)) for ink in (white, base))])
-        self.rows = (prior.rows, ink_rows(white), ink_rows(base))
-        self.at = np.cumsum([0, *(len(r) for r in self.rows)])
-        self.strips = tuple(dict.fromkeys(r.strip for r in self.rungs))
-        self.of_strip = np.array([self.strips.index(r.strip) for r in self.rungs])
-        parts = np.array([r.parts for r in self.rungs], dtype=float)
-        self.parts = parts / parts.sum(axis=1, keepdims=True)
-        self.film_sd = film_sd
-        self.paper = np.log(np.maximum(paper_ground(paper_lab), 1e-4))
-        dark = paper_lab if bar_lab is None else bar_lab
-        self.bar = np.log(np.maximum(bare_ground(dark), 1e-5))
-        self.on_bar = np.array([r.ground == "bar" for r in self.rungs])
-        self.paper_rows = waves(GROUND_SDS, HALF)
-        m = len(self.strips)
-        self.film_at = int(self.at[-1])
-        self.weigh_at = self.film_at + m
-        self.ground_at = self.weigh_at + m
-        self.bar_at = self.ground_at + len(self.paper_rows)
-        self.size = self.bar_at + 1
-        self.n = n
-
-    def spectra(self, z: np.ndarray) -> np.ndarray:
-        """(3, 62) ln K and ln S of ink, white and base."""
-        moves = [
-            z[a:b] @ rows for a, b, rows in zip(self.at[:-1], self.at[1:], self.rows, strict=True)
-        ]
-        logs: np.ndarray = np.clip(self.logs + np.array(moves), *LOG_LIMITS)
-        return logs
-
-    def films(self, z: np.ndarray) -> np.ndarray:
-        films: np.ndarray = np.exp(self.film_sd * z[self.film_at : self.weigh_at])
-        return films
-
-    def shares(self, z: np.ndarray) -> np.ndarray:
-        """(n, 3) true parts; the weighing shifts the ink against the rest."""
-        off = np.exp(WEIGHING_SD * z[self.weigh_at : self.ground_at])[self.of_strip]
-        parts = self.parts * np.stack([off, np.ones(self.n), np.ones(self.n)], axis=1)
-        shares: np.ndarray = parts / parts.sum(axis=1, keepdims=True)
-        return shares
-
-    def grounds(self, z: np.ndarray) -> np.ndarray:
-        """(n, 31) internal reflectance of what lies under each rung."""
-        paper = np.exp(self.paper + z[self.ground_at : self.bar_at] @ self.paper_rows)
-        bar = np.exp(self.bar + BAR_SD * z[self.bar_at])
-        under: np.ndarray = np.clip(np.where(self.on_bar[:, None], bar, paper), 1e-5, 0.99)
-        return under
-
-    def labs_and_slopes(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """(n, 3) and the Jacobian (n, 3, size)."""
-        k, s = np.split(np.exp(self.spectra(z)), 2, axis=1)
-        share, film, ground = self.shares(z), self.films(z)[self.of_strip], self.grounds(z)
-        k_mix, s_mix = share @ k, share @ s
-        lab, by_k, by_s, by_x = film_slopes(k_mix, s_mix, film[:, None], ground)
-        slope = np.zeros((self.n, 3, self.size))
-        whole = np.zeros((self.n, 3, 3))  # rung, ink, Lab: by the ln of an ink's share
-        for i, rows in enumerate(self.rows):
-            from_k = share[:, i, None, None] * k[i][:, None] * by_k  # (n, 31, 3)
-            from_s = share[:, i, None, None] * s[i][:, None] * by_s
-            both = np.concatenate([from_k, from_s], axis=1)
-            whole[:, i] = both.sum(axis=1)
-            slope[:, :, self.at[i] : self.at[i + 1]] = np.einsum("nwc,rw->ncr", both, rows)
-        rung = np.arange(self.n)
-        slope[rung, :, self.film_at + self.of_strip] = self.film_sd * film[:, None] * by_x
-        by_share = whole[:, 0] - share[:, :1] * whole.sum(axis=1)
-        slope[rung, :, self.weigh_at + self.of_strip] = WEIGHING_SD * by_share
-        by_log = ground[..., None] * lab_by_ground(k_mix, s_mix, film[:, None], ground)
-        on_paper = ~self.on_bar
-        slope[on_paper, :, self.ground_at : self.bar_at] = (
-            by_log[on_paper].swapaxes(-1, -2) @ self.paper_rows.T
-        )
-        slope[self.on_bar, :, self.bar_at] = BAR_SD * by_log[self.on_bar].sum(axis=1)
-        return lab, slope
 
 
 class InUse:
@@ -221,28 +109,26 @@ def fit_ladder(
     paper_lab: np.ndarray,
     bar_lab: np.ndarray | None = None,
     film_sd: float = LADDER_FILM_SD,
+    bare: GroundSpectra | None = None,
 ) -> LadderFit:
     """Fit the ink to its ladder.
 
     ``covariance`` (3n, 3n) is of the rungs' Lab, rung by rung; ``white`` and ``base`` what
-    the ink was mixed with; ``paper_lab`` and ``bar_lab`` (3,) the bare grounds. Raises
-    ``ValueError`` when no rung holds the ink, or one lies on a bar of unknown colour.
+    the ink was mixed with; ``paper_lab`` and ``bar_lab`` (3,) the bare grounds, whose
+    spectra ``bare`` holds: then the ink is fitted by wavelength to the rungs' spectra, as sure
+    at each as in L*, and not to their Lab. Raises ``ValueError`` when no rung holds the ink, one
+    lies on a bar of unknown colour, or one has no spectrum beside ``bare``.
     """
     if not any(r.parts[0] > 0 for r in rungs):
         raise ValueError("no rung holds the ink itself")
     if bar_lab is None and any(r.ground == "bar" for r in rungs):
         raise ValueError("the bar's own colour is needed for a rung over the bar")
-    ladder = _Ladder(rungs, paper_lab, bar_lab, prior, white, base, film_sd)
-    measured = np.array([r.lab_d50 for r in rungs], dtype=float)
-    noise = np.array(covariance, dtype=float)
-    unit = LADDER_SD * np.linalg.inv(cie94_metric(measured, K_L))
-    for i, u in enumerate(unit):
-        at = slice(3 * i, 3 * i + 3)
-        noise[at, at] += u @ u.T
-
-    def model(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        lab, slope = ladder.labs_and_slopes(z)
-        return whitened((lab - measured).ravel(), slope.reshape(measured.size, -1), noise)
+    if bare is not None:
+        if any(r.spectrum is None for r in rungs):
+            raise ValueError("a rung has no spectrum")
+        prior = with_detail(prior)
+    ladder = Ladder(rungs, paper_lab, bar_lab, prior, white, base, film_sd, bare)
+    model = ladder.against(covariance)
 
     def descend(z: np.ndarray, rounds: int) -> State:
         return most_probable(model, z, longest=2.5, rounds=rounds)
@@ -273,7 +159,7 @@ def fit_ladder(
 
 
 def _finish(
-    ladder: _Ladder,
+    ladder: Ladder,
     state: State,
     surprise: Callable[[np.ndarray], float],
     use: Callable[[np.ndarray], np.ndarray],
@@ -293,7 +179,7 @@ def _finish(
         film=ladder.films(z),
         film_log_sd=ladder.film_sd * np.linalg.norm(films, axis=0),
         surprise=float(state.surprise),
-        readings=3 * ladder.n,
+        readings=ladder.n * (HALF if ladder.by_spectra else 3),
     )
 
 
@@ -301,7 +187,7 @@ def _bounded(
     half: np.ndarray,
     state: State,
     surprise: Callable[[np.ndarray], float],
-    ladder: _Ladder,
+    ladder: Ladder,
     use: Callable[[np.ndarray], np.ndarray],
 ) -> np.ndarray:
     """Shorten directions (rows) along which the strips object sooner than the curvature

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -22,6 +22,8 @@ LOWEST = 1e-7  # of K and S: less is the same
 HALF = WAVELENGTHS_NM.size
 # What is smooth over wavelength: the lengths that served best in simulation (README.md).
 LENGTH_K_NM, LENGTH_S_NM = 40.0, 70.0
+# What a measured spectrum can tell beside: bands of K too narrow for those lengths.
+DETAIL_K, DETAIL_LENGTH_NM = 0.5, 15.0
 # What a batch's photos can tell of one ink: its load, and the slowest changes of K and S.
 LEARNT_K, LEARNT_S = 5, 3
 ROWS = 1 + LEARNT_K + LEARNT_S
@@ -160,6 +162,14 @@ def blank_prior(shelf_colours: Sequence[Ink] = ()) -> InkPrior:
 def pigment_prior(ink: Ink) -> InkPrior:
     """The ink is a maker's version of this one (a starter pigment, or an earlier fit)."""
     return InkPrior(np.hstack(logs_of(ink)), np.vstack(_stand_in_rows(ink)))
+
+
+def with_detail(prior: InkPrior) -> InkPrior:
+    """The same for an ink whose spectra were measured: K may have narrow bands as well."""
+    k = kernels.rows_of(
+        kernels.squared_exponential(WAVELENGTHS_NM, DETAIL_LENGTH_NM, DETAIL_K), 1e-2
+    )
+    return replace(prior, rows=np.vstack([prior.rows, np.hstack([k, np.zeros_like(k)])]))
 
 
 def mix_prior(mix: InkMix) -> InkPrior:

@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.errors import PhotoUnfit, WrongUsage
 from calibration.uncertainty.intervals import common_sd
-from drawdown.ink.ladder_fit import Rung
+from drawdown.ink.ladder_model import GroundSpectra, Rung
 from drawdown.pipeline.opacity import pair_of
 from drawdown.pipeline.read import Judgement, numbered
 from drawdown.reading.budget import card_sd
@@ -124,7 +124,7 @@ def read_steps(texts: Sequence[str], kind: str) -> tuple[Step, ...]:
 class Readings:
     """A ladder as read off a photo: its ``steps``, all numbered; ``rungs`` with their
     ``covariance`` (3n, 3n) of Lab D50, the bare grounds, and whether the card's colours are
-    only as drawn."""
+    only as drawn. ``bare`` are the grounds' spectra, where every reading has one."""
 
     steps: tuple[Step, ...]
     rungs: tuple[Rung, ...]
@@ -132,6 +132,7 @@ class Readings:
     paper_lab: np.ndarray
     bar_lab: np.ndarray | None
     nominal: bool
+    bare: GroundSpectra | None = None
 
 
 def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
@@ -153,7 +154,7 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
             pairs.append(over)
         far = max([LESS_SURE.get(f.code, 1.0) for f in strip.flags], default=1.0)
         for ground, colour in colours:
-            rungs.append(Rung(step.parts, step.number, ground, colour.lab_d50))
+            rungs.append(Rung(step.parts, step.number, ground, colour.lab_d50, colour.spectrum))
             samples.append(colour.lab_samples)
             common.append(common_sd(colour.widest_u95, colour.members()))
             less_sure.append(far)
@@ -164,7 +165,8 @@ def read_ladder(seen: Judgement, steps: Sequence[Step]) -> Readings:
     sds = card_sd(labs, nominal=nominal) if seen.table is None else np.array(common)
     covariance += card_covariance(labs, sds, np.array(less_sure))
     bar = np.median([over.bar.lab_d50 for over in pairs], axis=0) if pairs else None
-    return Readings(steps, tuple(rungs), covariance, _bare_paper(seen, pairs), bar, nominal)
+    paper, bare = _bare_paper(seen, pairs), _bare_spectra(seen, rungs)
+    return Readings(steps, tuple(rungs), covariance, paper, bar, nominal, bare)
 
 
 def _strip_of(step: Step, seen: Judgement, found: int) -> StripReading:
@@ -220,6 +222,15 @@ def _bare_paper(seen: Judgement, pairs: Sequence[OverBar]) -> np.ndarray:
             "leave bare paper around the strips, and shoot again",
         )
     return seen.paper_lab_d50
+
+
+def _bare_spectra(seen: Judgement, rungs: Sequence[Rung]) -> GroundSpectra | None:
+    if seen.table is None or any(rung.spectrum is None for rung in rungs):
+        return None
+    paper, black = seen.table.paper, seen.table.black
+    if paper is None or paper.spectrum is None:
+        return None
+    return GroundSpectra(paper.spectrum, None if black is None else black.spectrum)
 
 
 def card_covariance(labs: np.ndarray, sds: np.ndarray, less_sure: np.ndarray) -> np.ndarray:

@@ -21,7 +21,8 @@ from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import WAVELENGTHS_NM, XYZ_D50_WEIGHTS, smooth_spectrum
 from drawdown.ink import film
 from drawdown.ink.forward import mix_of
-from drawdown.ink.ladder_fit import Rung, fit_ladder, fitted_ink
+from drawdown.ink.ladder_fit import fit_ladder, fitted_ink
+from drawdown.ink.ladder_model import Rung
 from drawdown.ink.prior import blank_prior, pigment_prior
 from drawdown.ink.shelf import Ink, Shelf, starter_shelf
 

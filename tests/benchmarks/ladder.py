@@ -28,7 +28,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from calibration.colour.difference import delta_e_2000
 from drawdown.ink.forward import lab_of_film, paper_ground
-from drawdown.ink.ladder_fit import Rung, fit_ladder, fitted_ink
+from drawdown.ink.ladder_fit import fit_ladder, fitted_ink
+from drawdown.ink.ladder_model import Rung
 from drawdown.ink.prior import blank_prior, pigment_prior
 from drawdown.ink.shelf import Ink, starter_shelf
 from fixtures.inkfilm import film_reflectance, ink_reflectance, to_outside

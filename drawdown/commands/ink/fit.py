@@ -176,12 +176,13 @@ def fit_readings(readings, named: Ink, known: Ink | None, thinner: tuple[Ink, In
         prior = pigment_prior(known)
     found = fit_ladder(
         readings.rungs, readings.covariance, prior, white, base, readings.paper_lab,
-        readings.bar_lab,
+        readings.bar_lab, bare=readings.bare,
     )  # fmt: skip
     strips = len(found.strips)
     source = (
         f"fitted from {strips} strip"
         f"{'s' if strips > 1 else ''} in {photo}, "
+        + ("by wavelength, " if readings.bare else "")
         + ("nothing known of the pigment" if known is None else f"beginning from {known.title}")
         + (", card as drawn" if readings.nominal else "")
     )

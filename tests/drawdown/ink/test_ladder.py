@@ -15,7 +15,8 @@ from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
 from drawdown.ink.film import measured_from_internal
-from drawdown.ink.ladder_fit import InUse, Rung, _Ladder, fit_ladder, fitted_ink, ordered_doubt
+from drawdown.ink.ladder_fit import InUse, fit_ladder, fitted_ink, ordered_doubt
+from drawdown.ink.ladder_model import GroundSpectra, Ladder, Rung
 from drawdown.ink.prior import TUBE_SD, blank_prior, ink_rows, pigment_prior
 from drawdown.ink.shelf import Ink, starter_shelf
 from fixtures.inkfilm import ink_reflectance
@@ -81,20 +82,18 @@ NM, NM31 = np.arange(380.0, 731.0, 10.0), np.arange(400.0, 701.0, 10.0)
 
 
 def test_slopes_are_right():
-    """The Jacobian against finite differences (plain calculus)."""
+    """The Jacobians against finite differences (plain calculus)."""
     steps = (*FOUR, ((0.2, 0, 0.8), 4, "bar"))
     rungs = [Rung(p, s, g, np.zeros(3)) for p, s, g in steps]
-    ladder = _Ladder(
+    ladder = Ladder(
         rungs, np.array([93.0, 0, 3]), np.array([15.0, 0, 0]), blank_prior([]), WHITE, BASE, 0.1
     )
     z = np.random.default_rng(0).normal(0, 0.5, ladder.size)
-    _, slope = ladder.labs_and_slopes(z)
     h = 1e-5
-    numeric = [
-        (ladder.labs_and_slopes(z + h * e)[0] - ladder.labs_and_slopes(z - h * e)[0]) / (2 * h)
-        for e in np.eye(ladder.size)
-    ]
-    np.testing.assert_allclose(slope, np.stack(numeric, -1), atol=2e-4)
+    for of, most in ((ladder.labs_and_slopes, 2e-4), (ladder.spectra_and_slopes, 2e-6)):
+        _, slope = of(z)
+        numeric = [(of(z + h * e)[0] - of(z - h * e)[0]) / (2 * h) for e in np.eye(ladder.size)]
+        np.testing.assert_allclose(slope, np.stack(numeric, -1), atol=most)
 
 
 def test_grey_film_over_two_grounds_is_kubelkas_inverse():
@@ -242,3 +241,7 @@ def test_slips_of_the_caller_are_told():
     rung = Rung((1, 0, 0), 1, "bar", np.array([20.0, 0, 0]))
     with pytest.raises(ValueError, match="bar"):
         fit_ladder([rung], np.eye(3), prior, WHITE, BASE, np.array([94.0, 0, 2]))
+    rung = Rung((1, 0, 0), 1, "paper", np.array([20.0, 0, 0]))
+    bare = GroundSpectra(np.full(31, 0.8))
+    with pytest.raises(ValueError, match="spectrum"):
+        fit_ladder([rung], np.eye(3), prior, WHITE, BASE, np.array([94.0, 0, 2]), bare=bare)
