@@ -79,6 +79,7 @@ class Held:
         self.judgement: Judgement | None = None
         self.from_book: FromBook | None = None  # what the book gave to it
         self.strips: tuple[StripReading, ...] = ()  # that the finder found
+        self.shown: tuple[Photo, np.ndarray, float] | None = None  # a photo as the page shows it
         self.revision = 0
 
 
@@ -99,7 +100,7 @@ def judge(bench: Bench, folder: Path) -> None:
             answer |= _in_story(bench, look, seen, held.from_book, answer["document"])
         look.keep_answer(answer)
         bench.answer(None)
-        _keep_picture(look, seen.photo, seen)
+        _keep_picture(look, held, seen.photo, seen)
     except DrawdownError as problem:
         found = problem.found if isinstance(problem, PhotoUnfit) else None
         photo = held.photos.get(1)
@@ -107,7 +108,7 @@ def judge(bench: Bench, folder: Path) -> None:
         look.keep_answer({"revision": asked.revision, **told})
         bench.answer(None)
         if photo is not None:
-            _keep_picture(look, photo, found)
+            _keep_picture(look, held, photo, found)
 
 
 def _in_story(
@@ -273,11 +274,13 @@ def draw(bench: Bench, folder: Path) -> None:
         judge(bench, folder)
 
 
-def _keep_picture(look: Look, photo: Photo, seen: Judgement | RoughLook | None) -> None:
+def _keep_picture(look: Look, held: Held, photo: Photo, seen: Judgement | RoughLook | None) -> None:
     """The photo with what was measured outlined, and as it is."""
     from PIL import Image
 
-    small, scale = small_srgb(photo, SHOWN_PX, SHOWN_PX)
+    if held.shown is None or held.shown[0] is not photo:
+        held.shown = (photo, *small_srgb(photo, SHOWN_PX, SHOWN_PX))
+    _, small, scale = held.shown
     if seen is None:
         marked = Image.fromarray(small)
     else:
