@@ -25,13 +25,12 @@ from drawdown.book.originals import add_recipe
 from drawdown.book.shapes import clean_name
 from drawdown.page.batch import work as working
 from drawdown.page.batch.looking import batch_of
+from drawdown.page.batch.work import WentIn
 from drawdown.page.book.access import Form, NotThere, asked
 from drawdown.page.inks import MOST_FIELDS, amounts_given
 from drawdown.page.rooms import house_of, refuse_read_only, work
 from drawdown.page.studio import Studio
 from drawdown.studio.shelf_file import shelf_in_use
-
-Added = tuple[tuple[str, float], ...]
 
 
 async def look_added(request: Request) -> Response:
@@ -45,25 +44,25 @@ async def look_added(request: Request) -> Response:
     answer, follows = look.answer, look.asked.follows
     if answer is None:
         return back
-    if given.get("as_advised"):
-        added, unit, portion = _advised((answer["document"] or {}).get("advice") or {})
-    else:
-        (added, unit), portion = _said(given, house.studio), 1.0
+    said = None if given.get("as_advised") else _said(given, house.studio)
+    advice = (answer["document"] or {}).get("advice") or {}
 
     def add(book: Book) -> bool:
         batch = batch_called(book, follows)
         if batch is None or answer.get("entry") not in {e.id for e in story_of(book, batch.id)}:
             return False
+        went_in = said or _advised(advice, weighed=batch.grams is not None)
         add_to(
-            book, batch, added, unit_said(unit, batch), portion=portion, after=_after(given)
+            book, batch, went_in.inks, unit_said(went_in.unit, batch), portion=went_in.portion,
+            after=_after(given),
         )  # fmt: skip
         return True
 
     try:
         if not (follows and await asked(request, add, write=True)):
             name = clean_name(given.get("follows", "") or follows, "`batch`")
-            job = work(request, look.name, working.begin, look.folder, name, added, unit, portion)
-            await job.outcome()
+            went_in = said or _advised(advice)
+            await work(request, look.name, working.begin, look.folder, name, went_in).outcome()
     except StoryWentOn:  # tapped twice
         pass
     return back
@@ -74,11 +73,11 @@ async def batch_added(request: Request) -> Response:
     refuse_read_only(request)
     number = request.path_params["id"]
     given = await _form(request)
-    added, unit = _said(given, house_of(request).studio)
+    said = _said(given, house_of(request).studio)
 
     def add(book: Book) -> bool:
         batch = batch_of(book, number)
-        add_to(book, batch, added, unit_said(unit, batch), after=_after(given))
+        add_to(book, batch, said.inks, unit_said(said.unit, batch), after=_after(given))
         return True
 
     await _changed(request, add)
@@ -159,24 +158,25 @@ def _after(given: Form) -> int:
     return int(text) if text.isdecimal() and len(text) < 19 else 0
 
 
-def _advised(advice: dict[str, Any]) -> tuple[Added, str, float]:
-    """What was advised first, as the answer says it: inks, their unit, and the portion of the batch
-    that they are for."""
-    if rows := advice.get("grams_first"):
-        return tuple((row["ink"], row["grams"]) for row in rows), "g", float(advice["portion"])
-    if rows := advice.get("add_first"):
-        added = tuple((row["ink"], row["parts_per_100"]) for row in rows)
-        return added, "parts", float(advice["portion"])
-    raise WrongUsage(
-        "nothing was advised", "there is nothing to note", "say what went in, ink by ink"
-    )
+def _advised(advice: dict[str, Any], *, weighed: bool = True) -> WentIn:
+    """What was advised first, as the answer says it; in parts where the batch is not ``weighed``,
+    for grams would say nothing of it."""
+    rows, key, unit = advice.get("grams_first"), "grams", "g"
+    if not rows or not weighed:
+        rows, key, unit = advice.get("add_first"), "parts_per_100", "parts"
+    if not rows:
+        raise WrongUsage(
+            "nothing was advised", "there is nothing to note", "say what went in, ink by ink"
+        )
+    inks = tuple((row["ink"], row[key]) for row in rows)
+    return WentIn(inks, unit, float(advice["portion"]))
 
 
-def _said(given: Form, studio: Studio) -> tuple[Added, str]:
-    """What was said to have gone in, and its unit."""
+def _said(given: Form, studio: Studio) -> WentIn:
+    """What was said to have gone in."""
     said = amounts_given(given, "added", shelf_in_use(studio.shelf).shelf)
     if said is None:
         raise WrongUsage(
             "nothing was said to have gone in", "there is nothing to note", "give it ink by ink"
         )
-    return tuple(said.amounts.items()), said.unit
+    return WentIn(tuple(said.amounts.items()), said.unit)

@@ -111,6 +111,7 @@ def of_look(studio: Studio, asked_of: Asked, answer: dict[str, Any]) -> dict[str
         "advised": _advised(advice) if advice else {},
         "mix_known": bool(asked_of.mix or asked_of.kept or asked_of.follows),
         "wait": bool(advice and advice["wait"]),
+        "aside": bool(advice and advice["portion"] < 1),
     }
 
 

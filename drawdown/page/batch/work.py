@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calibration.errors import BadFile
@@ -16,12 +16,18 @@ from drawdown.page.looks import Look
 from drawdown.pipeline.rough import RoughLook
 
 
-def begin(
-    bench: Bench, folder: Path, name: str, added: tuple[tuple[str, float], ...], unit: str,
-    portion: float,
-) -> None:  # fmt: skip
-    """The look's photo is the first of a new batch, and then something went in (``portion``: as in
-    ``add_to``). Raises
+@dataclass(frozen=True)
+class WentIn:
+    """What was worked into a batch: inks and amounts, their ``unit`` as ``unit_said`` takes it, and
+    the ``portion`` of the batch that they went into."""
+
+    inks: tuple[tuple[str, float], ...]
+    unit: str
+    portion: float = 1.0
+
+
+def begin(bench: Bench, folder: Path, name: str, went_in: WentIn) -> None:
+    """The look's photo is the first of a new batch, and then something went in. Raises
     ``WrongUsage``, ``BadFile``, and ``StoryWentOn`` where it has begun already."""
     look, studio = Look(folder), bench.studio
     asked = replace(look.asked, follows=name)
@@ -49,4 +55,5 @@ def begin(
         look.keep_answer({**answer, **look_in})
     with open_book(studio.book, write=True) as book:
         batch = find_batch(book, name)
-        add_to(book, batch, added, unit_said(unit, batch), portion=portion, after=after)
+        unit = unit_said(went_in.unit, batch)
+        add_to(book, batch, went_in.inks, unit, portion=went_in.portion, after=after)

@@ -66,7 +66,7 @@ def get(served, phone: str, path: str) -> str:
     return html.unescape(told.decode())
 
 
-def begun(folder, name: str, *, match: bool = False) -> int:
+def begun(folder, name: str, *, match: bool = False, grams: float | None = 200.0) -> int:
     """A batch towards an original with one photo, as ``match --batch`` would log it; its number."""
     compared = SimpleNamespace(
         de00=1.0 if match else 5.0, de00_low95=0.2, de00_high95=1.9, tolerance=2.0, p_within=0.9,
@@ -77,7 +77,7 @@ def begun(folder, name: str, *, match: bool = False) -> int:
         with book.change(f'logged a photo of batch "{name}"') as change:
             batch = begin_batch(
                 book, change, name=name, original=original, date="2030-05-04",
-                mix=KEPT_MIX[:1] if match else KEPT_MIX, grams=200.0,
+                mix=KEPT_MIX[:1] if match else KEPT_MIX, grams=grams,
             )  # fmt: skip
             log_reading(
                 change, batch, reading=change.insert("reading", reading_row()),
@@ -85,6 +85,17 @@ def begun(folder, name: str, *, match: bool = False) -> int:
                 advised=None,
             )  # fmt: skip
         return batch
+
+
+def judged(folder, phone_look: str, follows: str, entry: int, **advice) -> str:
+    """A look that was judged, as its process leaves it; where it is."""
+    look = folder / "page" / "looks" / phone_look
+    look.mkdir(mode=0o700)
+    rows = {"grams_first": None, "portion": 1.0, **advice}
+    answer = {"revision": 1, "entry": entry, "document": {"advice": rows}}
+    (look / "asked.json").write_text(json.dumps({"follows": follows}))
+    (look / "answer.json").write_text(json.dumps(answer))
+    return f"/look/{phone_look}"
 
 
 def hidden(page: str, form: str, name: str) -> str:
@@ -151,6 +162,28 @@ def test_a_portion_is_put_aside_before_the_addition(tmp_path):
             add_to(book, batch_by_id(book, number), (("phthalo-blue", 1.0),), "grams",
                    after=story[-2].id)  # fmt: skip
         assert story_of(book, number) == story
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("grams", [200.0, None])
+def test_what_was_advised_is_noted_in_what_the_batch_is_known_in(served, grams):
+    name = f"Sedge {grams}"
+    number = begun(served.book, name, grams=grams)
+    with open_book(served.book) as book:
+        (entry,) = (e.id for e in story_of(book, number))
+    place = judged(
+        served.book, f"{number:032x}", name, entry, portion=0.5,
+        grams_first=[{"ink": "phthalo-blue", "grams": 40.0}],
+        add_first=[{"ink": "phthalo-blue", "parts_per_100": 40.0}],
+    )  # fmt: skip
+    for _ in range(2):  # two taps
+        fields = {"as_advised": "1", "after": str(entry)}
+        assert post(served, served.phone(), f"{place}/added", **fields)[0] == 303
+    with open_book(served.book) as book:
+        mix, now = mix_with_added(find_batch(book, name), story_of(book, number))
+    blue = 100 * (3 + 40) / 140  # of 100, and 40 to them
+    assert {part.ink: part.parts for part in mix}["phthalo-blue"] == pytest.approx(blue, abs=1e-3)
+    assert now == (None if grams is None else pytest.approx(140.0))
 
 
 @pytest.mark.slow
