@@ -12,10 +12,12 @@ import numpy as np
 
 from calibration.colour.difference import delta_e_2000
 from calibration.colour.spaces import xyz_d50_to_srgb
+from calibration.colour.tables import is_table
+from calibration.errors import DrawdownError
 from calibration.files import read_bytes
 from calibration.photo.decode import png_bytes
 from drawdown.book import problems
-from drawdown.book.columns import MOST_PHOTO_BYTES, Original, Packet
+from drawdown.book.columns import MOST_PHOTO_BYTES, Original, Packet, Reading
 from drawdown.book.originals import colour_at_hand, original_by_id
 from drawdown.book.packets import packet_by_id
 from drawdown.book.photos import Stored
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 
 
 CROP_LONG_SIDE_PX = 320
+SAME_LAB = 0.01  # a kept colour and the one its table gives are one
 
 
 def crop_of(seen: Judgement, colour: StripReading) -> np.ndarray:
@@ -97,6 +100,27 @@ def insert_reading(
     photo_id = None if photo is None else change.photo(photo)
     crop_id = None if crop is None else change.photo(crop)
     return change.insert("reading", reading_row(seen, colour, photo_id, crop_id))
+
+
+def spectrum_of(book: Book, reading: Reading | None) -> np.ndarray | None:
+    """Reflectance (31,) of a strip that an instrument read, out of the table that was kept with it;
+    None where it was read otherwise, or the table is not there or is another."""
+    if reading is None or reading.photo is None:
+        return None
+    (row,) = book.rows("SELECT sha256, ending FROM photo WHERE id = ?", (reading.photo,))
+    path = book.photos.path(row["sha256"], row["ending"])
+    if not is_table(path):
+        return None
+    from drawdown.pipeline.read import read_table
+
+    try:
+        strips = read_table(path).strips
+    except DrawdownError:
+        return None
+    strip = next((s for s in strips if s.number == reading.strip_number), None)
+    if strip is None or np.abs(strip.lab_d50 - reading.lab_d50).max() > SAME_LAB:
+        return None
+    return strip.spectrum
 
 
 def set_reading(book: Book, change: Change, table: str, row: int, reading: int) -> None:

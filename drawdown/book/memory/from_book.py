@@ -17,6 +17,8 @@ from drawdown.book.shapes import clean_name
 from drawdown.book.store import Book
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from drawdown.ink.mix_notation import Amounts
     from drawdown.ink.prior import Knowledge
     from drawdown.ink.shelf import Shelf
@@ -79,6 +81,7 @@ def from_book(
     """Look up the ``kept`` original and the ``batch``; inks go by the shelf's names, so that the
     same ink under two names counts as one. Raises ``WrongUsage`` and ``BadFile``."""
     from drawdown.book.memory import knowledge_at, learning
+    from drawdown.book.readings import spectrum_of
     from drawdown.studio.shelf_file import shelf_in_use
 
     name = None if batch is None else clean_name(batch, "`batch`")
@@ -91,6 +94,7 @@ def from_book(
     with open_book(folder, write=name is not None, create=name is not None) as book:
         row = batch_called(book, name) if name else None
         original = _original(book, kept, row)
+        spectrum = None if original is None else spectrum_of(book, original.reading)
         entries = story_of(book, row.id) if row else ()
         again = None if row is None else _again(book, entries, photo)
         others = [s for b, s in learning.stories(book, used.shelf) if row is None or b.id != row.id]
@@ -119,8 +123,8 @@ def from_book(
         added.unit in ("parts", "%") or (not added.unit and known_g is None and grams is None)
     )
     source = FromBook(
-        original, _kept(original, apart, batch_number) if original else None, row, name, mix,
-        parts, original_parts, grams if grams is not None else known_g, None, knowledge,
+        original, _kept(original, spectrum, apart, batch_number) if original else None, row, name,
+        mix, parts, original_parts, grams if grams is not None else known_g, None, knowledge,
         used.shelf, went_in, in_parts, bool(mix_said), grams, again is not None, tuple(told),
     )  # fmt: skip
     followed = None if name is None else _followed(source, entries, again, known_g)
@@ -144,7 +148,9 @@ def _parts(mix: Mix, shelf: Shelf) -> tuple[dict[str, float] | None, str]:
     return parts or None, ""
 
 
-def _kept(original: Original, apart: bool | None, batch_number: int | None) -> Kept:
+def _kept(
+    original: Original, spectrum: np.ndarray | None, apart: bool | None, batch_number: int | None
+) -> Kept:
     from drawdown.matching.kept_original import Kept
 
     r = original.reading
@@ -155,8 +161,8 @@ def _kept(original: Original, apart: bool | None, batch_number: int | None) -> K
             "keep it again from a photo",
         )
     return Kept(
-        original.name, r.colour(), r.card != "measured", r.shaded, apart, batch_number,
-        original.state,
+        original.name, replace(r.colour(), spectrum=spectrum), r.card != "measured", r.shaded,
+        apart, batch_number, original.state,
     )  # fmt: skip
 
 

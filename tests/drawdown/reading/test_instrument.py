@@ -14,6 +14,7 @@ import pytest
 
 import drawdown
 from calibration.colour.difference import delta_e_2000
+from calibration.colour.illuminants import LAMPS, lab_under
 from calibration.colour.samples import Sample, Samples
 from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.errors import BadFile
@@ -113,17 +114,22 @@ def test_a_scale_of_readings_and_light_led_over_widen_what_is_said():
 # The commands ----------------------------------------------------------------------------
 
 
+SPECTRA = "name," + ",".join(map(str, WAVELENGTHS_NM))
+
+
+def metamers() -> list[tuple[str, np.ndarray]]:
+    """Two reflectances that D50 does not tell apart."""
+    wave = np.cos(2 * np.pi * (WAVELENGTHS_NM - 400) / 120)
+    d50 = LAMPS["daylight D50"]
+    bump = wave - np.linalg.lstsq(d50.T, d50.T @ wave, rcond=None)[0]
+    return [("original", np.full(31, 0.4)), ("batch", 0.4 + 0.12 * bump)]
+
+
 def test_match_says_how_a_pair_parts_under_other_lamps(tmp_path, capsys):
     """Two inks of other pigments that agree in D50: what is told is the difference of the spectra
     under each lamp, as colour-science has it."""
-    from calibration.colour.illuminants import LAMPS, lab_under
-
-    level = np.full(31, 0.4)
-    wave = np.cos(2 * np.pi * (WAVELENGTHS_NM - 400) / 120)
-    d50 = LAMPS["daylight D50"]
-    bump = wave - np.linalg.lstsq(d50.T, d50.T @ wave, rcond=None)[0]  # what D50 does not see
-    rows = [("original", level), ("batch", level + 0.12 * bump)]
-    path = write(tmp_path / "s.csv", rows, "name," + ",".join(map(str, WAVELENGTHS_NM)))
+    rows = metamers()
+    path = write(tmp_path / "s.csv", rows, SPECTRA)
     assert main(["match", "--readings", path, "--json", "--instrument", "0.3"]) == 0
     said = json.loads(capsys.readouterr().out)
     told = {lamp["lamp"]: lamp["de00"] for lamp in said["readings"]["lamps"]}
@@ -132,6 +138,24 @@ def test_match_says_how_a_pair_parts_under_other_lamps(tmp_path, capsys):
     assert told["tungsten"] > 2 > said["comparison"]["de00"]
     assert main(["match", "--readings", path]) == 0
     assert "not under another lamp" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_kept_table_keeps_its_spectra(tmp_path, capsys):
+    """The same pair, the original kept first: what is told is the difference of the spectra."""
+    original, batch = metamers()
+    kept = write(tmp_path / "kept.csv", [("other", original[1] / 2), original], SPECTRA)
+    assert main(["book", "keep", "--readings", kept]) == 0
+    (tmp_path / "kept.csv").unlink()
+    path = write(tmp_path / "now.csv", [batch], SPECTRA)
+    capsys.readouterr()
+    assert main(["match", "--readings", path, "--kept", "original", "--json"]) in (0, 4)
+    said = json.loads(capsys.readouterr().out)
+    told = {lamp["lamp"]: lamp["de00"] for lamp in said["readings"]["lamps"]}
+    one, two = (lab_under(r, LAMPS["tungsten"]) for r in (original[1], batch[1]))
+    assert told["tungsten"] == pytest.approx(delta_e_2000(one, two), abs=0.05)
+    plain = write(tmp_path / "plain.csv", [("batch", (69.5, 0, 0))])
+    assert main(["match", "--readings", plain, "--kept", "original", "--json"]) in (0, 4)
+    assert not json.loads(capsys.readouterr().out)["readings"]["lamps"]
 
 
 def test_match_by_an_instrument_finds_what_is_missing(capsys):
@@ -187,7 +211,7 @@ def ladder(path: Path) -> str:
         rows.append((name, spectrum_of_film(k, s, 1.0, inside)))
     rows[0] = ("paper", spectrum_of_film(np.zeros(31), np.zeros(31), 0.0, paper_ground(None)))
     rows[1] = ("black", spectrum_of_film(np.zeros(31), np.zeros(31), 0.0, 0.1 * np.ones(31)))
-    return write(path, rows, "name," + ",".join(map(str, WAVELENGTHS_NM)))
+    return write(path, rows, SPECTRA)
 
 
 def test_an_ink_is_fitted_from_readings(tmp_path, capsys):
