@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse, Response
 from calibration.errors import WrongUsage
 from drawdown.page.guard import phone_of
 from drawdown.page.looks import Looks
-from drawdown.page.studio import Studio
+from drawdown.page.studio import Studio, linked
 from drawdown.page.workers import Job, Work, Workers
 
 
@@ -56,6 +56,14 @@ _TEMPLATES = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+_SAFE = _TEMPLATES.filters["safe"]
+_TEMPLATES.filters["linked"] = lambda text: _SAFE(linked(text))
+
+
+def attachment(content: bytes, name: str, kind: str) -> Response:
+    """To be saved, or looked at in its own window; ``name`` is ours."""
+    headers = {"content-disposition": f'attachment; filename="{name}"'}
+    return Response(content, media_type=kind, headers=headers)
 
 
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:

@@ -23,7 +23,7 @@ from starlette.staticfiles import StaticFiles
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from calibration.errors import BadFile, DrawdownError, PhotoUnfit, WrongUsage, sentence
-from drawdown.page import judge, touch
+from drawdown.page import guide, judge, touch
 from drawdown.page.batch import room as batch
 from drawdown.page.book import room as book
 from drawdown.page.book.access import NotThere
@@ -33,7 +33,13 @@ from drawdown.page.rooms import House, page
 from drawdown.page.studio import Busy, Studio
 from drawdown.page.workers import Workers
 
-ROOMS = (judge, touch, batch, book)  # in the order of the links; a room without ``NAV`` has none
+ROOMS = (
+    judge,
+    touch,
+    batch,
+    book,
+    guide,
+)  # in the order of the links; a room without ``NAV`` has none
 UPLOADS = ("/look", "/photo")  # ends of the paths that take photos
 HEAD_S = 10.0  # for a request to begin, and for its head to arrive whole
 MOST_CONNECTIONS = 240  # a browser opens six

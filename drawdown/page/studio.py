@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import html
 import os
+import re
 import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
 from calibration.errors import DrawdownError
 from calibration.files import private_folder, write_atomically
+from drawdown.guide.pages import page_names, title
 
 PAGE_FOLDER = "page"  # in the book's folder: nothing is written elsewhere
 
@@ -72,3 +75,30 @@ def spoken(parameter: str) -> str:
     """``pulled_alike`` -> “Pulled alike”."""
     plain = parameter.replace("_", " ")
     return _SPOKEN.get(parameter, f"“{plain[:1].upper()}{plain[1:]}”")
+
+
+# Lines for a terminal, in a sentence: a page of the guide, the card, the studio's inks and book.
+_LINES = re.compile(
+    r"drawdown (?:guide(?: (?P<topic>[a-z][a-z-]*))?|(?P<card>card card\.pdf)|"
+    r"(?P<room>ink|book) [a-z]+)"
+)
+_ROOM_PAGES = {"ink": "own-inks", "book": "book"}
+
+
+def linked(text: str) -> str:
+    """A sentence as HTML: where it names a line for a terminal, a link that a phone can follow."""
+
+    def link(found: re.Match[str]) -> str:
+        if found["card"]:
+            return '<a href="/guide">print the card</a>'
+        if found["room"]:
+            place = _ROOM_PAGES[found["room"]]
+            return f'<a href="/guide/{place}">{found[0]}</a> on the studio’s computer'
+        topic = found["topic"] or ""
+        own = page_names().get(topic)
+        if own is None:
+            rest = f" {topic}" if topic else ""
+            return f'<a href="/guide">the guide</a>{rest}'
+        return f'<a href="/guide/{topic}">{html.escape(title(own))}</a>'
+
+    return _LINES.sub(link, html.escape(str(text)))

@@ -17,7 +17,7 @@ from drawdown.page.book.access import (
     original_of,
     packet_of,
 )
-from drawdown.page.rooms import house_of, work
+from drawdown.page.rooms import attachment, house_of, work
 from drawdown.report.html.book import edition_report, originals_report
 from drawdown.report.paper.labels import label_pages, stock
 from drawdown.report.paper.of_book import label_of, pdf, sheet_of
@@ -25,14 +25,8 @@ from drawdown.report.paper.recipe_sheet import recipe_pages
 from drawdown.studio.shelf_file import shelf_in_use
 
 
-def file(content: bytes, name: str, kind: str) -> Response:
-    """To be saved, or looked at in its own window; ``name`` is ours."""
-    headers = {"content-disposition": f'attachment; filename="{name}"'}
-    return Response(content, media_type=kind, headers=headers)
-
-
 def html_file(text: str, name: str) -> Response:
-    return file(text.encode(), name, "text/html; charset=utf-8")
+    return attachment(text.encode(), name, "text/html; charset=utf-8")
 
 
 async def report(request: Request) -> Response:
@@ -78,7 +72,7 @@ async def label(request: Request) -> Response:
         pages = label_pages([label_of(one, shelf_in_use(shelf).shelf)], sheet)
         return pdf(pages, sheet.paper_mm, one.name)
 
-    return file(await asked(request, made), "label.pdf", "application/pdf")
+    return attachment(await asked(request, made), "label.pdf", "application/pdf")
 
 
 async def recipe(request: Request) -> Response:
@@ -90,4 +84,4 @@ async def recipe(request: Request) -> Response:
         size = PAPERS_MM["a4"]
         return pdf(recipe_pages(sheet_of(book, o, shelf_in_use(shelf).shelf), size), size, o.name)
 
-    return file(await asked(request, made), "recipe.pdf", "application/pdf")
+    return attachment(await asked(request, made), "recipe.pdf", "application/pdf")
