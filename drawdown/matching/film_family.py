@@ -1,5 +1,6 @@
 """How an ink's colour runs with its film: a family of Kubelka-Munk curves through one colour and
-the bare paper, and how a strip's trail agrees with each.
+the bare paper, and over a black bar where it was read there too, and how a strip's trail agrees
+with each.
 
 Films: P. Kubelka, J. Opt. Soc. Am. 38 (1948) 448. Sizes are our own judgement (no source).
 """
@@ -12,12 +13,13 @@ import numpy as np
 
 from calibration.colour.difference import local_metric
 from calibration.colour.spectra import WAVELENGTHS_NM
-from calibration.uncertainty.gauss_newton import most_probable
+from calibration.uncertainty.gauss_newton import most_probable, whitened
 from calibration.uncertainty.kernels import kernel_rows
 from calibration.uncertainty.streams import stream
-from drawdown.ink.forward import film_slopes, lab_of_film
+from drawdown.ink.forward import bare_ground, film_slopes, lab_of_film
 from drawdown.ink.prior import logs_of, mix_prior
 from drawdown.ink.shelf import InkMix
+from drawdown.matching.batch_history import AT_BAR_SD, OverBars
 
 # Names for what may have been changed when no mix was noted.
 BASE, COLOUR = "transparent base", "colour"
@@ -31,6 +33,8 @@ SMOOTH_NM, FREE_SD, KNOWN_SD, LEVEL_SD = 40.0, 2.0, 1.2, 3.0
 LOG_K_LIMITS = -14.0, 7.0
 CURVE_REACHED_SD = 0.1  # Lab: as near as a film is led to the colour
 LOG_FILM = np.linspace(-1.6, 1.6, 65)
+OWN_FILM = len(LOG_FILM) // 2  # where a strip's own film stands in it
+BAR_SCATTER_SD = 0.5  # with a bar: how far, log, each strip's scattering may lie from the family's
 # A trail's noise in Delta E: as such, and as a share of the way from the strip's colour,
 # because thin ink lies unevenly and no film is ideal.
 TRAIL_SD, TRAIL_SHARE, TRAIL_POINTS, THINNEST = 0.4, 0.12, 8, 0.5
@@ -43,7 +47,7 @@ MAP_SHARE, BEND_LOG = 0.15, 0.2
 class Family:
     """Curves of both strips (2, c, films, 3): Lab at the films exp(LOG_FILM) times the
     strip's own; ``by_amount`` (n, c, 3) how the original's Lab moves with the log amount of
-    each ink in ``names`` (n)."""
+    each ink in ``names`` (n). Where strips cross a bar, 6 for 3: Lab over paper and over it."""
 
     lab: np.ndarray
     names: tuple[str, ...]
@@ -71,42 +75,110 @@ def _spectra(mix: InkMix | None) -> tuple[np.ndarray, np.ndarray, np.ndarray, np
     return log_k, rows, s.reshape(-1, 31), np.repeat(log_prior, SHAPES)
 
 
-def family(labs: np.ndarray, ground: np.ndarray, mix: InkMix | None) -> Family:
-    """Films through both colours (2, 3), each scattering with each spectrum."""
+def family(
+    labs: np.ndarray, ground: np.ndarray, mix: InkMix | None, bars: OverBars | None = None
+) -> Family:
+    """Films through both colours (2, 3), each scattering with each spectrum; through both over the
+    bar as well, where they cross one: that tells how much they scatter."""
     mean, rows, s, log_prior = _spectra(mix)
     shape = stream("spectra of films").standard_normal((SHAPES, len(rows)))
     shape[0] = 0.0
     start = np.tile(shape, (len(SCATTER), 1))
-    target = labs[:, None]  # (2, 1, 3)
-
-    def k_of(z: np.ndarray) -> np.ndarray:
-        return np.asarray(np.exp(np.clip(mean + (start + z) @ rows, *LOG_K_LIMITS)))
-
-    def model(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        k = k_of(z)
-        lab, by_k, _, _ = film_slopes(k, s, 1.0, ground)
-        slope = (k[..., None] * by_k).swapaxes(-1, -2) @ rows.T  # (2, c, 3, r)
-        return (lab - target) / CURVE_REACHED_SD, slope / CURVE_REACHED_SD
-
+    films = _Films(labs, ground, mean, rows, start, s)
     begin = np.zeros((2, *start.shape))
-    state = most_probable(model, begin, longest=1.2, rounds=9, tolerance=0.1)
-    k = k_of(state.mode)
-    curve = lab_of_film(k[:, :, None], s[:, None], np.exp(LOG_FILM)[:, None], ground)
-    off = -CURVE_REACHED_SD * state.residual
+    if bars is None:
+        state = most_probable(films.over_paper, begin, longest=1.2, rounds=9, tolerance=0.1)
+        k, off = films.k_of(state.mode), -CURVE_REACHED_SD * state.residual
+        curve = films.curve(k, s, ground) + off[:, :, None]
+        names, by_amount = _by_amount(k[0], s, (ground,), mix)
+    else:
+        bar = bare_ground(bars.bar)
+        begin = np.concatenate([begin, np.zeros((*begin.shape[:2], 2))], axis=-1)
+        state = most_probable(
+            lambda z: films.over_both(z, bars, bar), begin, longest=1.2, rounds=9, tolerance=0.1
+        )
+        k, strong, at_bar = films.parts_of(state.mode)
+        on_paper = films.curve(k, strong, ground)
+        on_bar = films.curve(k, strong, bar)
+        off = labs[:, None] - on_paper[:, :, OWN_FILM]
+        there = lab_of_film(k, strong, at_bar[..., None], bar)
+        off_bar = bars.on_bar[:, None] - there
+        curve = np.concatenate([on_paper + off[:, :, None], on_bar + off_bar[:, :, None]], axis=-1)
+        names, by_amount = _by_amount(k[0], strong[0], (ground, bar), mix)
+        log_prior = log_prior - 0.5 * (state.residual[..., 3:] ** 2).sum(axis=-1).sum(axis=0)
     # What no such film can reach is far; those that can are laid exactly through the colour.
     far = np.linalg.norm(np.einsum("qij,qcj->qci", local_metric(labs), off), axis=-1).sum(axis=0)
     log_prior = log_prior - 0.5 * (far / 0.5) ** 2
     # Unlikely spectra count for less: how far the fit had to go from its draw.
     log_prior = log_prior - 0.25 * np.mean((state.mode**2).sum(axis=-1), axis=0)
-    names, by_amount = _by_amount(k[0], s, ground, mix)
-    return Family(curve + off[:, :, None], names, by_amount, log_prior)
+    return Family(curve, names, by_amount, log_prior)
+
+
+@dataclass(frozen=True, eq=False)
+class _Films:
+    """Films that are laid through both colours (2, 3) over a ``ground``: their K about ``mean``
+    (31,) with ``rows`` (r, 31), from ``start`` (c, r) on; their S (c, 31)."""
+
+    labs: np.ndarray
+    ground: np.ndarray
+    mean: np.ndarray
+    rows: np.ndarray
+    start: np.ndarray
+    s: np.ndarray
+
+    def k_of(self, z: np.ndarray) -> np.ndarray:
+        return np.asarray(np.exp(np.clip(self.mean + (self.start + z) @ self.rows, *LOG_K_LIMITS)))
+
+    def parts_of(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """K and S (2, c, 31) and the film at the bar (2, c), of unknowns that hold both."""
+        scatters, at_bar = np.exp(z[..., -2] * BAR_SCATTER_SD), np.exp(z[..., -1] * AT_BAR_SD)
+        return self.k_of(z[..., :-2]), scatters[..., None] * self.s, at_bar
+
+    def curve(self, k: np.ndarray, s: np.ndarray, under: np.ndarray) -> np.ndarray:
+        """(2, c, films, 3) Lab at all films."""
+        film = np.exp(LOG_FILM)[:, None]
+        return lab_of_film(k[:, :, None], s[..., None, :], film, under)
+
+    def over_paper(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        k = self.k_of(z)
+        lab, by_k, _, _ = film_slopes(k, self.s, 1.0, self.ground)
+        slope = (k[..., None] * by_k).swapaxes(-1, -2) @ self.rows.T  # (2, c, 3, r)
+        return (lab - self.labs[:, None]) / CURVE_REACHED_SD, slope / CURVE_REACHED_SD
+
+    def over_both(
+        self, z: np.ndarray, bars: OverBars, bar: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """The strip's own colour; the film beside the bar, less that; the same film over it."""
+        k, s, at_bar = self.parts_of(z)
+        one = np.ones_like(at_bar)
+        seen = []
+        for film, under in ((one, self.ground), (at_bar, self.ground), (at_bar, bar)):
+            lab, by_k, by_s, by_film = film_slopes(k, s, film[..., None], under)
+            thicker = AT_BAR_SD * film[..., None] * by_film * (film is at_bar)
+            slope = [
+                (k[..., None] * by_k).swapaxes(-1, -2) @ self.rows.T,
+                BAR_SCATTER_SD * (s[..., None] * by_s).sum(axis=-2)[..., None],
+                thicker[..., None],
+            ]
+            seen.append((lab, np.concatenate(slope, axis=-1)))
+        own, beside, over = seen
+        values = [
+            own[0] - self.labs[:, None],
+            beside[0] - own[0] - (bars.on_paper - self.labs)[:, None],
+            over[0] - bars.on_bar[:, None],
+        ]
+        slopes = own[1], beside[1] - own[1], over[1]
+        noise = np.zeros((2, 1, 9, 9))
+        noise[..., :3, :3] = CURVE_REACHED_SD**2 * np.eye(3)
+        noise[0, 0, 3:, 3:], noise[1, 0, 3:, 3:] = bars.covariance[:6, :6], bars.covariance[6:, 6:]
+        return whitened(np.concatenate(values, axis=-1), np.concatenate(slopes, axis=-2), noise)
 
 
 def _by_amount(
-    k: np.ndarray, s: np.ndarray, ground: np.ndarray, mix: InkMix | None
+    k: np.ndarray, s: np.ndarray, grounds: tuple[np.ndarray, ...], mix: InkMix | None
 ) -> tuple[tuple[str, ...], np.ndarray]:
     """The names of what may have been changed, and how Lab (n, c, 3) of films with K and S
-    (c, 31) moves with the log amount of each."""
+    (c, 31) over each of the grounds in turn moves with the log amount of each."""
     if mix is None:
         names: tuple[str, ...] = (BASE, COLOUR)
         # More base: less of all else. More colour: K alone, as the white (or nothing) scatters.
@@ -116,10 +188,13 @@ def _by_amount(
         share = mix.parts / mix.parts.sum()
         k_of, s_of = (np.exp([logs_of(ink)[i] for ink in mix.inks]) for i in (0, 1))
         more_k, more_s = (share[:, None] * (v / (share @ v) - 1) for v in (k_of, s_of))
-    _, by_k, by_s, _ = film_slopes(k, s, 1.0, ground)  # (c, 31, 3)
     moved_k, moved_s = more_k[:, None] * k, more_s[:, None] * s  # (n, c, 31)
-    by_amount = moved_k[..., None, :] @ by_k + moved_s[..., None, :] @ by_s
-    return names, by_amount[..., 0, :]
+    over = []
+    for ground in grounds:
+        _, by_k, by_s, _ = film_slopes(k, s, 1.0, ground)  # (c, 31, 3)
+        by_amount = moved_k[..., None, :] @ by_k + moved_s[..., None, :] @ by_s
+        over.append(by_amount[..., 0, :])
+    return names, np.concatenate(over, axis=-1)
 
 
 def trail_fit(

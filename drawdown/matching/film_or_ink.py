@@ -5,7 +5,7 @@ Pure: colours in, a frozen record of numbers and codes out. The theory is in REA
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,7 +19,8 @@ from calibration.uncertainty.intervals import (
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.shelf import InkMix
-from drawdown.matching.film_family import LOG_FILM, family, trail_fit
+from drawdown.matching.batch_history import OverBars
+from drawdown.matching.film_family import LOG_FILM, OWN_FILM, family, trail_fit
 
 # Two pulls: the log of their film ratio is as often that of a practised hand as that of any other
 # (weight, standard deviation); 95 % of all lie between 0.3 and 3. Our own judgement, no source.
@@ -28,9 +29,9 @@ FILMS = LOG_FILM[np.abs(LOG_FILM) <= 1.301]  # that are thought of, as logs of t
 # Explanations and their weights: the same ink; another amount of one ink (shared among those
 # of the mix, or base and colour when none is noted); of all inks at once; any other mix.
 SAME_WEIGHT, ONE_WEIGHT, ALL_WEIGHT, OTHER_WEIGHT = 0.34, 0.26, 0.20, 0.20
-# Sizes: what the films leave open even for the same ink, in Delta E per axis; the amount of
-# one ink as a log; another mix in Delta E per axis.
-SAME_INK_SD, AMOUNT_SD, OTHER_SD = 0.15, 0.3, 2.5
+# Sizes: what the films leave open even for the same ink, in Delta E per axis, over paper and over
+# a bar; the amount of one ink as a log; another mix in Delta E per axis.
+SAME_INK_SD, SAME_ON_BAR_SD, AMOUNT_SD, OTHER_SD = 0.15, 0.4, 0.3, 2.5
 FILM_DRAWS = 1500
 # A blurred or uneven thin end makes a covering ink look more transparent than it is, so that
 # film may do less than the curve says: logs of the share it really does, for an ink that
@@ -53,11 +54,13 @@ Hands = tuple[tuple[float, float], ...]
 @dataclass(frozen=True, eq=False)
 class Pulls:
     """What is known of how both strips were pulled: the bare paper (3,), the ``mix`` when it is
-    noted, and whether both were pulled with care as thick as each other."""
+    noted, whether both were pulled with care as thick as each other, and both over a black bar
+    where they cross one."""
 
     paper_lab_d50: np.ndarray
     mix: InkMix | None = None
     alike: bool = False
+    bars: OverBars | None = None
 
 
 @dataclass(frozen=True)
@@ -72,7 +75,8 @@ class FilmApart:
     what would explain it as well: (ink, more?, probability), likeliest first, the names BASE
     and COLOUR when no mix was noted. ``kind``: "told", "opaque" (film does not change this
     colour) or "short" (the trails do not show how it changes). ``effect_de00`` Delta E that a
-    film 30 % thinner makes, None when not known."""
+    film 30 % thinner makes, None when not known. ``over_bar``: both strips' colours over a black
+    bar were used."""
 
     kind: str
     ratio: float | None = None
@@ -85,6 +89,7 @@ class FilmApart:
     p_within: float | None = None
     instead: tuple[tuple[str, bool, float], ...] = ()
     effect_de00: float | None = None
+    over_bar: bool = False
 
     def explains(self, de00: float, tolerance: float) -> bool:
         """Whether the film accounts for a difference: within tolerance at equal film, though
@@ -106,19 +111,21 @@ def film_apart(
     """Tell film from ink. ``labs`` (2, 3) Lab D50/2 of original and batch, their ``trails``
     (k, 3) each, the covariance (3, 3) of the measured difference. A trail may be empty: then
     little is known."""
-    lab_o = labs[0]
+    lab_o, bars = labs[0], pulls.bars
     ground = paper_ground(pulls.paper_lab_d50)
     paper = lab_of_film(np.zeros(31), np.zeros(31), 0.0, ground)
-    curves = family(labs, ground, pulls.mix)
+    curves = family(labs, ground, pulls.mix, bars)
     fits = [
-        trail_fit(trail, lab, paper, curve)
+        trail_fit(trail, lab, paper, curve[..., :3])
         for trail, lab, curve in zip(trails, labs, curves.lab, strict=True)
     ]
-    log_likelihood, lab, seen = (np.stack(part) for part in zip(*fits, strict=True))
+    log_likelihood, bent, seen = (np.stack(part) for part in zip(*fits, strict=True))
+    lab = np.concatenate([bent, curves.lab[..., 3:]], axis=-1)
     log_w = curves.log_prior + log_likelihood.sum(axis=0)
     weight = np.exp(log_w - log_w.max())
     weight /= weight.sum()
-    effect = np.linalg.norm((_at(curves.lab[0], THINNER) - lab_o) @ local_metric(lab_o).T, axis=-1)
+    thin = _at(curves.lab[0, ..., :3], THINNER)
+    effect = np.linalg.norm((thin - lab_o) @ local_metric(lab_o).T, axis=-1)
     bares = effect / np.linalg.norm(local_metric(lab_o) @ (paper - lab_o))
     low, middle, high = map(float, quantiles(effect, (0.05, 0.5, 0.95), weight))
     if high < HIDING:
@@ -126,10 +133,37 @@ def film_apart(
     if high > VAGUE * max(low, HIDING):
         return FilmApart("short")
     hands = ((1.0, ALIKE_SD),) if pulls.alike else HANDS
-    residual, weight, keep = _residuals(labs, lab, seen, weight, bares)
+    residual, weight, keep = _residuals(lab, seen, weight, bares)
     by_amount = np.tile(curves.by_amount[:, keep], (1, len(STRETCH), 1))
-    weighed = _weigh(lab_o, cov, residual, weight, by_amount, hands)
-    return _told(labs, weighed, by_amount, curves.names, tolerance, hands, middle)
+    spreads = _spreads(lab_o, cov, bars)
+    weighed = _weigh(spreads, residual, weight, by_amount, hands)
+    told = _told(labs, weighed, by_amount, curves.names, tolerance, hands, middle)
+    return told if bars is None else replace(told, over_bar=True)
+
+
+@dataclass(frozen=True, eq=False)
+class _Spreads:
+    """Covariances (d, d) of a difference: as measured, ``cov``; what films leave open even for the
+    same ink, ``same``; what another mix may do, ``other``."""
+
+    cov: np.ndarray
+    same: np.ndarray
+    other: np.ndarray
+
+
+def _spreads(lab_o: np.ndarray, cov: np.ndarray, bars: OverBars | None) -> _Spreads:
+    """Over paper alone (d = 3), or over paper and bar (d = 6)."""
+    parts = [(lab_o, cov, SAME_INK_SD)]
+    if bars is not None:
+        parts.append((bars.on_bar[0], bars.difference_covariance, SAME_ON_BAR_SD))
+    size = 3 * len(parts)
+    whole, same, other = np.zeros((3, size, size))
+    for k, (lab, measured, same_sd) in enumerate(parts):
+        at = slice(3 * k, 3 * k + 3)
+        to_lab = np.linalg.inv(local_metric(lab))
+        whole[at, at], same[at, at] = measured, same_sd**2 * to_lab @ to_lab.T
+        other[at, at] = OTHER_SD**2 * to_lab @ to_lab.T
+    return _Spreads(whole, same, other)
 
 
 def _log_prior(hands: Hands) -> np.ndarray:
@@ -181,9 +215,9 @@ def _opaque(labs: np.ndarray, cov: np.ndarray, effect: float, tolerance: float) 
 
 
 def _residuals(
-    labs: np.ndarray, curves: np.ndarray, seen: np.ndarray, weight: np.ndarray, bares: np.ndarray
+    curves: np.ndarray, seen: np.ndarray, weight: np.ndarray, bares: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """What is left of the difference (c, f, 3) once the films are made alike, for each curve that
+    """What is left of the difference (c, f, d) once the films are made alike, for each curve that
     counts and each film; the curves' weights (c,), and which of the family's they are."""
     keep = weight > 1e-3
     weight = weight[keep] / weight[keep].sum()
@@ -191,23 +225,24 @@ def _residuals(
     share = np.clip(1 - bares[keep] / BARES, 0.1, 1.0)
     stretch = np.exp(STRETCH[:, None] * share)  # (4, c)
     place = FILMS * stretch[..., None]
-    thicker = _along(curves[1][keep], -place) - labs[0]  # (4, c, f, 3)
+    original, batch = curves[:, keep, OWN_FILM, None]  # (c, 1, d)
+    thicker = _along(curves[1][keep], -place) - original  # (4, c, f, d)
     # The other way round: the original's curve to the batch's film. What was seen counts most.
-    thinner = labs[1] - _along(curves[0][keep], place)
+    thinner = batch - _along(curves[0][keep], place)
     to_original, to_batch = (
         0.1 + _along(row[keep][..., None], p)
         for row, p in zip(seen[::-1], (-place, place), strict=True)
     )
     residual = (to_original * thicker + to_batch * thinner) / (to_original + to_batch)
     weight = np.tile(weight / len(STRETCH), len(STRETCH))
-    return residual.reshape(-1, len(FILMS), 3), weight, keep
+    return residual.reshape(-1, *residual.shape[2:]), weight, keep
 
 
 @dataclass(frozen=True, eq=False)
 class _Weighed:
     """The explanations (h: the same ink, each ink's amount, all of them, another mix) with every
-    curve (c) and film (f): ``w`` (h, c, f) their probabilities, ``ink`` (h, c, 3, 3) how far each
-    may move the colour, ``inverse`` that of the whole covariance, ``residual`` (c, f, 3)."""
+    curve (c) and film (f): ``w`` (h, c, f) their probabilities, ``ink`` (h, c, d, d) how far each
+    may move the colour, ``inverse`` that of the whole covariance, ``residual`` (c, f, d)."""
 
     w: np.ndarray
     ink: np.ndarray
@@ -216,18 +251,17 @@ class _Weighed:
 
 
 def _weigh(
-    lab_o: np.ndarray, cov: np.ndarray, residual: np.ndarray, weight: np.ndarray,
-    by_amount: np.ndarray, hands: Hands,
+    spreads: _Spreads, residual: np.ndarray, weight: np.ndarray, by_amount: np.ndarray,
+    hands: Hands,
 ) -> _Weighed:  # fmt: skip
     """All explanations at all films, weighed by prior and fit."""
-    to_lab = np.linalg.inv(local_metric(lab_o))
     n = len(by_amount)
-    ink = np.zeros((n + 3, len(weight), 3, 3))  # nothing, when the ink is the same
+    ink = np.zeros((n + 3, len(weight), *spreads.cov.shape))  # nothing, when the ink is the same
     ink[1:-2] = AMOUNT_SD**2 * by_amount[..., :, None] * by_amount[..., None, :]
     ink[-2] = ink[1:-2].sum(axis=0)
-    ink[-1] = OTHER_SD**2 * to_lab @ to_lab.T
+    ink[-1] = spreads.other
     odds = np.array([SAME_WEIGHT, *[ONE_WEIGHT / n] * n, ALL_WEIGHT, OTHER_WEIGHT])
-    total = ink + cov + SAME_INK_SD**2 * to_lab @ to_lab.T
+    total = ink + spreads.cov + spreads.same
     inverse = np.linalg.inv(total)
     logs = -0.5 * np.einsum("cfi,hcij,cfj->hcf", residual, inverse, residual)
     logs -= 0.5 * np.linalg.slogdet(total)[1][..., None]
@@ -250,7 +284,7 @@ def _told(
     narrow = log_sd < NARROWED * before or abs(logs[1]) > log_sd or hands is not HANDS
     low, ratio, high = (float(x) for x in np.exp(logs)) if narrow else (None, None, None)
     de_low, de, de_high, within = _equal_film(labs[0], weighed, tolerance)
-    d = labs[1] - labs[0]
+    as_lies = weighed.residual[:, len(FILMS) // 2].mean(axis=0)
     return FilmApart(
         "told",
         ratio=ratio,
@@ -261,7 +295,7 @@ def _told(
         de00_equal_film_high95=de_high,
         p_same=float(w.sum(axis=(1, 2))[0]),
         p_within=within,
-        instead=_instead(names, by_amount, d, weighed.inverse[0], w[1:-2]),
+        instead=_instead(names, by_amount, as_lies, weighed.inverse[0], w[1:-2]),
         effect_de00=effect,
     )
 
@@ -289,9 +323,9 @@ def _equal_film(
     # Evenly spaced through the weights: fewer draws tell more than at random.
     place = np.searchsorted(np.cumsum(w.ravel()), (np.arange(FILM_DRAWS) + 0.5) / FILM_DRAWS)
     h, c, f = np.unravel_index(np.minimum(place, w.size - 1), w.shape)
-    gain = ink[h, c] @ weighed.inverse[h, c]
+    gain = (ink[h, c] @ weighed.inverse[h, c])[:, :3]  # of the colour over paper alone
     mean = np.einsum("nij,nj->ni", gain, weighed.residual[c, f])
-    left = ink[h, c] - gain @ ink[h, c]
+    left = ink[h, c, :3, :3] - gain @ ink[h, c][..., :3]
     left = (left + left.swapaxes(-1, -2)) / 2 + 1e-8 * np.eye(3)
     draws = mean + np.einsum(
         "nij,nj->ni", np.linalg.cholesky(left), rng.standard_normal((FILM_DRAWS, 3))

@@ -12,7 +12,7 @@ import numpy as np
 from calibration.errors import PhotoUnfit, WrongUsage
 from calibration.uncertainty.intervals import common_sd
 from drawdown.ink.ladder_model import GroundSpectra, Rung
-from drawdown.pipeline.opacity import pair_of
+from drawdown.pipeline.opacity import over_bar_of
 from drawdown.pipeline.read import Judgement, numbered
 from drawdown.reading.budget import card_sd
 from drawdown.reading.colour import StripReading
@@ -193,7 +193,7 @@ def _strip_of(step: Step, seen: Judgement, found: int) -> StripReading:
 
 
 def _over_bar(step: Step, strip: StripReading, seen: Judgement) -> OverBar | None:
-    over = pair_of(seen, strip)
+    over = over_bar_of(seen, strip)
     if over is None and step.what == "bar":
         raise WrongUsage(
             f"strip {step.number} is said to cross the black bar, and no bar is seen under it",

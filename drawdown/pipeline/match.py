@@ -16,11 +16,12 @@ from drawdown import flags as fl
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.advise import Advice, advise
 from drawdown.matching.amounts import Weighing
-from drawdown.matching.batch_history import Step, reading_of
+from drawdown.matching.batch_history import OverBars, Step, over_bars, reading_of
 from drawdown.matching.compare import Comparison, compare
 from drawdown.matching.film_or_ink import ALIKE_SD, Pulls
 from drawdown.matching.learn import gather
 from drawdown.matching.several import joined
+from drawdown.pipeline.opacity import over_bar_of
 from drawdown.pipeline.options import (
     Options,
     Progress,
@@ -73,8 +74,9 @@ def match_photo(
         pair = _several(photos, first, options, which, progress)
         seen = pair.seen
     progress("comparing", 0.92)
-    comparison = _compare(pair, options, bench)
-    advice, step = _advise(pair, comparison, options, bench)
+    bars = _bars(pair, options)
+    comparison = _compare(pair, options, bench, bars)
+    advice, step = _advise(pair, comparison, options, bench, bars)
     progress("done", 1.0)
     lamps = _by_spectra(pair, comparison, bench)
     untold = bench.lamps if not lamps and (advice is None or not advice.lamps) else ()
@@ -176,11 +178,24 @@ def _bench(options: Options) -> _Bench:
     return _Bench(used, shelf, mix, original_mix, lamps)
 
 
-def _compare(pair: Pair, options: Options, bench: _Bench) -> Comparison:
+def _bars(pair: Pair, options: Options) -> OverBars | None:
+    """Both strips over a black bar, where one photo shows them so and both are dry."""
+    if pair.earlier is not None or pair.from_book or options.wet:
+        return None
+    crossings = []
+    for strip in (pair.original, pair.batch):
+        there = over_bar_of(pair.seen, strip)
+        if there is None or not there.shows_black:
+            return None
+        crossings.append(there)
+    return over_bars((pair.original, pair.batch), (crossings[0], crossings[1]))
+
+
+def _compare(pair: Pair, options: Options, bench: _Bench, bars: OverBars | None) -> Comparison:
     paper = pair.seen.paper_lab_d50
     noted = bench.original_mix or bench.mix
     mix = None if noted is None else bench.used.shelf.mix(noted)
-    pulls = None if paper is None else Pulls(paper, mix, options.pulled_alike)
+    pulls = None if paper is None else Pulls(paper, mix, options.pulled_alike, bars)
     return compare(
         pair.original,
         pair.batch,
@@ -197,7 +212,7 @@ def _compare(pair: Pair, options: Options, bench: _Bench) -> Comparison:
 
 
 def _advise(
-    pair: Pair, comparison: Comparison, options: Options, bench: _Bench
+    pair: Pair, comparison: Comparison, options: Options, bench: _Bench, bars: OverBars | None
 ) -> tuple[Advice | None, Step | None]:
     """What to add, and both strips as the advice took them; None where no verdict was given or
     one strip is still wet. Where a thinner film alone explains it, no ink is advised."""
@@ -205,16 +220,16 @@ def _advise(
         return None, None
     followed = options.followed
     read_as = reading_of(pair.original, pair.batch, comparison.d_lab_cov)
-    step = Step(read_as, followed.added if followed else {})
+    step = Step(read_as, followed.added if followed else {}, bars=bars)
     alike = replace(step, film_ratio=1.0, film_log_sd=ALIKE_SD)
     # Pulled alike, both films are known; the comparison's own ratio rests on these very colours
-    # and must not count twice.
+    # and must not count twice. The bar's go on as colours, so they count once.
     step = alike if options.pulled_alike else step
     if comparison.film_alone:
         return None, step
     # Where film may explain it, what to add is for the case that the difference stays when both
     # are pulled alike.
-    now = alike if comparison.film_first else step
+    now = replace(alike, bars=None) if comparison.film_first else step
     places = {name: i for i, name in enumerate(bench.used.shelf.names)}
     advice = advise(
         (*(followed.story.steps if followed else ()), now),

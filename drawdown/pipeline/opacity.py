@@ -12,7 +12,7 @@ from drawdown.pipeline.read import Judgement, strip_of
 from drawdown.printing.opacity import Opacity, opacity
 from drawdown.reading.colour import StripReading
 from drawdown.reading.instrument import InstrumentReading
-from drawdown.reading.over_bar import OverBar, other_ink, read_over_bar
+from drawdown.reading.over_bar import OverBar, may_cross, other_ink, read_over_bar
 
 MISLEADS = 0.60  # a dark ink with a higher ratio seems to cover
 CHANGING = 0.08  # relative change of Y over paper along the bar that is reported
@@ -39,7 +39,7 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
 
     Raises ``PhotoUnfit`` when no strip crosses a bar, ``WrongUsage`` for a ``base`` that
     crosses no bar."""
-    pairs = {s.number: pair_of(seen, s) for s in seen.strips}
+    pairs = {s.number: over_bar_of(seen, s) for s in seen.strips}
     below = None
     if base is not None:
         below = _base(pairs, strip_of(seen, base, "base_strip").number)
@@ -62,10 +62,12 @@ def read_opacities(seen: Judgement, base: int | None = None) -> tuple[StripOpaci
     return tuple(_of(s, pairs[s.number], below) for s in seen.strips)
 
 
-def pair_of(seen: Judgement, strip: StripReading) -> OverBar | None:
+def over_bar_of(seen: Judgement, strip: StripReading) -> OverBar | None:
     """One strip's film over paper and over a bar, in a photo or a table that was read."""
     if isinstance(strip, InstrumentReading):
         return strip.over_bar
+    if not may_cross(strip.strip, seen.sheet):
+        return None
     return read_over_bar(
         strip.strip,
         seen.sheet,
@@ -88,7 +90,7 @@ def _base(pairs: dict[int, OverBar | None], base: int) -> np.ndarray:
 
 
 def _of(strip: StripReading, pair: OverBar | None, base: np.ndarray | None) -> StripOpacity:
-    if pair is None or not pair.xyz_d50[3, 1] < 0.5 * pair.xyz_d50[2, 1]:
+    if pair is None or not pair.shows_black:
         return StripOpacity(strip, None, None, ())
     found = opacity(pair.xyz_d50, pair.xyz_samples, base, seed=pair.number)
     flags = []

@@ -15,7 +15,7 @@ from drawdown.ink.forward import bare_ground, paper_ground
 from drawdown.ink.prior import mix_prior
 from drawdown.ink.shelf import Ink, Shelf
 from drawdown.matching.recipes import guess_mixes
-from drawdown.pipeline.opacity import pair_of
+from drawdown.pipeline.opacity import over_bar_of
 from drawdown.pipeline.read import Judgement, strip_of
 from drawdown.printing.lighten import (
     GUESSES,
@@ -104,7 +104,7 @@ def plan_of(
             "an ink is lightened with one of them",
             'add one with kind = "white" or kind = "base"',
         )
-    pair = pair_of(seen, strip)
+    pair = over_bar_of(seen, strip)
     reading = _reading(strip, pair, seen.paper_lab_d50)
     states, used = _fit(reading, shelf, mix)
     if mix is not None and states.misfit > ANOTHER_INK_DE:

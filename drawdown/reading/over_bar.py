@@ -30,6 +30,7 @@ from drawdown.reading.colour import Colour
 from drawdown.strips import limits
 from drawdown.strips.bars import Span, bars_across, medians
 from drawdown.strips.strip import Strip
+from drawdown.strips.working_picture import stretches
 
 SLICE_MM = 1.0
 SIDE_MARGIN_MM = 2.0  # kept clear of the strip's long sides: the ridge of the blade
@@ -43,7 +44,9 @@ MOST_CHANGE = 0.3
 GONE, LIKE_BARE = 0.7, 0.25
 CALM_SHARE = 0.025  # of Y: film that changes more than this per stretch is start or run-out
 SMALL_MM2 = 60.0
+MAY_BE_BAR = 0.6  # of the light beside a strip: less may be a bar, in any light
 PALE_BAR_L = 38.0
+DARK_BAR = 0.5  # of the Y of the paper
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +68,11 @@ class OverBar:
     film_change: float
     glare_share: float
     flags: tuple[fl.Flag, ...]
+
+    @property
+    def shows_black(self) -> bool:
+        """Whether the bar is dark enough against the paper to tell anything."""
+        return bool(self.xyz_d50[3, 1] < DARK_BAR * self.xyz_d50[2, 1])
 
     @property
     def lab_d50(self) -> np.ndarray:
@@ -92,6 +100,26 @@ def other_ink(strip: Strip, strips: Sequence[Strip]) -> np.ndarray:
     return ink
 
 
+def may_cross(strip: Strip, sheet: Sheet) -> bool:
+    """Whether something dark with light before and after it shows on a line beside the strip: a
+    quick look, as most strips cross no bar."""
+    centre, along = strip.corners_mm.mean(axis=0), np.asarray(strip.axis, dtype=float)
+    aside = np.array([-along[1], along[0]])
+    reach = (strip.length_mm / 2 + limits.BAR_BEYOND_MM) * along
+    steps = np.arange(-1.0, 1.0, 1.0 / strip.length_mm)[:, None]
+    rows, columns = sheet.inside.shape
+    for away in np.linspace(*limits.BESIDE_STRIP_MM, 3)[:2]:
+        for side in (-1, 1):
+            line = centre + side * (strip.width_mm / 2 + away) * aside + steps * reach
+            x, y = np.rint(sheet.to_px(line)).astype(int).T
+            y, x = np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)
+            luma = sheet.rgb_linear[y, x, 1]
+            dark = luma < MAY_BE_BAR * np.quantile(luma, 0.8)
+            if any(a > 0 and b < len(dark) for a, b in stretches(dark)):
+                return True
+    return False
+
+
 def read_over_bar(
     strip: Strip,
     sheet: Sheet,
@@ -114,7 +142,7 @@ def read_over_bar(
     colours = []
     for k, area in enumerate(best.areas):
         lab, members = area.lab_d50, samples[:, k]
-        u95 = K95 * np.hypot(members.std(axis=0), card_sd(lab, nominal=correction.nominal))
+        u95 = K95 * np.hypot(members.std(axis=0), _card_sd(lab, correction))
         light = float(correction.field.scatter_at(area.xy_mm))
         colours.append(Colour(lab_d50=lab, lab_samples=members, lab_u95=u95, light_sd=light))
     flags = []
@@ -133,6 +161,10 @@ def read_over_bar(
         glare_share=best.glare_share,
         flags=tuple(flags),
     )
+
+
+def _card_sd(lab: np.ndarray, correction: Correction) -> np.ndarray:
+    return card_sd(lab, nominal=correction.nominal, misfit_de=correction.misfit_de)
 
 
 def _with_card(

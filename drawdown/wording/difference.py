@@ -139,11 +139,13 @@ def film_sentences(c: Comparison) -> tuple[str, ...]:
             "Can't tell whether both strips are equally thick. A film 30 % thinner would change "
             f"this colour by about {number(film.effect_de00)} Delta E; at equal film Delta E "
             f"would probably be {_equal_film(film)}.",
+            *_by_bar(film),
         )
     said = [
         f"The batch's film is probably {film.ratio:.2f} times as thick as the original's (95 %: "
         f"{film.ratio_low95:.2f} to {film.ratio_high95:.2f}).",
         _shares(c, film),
+        *_by_bar(film),
     ]
     if not film.explains(c.de00, c.tolerance):
         return tuple(said)
@@ -153,6 +155,10 @@ def film_sentences(c: Comparison) -> tuple[str, ...]:
             f"alike, it is the ink: add {named('`pulled_alike`')}."
         )
     return (film_headline(film), *said)
+
+
+def _by_bar(film: FilmApart) -> tuple[str, ...]:
+    return ("Both strips cross the black bar; what shows there counts too.",) * film.over_bar
 
 
 def _equal_film(film: FilmApart) -> str:

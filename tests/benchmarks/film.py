@@ -1,6 +1,6 @@
 """Film told from ink, on rendered scenes whose films and mixes are known.
 
-    python tests/benchmarks/film.py --scenes 24 --first-seed 95000 --keep FOLDER
+    python tests/benchmarks/film.py --scenes 24 --first-seed 95000 --keep FOLDER [--bar]
 
 For each family of inks it makes pairs of one mix with films 0.3 to 3 times as thick
 ("film"), of two mixes in equal films ("mix"), and of both at once ("both"), reads each photo,
@@ -9,12 +9,14 @@ error as a natural log (median, 95 %) and how often the 95 % interval held the t
 and coverage of Delta E at equal film; of the pairs further apart than the tolerance, in how
 many the film was said to explain it (rightly, wrongly) and in how many of these "same ink"
 was said outright. Wrongly means that the inks at equal film are further apart than the
-tolerance: the costly error.
+tolerance: the costly error. With ``--bar`` all strips cross a printed bar, and each photo is read
+with it and without.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import sys
 import tempfile
@@ -31,7 +33,7 @@ KINDS = ("film", "mix", "both")
 THINNEST, THICKEST = 0.3, 3.0
 
 
-def scene(seed: int, family: str, kind: str):
+def scene(seed: int, family: str, kind: str, bar: bool = False):
     """The scene's spec and the truth: ratio, Delta E as it lies, Delta E at equal film."""
     from calibration.colour.difference import delta_e_2000
     from fixtures.scenes import film_lab, near_recipe, random_spec
@@ -40,6 +42,8 @@ def scene(seed: int, family: str, kind: str):
     spec = random_spec(
         seed, difficulty="easy", count=2, family=family, width_px=1600, height_px=1200
     )
+    if bar:
+        spec = replace(spec, paper="bar", sheet_print=None)
     rng = np.random.default_rng([seed, 77])
     paper = sheet_paper(spec).reflectance()
     one = spec.strips[0]
@@ -69,18 +73,21 @@ def scene(seed: int, family: str, kind: str):
     return replace(spec, strips=strips), truth
 
 
-def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
-    """One scene, read once and compared without and with its mix."""
+def run(seed: int, family: str, kind: str, folder: Path, bar: bool = False) -> list[dict]:
+    """One scene, read once and compared without and with its mix, without and with its bar."""
     from calibration.errors import DrawdownError
     from drawdown.ink.shelf import starter_shelf
+    from drawdown.matching.batch_history import over_bars
     from drawdown.matching.compare import compare
     from drawdown.matching.film_or_ink import Pulls
+    from drawdown.pipeline.opacity import over_bar_of
     from drawdown.pipeline.options import Options
     from drawdown.pipeline.read import read_strips
     from fixtures.layout import plan
 
-    spec, truth = scene(seed, family, kind)
-    photo, known = folder / f"{family}-{kind}-{seed}.jpg", folder / f"{family}-{kind}-{seed}.json"
+    spec, truth = scene(seed, family, kind, bar)
+    name = f"{family}-{kind}-{seed}{'-bar' * bar}"
+    photo, known = folder / f"{name}.jpg", folder / f"{name}.json"
     if not known.exists():
         from fixtures.render import render
 
@@ -102,13 +109,18 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
     shelf = starter_shelf()
     mix = shelf.named_mix(dict(spec.strips[0].recipe))
     rows = []
-    for given in (None, shelf.mix(mix)):
+    pair = strips[original], strips[batch]
+    over = [over_bar_of(seen, strip) for strip in pair] if bar else [None]
+    bars = None if None in over else over_bars(pair, tuple(over))
+    ways = [(given, None) for given in (None, shelf.mix(mix))]
+    ways += [(given, bars) for given, _ in ways if bars is not None]
+    for given, told in ways:
         c = compare(
             strips[original],
             strips[batch],
             tolerance=TOLERANCE,
             nominal_card=seen.correction.nominal,
-            pulls=Pulls(seen.correction.paper_lab_d50, given),
+            pulls=Pulls(seen.correction.paper_lab_d50, given, bars=told),
         )
         if c.film is None:
             continue
@@ -116,6 +128,7 @@ def run(seed: int, family: str, kind: str, folder: Path) -> list[dict]:
         rows.append(
             {
                 "seed": seed, "family": family, "kind": kind, "mix": given is not None,
+                "bar": told is not None, "with_bar": bars is not None,
                 **truth, "measured": c.de00, "told": film.kind, "film": film,
                 "explains": film.explains(c.de00, TOLERANCE),
             }
@@ -157,6 +170,8 @@ def main() -> None:
     parser.add_argument("--scenes", type=int, default=12, help="of each family and kind")
     parser.add_argument("--first-seed", type=int, default=95000)
     parser.add_argument("--keep", type=Path, help="folder for the photos, read again if there")
+    parser.add_argument("--bar", action="store_true", help="the strips cross a printed bar")
+    parser.add_argument("--families", nargs="+", default=FAMILIES, choices=FAMILIES)
     parser.add_argument("--list", action="store_true", help="also print each scene")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
@@ -165,24 +180,24 @@ def main() -> None:
         rows = [
             row
             for seed in range(given.first_seed, given.first_seed + given.scenes)
-            for family in FAMILIES
+            for family in given.families
             for kind in KINDS
-            for row in run(seed, family, kind, folder)
+            for row in run(seed, family, kind, folder, given.bar)
         ]
     print(
         "                          n told/op/sh | ratio: n  med   95 % held | equal film      held"
     )
     print("                                       |                          | error: med 95 %    "
           " | apart right wrong, sure: right wrong")  # fmt: skip
-    for mix in (False, True):
-        for family in FAMILIES:
-            for kind in KINDS:
-                some = [
-                    r for r in rows
-                    if (r["mix"], r["family"], r["kind"]) == (mix, family, kind)
-                ]  # fmt: skip
-                if some:
-                    print(f"{'mix noted' if mix else 'no mix':9} {family:8} {kind:5} {_line(some)}")
+    if given.bar:
+        rows = [r for r in rows if r["with_bar"]]
+    for bar, mix in itertools.product((False, True), repeat=2):
+        for family, kind in itertools.product(given.families, KINDS):
+            wanted = bar, mix, family, kind
+            some = [r for r in rows if (r["bar"], r["mix"], r["family"], r["kind"]) == wanted]
+            if some:
+                said = f"{'mix noted' if mix else 'no mix'}{', bar' * bar}"
+                print(f"{said:14} {family:8} {kind:5} {_line(some)}")
     if given.list:
         for r in rows:
             f = r["film"]

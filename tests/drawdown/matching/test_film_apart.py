@@ -22,6 +22,7 @@ from drawdown import flags as fl
 from drawdown.commands import main as cli
 from drawdown.ink.shelf import Ink, InkMix
 from drawdown.matching import compare as cp
+from drawdown.matching.batch_history import OverBars
 from drawdown.matching.film_or_ink import FILMS, Pulls, film_apart
 from drawdown.wording import difference as film_words
 from fixtures.inkfilm import ink_reflectance
@@ -162,6 +163,95 @@ def test_coverage_over_drawn_readings():
     assert len(held) > 20
     assert np.mean(held) >= 0.88
     assert np.mean(held_ink) >= 0.88
+
+
+# Over a bar ------------------------------------------------------------------------------
+
+BAR = np.full(len(WAVELENGTHS_NM), 0.045)  # printed black, of any ink or toner
+BAR_SD = 0.5  # Delta E of a dark reading
+HALF = (("PB15:3", 4.0), ("PV19", 1.0), ("PW6", 35.0), ("base", 60.0))
+
+
+def over_bar(original, batch, film, rng=None):
+    """Both strips beside and over a bar, where each lies a little thicker or thinner than in its
+    even part: KX and SX as ever (Kubelka 1948), over another ground."""
+    covariance = np.diag(np.tile([0.1**2] * 3 + [BAR_SD**2] * 3, 2))
+    error = np.zeros((2, 2, 3))
+    if rng is not None:
+        error = rng.multivariate_normal(np.zeros(12), covariance).reshape(2, 2, 3)
+    at_bar = (1.05, 0.93 * film)
+    looks = [
+        (films(recipe, x)[0],
+         lab_d50(ink_reflectance(recipe, SHELF, np.array([x]), BAR, wetting=0.0))[0])
+        for recipe, x in zip((original, batch), at_bar, strict=True)
+    ]  # fmt: skip
+    seen = np.array(looks) + error
+    return OverBars(seen[:, 0], seen[:, 1], lab_d50(BAR), covariance)
+
+
+def with_bar(original, batch, film, rng=None, **more):
+    bars = over_bar(original, batch, film, rng)
+    return apart(original, batch, film=film, mix=noted(original), bars=bars, **more)[0]
+
+
+@pytest.mark.parametrize("film", [0.5, 0.7, 1.4, 2.0])
+def test_over_a_bar_the_same_ink_in_another_film(film):
+    told = with_bar(HALF, HALF, film)
+    plain, _ = apart(HALF, HALF, film=film, mix=noted(HALF))
+    assert told.over_bar
+    assert not plain.over_bar
+    assert told.ratio == pytest.approx(film, rel=0.12)
+    assert told.ratio_low95 <= film <= told.ratio_high95
+    width = np.log(told.ratio_high95 / told.ratio_low95)
+    assert width < np.log(plain.ratio_high95 / plain.ratio_low95)
+    assert told.de00_equal_film < 0.8
+
+
+def test_a_bar_tells_colour_from_film_where_white_is_in_the_mix():
+    """A quarter less of both colours in equal films: over paper a thinner film would look much the
+    same; over black, the white that is left shows that it is not."""
+    pale = (("PB15:3", 3.0), ("PV19", 0.75), *HALF[2:])
+    plain, de00 = apart(HALF, pale, mix=noted(HALF))
+    told = with_bar(HALF, pale, 1.0)
+    assert de00 > 2
+    assert abs(np.log(told.ratio)) < abs(np.log(plain.ratio))
+    width, wide = (np.log(t.ratio_high95 / t.ratio_low95) for t in (told, plain))
+    assert width < 0.7 * wide
+    assert told.ratio_low95 < 1 < told.ratio_high95
+    assert told.de00_equal_film_low95 <= de00 <= told.de00_equal_film_high95
+
+
+def test_no_bar_tells_a_clear_base_from_a_thinner_film():
+    """That would need a film that is measured: KX and SX are divided alike, over any ground."""
+    parts = dict(GLAZE)
+    more_base = (*GLAZE[:2], ("base", parts["base"] + 100 / 3))
+    bars = over_bar(GLAZE, GLAZE, 0.75)
+    thinner, _ = apart(GLAZE, GLAZE, film=0.75, mix=noted(GLAZE), bars=bars)
+    diluted, _ = apart(GLAZE, more_base, film=1.0, mix=noted(GLAZE), bars=bars)
+    assert diluted.ratio == pytest.approx(thinner.ratio, rel=1e-3)
+    assert diluted.de00_equal_film_high95 > 3
+    assert diluted.p_within < 0.975
+
+
+@pytest.mark.slow
+def test_over_a_bar_intervals_hold():
+    """Unseen inks in films of 0.5 to 2 of each other: 95 % intervals hold in 17 and more of 20
+    (by chance a binomial count of 95 % falls below that once in 60)."""
+    rng = np.random.default_rng(29)
+    held = []
+    for _ in range(20):
+        names = rng.choice(["PB15:3", "PV19", "PY74", "PG7", "PR122"], 2, replace=False)
+        white = rng.choice([0.0, 10.0, 40.0])
+        recipe = (
+            (names[0], rng.uniform(2, 8)), (names[1], rng.uniform(1, 4)),
+            ("PW6", white), ("base", 90.0 - white),
+        )  # fmt: skip
+        film = float(np.exp(rng.uniform(np.log(0.5), np.log(2.0))))
+        told = with_bar(recipe, recipe, film, rng)
+        if told.ratio is not None:
+            held.append(told.ratio_low95 <= film <= told.ratio_high95)
+    assert len(held) > 15
+    assert np.sum(held) >= len(held) - 3
 
 
 @settings(max_examples=15, deadline=None)
