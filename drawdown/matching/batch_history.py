@@ -10,14 +10,17 @@ from calibration.colour.difference import local_metric
 from calibration.colour.spaces import xyz_to_lab
 from calibration.uncertainty.intervals import K95
 from calibration.uncertainty.kernels import root_of
+from drawdown.reading.budget import CAMERA_SHARE
 from drawdown.reading.colour import Colour
 from drawdown.reading.over_bar import OverBar
 
 # What no ensemble knows of: the physics is not perfect.
 MODEL_SD = 0.15
-# A film over black, beside what theory says of it (Delta E per axis); and the share of what card
-# and camera leave open there that is each strip's own. Our own judgement.
-BAR_SD, BAR_OWN = 0.4, 0.3
+# A film over black, beside what theory says of it (Delta E per axis); of what card and camera leave
+# open there, the share that is each strip's own, were they alike, and how far apart (Delta E) they
+# have little in common. Our own judgement.
+BAR_SD, BAR_OWN, BAR_UNLIKE_DE = 0.4, 0.3, 10.0
+BAR_SHARE = CAMERA_SHARE["nominal"]  # of a difference over the bar
 AT_BAR_SD = 0.15  # log of how much thicker or thinner a strip lies at the bar than in its even part
 RATIO_SD = 0.04  # of the logarithm of a film ratio that was measured, when nothing is said
 
@@ -79,10 +82,13 @@ def over_bars(pair: tuple[Colour, Colour], crossings: tuple[OverBar, OverBar]) -
     every = min(map(len, drawn))
     covariance = np.cov(np.hstack([one[:every] for one in drawn]).T)
     labs = np.stack([there.lab_d50[:2] for there in crossings])
-    for k, (lab, sd) in enumerate(zip(labs.reshape(4, 3), 2 * (MODEL_SD, BAR_SD), strict=True)):
+    apart = float(np.linalg.norm(local_metric(labs[0, 1]) @ (labs[1, 1] - labs[0, 1])))
+    sds = MODEL_SD, float(np.hypot(BAR_SD, BAR_SHARE * apart / np.sqrt(2)))
+    for k, (lab, sd) in enumerate(zip(labs.reshape(4, 3), 2 * sds, strict=True)):
         to_lab = sd * np.linalg.inv(local_metric(lab))
         covariance[3 * k : 3 * k + 3, 3 * k : 3 * k + 3] += to_lab @ to_lab.T
-    alike = np.kron([[1, 1 - BAR_OWN], [1 - BAR_OWN, 1]], np.diag([0, 1]))
+    both = (1 - BAR_OWN) * np.exp(-0.5 * (apart / BAR_UNLIKE_DE) ** 2)
+    alike = np.kron([[1, both], [both, 1]], np.diag([0, 1]))
     root = root_of(np.mean(open_left, axis=0))
     covariance += np.kron(alike, root @ root.T)
     return OverBars(labs[:, 0], labs[:, 1], crossings[1].bar.lab_d50, covariance)

@@ -34,7 +34,9 @@ LOG_K_LIMITS = -14.0, 7.0
 CURVE_REACHED_SD = 0.1  # Lab: as near as a film is led to the colour
 LOG_FILM = np.linspace(-1.6, 1.6, 65)
 OWN_FILM = len(LOG_FILM) // 2  # where a strip's own film stands in it
-BAR_SCATTER_SD = 0.5  # with a bar: how far, log, each strip's scattering may lie from the family's
+# With a bar, how far a strip's scattering may lie from the family's, in logs: its level, and over
+# wavelength, smooth over so many nm, of an unknown ink and of a noted mix.
+SCATTER_LEVEL_SD, SCATTER_NM, SCATTER_FREE_SD, SCATTER_KNOWN_SD = 0.5, 70.0, 0.6, 0.3
 # A trail's noise in Delta E: as such, and as a share of the way from the strip's colour,
 # because thin ink lies unevenly and no film is ideal.
 TRAIL_SD, TRAIL_SHARE, TRAIL_POINTS, THINNEST = 0.4, 0.12, 8, 0.5
@@ -84,7 +86,10 @@ def family(
     shape = stream("spectra of films").standard_normal((SHAPES, len(rows)))
     shape[0] = 0.0
     start = np.tile(shape, (len(SCATTER), 1))
-    films = _Films(labs, ground, mean, rows, start, s)
+    free = SCATTER_FREE_SD if mix is None else SCATTER_KNOWN_SD
+    level = np.full(31, SCATTER_LEVEL_SD)
+    s_rows = np.vstack([level, kernel_rows(WAVELENGTHS_NM, SCATTER_NM, free)])
+    films = _Films(labs, ground, mean, rows, start, s, s_rows)
     begin = np.zeros((2, *start.shape))
     if bars is None:
         state = most_probable(films.over_paper, begin, longest=1.2, rounds=9, tolerance=0.1)
@@ -93,7 +98,8 @@ def family(
         names, by_amount = _by_amount(k[0], s, (ground,), mix)
     else:
         bar = bare_ground(bars.bar)
-        begin = np.concatenate([begin, np.zeros((*begin.shape[:2], 2))], axis=-1)
+        more = np.zeros((*begin.shape[:2], len(s_rows) + 1))
+        begin = np.concatenate([begin, more], axis=-1)
         state = most_probable(
             lambda z: films.over_both(z, bars, bar), begin, longest=1.2, rounds=9, tolerance=0.1
         )
@@ -117,7 +123,8 @@ def family(
 @dataclass(frozen=True, eq=False)
 class _Films:
     """Films that are laid through both colours (2, 3) over a ``ground``: their K about ``mean``
-    (31,) with ``rows`` (r, 31), from ``start`` (c, r) on; their S (c, 31)."""
+    (31,) with ``rows`` (r, 31), from ``start`` (c, r) on; their S (c, 31), which may move by
+    ``s_rows`` (q, 31)."""
 
     labs: np.ndarray
     ground: np.ndarray
@@ -125,14 +132,16 @@ class _Films:
     rows: np.ndarray
     start: np.ndarray
     s: np.ndarray
+    s_rows: np.ndarray
 
     def k_of(self, z: np.ndarray) -> np.ndarray:
         return np.asarray(np.exp(np.clip(self.mean + (self.start + z) @ self.rows, *LOG_K_LIMITS)))
 
     def parts_of(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """K and S (2, c, 31) and the film at the bar (2, c), of unknowns that hold both."""
-        scatters, at_bar = np.exp(z[..., -2] * BAR_SCATTER_SD), np.exp(z[..., -1] * AT_BAR_SD)
-        return self.k_of(z[..., :-2]), scatters[..., None] * self.s, at_bar
+        of_k, of_s, of_film = np.split(z, [len(self.rows), -1], axis=-1)
+        at_bar = np.exp(AT_BAR_SD * of_film[..., 0])
+        return self.k_of(of_k), self.s * np.exp(of_s @ self.s_rows), at_bar
 
     def curve(self, k: np.ndarray, s: np.ndarray, under: np.ndarray) -> np.ndarray:
         """(2, c, films, 3) Lab at all films."""
@@ -157,7 +166,7 @@ class _Films:
             thicker = AT_BAR_SD * film[..., None] * by_film * (film is at_bar)
             slope = [
                 (k[..., None] * by_k).swapaxes(-1, -2) @ self.rows.T,
-                BAR_SCATTER_SD * (s[..., None] * by_s).sum(axis=-2)[..., None],
+                (s[..., None] * by_s).swapaxes(-1, -2) @ self.s_rows.T,
                 thicker[..., None],
             ]
             seen.append((lab, np.concatenate(slope, axis=-1)))
