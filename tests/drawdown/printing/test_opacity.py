@@ -242,6 +242,7 @@ class Plain:
     """A correction that has nothing to correct."""
 
     nominal = shaded = False
+    misfit_de = None
     members = np.zeros((64, 1))
     field = SimpleNamespace(
         log_gain=lambda xy: np.zeros((*np.shape(xy)[:-1], 3)),
