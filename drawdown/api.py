@@ -113,6 +113,7 @@ def match(
     tolerance: float = TOLERANCE_DE00,
     other_inks: bool = False,
     pulled_alike: bool = False,
+    wedge: bool = False,
     wet: Collection[str] = (),
     lamps: Collection[str] = (),
     without_card: bool = False,
@@ -143,6 +144,9 @@ def match(
         The batch was mixed from other tubes than the original.
     pulled_alike : bool
         Both strips were pulled with care as thick as each other.
+    wedge : bool
+        The batch's strip runs from thick to thin on purpose, and counts where it comes nearest the
+        original.
     wet : collection of {"original", "batch"}
         Strips that are still wet.
     lamps : collection of str
@@ -203,6 +207,7 @@ def match(
         tolerance=tolerance,
         other_inks=other_inks,
         pulled_alike=pulled_alike,
+        wedge=wedge,
         wet=wet,
         lamps=tuple(lamps),
         without_card=without_card,

@@ -201,6 +201,21 @@ FILM_DIFFERS = FlagKind(
     "a thinner film is lighter without being another ink",
     "pull the batch again, as thick as the original, before adding ink",
 )  # fmt: skip
+WEDGE_READ = FlagKind(
+    "wedge", False, "comparison",
+    "the wedge was read {detail}",
+    "there its film looks as thick as the original's, and what is left between them is the mix; "
+    "but a little more clear base only moves that place",
+    "to be sure of the base, weigh out a little ink by the original's recipe and pull it beside "
+    "the batch in one stroke",
+)  # fmt: skip
+WEDGE_AT = "{mm:.0f} mm from its thick end, where it comes nearest the original"
+WEDGE_SHORT = FlagKind(
+    "wedge-short", False, "comparison",
+    "the wedge is nearest to the original at its {detail} end",
+    "the film that equals it may lie beyond, and then part of the difference is film",
+    "pull the wedge again, thicker at its start and nearly bare at its end",
+)  # fmt: skip
 LIES_AS_THICK = "{which} lies about {ratio:.2f} times as thick"
 WET_WITH_DRY = FlagKind(
     "wet-with-dry", False, "comparison",

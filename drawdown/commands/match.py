@@ -109,6 +109,14 @@ def match(
             "--pulled-alike",
         ),
     ] = False,
+    wedge: Annotated[
+        bool,
+        opt.flag(
+            "You pulled the batch from thick to thin on purpose: compare it where it comes nearest "
+            "the original.",
+            "--wedge",
+        ),
+    ] = False,
     lamp: Annotated[
         list[str] | None,
         opt.option(
@@ -197,6 +205,7 @@ def match(
         tolerance=tolerance,
         other_inks=other_inks,
         pulled_alike=pulled_alike,
+        wedge=wedge,
         wet=wet or (),
         lamps=tuple(lamp or ()),
         without_card=without_card,

@@ -33,9 +33,12 @@ from drawdown.pipeline.options import (
 from drawdown.pipeline.pair import Pair, dried, pair_of
 from drawdown.pipeline.read import Judgement, Source, put_down, read_strips
 from drawdown.pipeline.several import read_several
+from drawdown.reading.colour import StripReading
+from drawdown.reading.wedge import read_wedge
 from drawdown.studio.shelf_file import ShelfInUse, shelf_in_use
 
 LAMP_DRAWS = 400
+WEDGE_SD = 0.3  # of the log of the film that a wedge has where it was read, over the original's
 
 
 def match_photo(
@@ -69,7 +72,7 @@ def match_photo(
         earlier = first or put_down(read_strips(source, alone, progress), source)
     if len(photos) == 1:
         seen = read_strips(photos[0], options, progress)
-        pair = dried(pair_of(seen, earlier, options, which), options)
+        pair = dried(_at_wedge(pair_of(seen, earlier, options, which), options), options)
     else:
         pair = _several(photos, first, options, which, progress)
         seen = pair.seen
@@ -95,6 +98,23 @@ def match_photo(
         photos=pair.photos,
         lamps=lamps,
     )
+
+
+def _at_wedge(pair: Pair, options: Options) -> Pair:
+    """The pair with the batch's wedge read where it comes nearest the original."""
+    if not options.wedge or not isinstance(pair.batch, StripReading):
+        return pair
+    seen = pair.seen
+    found = read_wedge(
+        pair.batch, pair.original, seen.sheet, seen.correction, seen.view.card,
+        [s.strip for s in seen.strips], seen.photo.jpeg_quality,
+    )  # fmt: skip
+    flags = [fl.WEDGE_READ(fl.WEDGE_AT, mm=found.from_thick_mm)]
+    if found.end is not None:
+        flags = [fl.WEDGE_SHORT(found.end)]
+    others = tuple(found.reading if s is pair.batch else s for s in seen.strips)
+    seen = replace(seen, strips=others)
+    return replace(pair, seen=seen, batch=found.reading, flags=(*pair.flags, *flags))
 
 
 def _by_spectra(pair: Pair, comparison: Comparison, bench: _Bench) -> tuple[UnderLamp, ...]:
@@ -126,7 +146,7 @@ def _several(
         photos,
         options,
         progress,
-        lambda seen: dried(pair_of(seen, None, options, which), options),
+        lambda seen: dried(_at_wedge(pair_of(seen, None, options, which), options), options),
         first_seen,
     )
     first = read.pairs[0]
@@ -180,7 +200,7 @@ def _bench(options: Options) -> _Bench:
 
 def _bars(pair: Pair, options: Options) -> OverBars | None:
     """Both strips over a black bar, where one photo shows them so and both are dry."""
-    if pair.earlier is not None or pair.from_book or options.wet:
+    if pair.earlier is not None or pair.from_book or options.wet or options.wedge:
         return None
     crossings = []
     for strip in (pair.original, pair.batch):
@@ -195,7 +215,9 @@ def _compare(pair: Pair, options: Options, bench: _Bench, bars: OverBars | None)
     paper = pair.seen.paper_lab_d50
     noted = bench.original_mix or bench.mix
     mix = None if noted is None else bench.used.shelf.mix(noted)
-    pulls = None if paper is None else Pulls(paper, mix, options.pulled_alike, bars)
+    pulls = None
+    if paper is not None and not options.wedge:  # there the films are as alike as they can be
+        pulls = Pulls(paper, mix, options.pulled_alike, bars)
     return compare(
         pair.original,
         pair.batch,
@@ -225,6 +247,8 @@ def _advise(
     # Pulled alike, both films are known; the comparison's own ratio rests on these very colours
     # and must not count twice. The bar's go on as colours, so they count once.
     step = alike if options.pulled_alike else step
+    if options.wedge:  # it was read where the colours are nearest, in a film that nobody knows
+        step = replace(step, film_ratio=1.0, film_log_sd=WEDGE_SD)
     if comparison.film_alone:
         return None, step
     # Where film may explain it, what to add is for the case that the difference stays when both

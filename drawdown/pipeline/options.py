@@ -66,6 +66,7 @@ class Options:
     begins, ``knowledge`` what other batches taught of the shelf's inks. ``wet`` holds "original"
     or "batch" where that strip is still wet; ``lamps`` are those of the CIE by name, or spectral
     files, under which the pair is wanted too; ``kept`` is an original out of the book.
+    ``wedge`` says that the batch's strip runs from thick to thin on purpose.
     ``without_card`` asks for a rough look by bare paper beside the two strips, which are then in
     photo px; ``papers`` says where that paper is, like ``strips``.
     ``readings`` is a table of an instrument's readings in a photo's place; ``instrument_off_de``
@@ -89,6 +90,7 @@ class Options:
     tolerance: float = TOLERANCE_DE00
     other_inks: bool = False
     pulled_alike: bool = False
+    wedge: bool = False
     wet: Collection[str] = ()
     lamps: Collection[str] = ()
     kept: Kept | None = None
@@ -132,6 +134,7 @@ class Options:
             "strips": bool(self.strips),
             "original_photo": self.original_photo is not None,
             "without_card": self.without_card,
+            "wedge": self.wedge,
         }
         for name in (name for name, given in said.items() if given and self.readings):
             raise WrongUsage(

@@ -162,11 +162,21 @@ def paper_beside(
     return Rim(np.median(light[paper], axis=0), np.median(seen, axis=0))
 
 
-def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
-    """(k, 3) Lab of slices across the strip's whole length, thick start first as far as one
-    can tell. The middle of the width alone, with no glare; the median of a slice, so that a
-    scratch that shows paper does not count as a thinner film; nor does the blur at the very
-    ends."""
+def slices_along(
+    strip: Strip, sheet: Sheet, correction: Correction
+) -> tuple[np.ndarray, np.ndarray]:
+    """(k,) mm along the pull from the strip's middle, and (k, 3) Lab, of slices across its whole
+    length, thick start first as far as one can tell. The middle of the width alone, with no glare;
+    the median of a slice, so that a scratch that shows paper does not count as a thinner film; nor
+    does the blur at the very ends."""
+    along, lab, _ = _slices(strip, sheet, correction)
+    return along, lab
+
+
+def _slices(
+    strip: Strip, sheet: Sheet, correction: Correction
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Place and colour of slices, and (k,) bool which are even."""
     axis = np.asarray(strip.axis, dtype=float)
     rows, columns = np.nonzero(strip.mask)
     place = sheet.to_mm(np.stack([columns, rows], axis=-1)) - strip.corners_mm.mean(axis=0)
@@ -176,7 +186,7 @@ def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
     keep &= (sheet.clipped[rows, columns] < 0.05) & (sheet.crushed[rows, columns] < 0.5)
     rows, columns, along = rows[keep], columns[keep], along[keep]
     if len(rows) == 0:
-        return np.zeros((0, 3))
+        return np.zeros(0), np.zeros((0, 3)), np.zeros(0, bool)
     slot = np.floor((along - along.min()) / TRAIL_STEP_MM).astype(int)
     counts = np.bincount(slot)
     even = np.bincount(slot, strip.body[rows, columns]) > 0.4 * counts
@@ -185,13 +195,21 @@ def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
     used = np.flatnonzero(counts >= 0.4 * np.median(counts[counts > 0]))
     pixels = sheet.rgb_linear[rows, columns]
     rgb = np.array([np.median(pixels[parts[i]], axis=0) for i in used], dtype=float)
-    xy_mm = strip.corners_mm.mean(axis=0) + np.outer([along[parts[i]].mean() for i in used], axis)
+    at = np.array([along[parts[i]].mean() for i in used])
+    xy_mm = strip.corners_mm.mean(axis=0) + np.outer(at, axis)
     lab: np.ndarray = xyz_to_lab(correction.xyz_d50(correction.light(rgb, xy_mm)))
-    if not even[used].any():
+    return at, lab, even[used]
+
+
+def _trail(strip: Strip, sheet: Sheet, correction: Correction) -> np.ndarray:
+    """(k, 3) Lab of ``slices_along`` but for what lies between the even ones and was left out of
+    the body (a bar, glare): no film of it."""
+    _, lab, even = _slices(strip, sheet, correction)
+    if not even.any():
         return lab
-    # Between the even slices lies what was left out of the body (a bar, glare): no film of it.
+    place = np.arange(len(even))
     first, last = np.flatnonzero(even)[[0, -1]]
-    film: np.ndarray = lab[even[used] | (used < first) | (used > last)]
+    film: np.ndarray = lab[even | (place < first) | (place > last)]
     return film
 
 

@@ -15,7 +15,10 @@ colour went into the batch than the recipe says, and only ``--knows batch`` or `
 Its advice is followed for up to three additions, each weighed to 2 %, with a new strip each time,
 and another strip where it asks for one. Judged is the true Delta E 2000 between original and batch
 at equal film.
-``--trails`` also tells it the ratio of both films, with that error of its logarithm.
+``--trails`` also tells it the ratio of both films, with that error of its logarithm. ``--film bar``
+lets both strips cross a black bar; ``--film stroke`` compares the batch with a little ink weighed
+out afresh by the original's recipe (to 2 %), both pulled in one stroke (films alike to 3 %). With
+``--film`` let-downs in base and tints in white are told apart in the figures.
 Nothing here is measured ink: real inks will do worse.
 """
 
@@ -38,7 +41,8 @@ from drawdown.ink import film
 from drawdown.ink.forward import mix_of
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.advise import advise
-from drawdown.matching.batch_history import Step
+from drawdown.matching.batch_history import OverBars, Step
+from drawdown.matching.film_or_ink import ALIKE_SD
 from tests.benchmarks.advice_inks import Studio
 from tests.benchmarks.advice_inks import studio as hidden_studio
 from tests.kits.advice_kit import reading
@@ -66,9 +70,12 @@ class World:
     paper: np.ndarray
     film: float
 
-    def lab(self, parts: np.ndarray, film_factor: float = 1.0) -> np.ndarray:
+    def lab(
+        self, parts: np.ndarray, film_factor: float = 1.0, under: np.ndarray | None = None
+    ) -> np.ndarray:
         k, s = mix_of(parts, self.k, self.s)
-        ground = film.internal_from_measured(self.paper, self.k1, self.k2)
+        bare = self.paper if under is None else under
+        ground = film.internal_from_measured(bare, self.k1, self.k2)
         inside = film.reflectance(k, s, self.film * film_factor, ground)
         return xyz_to_lab(film.measured_from_internal(inside, self.k1, self.k2) @ XYZ_D50_WEIGHTS)
 
@@ -82,6 +89,7 @@ class Case:
     own: dict[str, float]  # the batch's
     original_film: float
     paper_lab: np.ndarray
+    way: str  # thinned in white, base, both; or alone
 
 
 def _smooth(rng, shape: int, sd: float) -> np.ndarray:
@@ -155,7 +163,7 @@ def make_case(rng, shelf: Shelf, world: World, paper_lab: np.ndarray, wrong: boo
         shelf.inks[i].name: float(100 * batch[i] * np.exp(rng.normal(0, RECIPE_SD)))
         for i in np.flatnonzero(batch)
     }
-    return Case(world, recipe, batch, noted, own, film_factor, paper_lab)
+    return Case(world, recipe, batch, noted, own, film_factor, paper_lab, str(way))
 
 
 @dataclass
@@ -169,15 +177,48 @@ class Photo:
     common_sd: np.ndarray
     film_ratio: float | None  # batch over original, as the strips' trails tell it
     film_log_sd: float
+    bars: OverBars | None = None
 
 
-def take_photo(rng, case: Case, batch: np.ndarray, trails: float | None = None) -> Photo:
+# Strips over a bar, Delta E per axis: film beside it against the strip, film over it alone and in
+# common with the other strip (as over_bars says of rendered photos); log of the film at the bar.
+BESIDE_SD, OVER_SD, OVER_COMMON_SD, AT_BAR_SD, BAR_REFLECTS = 0.3, 0.5, 1.0, 0.08, 0.045
+STROKE_SD = 0.03  # of the log ratio of two films that are pulled in one stroke
+
+
+def over_bar(rng, case: Case, strips: list[tuple[np.ndarray, float]]) -> OverBars:
+    """Original and batch, (parts, film) each, beside and over a bar."""
+    bar = np.full(31, BAR_REFLECTS)
+    labs, covariance = np.zeros((2, 2, 3)), np.zeros((12, 12))
+    common = OVER_COMMON_SD * rng.standard_normal(3)
+    back = np.zeros((2, 2, 3, 3))
+    for k, (parts, thick) in enumerate(strips):
+        film_there = thick * np.exp(rng.normal(0, AT_BAR_SD))
+        true = case.world.lab(parts, film_there), case.world.lab(parts, film_there, bar)
+        back[k] = [np.linalg.inv(local_metric(lab)) for lab in true]
+        labs[k, 0] = true[0] + back[k, 0] @ rng.normal(0, BESIDE_SD, 3)
+        labs[k, 1] = true[1] + back[k, 1] @ (rng.normal(0, OVER_SD, 3) + common)
+        for place, sd in enumerate((BESIDE_SD, np.hypot(OVER_SD, OVER_COMMON_SD))):
+            at = slice(6 * k + 3 * place, 6 * k + 3 * place + 3)
+            covariance[at, at] = sd**2 * back[k, place] @ back[k, place].T
+    shared = OVER_COMMON_SD**2 * back[0, 1] @ back[1, 1].T
+    covariance[3:6, 9:12], covariance[9:12, 3:6] = shared, shared.T
+    return OverBars(labs[:, 0], labs[:, 1], xyz_to_lab(bar @ XYZ_D50_WEIGHTS), covariance)
+
+
+def take_photo(
+    rng, case: Case, batch: np.ndarray, trails: float | None = None, told_by: str | None = None
+) -> Photo:
     """Strips with uneven films, read with the errors of a photo whose strips were about as far
     apart; errors are laid on this colour by the local CIEDE2000 metric."""
-    one = case.world.lab(case.recipe, case.original_film)
     film_batch = rng.uniform(1 - FILM_SPREAD, 1 + FILM_SPREAD)
+    kept, film_kept = case.recipe, case.original_film
+    if told_by == "stroke":
+        kept = kept * np.exp(rng.normal(0, RECIPE_SD, len(kept)))
+        kept, film_kept = kept / kept.sum(), film_batch * np.exp(rng.normal(0, STROKE_SD))
+    one = case.world.lab(kept, film_kept)
     two = case.world.lab(batch, film_batch)
-    ratio = film_batch / case.original_film * np.exp(rng.normal(0, trails or 1.0))
+    ratio = film_batch / film_kept * np.exp(rng.normal(0, trails or 1.0))
     gap = float(delta_e_2000(one, two))
     near = np.abs(NOISE[:, -1] - gap).argsort()[:ALIKE]
     row = NOISE[rng.choice(near)]
@@ -189,7 +230,9 @@ def take_photo(rng, case: Case, batch: np.ndarray, trails: float | None = None) 
     original = one + back @ row[1:4]
     return Photo(
         original, original + (two - one) + back @ row[4:7], root @ root.T, card,
-        ratio if trails else None, trails or 0.0,
+        ratio if trails else 1.0 if told_by == "stroke" else None,
+        trails or ALIKE_SD,
+        over_bar(rng, case, [(kept, film_kept), (batch, film_batch)]) if told_by == "bar" else None,
     )  # fmt: skip
 
 
@@ -240,7 +283,8 @@ def by_advice(
         data = reading(
             earlier.original, earlier.batch, None, None, earlier.difference_cov, earlier.common_sd
         )
-        story.append(Step(data, added, earlier.film_ratio, earlier.film_log_sd))
+        told_film = earlier.film_ratio, earlier.film_log_sd, earlier.bars
+        story.append(Step(data, added, *told_film))
         added = {shelf.names[i]: share for i, share in put_in.items()}
     mixes = told(case, shelf, knows)
     if not learn and past:  # the mix as it should be now
@@ -252,7 +296,7 @@ def by_advice(
         mixes = mixes | {"mix": noted}
     started = time.perf_counter()
     data = reading(photo.original, photo.batch, None, None, photo.difference_cov, photo.common_sd)
-    now = Step(data, dict(added or {}), photo.film_ratio, photo.film_log_sd)
+    now = Step(data, dict(added or {}), photo.film_ratio, photo.film_log_sd, photo.bars)
     answer = advise(
         (*story, now), shelf, mixes.get("mix"), original_mix=mixes.get("original_mix"),
         tolerance=TOLERANCE, paper_lab=case.paper_lab, knowledge=knowledge,
@@ -325,9 +369,12 @@ class Followed:
     batches: list[np.ndarray]
     photos: list[Photo]
     steps: list[dict[int, float]]  # what went in after each photo
+    way: str = ""  # of thinning, as of the case
 
 
-def follow(rng, case: Case, decide, trails: float | None = None) -> Followed:
+def follow(
+    rng, case: Case, decide, trails: float | None = None, told_by: str | None = None
+) -> Followed:
     """Follow ``decide`` for up to three additions."""
     batch, weight, out = case.batch.copy(), 1.0, Followed([], 0.0, [], [], [], [], [])
     goal = case.world.lab(case.recipe)
@@ -337,7 +384,7 @@ def follow(rng, case: Case, decide, trails: float | None = None) -> Followed:
         if not done:
             pulled = 0
             while True:
-                photo = take_photo(rng, case, batch, trails)
+                photo = take_photo(rng, case, batch, trails, told_by)
                 move = decide(photo, past)
                 out.took.append(move.took)
                 out.batches.append(batch)
@@ -383,7 +430,7 @@ def cases_of(cases: int, seed: int, rough: float | None, wrong: bool = False):
 
 def run(cases: int, seed: int, knows: str = "original", baselines: bool = True,
         rough: float | None = None, trails: float | None = None, quick: bool = False,
-        wrong: bool = False):  # fmt: skip
+        wrong: bool = False, told_by: str | None = None):  # fmt: skip
     asked = {
         ADVICE: {"first": True},
         "advice, all of it each time": {"first": False},
@@ -407,8 +454,10 @@ def run(cases: int, seed: int, knows: str = "original", baselines: bool = True,
                     case,
                     lambda *a, way=decide, case=case, shelf=shelf: way(case, shelf, *a),
                     trails,
+                    told_by,
                 )
             )
+            results[name][-1].way = case.way
     return results
 
 
@@ -501,6 +550,7 @@ def main() -> None:
     parser.add_argument(
         "--trails", type=float, help="the strips' trails tell the film ratio, this exactly (log)"
     )
+    parser.add_argument("--film", choices=("none", "bar", "stroke"), help="what tells the films")
     given = parser.parse_args()
     if given.shelves:
         time_of_shelves()
@@ -508,8 +558,13 @@ def main() -> None:
     cases = cases_of(given.cases, given.seed, given.rough, given.wrong)
     costs = [exact_cost(case) for case, _ in cases if not given.wrong] or [np.nan]
     print(f"To restore the recipes exactly would take {100 * np.median(costs):.1f} % (median).")
-    report(run(given.cases, given.seed, given.knows, not given.quick, given.rough,
-               given.trails, given.quick, given.wrong))  # fmt: skip
+    results = run(given.cases, given.seed, given.knows, not given.quick, given.rough,
+                  given.trails, given.quick, given.wrong, given.film)  # fmt: skip
+    report(results)
+    if given.film:
+        for way in ("base", "white"):
+            some = {n: [r for r in rows if r.way == way] for n, rows in results.items()}
+            report({f"{n}, thinned in {way}": rows for n, rows in some.items()})
 
 
 if __name__ == "__main__":
