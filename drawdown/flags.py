@@ -199,7 +199,8 @@ FILM_DIFFERS = FlagKind(
     "film-differs", False, "comparison",
     "one strip looks scraped thinner than the other ({detail})",
     "a thinner film is lighter without being another ink",
-    "pull the batch again, as thick as the original, before adding ink",
+    "before adding ink, pull the batch again, from thick to nearly bare, and compare it with "
+    "`wedge`",
 )  # fmt: skip
 WEDGE_READ = FlagKind(
     "wedge", False, "comparison",

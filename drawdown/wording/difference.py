@@ -106,6 +106,9 @@ def missing_direction(lab_original: np.ndarray, lab_after: np.ndarray) -> str:
 WORTH_NAMING, MOST_NAMED = 0.06, 2
 
 
+_PULL_A_WEDGE = "pull the batch again, from thick to nearly bare, and compare it with `wedge`"
+
+
 def film_headline(film: FilmApart) -> str:
     """Film instead of ink, in one line."""
     thinner = "thinner" if (film.ratio or 0.0) < 1 else "thicker"
@@ -113,10 +116,7 @@ def film_headline(film: FilmApart) -> str:
         return f"Same ink, {thinner} film: pull it again."
     others = _instead(film)
     instead = f" or {others}" if others else ""
-    return (
-        f"Probably a {thinner} film{instead}: pull the batch again, as thick as the original, "
-        "before you add ink."
-    )
+    return named(f"Probably a {thinner} film{instead}. Before you add ink, {_PULL_A_WEDGE}.")
 
 
 def film_sentences(c: Comparison) -> tuple[str, ...]:
@@ -126,8 +126,10 @@ def film_sentences(c: Comparison) -> tuple[str, ...]:
         return ()
     if film.kind == "short":
         return (
-            "Can't tell film from ink: these strips don't show how the colour changes with film. "
-            "Pull strips that start thick and run out thin.",
+            named(
+                "Can't tell film from ink: these strips don't show how the colour changes with "
+                f"film. To leave the film out of it, {_PULL_A_WEDGE}."
+            ),
         )
     if film.kind == "opaque":
         return (
@@ -151,8 +153,11 @@ def film_sentences(c: Comparison) -> tuple[str, ...]:
         return tuple(said)
     if (film.p_within or 0.0) < SURE_SAME:
         said.append(
-            "By colour alone the two look the same. If the difference stays when both are pulled "
-            f"alike, it is the ink: add {named('`pulled_alike`')}."
+            named(
+                "By colour alone the two look the same. To be sure, weigh out a little ink by the "
+                "original's recipe, pull it beside the batch in one stroke, and compare those two "
+                "with `pulled_alike`."
+            )
         )
     return (film_headline(film), *said)
 

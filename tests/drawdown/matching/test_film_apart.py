@@ -358,3 +358,60 @@ def test_the_trail_runs_from_thick_to_thin(thin_photo):
         assert len(lightness) > 20
         assert lightness[0] < colour.lab_d50[0] - 2  # the thick start
         assert lightness[-1] > colour.lab_d50[0] + 3  # the thin end
+
+
+# A wedge ---------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def wedge_photo(tmp_path_factory):
+    """The batch of a glaze pulled six times as thick at its start as at its end, and half as thick
+    again as the original in its middle."""
+    from dataclasses import replace
+
+    from calibration.card.toml import write_card
+    from fixtures.demo import STUDIO
+    from fixtures.render import random_spec, render
+
+    studio = STUDIO | {"width_px": 1600, "height_px": 1200, "card_shape": "slip"}
+    spec = random_spec(57, difficulty="easy", count=2, layout="below", paper="plain", **studio)
+    one, two = (replace(s, recipe=GLAZE, film=1.0, length_mm=62.0) for s in spec.strips)
+    two = replace(two, film=1.5, wedge=6.0, bead=0.3, feather=0.08)
+    made = render(replace(spec, strips=(one, two)))
+    photo = tmp_path_factory.mktemp("wedge") / "wedge.jpg"
+    photo.write_bytes(made.jpeg())
+    write_card(photo.with_suffix(".toml"), made.truth.card)
+    return photo
+
+
+@pytest.mark.slow
+def test_a_wedge_is_compared_where_it_equals_the_original(wedge_photo, capsys):
+    """Six times from end to end, in even steps of the logarithm: 1.5 of the original's film in the
+    middle is 1.0 of it at ln(1.5)/ln(6) = 0.23 of the length beyond, 45 of 62 mm."""
+    card = str(wedge_photo.with_suffix(".toml"))
+    assert cli.main(["match", str(wedge_photo), "--card", card, "--json"]) != 0
+    capsys.readouterr()
+    assert cli.main(["match", str(wedge_photo), "--card", card, "--json", "--wedge"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["comparison"]["de00"] < 0.7
+    assert "wedge" in data["photo"]["flags"]
+    assert data["comparison"]["film_ratio"] is None
+    assert cli.main(["match", str(wedge_photo), "--card", card, "--wedge", "--full"]) == 0
+    said = " ".join(capsys.readouterr().out.lower().split())
+    place = int(said.partition("the wedge was read ")[2].split(" mm")[0])
+    assert place == pytest.approx(45, abs=3)
+
+
+def test_what_does_not_run_is_no_wedge():
+    from types import SimpleNamespace
+
+    from calibration.errors import PhotoUnfit
+    from drawdown.reading import wedge
+
+    even = np.tile(films(GLAZE, 1.0), (20, 1))
+    reading = SimpleNamespace(strip=SimpleNamespace(number=2, mask=np.ones((2, 2), bool)))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(wedge, "slices_along", lambda *_: (np.arange(20.0), even))
+        patch.setattr(wedge, "may_cross", lambda *_: False)
+        with pytest.raises(PhotoUnfit, match="hardly runs"):
+            wedge.read_wedge(reading, None, None, None, None, [reading.strip])
