@@ -199,8 +199,7 @@ FILM_DIFFERS = FlagKind(
     "film-differs", False, "comparison",
     "one strip looks scraped thinner than the other ({detail})",
     "a thinner film is lighter without being another ink",
-    "before adding ink, pull the batch again, from thick to nearly bare, and compare it with "
-    "`wedge`",
+    "before adding ink, pull the batch again from thick to thin and add `wedge`",
 )  # fmt: skip
 WEDGE_READ = FlagKind(
     "wedge", False, "comparison",

@@ -253,6 +253,7 @@ ALONE = {
     "drawdown.book.share.validation": "what a stranger's file may hold, apart from what is done",
     "drawdown.matching.addition_search": "the search, which knows nothing of strips or advice",
     "drawdown.pipeline.several": "which photos count, before any two strips are compared",
+    "drawdown.reading.wedge": "the one reading that chooses its place by another colour",
     "drawdown.reading.which_two": "its sizes speak of strips, not of what was asked",
     "drawdown.strips.choose": "which candidates are strips; finding them is another act",
 }

@@ -53,6 +53,7 @@ class Asked:
     tolerance: str = ""
     wet: tuple[str, ...] = ()
     pulled_alike: bool = False
+    wedge: bool = False
     other_inks: bool = False
     follows: str = ""  # a batch in the book
     kept: str = ""  # an original in the book
@@ -80,6 +81,7 @@ class Asked:
             tolerance=TOLERANCE_DE00 if tolerance is None else tolerance,
             wet=self.wet,
             pulled_alike=self.pulled_alike,
+            wedge=self.wedge,
             other_inks=self.other_inks,
         )
 
@@ -126,6 +128,7 @@ def from_form(form: Mapping[str, Any], asked: Asked, shelf: Shelf) -> Asked:
         wet=tuple(role for role in ("original", "batch") if form.get(f"wet_{role}")),
         apart=bool(form.get("apart")),
         pulled_alike=bool(form.get("pulled_alike")),
+        wedge=bool(form.get("wedge")),
         other_inks=bool(form.get("other_inks")),
     )
 

@@ -106,7 +106,7 @@ def missing_direction(lab_original: np.ndarray, lab_after: np.ndarray) -> str:
 WORTH_NAMING, MOST_NAMED = 0.06, 2
 
 
-_PULL_A_WEDGE = "pull the batch again, from thick to nearly bare, and compare it with `wedge`"
+_PULL_A_WEDGE = "pull the batch again from thick to thin and add `wedge`"
 
 
 def film_headline(film: FilmApart) -> str:
@@ -116,7 +116,7 @@ def film_headline(film: FilmApart) -> str:
         return f"Same ink, {thinner} film: pull it again."
     others = _instead(film)
     instead = f" or {others}" if others else ""
-    return named(f"Probably a {thinner} film{instead}. Before you add ink, {_PULL_A_WEDGE}.")
+    return named(f"Probably a {thinner} film{instead}: before any ink, {_PULL_A_WEDGE}.")
 
 
 def film_sentences(c: Comparison) -> tuple[str, ...]:

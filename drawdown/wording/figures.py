@@ -33,6 +33,7 @@ _READ = (
     (r"\b([Tt])his photo can't\b", r"\1hese readings can't"), (r"\bphotograph\b", "read"),
     (r"\bshoot\b", "read"), (r"\b(a|the next|one|second) photo\b", r"\1 reading"),
     (r"\b([Tt])his photo\b", r"\1hese readings"), (r"\bearlier photos\b", "earlier readings"),
+    (r"\bfrom thick to thin and add [^\s.,]+", "as thick as the original"),
 )  # fmt: skip
 
 
