@@ -218,6 +218,14 @@ SORTS: dict[str, Callable[[Any], Any]] = {
 }
 
 
+def newest_names(book: Book, table: str, most: int) -> dict[str, int]:
+    """Names and ids of what was added last to "original", "batch" or "packet"."""
+    rows = book.rows(
+        f'SELECT id, name FROM "{table}" WHERE removed IS NULL ORDER BY id DESC LIMIT ?', (most,)
+    )
+    return {row["name"]: row["id"] for row in rows}
+
+
 def list_originals(
     book: Book, wanted: Wanted | None = None, sort: str = "name", reverse: bool = False
 ) -> list[Original]:

@@ -46,8 +46,8 @@ async def home(request: Request) -> Response:
     last = replace(last, follows=begun or last.follows)
     goes_on = bool(begun) and not new and time.time() - last.when < GOES_ON_S
     asked = afresh(last, goes_on) if begun or new else replace(last, wet=())
-    if query.get("kept") in known["originals"]:
-        asked = replace(asked, kept=query["kept"])
+    if kept := query.get("kept"):
+        asked = replace(asked, kept=kept[:200])
     if asked.mix:
         known = await run_in_threadpool(batches.to_choose, studio, asked.mix)
     return page(request, "judge.html", rows=rows, asked=asked, known=known, goes_on=goes_on)
@@ -72,6 +72,7 @@ def _row(look: Look, asked: Asked) -> dict[str, Any]:
         "symbol": answer["symbol"],
         "words": " ".join(answer["words"]).capitalize(),
         "swatches": answer.get("swatches", []),
+        "batch": asked.follows,
     }
 
 

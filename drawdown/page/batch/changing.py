@@ -177,6 +177,6 @@ def _said(given: Form, studio: Studio) -> WentIn:
     said = amounts_given(given, "added", shelf_in_use(studio.shelf).shelf)
     if said is None:
         raise WrongUsage(
-            "nothing was said to have gone in", "there is nothing to note", "give it ink by ink"
+            "no ink was given", "there is nothing to note", "give how much of each ink went in"
         )
     return WentIn(tuple(said.amounts.items()), said.unit)

@@ -16,14 +16,13 @@ from drawdown.book.batches import (
     batch_called,
     is_taken,
     last_entry,
-    list_batches,
     mix_with_added,
     newest_change,
     story_of,
 )
 from drawdown.book.columns import Batch, Entry, Original
 from drawdown.book.memory.story import better_mix
-from drawdown.book.originals import list_originals, original_by_id
+from drawdown.book.originals import newest_names, original_by_id
 from drawdown.defaults import SCALE_STEP_G
 from drawdown.page import inks
 from drawdown.page.answer import hex_rgb
@@ -37,7 +36,7 @@ from drawdown.studio.scale import scale_step
 from drawdown.studio.shelf_file import shelf_in_use
 from drawdown.wording.book import mix_words
 
-MOST_LISTED = 200
+MOST_LISTED, MOST_NAMED = 60, 300
 
 
 def batch_of(book: Book, number: int) -> Batch:
@@ -152,8 +151,8 @@ def to_choose(studio: Studio, mix: str = "") -> dict[str, Any]:
 
     def look(book: Book) -> dict[str, dict[str, int]]:
         return {
-            "originals": {o.name: o.id for o in list_originals(book)[:MOST_LISTED]},
-            "batches": {b.name: b.id for b in _newest(book)},
+            "originals": newest_names(book, "original", MOST_NAMED),
+            "batches": newest_names(book, "batch", MOST_NAMED),
         }
 
     named = in_book(studio, look) or {"originals": {}, "batches": {}}
@@ -163,25 +162,21 @@ def to_choose(studio: Studio, mix: str = "") -> dict[str, Any]:
     return {**named, "inks": inks.shown(shelf), "amounts": amounts, "typed": typed, "step_g": step}
 
 
-def _newest(book: Book) -> list[Batch]:
-    return sorted(list_batches(book), key=lambda b: b.id, reverse=True)[:MOST_LISTED]
-
-
 # Pages -----------------------------------------------------------------------------------
 
 
 async def batches(request: Request) -> Response:
-    """All batches, the newest first."""
+    """The newest batches."""
     found = await asked(request, _listed) or []
-    return page(request, "batches.html", batches=found)
+    return page(request, "batches.html", batches=found, most=MOST_LISTED)
 
 
 def _listed(book: Book) -> list[dict[str, Any]]:
-    towards = {o.id: o for o in list_originals(book)}
     rows = []
-    for batch in _newest(book):
+    for number in newest_names(book, "batch", MOST_LISTED).values():
+        batch = batch_of(book, number)
         reads = [e for e in story_of(book, batch.id) if e.kind == "read"]
-        original = towards.get(batch.original or 0)
+        original = original_by_id(book, batch.original) if batch.original else None
         rows.append({
             "id": batch.id,
             "name": batch.name,

@@ -40,11 +40,11 @@ document.addEventListener("pointerdown", (event) => {
   };
   timer = setTimeout(run, HELD_MS);
 });
-for (const kind of ["pointerup", "pointercancel", "pointerleave", "blur"]) addEventListener(kind, release);
+for (const kind of ["pointerup", "pointercancel", "blur"]) addEventListener(kind, release);
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-by]");
   if (!button) return;
-  if (!ran) step(button, 0);
+  if (!ran || !event.detail) step(button, 0); // no detail: a key
   ran = 0;
 });
 document.addEventListener("contextmenu", (event) => {

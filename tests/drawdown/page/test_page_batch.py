@@ -252,10 +252,10 @@ def test_a_kept_original_is_compared_where_the_photo_does_not_show_it(served, ca
     _, told, _ = run(capsys, PHOTOS / "no-match.jpg", "--kept", "Sky", "--apart", "--json")
     compared = json.loads(told)["comparison"]
     assert f"Delta E 2000  {compared['de00']:.2f}" in said
-    assert "Goes on with the batch" in get(served, phone, "/")
+    assert "goes on with the batch" in get(served, phone, "/")
     number = re.search(r"/batch/(\d+)", get(served, phone, "/"))[1]
     assert "Sky, may" in get(served, phone, f"/batch/{number}")
-    assert "Goes on with the batch" not in get(served, phone, "/?new=1")
+    assert "goes on with the batch" not in get(served, phone, "/?new=1")
 
 
 @pytest.mark.slow
