@@ -19,15 +19,12 @@ DARKEST = 1e-3
 # run of colour.
 FILM_REACH = 100.0
 FILM_BEND = 0.03
-# From end to end of a strip: paper in specks through a thin film, the film's taper, and what
-# is left of uneven light (shares).
-SPECKS = 0.1
-TAPER = 0.15
-LIGHT_FALL = 0.03
+# How far apart, both ways (cells), two places of one image of a lamp still shine alike: wider than
+# streaks and ridges, which run one way.
+APART = 3
 # Widths (cells) of the two blurs whose difference shows film but no lamp's soft image.
 FINE, COARSE = 0.7, 2.0
 CALM = 1.2
-SOFT = 2.0  # further blur of the map of glare
 # A window's image in ink: L* over what film runs leave, how many times what the ink does from one
 # millimetre to the next, and how near to white what it adds is (cosine). Rendered strips without a
 # window stay below 1.8 or below 9 times; nothing outside speaks for it.
@@ -41,21 +38,17 @@ STREAK_WIDE, STREAK_LONG, LEAST_PANES_MM2 = 4.0, 2.0, 60
 @dataclass(frozen=True, eq=False)
 class GlareField:
     """``level`` (h, w) float32, mirrored light as a share of white, smooth, above the place
-    where there is least of it (0 outside ``known`` (h, w) bool); ``span`` how far it
-    ranges, ``sd`` the standard uncertainty of a difference between two places;
-    ``smoothness`` 0..1, how much of what looks like glare is one smooth image of a lamp;
-    ``bump`` 0..1, by how much of its span it rises and falls again along the strip, as a film
-    that was pulled out from thick to thin does not; ``beyond_taper`` span over uncertainty
-    when film and light may also run evenly from one end to the other.
+    where there is least of it (0 outside ``known`` (h, w) bool). What of it no film does that runs
+    evenly out along the pull, or in lines, has the range ``span``; ``sd`` is the standard
+    uncertainty of a difference between two places; ``likeness`` -1..1 how like each other places
+    are that lie apart both along and across: lines of a film are not, a lamp's image is.
     """
 
     level: np.ndarray = field(repr=False)
     known: np.ndarray = field(repr=False)
     span: float
     sd: float
-    smoothness: float
-    bump: float
-    beyond_taper: float
+    likeness: float
 
 
 def glare_share(
@@ -107,40 +100,53 @@ def film_covariance(rgb: np.ndarray, known: np.ndarray) -> np.ndarray:
     return FILM_REACH * (values[2] - values[1]) * np.outer(run, run) + np.outer(bend, bend)
 
 
-def find_glare(rgb: np.ndarray, known: np.ndarray, paper_rgb: np.ndarray) -> GlareField:
+def find_glare(rgb: np.ndarray, known: np.ndarray) -> GlareField:
     """The image of a lamp in one strip of ink.
 
     ``rgb`` (h, w, 3) float32 relative to white, cells of about 1 mm, the long side of the
     strip down; ``known`` (h, w) bool, cells that are all ink, thick start and thin end left
-    out; ``paper_rgb`` (3,) of the paper beside it, relative to white. Nothing can be said
-    about glare that lies evenly over all of it.
-    """
-    level = np.zeros(known.shape, np.float32)
+    out. Nothing can be said about glare that lies evenly over all of it."""
     if known.sum() < 40:
-        return GlareField(level, known, 0.0, np.inf, 0.0, 0.0, 0.0)
-    calm = blurred(rgb, known, CALM)[known].astype(float)
-    body = np.maximum(np.median(calm, axis=0), DARKEST)
-    film = film_covariance(rgb, known)
-    # What else may run along a strip: more paper in specks, a thinner film, falling light.
-    thinner = np.minimum(body, 0.98) * np.log(np.minimum(body, 0.98))
-    ways = (
-        SPECKS * (np.asarray(paper_rgb, float) - body),
-        TAPER * thinner,
-        LIGHT_FALL * body,
-    )
-    strict = film + sum(np.outer(way, way) for way in ways)
-    weights, sd = _weights(body, film)
-    level[known] = m = (calm - body) @ weights
-    fit, smoothness = _smooth_image(m, known)
-    span = float(np.ptp(np.quantile(fit, [0.03, 0.97])))
-    bump = _bump(fit - fit.min(), known)
-    # The map itself follows small lobes too.
-    level = blurred(level[..., None], known, SOFT)[..., 0]
-    level = np.where(known, np.maximum(level - np.quantile(level[known], 0.1), 0), 0)
-    weights, strict_sd = _weights(body, strict)
-    fit, _ = _smooth_image((calm - body) @ weights, known)
-    beyond = float(np.ptp(np.quantile(fit, [0.03, 0.97]))) / strict_sd
-    return GlareField(level.astype(np.float32), known, span, sd, smoothness, bump, beyond)
+        return GlareField(np.zeros(known.shape, np.float32), known, 0.0, np.inf, 0.0)
+    calm = blurred(rgb, known, CALM)
+    body = np.maximum(np.median(calm[known], axis=0), DARKEST).astype(float)
+    weights, sd = _weights(body, film_covariance(rgb, known))
+    mirrored = np.where(known, (calm - body) @ weights, np.nan)
+    image = _without_runs(mirrored)
+    soft = blurred(np.nan_to_num(image)[..., None].astype(np.float32), known, FINE)[..., 0]
+    span = float(np.ptp(np.quantile(soft[known], [0.03, 0.97])))
+    level = np.where(known, np.maximum(mirrored - np.quantile(mirrored[known], 0.1), 0), 0)
+    return GlareField(level.astype(np.float32), known, span, sd, _likeness(image))
+
+
+def _without_runs(values: np.ndarray) -> np.ndarray:
+    """What is left (h, w), nan where unknown, once an even run along the pull and the lines
+    along it are taken out. The run is a line through the middles of the rows, which places that
+    shine pull little (Cauchy's weights)."""
+    row = np.nanmedian(values[(rows := np.isfinite(values).any(axis=1))], axis=1)
+    along = np.arange(len(values)) / len(values) - 0.5
+    terms = np.stack([np.ones_like(along), along], axis=1)
+    weight = np.ones(len(row))
+    line = np.zeros(2)
+    for _ in range(5):
+        a = terms[rows] * weight[:, None]
+        line = np.linalg.lstsq(a, row * weight, rcond=None)[0]
+        off = np.abs(row - terms[rows] @ line)
+        weight = 1 / np.sqrt(1 + (off / (3 * np.median(off) + 1e-6)) ** 2)
+    left = values - (terms @ line)[:, None]
+    for _ in range(2):
+        left = left - _middles(left, 0)
+    return np.asarray(left)
+
+
+def _likeness(image: np.ndarray) -> float:
+    """Correlation of an image (h, w), nan where unknown, with itself ``APART`` away both ways."""
+    pairs = [(image[APART:, APART:], image[:-APART, :-APART]),
+             (image[APART:, :-APART], image[:-APART, APART:])]  # fmt: skip
+    products = np.concatenate([(one * other).ravel() for one, other in pairs])
+    if not np.isfinite(products).any():
+        return 0.0
+    return float(np.nanmean(products) / max(float(np.nanvar(image)), 1e-12))
 
 
 def find_panes(rgb: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, float] | None:
@@ -195,29 +201,6 @@ def _between(values: np.ndarray) -> float:
     high = (ordered.sum() - low * n) / (len(ordered) - n)
     k = int(np.argmax(n * (len(ordered) - n) * (high - low) ** 2))
     return float((ordered[k] + ordered[k + 1]) / 2)
-
-
-def _smooth_image(m: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, float]:
-    """A smooth surface (n,) through the glare at the known cells, and its share of all that
-    varies: smooth enough for one lamp's image, stiff enough not to follow the film."""
-    rows, columns = np.nonzero(known)
-    u = rows / known.shape[0] - 0.5
-    v = columns / known.shape[1] - 0.5
-    terms = np.stack([u**0, u, v, u * u, v * v, u * v, u**3, u**4], axis=1)
-    fit = terms @ np.linalg.lstsq(terms, m, rcond=None)[0]
-    left = float(np.square(m - fit).sum())
-    return fit, 1 - left / max(float(np.square(m - m.mean()).sum()), 1e-12)
-
-
-def _bump(fit: np.ndarray, known: np.ndarray) -> float:
-    """Rise and fall along the strip over the whole range, of a surface at the known cells."""
-    level = np.zeros(known.shape)
-    level[known] = fit
-    count = known.sum(axis=1)
-    rows = count >= 0.5 * count.max()
-    along = level.sum(axis=1)[rows] / count[rows]
-    lower = max(along[0], along[-1])
-    return float((along.max() - lower) / max(np.ptp(along), 1e-9))
 
 
 def blurred(rgb: np.ndarray, known: np.ndarray, width: float) -> np.ndarray:

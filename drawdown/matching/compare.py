@@ -174,6 +174,7 @@ def compare(
     raised before; ``wet_with_dry`` that one was wet and nothing is known of how it dries: no match
     is then certain. Film is separated from ink where ``pulls`` says what is known of the paper."""
     glare = any(f.kind is fl.STRIP_GLARE for f in (*original.flags, *batch.flags))
+    glare = glare or _shine(original) > 0 or _shine(batch) > 0
     metered = original.by_instrument and batch.by_instrument
     setting = _Setting(other_inks, nominal_card, shaded_card, across_photos, glare, metered)
     lab_o, lab_b = original.lab_d50, batch.lab_d50

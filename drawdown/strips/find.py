@@ -303,15 +303,6 @@ def _refuse_overlap(said: list[str], places: list[np.ndarray]) -> None:
             )
 
 
-def _paper_around(sheet, white, part, margin: np.ndarray) -> np.ndarray:
-    """(3,) Lab of the paper beside a place: the lighter part of what lies around it."""
-    around = (margin < -1.5) & (margin > -limits.AROUND_MM) & sheet.inside[part]
-    lab = to_lab(sheet.rgb_linear[part], white)[around]
-    if not len(lab):
-        return np.array([100.0, 0.0, 0.0])
-    return np.median(lab[lab[:, 0] >= np.quantile(lab[:, 0], 0.6)], axis=0)
-
-
 def _body_by_hand(sheet, white, corners, printed, what: str) -> Body:
     part = window_about(sheet, corners, limits.AROUND_MM)
     x, y = (axis[where] for axis, where in zip(sheet.grid_mm(), part[::-1], strict=True))
@@ -335,10 +326,7 @@ def _body_by_hand(sheet, white, corners, printed, what: str) -> Body:
         body &= ~printed[part]
     body &= sheet.clipped[part] < 0.05
     corners_px = sheet.to_px(corners) - (part[1].start, part[0].start)
-    paper = _paper_around(sheet, white, part, margin)
-    shine = find_shine(
-        sheet.rgb_linear[part], white, body, paper, corners_px[[0, 1, 3]], sheet.px_per_mm
-    )
+    shine = find_shine(sheet.rgb_linear[part], white, body, corners_px[[0, 1, 3]], sheet.px_per_mm)
     if shine is None:
         return Body(part, mask, body, 0.0, 0.0, True)
     if np.count_nonzero(body & shine.clean) >= 12:

@@ -225,16 +225,17 @@ BAR_BESIDE_MM = _at(3.0, "mm", "how far beside a strip a printed bar under it is
     "up: the next strip; down: blur of the strip's own edge")
 BAR_BESIDE_SHARE = _at(0.6, "of the light beside the strip", "darker on both sides: a bar",
     "up: shadows pass for bars, windows over them are missed")
-SHINE_DE = _at(2.5, "dE", "glare changes the colour by this over the strip",
-    "down: films that taper")
-SHINE_SD = _at(3.0, "sd", "and by this many of what the film could do", "as above")
-SHINE_SMOOTH = _at(0.85, "share", "as one smooth image (strips without glare stay below 0.83)",
-    "down: streaks pass for glare")
-SHINE_BUMP = _at(0.25, "share", "with a middle or an end of its own", "down: light that falls off")
-STRONG_SHINE_DE = _at(8.0, "dE", "so strong, whichever way it runs", "down: thick starts")
-STRONG_SHINE_SD = _at(5.0, "sd", "and so sure", "as above")
-STRONG_SHINE_SMOOTH = _at(0.95, "share", "and so smooth", "as above")
-STRONG_SHINE_TAPER_SD = _at(1.5, "sd", "beyond what a taper does", "as above")
+SHINE_DE = _at(1.15, "dE", "glare changes the colour by this over the strip",
+    "down: chatter of the knife passes for glare")
+SHINE_SD = _at(0.85, "sd", "and by this many of what the film could do (film alone: 0.9 and less "
+    "where it is as smooth)", "as above")
+SHINE_LIKE = _at(0.42, "correlation", "and is alike 3 mm away both ways (film alone, where it "
+    "reaches as much: 0.37 and less)", "down: streaks pass for glare; up: windows pass for film")
+MAY_SHINE_DE = _at(0.9, "dE", "film or a faint image of a lamp: from here on it may be either",
+    "down: fewer differences are certain; up: faint glare passes for ink")
+MAY_SHINE_SD = _at(0.4, "sd", "and from so many of what the film could do", "as above")
+MAY_SHINE_LIKE = _at(0.28, "correlation", "and so alike (6 of 124 strips without glare)",
+    "as above")
 CLEAN_DE = _at(1.0, "dE", "what is left differs by less from the dullest place",
     "up: glare stays in; down: nothing is left")
 LEAST_CLEAN = _at(0.3, "of strip", "must be left, or the strip is lost",

@@ -15,7 +15,7 @@ from calibration.correction.glare import GlareField, find_glare, find_panes
 from drawdown import flags as fl
 from drawdown.strips import limits
 from drawdown.strips.join import even_stretch, half_covered
-from drawdown.strips.working_picture import disc, from_lab, lengths, to_lab, window_about
+from drawdown.strips.working_picture import disc, lengths, to_lab, window_about
 
 
 @dataclass(frozen=True)
@@ -173,7 +173,7 @@ def cut_out(sheet, white, corners_mm, paper_lab, level, low, printed) -> Body:
     order, profile = _run_of_colour(f, sheet.px_per_mm, smooth, inner)
     if half_covered(profile, paper_lab):
         return Body(f.part, mask, inner, 0.0, 0.0, True, covered=True)
-    shine = find_shine(rgb, white, inner, paper_lab, f.corners_px[[0, 1, 3]], sheet.px_per_mm)
+    shine = find_shine(rgb, white, inner, f.corners_px[[0, 1, 3]], sheet.px_per_mm)
     soft, level_of_shine = (0.0, 0.0) if shine is None else (shine.share, shine.level)
     if shine is not None and (inner & shine.clean).sum() >= 12:
         inner &= shine.clean
@@ -299,8 +299,8 @@ def _forward(profile: np.ndarray, paper_lab, first: int, last: int) -> bool:
 @dataclass(frozen=True)
 class Shine:
     """``clean`` (h, w) bool: places that shine no more than the dullest ones; ``share`` 0..1
-    of the strip that does shine; ``lost`` when too little is left to trust it; ``level`` how much
-    light is mirrored, as a share of white."""
+    of the strip that does shine (0: perhaps none); ``lost`` when too little is left to trust it;
+    ``level`` how much light is mirrored, as a share of white."""
 
     clean: np.ndarray
     share: float
@@ -312,15 +312,13 @@ def find_shine(
     rgb: np.ndarray,
     white: np.ndarray,
     ink: np.ndarray,
-    paper_lab: np.ndarray,
     place_px: np.ndarray,
     px_per_mm: float,
 ) -> Shine | None:
     """Mirrored light in a part of the sheet, or None when there is none to be seen.
 
-    ``rgb`` (h, w, 3) linear; ``ink`` (h, w) bool, the strip without its rim; ``paper_lab`` (3,)
-    of the paper beside it, as ``to_lab`` gives it; ``place_px`` (3, 2) the strip's start left,
-    start right and end left corner in pixels of the part."""
+    ``rgb`` (h, w, 3) linear; ``ink`` (h, w) bool, the strip without its rim; ``place_px``
+    (3, 2) the strip's start left, start right and end left corner in pixels of the part."""
     start, right, end = np.asarray(place_px, float)
     wide, long = np.linalg.norm(right - start), np.linalg.norm(end - start)
     columns = max(3, round(wide / px_per_mm / limits.SHINE_CELL_MM))
@@ -349,19 +347,20 @@ def find_shine(
     on_bar = np.all(
         [level < limits.BAR_BESIDE_SHARE * np.median(level) for level in beside], axis=0
     )
-    near_bar = np.convolve(on_bar, np.ones(5), "same") > 0
-    found = find_glare(cells, known, from_lab(paper_lab))
-    panes = find_panes(cells, known & ~near_bar[:, None])
+    near_bar = np.convolve(on_bar, np.ones(9), "same") > 0
+    known &= ~near_bar[:, None]
+    found, panes = find_glare(cells, known), find_panes(cells, known)
     reach, steps = _colour_distance(cells, found)
-    dull, level = known.copy(), 0.0
+    dull, level = known, 0.0
     if _is_glare(found, reach):
-        dull, level = dull & (steps <= limits.CLEAN_DE), found.span
+        dull = known & (steps <= limits.CLEAN_DE)
+        level = float(np.quantile(found.level[known], 0.97))
     if panes is not None:
         lit, step = panes
         near = cv2.dilate(lit.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
         dull, level = dull & ~near, max(level, step)
     if level == 0.0:
-        return None
+        return _perhaps(found, reach, ink)
     left = float(dull.sum()) / max(int(known.sum()), 1)
     back = cv2.warpAffine(dull.astype(np.float32), to_part, ink.shape[::-1], flags=cv2.INTER_LINEAR)
     return Shine(back > 0.5, 1 - left, left < limits.LEAST_CLEAN, level)
@@ -369,18 +368,17 @@ def find_shine(
 
 def _is_glare(found: GlareField, reach_de: float) -> bool:
     """Could it not be film, nor light that falls off?"""
-    sure = found.span / found.sd
-    if (
-        reach_de >= limits.STRONG_SHINE_DE
-        and sure >= limits.STRONG_SHINE_SD
-        and found.smoothness >= limits.STRONG_SHINE_SMOOTH
-        and found.beyond_taper >= limits.STRONG_SHINE_TAPER_SD
-    ):
-        return True
-    weak = reach_de < limits.SHINE_DE or sure < limits.SHINE_SD
-    if weak or found.smoothness < limits.SHINE_SMOOTH:
-        return False
-    return found.bump >= limits.SHINE_BUMP or found.beyond_taper >= limits.SHINE_SD
+    sure = found.span >= limits.SHINE_SD * found.sd
+    return sure and reach_de >= limits.SHINE_DE and found.likeness >= limits.SHINE_LIKE
+
+
+def _perhaps(found: GlareField, reach_de: float, ink: np.ndarray) -> Shine | None:
+    """Film or a faint mirror image: nothing is left out, but no difference that so much mirrored
+    light would explain is certain."""
+    sure = found.span >= limits.MAY_SHINE_SD * found.sd
+    if sure and reach_de >= limits.MAY_SHINE_DE and found.likeness >= limits.MAY_SHINE_LIKE:
+        return Shine(np.ones_like(ink), 0.0, False, float(found.level.max()))
+    return None
 
 
 def _colour_distance(cells: np.ndarray, found: GlareField) -> tuple[float, np.ndarray]:
@@ -390,7 +388,9 @@ def _colour_distance(cells: np.ndarray, found: GlareField) -> tuple[float, np.nd
         return 0.0, np.zeros(known.shape, np.float32)
     dullest = known & (found.level <= np.quantile(found.level[known], 0.25))
     ink = np.maximum(np.median(cells[dullest], axis=0), limits.CHANNEL_FLOOR).astype(np.float32)
-    spans = np.linspace(0.0, max(found.span, 1e-6), 33, dtype=np.float32)
+    most = max(found.span, float(found.level.max()), 1e-6)
+    spans = np.linspace(0.0, most, 65, dtype=np.float32)
     lab = to_lab((ink + spans[:, None])[None], np.ones(3))[0]
     off = np.linalg.norm(lab - lab[0], axis=1)
-    return float(off[-1]), np.interp(found.level, spans, off).astype(np.float32)
+    reach = float(np.interp(found.span, spans, off))
+    return reach, np.interp(found.level, spans, off).astype(np.float32)

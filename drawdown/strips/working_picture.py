@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from calibration.colour.spaces import SRGB_TO_XYZ_D50, WHITE_D50, WHITE_D65, adaptation, lab_to_xyz
+from calibration.colour.spaces import SRGB_TO_XYZ_D50, WHITE_D50, WHITE_D65, adaptation
 from drawdown.strips import limits
 
 WORK_PX_PER_MM = 1.6
@@ -89,11 +89,6 @@ def to_lab(rgb_linear: np.ndarray, white: np.ndarray) -> np.ndarray:
     cv2.pow(f, 1 / 3, dst=f)
     f[dark] = line
     return cv2.transform(f, LAB_OF_CUBE_ROOTS)
-
-
-def from_lab(lab: np.ndarray) -> np.ndarray:
-    """(..., 3) linear RGB relative to white: the inverse of ``to_lab``."""
-    return lab_to_xyz(lab, np.ones(3)) @ np.linalg.inv(TO_RELATIVE_XYZ).T
 
 
 def sheet_white(sheet, view) -> np.ndarray:

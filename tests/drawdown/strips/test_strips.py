@@ -23,17 +23,16 @@ pytestmark = pytest.mark.slow
 
 
 def test_working_lab_is_cielab():
-    """scikit-image's rgb2lab is the independent reference; the inverse comes back."""
+    """scikit-image's rgb2lab is the independent reference."""
     from skimage.color import rgb2lab
 
-    from drawdown.strips.working_picture import from_lab, to_lab
+    from drawdown.strips.working_picture import to_lab
 
     encoded = np.random.default_rng(5).random((60, 60, 3))
     encoded[:6] *= 0.05  # near black, on the straight part
     linear = np.where(encoded > 0.04045, ((encoded + 0.055) / 1.055) ** 2.4, encoded / 12.92)
     lab = to_lab(linear.astype(np.float32), np.ones(3))
     assert np.abs(lab - rgb2lab(encoded)).max() < 0.02
-    assert np.abs(from_lab(lab.astype(float)) - linear).max() < 1e-5
 
 
 def test_dark_pale_and_close_neighbours():
