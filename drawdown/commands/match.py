@@ -5,18 +5,18 @@ from __future__ import annotations
 import os
 import shlex
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace as changed
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from calibration.errors import BadFile, WrongUsage
-from calibration.naming import named
 from drawdown.commands.support import book_options as book_opt
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.exit_codes import OF_VERDICT, ExitCode
 from drawdown.commands.support.output import save_report, say_saved, unfit_in_json
 from drawdown.commands.support.parse import read_all_corners, read_mix, read_strips
+from drawdown.commands.support.story import put_in_story, tell
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.pipeline.options import Options
 from drawdown.report.text import terminal
@@ -230,14 +230,14 @@ def match(
             batch_number=options.batch, shelf=shelf,
         )  # fmt: skip
         options = source.asked(options)
-        _tell(source.told)
+        tell(source.told)
     else:
         from drawdown.book.memory import knowledge_at
         from drawdown.studio.shelf_file import shelf_in_use
 
         knowledge, remarks, told = knowledge_at(folder, shelf_in_use(shelf))
         options = changed(options, knowledge=knowledge)
-        _tell([told] if told else ())
+        tell([told] if told else ())
     from drawdown.commands.support.progress import ProgressLine
     from drawdown.pipeline.match import match_photo
 
@@ -251,26 +251,10 @@ def match(
         if not json:
             _say_order(photos)
     if source is not None and source.batch_name is not None:
-        _log(folder, source, photo, judgement)
+        put_in_story(folder, source, photo, judgement)
     if report is not None:
         _report(report, folder, source, judgement)
     return code
-
-
-def _log(folder: Path, source: FromBook, photo: Path, judgement: Judgement) -> None:
-    """Into the batch's story."""
-    from drawdown.book import open_book
-    from drawdown.book.memory.story import log_match, recipe_offer
-    from drawdown.report.json.match import match_data
-    from drawdown.report.text.book import UNDO
-
-    said = match_data(judgement)
-    with open_book(folder, write=True) as book:
-        words = said["comparison"]["words"]
-        _tell(log_match(book, source, photo, judgement, words, said["advice"]))
-        _tell(recipe_offer(book, source))
-    if not source.again:
-        terminal.write_aside(UNDO)
 
 
 def _report(report: Path, folder: Path, source: FromBook | None, judgement: Judgement) -> None:
@@ -287,11 +271,6 @@ def _report(report: Path, folder: Path, source: FromBook | None, judgement: Judg
             batch = find_batch(book, source.batch_name)
             story = story_parts(batch, story_of(book, batch.id))
     save_report(report, match_report(judgement, story))
-
-
-def _tell(remarks: Iterable[str]) -> None:
-    for remark in remarks:
-        terminal.write_aside(named(remark))
 
 
 def refuse_book_without_card(kept: str | None, batch: str | None) -> None:

@@ -6,15 +6,17 @@ import json as json_module
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from calibration.errors import BadFile, DrawdownError, PhotoUnfit
+from calibration.errors import BadFile, DrawdownError, PhotoUnfit, WrongUsage
 from calibration.files import sha256_of
 from drawdown.commands.support import book_options as book_opt
 from drawdown.commands.support import options as opt
 from drawdown.commands.support.exit_codes import OF_VERDICT
 from drawdown.commands.support.parse import read_mix
+from drawdown.commands.support.story import put_in_story, tell
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.pipeline.folder import ENDINGS
 from drawdown.pipeline.options import Options
@@ -24,14 +26,67 @@ from drawdown.studio import watched
 
 if TYPE_CHECKING:
     from calibration.photo.open import Photo
+    from drawdown.book.memory.from_book import FromBook
+    from drawdown.ink.mix_notation import Amounts
+    from drawdown.pipeline.read import Judgement
     from drawdown.studio.watched import Mark, WatchedFolder
 
 EVERY_S = 0.5
 
 
+@dataclass
+class _Batch:
+    """A batch in the book that each photo is one of; what was ``said`` of it goes with the first
+    one."""
+
+    book: Path
+    name: str
+    kept: str | None
+    said: Amounts | None
+    grams: float | None
+    shelf: Path | None
+
+    def source(self, photo: Path) -> FromBook:
+        """What the book gives to a photo. Raises ``WrongUsage`` and ``BadFile``."""
+        from drawdown.book.memory.from_book import from_book
+
+        return from_book(
+            self.book, self.kept, self.name, photo=photo, said=self.said, added=None,
+            grams=self.grams, apart=None, batch_number=None, shelf=self.shelf,
+        )  # fmt: skip
+
+    def put_in(self, source: FromBook, photo: Path, seen: Judgement) -> None:
+        put_in_story(self.book, source, photo, seen)
+        self.said = self.grams = None
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What is asked of every photo."""
+
+    options: Options
+    batch: _Batch | None
+    as_json: bool
+
+
 # Long by its options, one parameter each.
 def watch(
     folder: Annotated[Path, opt.argument("FOLDER", "Where your phone's photos arrive.")],
+    batch: Annotated[
+        str | None,
+        opt.option(
+            "NAME",
+            "Each photo is one of this batch in the book: begin it with --mix or --kept, note what "
+            "goes in with: drawdown book batch NAME --added.",
+            complete=book_opt.batches,
+        ),
+    ] = None,
+    kept: Annotated[
+        str | None,
+        opt.option(
+            "NAME", "With --batch: the kept original in the book.", complete=book_opt.originals
+        ),
+    ] = None,
     mix: opt.MixParts = None,
     grams: opt.Grams = None,
     scale: opt.Scale = None,
@@ -52,7 +107,8 @@ def watch(
     from drawdown.studio.shelf_file import shelf_in_use
 
     said = read_mix(mix)
-    knowledge, _, told = knowledge_at(book_opt.folder_of(book), shelf_in_use(shelf))
+    folder_of_book = book_opt.folder_of(book)
+    knowledge, _, told = knowledge_at(folder_of_book, shelf_in_use(shelf))
     options = Options(
         card=card,
         shelf=shelf,
@@ -67,13 +123,24 @@ def watch(
         from calibration.card.toml import read_card
 
         read_card(card)  # a bad one is said now, not for every photo
-    if told:
+    if kept is not None and batch is None:
+        raise WrongUsage(
+            "--kept was given without --batch",
+            "photos that come by themselves show the original beside the batch",
+            'leave --kept out, or name the batch too: --batch "NAME"',
+        )
+    followed = None
+    if batch is not None:
+        followed = _Batch(folder_of_book, batch, kept, said, options.batch_grams, shelf)
+        tell(followed.source(folder).told)  # a batch that cannot be followed is said now
+    elif told:
         terminal.write_aside(told)
+    asked = _Asked(options, followed, json)
     here = watched.WatchedFolder(folder, ENDINGS, watched.Done(watched.own_list()), every=every)
     _begin(here)
     while True:
         for path, mark in here.complete():
-            _judge(here, path, mark, options, json)
+            _judge(here, path, mark, asked)
             sys.stdout.flush()
         if once and not here.waits():
             return 0
@@ -102,7 +169,7 @@ def _note(step: Callable[[], None]) -> None:
         terminal.write_aside(problem.paragraph())
 
 
-def _judge(here: WatchedFolder, path: Path, mark: Mark, options: Options, as_json: bool) -> None:
+def _judge(here: WatchedFolder, path: Path, mark: Mark, asked: _Asked) -> None:
     """One photo, whatever comes of it; nothing that one does ends the watch."""
     done = here.done
     try:
@@ -118,14 +185,14 @@ def _judge(here: WatchedFolder, path: Path, mark: Mark, options: Options, as_jso
     else:
         _note(lambda: done.note_photo(mark, "begun", sha256, path.name))
         try:
-            state = _opened(here, path, mark, options, as_json)
+            state = _opened(here, path, mark, asked)
         except KeyboardInterrupt:
             _note(lambda: done.note_photo(mark, "stalled", sha256, path.name))
             raise
     _note(lambda: done.note_photo(mark, state, sha256, path.name))
 
 
-def _opened(here: WatchedFolder, path: Path, mark: Mark, options: Options, as_json: bool) -> str:
+def _opened(here: WatchedFolder, path: Path, mark: Mark, asked: _Asked) -> str:
     """What becomes of a photo: "done", or "stalled" when it may still be on its way."""
     from calibration.photo.open import open_photo
 
@@ -134,20 +201,24 @@ def _opened(here: WatchedFolder, path: Path, mark: Mark, options: Options, as_js
     except BadFile as problem:
         if here.stall(path, mark):
             return "stalled"
-        _tell(path, problem.paragraph(), as_json, error=problem)
+        _tell(path, problem.paragraph(), asked.as_json, error=problem)
     else:
-        _answer(path, photo, options, as_json)
+        _answer(path, photo, asked)
     return "done"
 
 
-def _answer(path: Path, photo: Photo, options: Options, as_json: bool) -> None:
+def _answer(path: Path, photo: Photo, asked: _Asked) -> None:
     from drawdown.pipeline.match import match_photo
     from drawdown.report.json.match import match_data
     from drawdown.report.pictures.answer import save_picture, save_refusal
     from drawdown.report.text.match import match_screen
 
-    out = watched.answer_beside(path)
+    out, as_json = watched.answer_beside(path), asked.as_json
+    options, batch, source = asked.options, asked.batch, None
     try:
+        if batch is not None:
+            source = batch.source(path)
+            options = source.asked(options)
         seen = match_photo(photo, options, lambda *_: None)
     except DrawdownError as problem:
         _tell(path, problem.paragraph(), as_json, error=problem)
@@ -161,6 +232,8 @@ def _answer(path: Path, photo: Photo, options: Options, as_json: bool) -> None:
         text = "" if as_json else match_screen(seen, terminal.screen(sys.stdout))
         _tell(path, text, as_json, data=match_data(seen) if as_json else None)
         _note(lambda: save_picture(seen, out))
+        if batch is not None and source is not None:
+            _note(lambda: batch.put_in(source, path, seen))
 
 
 def _tell(

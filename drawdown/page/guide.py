@@ -42,6 +42,8 @@ def _html(name: str) -> str:
             target = str(token.attrs["href"])
             if not target.startswith("http"):
                 token.attrs["href"] = f"/guide/{target.partition('.md')[0]}"
+        elif token.type == "table_open":
+            token.attrs["tabindex"] = "0"  # keys scroll it where it is too wide
         elif token.type == "image":
             token.attrs["src"] = f"/guide/{token.attrs['src']}"
     return str(reader.renderer.render(tokens, reader.options, {}))

@@ -39,6 +39,8 @@ def test_no_page_has_a_serious_fault(phone, served):
     phone.goto(f"{served.origin}/book")
     phone.wait_for_selector("h1")
     found["book"] = faults(phone)
+    phone.goto(f"{served.origin}/guide/readings")
+    found["guide"] = faults(phone)
     assert not any(found.values()), found
 
 

@@ -103,6 +103,33 @@ def test_each_photo_is_judged_once_through_renames_copies_and_new_starts(studio,
     assert len(list(studio.glob("*.answer*.png"))) == 1
 
 
+def test_photos_that_come_are_the_story_of_a_batch(studio, capsys):
+    """Two of one batch: the second goes on with what was noted of it, and its mix is not said
+    again."""
+    from drawdown.book import open_book
+    from drawdown.book.batches import find_batch, story_of
+
+    shutil.copy(PHOTO, studio / "one.jpg")
+    begin = ["--batch", "Tide", "--mix", "white 97, PB15:3 3", "--grams", "200"]
+    assert cli.main(["watch", str(studio), "--once", "--json", *begin]) == 0
+    assert cli.main(["book", "batch", "Tide", "--added", "PB15:3 2 g"]) == 0
+    shutil.copy(PHOTO.with_name("no-match.jpg"), studio / "two.jpg")
+    assert cli.main(["watch", str(studio), "--once", "--json", "--batch", "Tide"]) == 0
+    with open_book(studio.parent / "own" / "book") as book:
+        batch = find_batch(book, "Tide")
+        story = story_of(book, batch.id)
+    assert [(part.ink, part.parts) for part in batch.mix] == [
+        ("titanium-white", 97.0), ("phthalo-blue", 3.0),
+    ]  # fmt: skip
+    read = [entry for entry in story if entry.reading is not None]
+    assert len(read) == 2
+    assert read[0].reading.lab_d50[0] != read[1].reading.lab_d50[0]
+    capsys.readouterr()
+    assert cli.main(["watch", str(studio), "--once", "--batch", "Nowhere"]) == 2
+    assert "no batch" in capsys.readouterr().err
+    assert cli.main(["watch", str(studio), "--once", "--kept", "Sand"]) == 2
+
+
 def test_half_a_photo_waits_and_one_that_stays_half_is_told(studio, capsys, monkeypatch):
     (studio / "half.jpg").write_bytes(PHOTO.read_bytes()[:100_000])
     monkeypatch.setattr(watched, "STALL_S", 0.3)
