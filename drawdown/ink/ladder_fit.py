@@ -23,6 +23,9 @@ from drawdown.ink.prior import HALF, InkPrior, with_detail
 from drawdown.ink.shelf import Ink
 
 ROUNDS = 30
+# How much more a fit to spectra leaves open than it reckons: a mixture of real paint departs from
+# the physics otherwise than its masstone and its tint (tests/benchmarks/real_paint.py).
+BY_SPECTRA_WIDER = 1.5
 KEPT_DOUBTS = 16
 # Chroma counts less in what is compared here; one scaling for all is enough.
 IN_USE_SCALE = np.array([1.0, 0.6, 0.6])
@@ -166,6 +169,7 @@ def _finish(
 ) -> LadderFit:
     z = state.mode
     half = _bounded(rows_of(state.covariance), state, surprise, ladder, use)
+    half *= BY_SPECTRA_WIDER if ladder.by_spectra else 1.0
     own = half[:, : ladder.at[1]] @ ladder.rows[0]
     k, s = np.split(np.exp(ladder.spectra(z)[0]), 2)
     films = half[:, ladder.film_at : ladder.weigh_at]

@@ -35,7 +35,7 @@ LADDER_SD = 0.7
 K_L = 1.1  # how lightness counts in the scaling that served in simulation
 # The same of a measured spectrum, in L* of a grey of each reflectance: smooth over wavelength, and
 # one wavelength against the next (tests/benchmarks/real_paint.py).
-SPECTRUM_SD, WAVELENGTH_SD = 1.0, 0.3
+SPECTRUM_SD, WAVELENGTH_SD = 1.5, 0.5
 LOG_LIMITS = np.log(LOWEST), np.log(1e4)
 
 

@@ -7,18 +7,18 @@ and its palest tint but one, which is about 10 % in white. All other mixtures ar
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from calibration.colour.spaces import xyz_to_lab
+from calibration.colour.spaces import lab_to_xyz, xyz_to_lab
 from calibration.colour.spectra import XYZ_D50_WEIGHTS
-from drawdown.ink.forward import ground_of_spectrum, mix_of, spectrum_of_film
+from drawdown.ink.forward import film_slopes, ground_of_spectrum, mix_of, spectrum_of_film
 from drawdown.ink.ladder_fit import fit_ladder, fitted_ink
-from drawdown.ink.ladder_model import GroundSpectra, Rung
-from drawdown.ink.prior import blank_prior, pigment_prior
+from drawdown.ink.ladder_model import LADDER_FILM_SD, GroundSpectra, Rung
+from drawdown.ink.prior import blank_prior, ink_rows, pigment_prior
 from drawdown.ink.shelf import Ink, starter_shelf
 
 DATA = Path(__file__).resolve().parents[1] / "data" / "oils"
@@ -92,6 +92,33 @@ def unseen(samples: Mapping[str, Sample], paints: Mapping[str, tuple[str, str]])
     ]
 
 
+def guessed_from_lab(samples: Mapping[str, Sample]) -> dict[str, Sample]:
+    """The samples with spectra that only have their Lab, as one without spectra guesses them."""
+    return {n: replace(s, over=np.array([_smoothest(lab) for lab in s.lab_d50]))
+            for n, s in samples.items()}  # fmt: skip
+
+
+def _smoothest(lab_d50: np.ndarray) -> np.ndarray:
+    """(31,) the reflectance of this Lab with the least slope, through tanh, so that it lies between
+    0 and 1 (S. A. Burns, Color Res. Appl. 45 (2020) 8; from memory), by Newton's steps."""
+    wanted, slope = lab_to_xyz(lab_d50), np.diff(np.eye(31), axis=0)
+    least = 2 * slope.T @ slope
+    x = np.zeros(34)  # the curve's 31 numbers, and a multiplier for each of X, Y and Z
+    for _ in range(60):
+        t, m = np.tanh(x[:31]), XYZ_D50_WEIGHTS @ x[31:]
+        by_curve = XYZ_D50_WEIGHTS * ((1 - t * t) / 2)[:, None]
+        miss = np.append(least @ x[:31] + by_curve @ x[31:], (t + 1) / 2 @ XYZ_D50_WEIGHTS - wanted)
+        if np.abs(miss).max() < 1e-9:
+            break
+        whole = np.zeros((34, 34))
+        whole[:31, :31] = least - np.diag(t * (1 - t * t) * m)
+        whole[:31, 31:], whole[31:, :31] = by_curve, by_curve.T
+        step = np.linalg.lstsq(whole, -miss, rcond=None)[0]
+        x += min(1.0, 2 / np.abs(step[:31]).max()) * step
+    found: np.ndarray = (np.tanh(x[:31]) + 1) / 2
+    return found
+
+
 class Fitted:
     """The program's inks, fitted ``by_spectra`` or by their Lab alone."""
 
@@ -145,6 +172,28 @@ class Fitted:
             np.array([ink.k for ink in inks]), np.array([ink.s for ink in inks]),
         )  # fmt: skip
         return spectrum_of_film(k, s, film, ground_of_spectrum(sample.grounds))
+
+
+def held(inks: Fitted, samples: Mapping[str, Sample], names: Sequence[str]) -> float:
+    """How often a mixture lies within the 95 % that the inks' doubts and those of a film leave open
+    (chi squared with three degrees of freedom: 7.815)."""
+    hits = []
+    for sample in (samples[name] for name in names):
+        of = [inks.ink(paint) for paint in sample.parts]
+        share = np.array(list(sample.parts.values())) / sum(sample.parts.values())
+        k, s = (share @ np.array([getattr(ink, q) for ink in of]) for q in "ks")
+        ground = ground_of_spectrum(sample.grounds)
+        lab, by_k, by_s, by_film = film_slopes(k, s, 1.0, ground)
+        covariance = (
+            READING_SD**2 * np.eye(3) + LADDER_FILM_SD**2 * by_film[..., None] * by_film[:, None]
+        )
+        for ink, c in zip(of, share, strict=True):
+            by_log = c * np.concatenate([ink.k[:, None] * by_k, ink.s[:, None] * by_s], axis=1)
+            moved = ink_rows(ink) @ by_log
+            covariance = covariance + moved.swapaxes(-1, -2) @ moved
+        off = (lab - sample.lab_d50)[..., None]
+        hits += list((off.swapaxes(-1, -2) @ np.linalg.solve(covariance, off)).ravel() < 7.815)
+    return float(np.mean(hits))
 
 
 def two_constants(samples: Mapping[str, Sample]) -> Callable[[Sample], np.ndarray]:
