@@ -283,6 +283,10 @@ def test_a_batch_is_followed_over_three_photos(served, phone, capsys, monkeypatc
     assert min(map(min, sizes)) >= 48
     phone.evaluate("document.documentElement.style.fontSize = '200%'")
     assert phone.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert phone.evaluate(
+        "[...document.querySelectorAll('nav a')].every(a => a.scrollWidth <= a.clientWidth && "
+        "a.getBoundingClientRect().right <= innerWidth)"
+    )
     phone.evaluate("document.documentElement.style.fontSize = ''")
     phone.fill("#batch [name='ink phthalo-blue']", "0,5")
     phone.click("[aria-label='More phthalo-blue']")
