@@ -108,6 +108,7 @@ def match(
     shelf: str | os.PathLike[str] | Shelf | None = None,
     mix: Mapping[str, float] | None = None,
     original_mix: Mapping[str, float] | None = None,
+    inks: Collection[str] = (),
     batch_grams: float | None = None,
     scale_step: float | None = None,
     tolerance: float = TOLERANCE_DE00,
@@ -135,7 +136,10 @@ def match(
     shelf : path or Shelf, optional
         The inks at hand; the studio's own shelf, or else the starter's stand-ins.
     mix, original_mix : mapping of ink to parts by weight, optional
-        The recipe of the batch.
+        What the batch and the original were mixed from.
+    inks : collection of str, optional
+        The inks in the mix where their amounts are not known: ("white", "PB15:3"); or only whether
+        it is white or base.
     batch_grams, scale_step : float, optional
         Weight of the batch, and the scale's smallest step, in grams.
     tolerance : float
@@ -202,6 +206,7 @@ def match(
         shelf=_path(shelf),
         mix=mix,
         original_mix=original_mix,
+        inks=inks,
         batch_grams=batch_grams,
         scale_step=scale_step,
         tolerance=tolerance,
@@ -276,6 +281,7 @@ def advise(
     shelf: str | os.PathLike[str] | Shelf | None = None,
     mix: Mapping[str, float] | None = None,
     original_mix: Mapping[str, float] | None = None,
+    inks: Collection[str] = (),
     batch_grams: float | None = None,
     scale_step: float = SCALE_STEP_G,
     tolerance: float = TOLERANCE_DE00,
@@ -287,7 +293,7 @@ def advise(
     ----------
     original, batch : Colour
         As in ``compare``.
-    shelf, mix, original_mix, batch_grams, scale_step, tolerance
+    shelf, mix, original_mix, inks, batch_grams, scale_step, tolerance
         As in ``match``.
     paper_lab_d50 : three floats, optional
         The bare paper; an ordinary white if nothing is said.
@@ -327,6 +333,7 @@ def advise(
         shelf_in_use(_path(shelf)).shelf,
         mix,
         original_mix=original_mix,
+        inks=inks,
         tolerance=tolerance,
         paper_lab=None if paper_lab_d50 is None else np.array(paper_lab_d50, dtype=float),
         weighing=Weighing(batch_grams, scale_step),

@@ -18,6 +18,7 @@ from drawdown.commands.support.output import save_report, say_saved, unfit_in_js
 from drawdown.commands.support.parse import read_all_corners, read_mix, read_strips
 from drawdown.commands.support.story import put_in_story, tell
 from drawdown.defaults import TOLERANCE_DE00
+from drawdown.ink.mix_notation import read_inks
 from drawdown.pipeline.options import Options
 from drawdown.report.text import terminal
 
@@ -77,6 +78,7 @@ def match(
     ] = None,
     mix: opt.MixParts = None,
     original_mix: opt.OriginalMix = None,
+    inks: opt.Inks = None,
     added: Annotated[
         list[str] | None,
         opt.option(
@@ -200,6 +202,7 @@ def match(
         shelf=shelf,
         mix=None if said is None else said.amounts,
         original_mix=None if original_said is None else original_said.amounts,
+        inks=read_inks(", ".join(inks)) if inks else (),
         batch_grams=grams if grams is not None or said is None else said.grams,
         scale_step=scale_step() if scale is None else scale,
         tolerance=tolerance,

@@ -25,6 +25,9 @@ _NUMBER_ALONE = re.compile(rf"([-+]?(?:{NUMBER}))\s*(?:g|grams?|mm|cm2|cm²|%)?"
 EXAMPLE = '"white 97, PB15:3 3"'
 
 
+INKS_EXAMPLE = '"white, PB15:3"'
+
+
 @dataclass(frozen=True)
 class Amounts:
     """Amounts by ink as they were said; ``unit`` is "g", "parts", "%", or "" when none was."""
@@ -44,6 +47,22 @@ def number_of(text: str) -> float:
     if found is None:
         raise ValueError(text)
     return float(found[1].replace(",", "."))
+
+
+def read_inks(text: str, parameter: str = "inks") -> tuple[str, ...]:
+    """``"white, PB15:3"``: the inks of a mix of which nobody knows how much, as they were typed.
+    Raises ``WrongUsage``."""
+    names = [" ".join(piece.split()) for piece in _PARTING.split(text) if piece.strip()]
+    with_amount = next((name for name in names if _ITEM.fullmatch(name)), None)
+    if names and with_amount is None:
+        return tuple(dict.fromkeys(names))
+    raise WrongUsage(
+        f'in `{parameter}` "{text}", "{with_amount}" has an amount'
+        if with_amount
+        else f"`{parameter}` names no ink",
+        f"`{parameter}` is for inks whose amounts you don't know; for a whole mix there is `mix`",
+        f"write for example: `{parameter}` {INKS_EXAMPLE}, or `mix` {EXAMPLE}",
+    )
 
 
 def read_amounts(text: str, parameter: str, example: str = EXAMPLE) -> Amounts:

@@ -22,6 +22,7 @@ from drawdown.ink.forward import film_slopes, lab_of_film, spectrum_of_film
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.batch_history import Reading
 from drawdown.matching.batch_model import Fit
+from drawdown.matching.recipes import THINS
 
 # Most of one ink, of the batch's weight: white and base, or what colours. Beyond that, and beyond
 # so much of all, a new batch takes less ink than the correction.
@@ -45,6 +46,7 @@ FREE, NEAR = 0.5, 0.2
 # What an addition does is known to this share of the way, per axis of Lab: the shelf's figures are
 # of other mixtures. A distance below the other is as good as none.
 MOVED_SD, UNTOLD_DE00 = 0.05, 0.6
+MOVED_GUESSED_SD = 0.35  # the same of a mix that was guessed from its colour
 PRICE_UNASKED = 1.0  # white where it may be base that thins the batch, or the other way
 LADDER = np.array([0.0005, 0.002, 0.006, 0.015, 0.04, 0.1, 0.25, 0.6, 1.5])
 SCALES = np.array([0.35, 0.5, 0.7, 0.85, 1.0])
@@ -67,9 +69,10 @@ class Option:
     first_share: float  # how much of it is safe to add first
 
 
-def prices(shelf: Shelf, mix: Mapping[str, float], lab: np.ndarray, inferred: bool) -> np.ndarray:
+def prices(shelf: Shelf, mix: Mapping[str, float], lab: np.ndarray, unasked: bool) -> np.ndarray:
     """(n,) what it costs in Delta E to open an ink's tin: for those in ``mix`` nothing, for white
-    and base something where the mix was ``inferred``, for black in a colour (``lab``) a lot."""
+    and base something where it is not known which is in it (``unasked``), for black in a colour
+    (``lab``) a lot."""
     hue, chroma = np.degrees(np.arctan2(lab[2], lab[1])), np.hypot(*lab[1:])
     warm = WARM_DEG[0] <= hue <= WARM_DEG[1]
     black = PRICE_NEW_INK
@@ -77,8 +80,8 @@ def prices(shelf: Shelf, mix: Mapping[str, float], lab: np.ndarray, inferred: bo
         black = PRICE_BLACK_IN_WARM if warm else PRICE_BLACK
     new = np.array([black if ink.kind == "black" else PRICE_NEW_INK for ink in shelf])
     known = np.array([ink.name in mix for ink in shelf])
-    thin = np.array([ink.kind in ("white", "base") for ink in shelf])
-    return np.asarray(np.where(known, 0.0, new) + PRICE_UNASKED * (thin & inferred))
+    thin = np.array([ink.kind in THINS for ink in shelf])
+    return np.asarray(np.where(known, 0.0, new) + PRICE_UNASKED * (thin & unasked))
 
 
 def _refine(
@@ -222,7 +225,7 @@ def search(
     ``in_mix`` (n,) bool: inks that are in the mix; ``dear`` (n,) what opening their tins costs
     (``prices``); ``root`` (3, 3) the local metric."""
     n = len(shelf)
-    thin = np.array([ink.kind in ("white", "base") for ink in shelf])
+    thin = np.array([ink.kind in THINS for ink in shelf])
     found = _candidates(model, in_mix, dear, root, np.where(thin, MOST_THIN, MOST_TINT))
     found = found[found.any(axis=1) & (found.sum(axis=1) <= MOST_OF_ALL)]
     if model.heads > 1:
@@ -306,22 +309,26 @@ def predict(model: Fit, data: Reading, added: np.ndarray) -> Outcome:
     return Outcome(lab, u95, float(de00[0]), high, float(de00[1]))
 
 
-def interval(model: Fit, data: Reading, added: np.ndarray) -> tuple[float, float]:
+def interval(
+    model: Fit, data: Reading, added: np.ndarray, moved_sd: float = MOVED_SD
+) -> tuple[float, float]:
     """The interval that holds 95 % of the samples of the distance at equal film once ``added`` is
     in: the shortest, from nothing on where its lower end is less than the model of a mixture can
     tell from nothing. (Distances are skewed, near nothing most of all.)"""
-    de00 = delta_e_2000(*np.broadcast_arrays(data.lab_original, _left(model, data, added)))
+    de00 = delta_e_2000(
+        *np.broadcast_arrays(data.lab_original, _left(model, data, added, moved_sd))
+    )
     weight = model.weight[model.heads :]
     low, high = shortest_interval(de00, weight)
     return (0.0, high) if low < UNTOLD_DE00 else (low, high)
 
 
-def _left(model: Fit, data: Reading, added: np.ndarray) -> np.ndarray:
+def _left(model: Fit, data: Reading, added: np.ndarray, moved_sd: float) -> np.ndarray:
     """(r, 3) samples of the batch with ``added``. How far an addition moves the colour is known to
-    a share of the way only."""
+    a share of the way only (``moved_sd``)."""
     labs = model.lab_with(np.stack([added, 0 * added]), slice(model.heads, None))
     way = np.linalg.norm(labs[:, 0] - labs[:, 1], axis=-1, keepdims=True)
-    off = MOVED_SD * way * mirrored_normals(stream("what an addition does"), len(way), 3)
+    off = moved_sd * way * mirrored_normals(stream("what an addition does"), len(way), 3)
     left = model.target[model.heads :] - labs[:, 0] + off
     return np.asarray(data.lab_original - left)
 

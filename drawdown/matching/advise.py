@@ -5,7 +5,7 @@ Pure: colours in, a frozen record of numbers and codes out. The theory is in REA
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -20,6 +20,8 @@ from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.prior import Knowledge
 from drawdown.ink.shelf import Ink, Shelf
 from drawdown.matching.addition_search import (
+    MOVED_GUESSED_SD,
+    MOVED_SD,
     Option,
     high_now,
     interval,
@@ -36,9 +38,11 @@ from drawdown.matching.compare import MATCH, TOO_CLOSE
 from drawdown.matching.learn import contradicts
 from drawdown.matching.recipes import (
     INFERRED_SD,
+    THINS,
     Mix,
     Recipe,
     guess_mixes,
+    named_recipes,
     noted_recipes,
     suspicions,
 )
@@ -58,6 +62,13 @@ SURE_WITHIN = 0.95  # probability of being within tolerance at equal film that e
 HARDLY_WITHIN = 0.1
 MOST_PULLS = 3  # strips of one batch before it is taken as it reads
 LEAST_GAIN, LEAST_GAIN_SHARE = 0.3, 0.1  # Delta E and share: less is not worth opening a tin
+GUESSED_GAIN_SHARE = (
+    0.3  # the same where nobody said what is in the batch: then it is better to ask
+)
+
+
+# What of the mix nobody told.
+NOTHING, AMOUNTS, COLOURS, ALL = "", "amounts", "colours", "all"
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +84,9 @@ class Basis:
     difference; ``newest_added``: ink went in since the photo before; ``learnt``: earlier batches
     taught something of the inks; ``foreign`` Delta E to the nearest mixture, if none looks like the
     strip. ``way_out`` says what can become of a batch that nothing here brings near; ``by_mistake``
-    are the ink that seems to be in it by mistake and the one whose place it took, if any."""
+    are the ink that seems to be in it by mistake and the one whose place it took, if any.
+    ``unknown`` says what nobody told of the mix: ``NOTHING``, ``AMOUNTS`` (the inks were named),
+    ``COLOURS`` (white or base was) or ``ALL``."""
 
     inks: tuple[Ink, ...]
     lab_original: np.ndarray
@@ -93,6 +106,7 @@ class Basis:
     foreign: float | None
     way_out: WayOut | None = None
     by_mistake: tuple[str | None, str | None] = (None, None)
+    unknown: str = NOTHING
 
     def kind(self, name: str) -> str:
         """White, base, black or colour: what an ink of the mix or the advice is."""
@@ -149,6 +163,7 @@ def advise(
     mix: Mix | None = None,
     *,
     original_mix: Mix | None = None,
+    inks: Collection[str] = (),
     tolerance: float = TOLERANCE_DE00,
     paper_lab: np.ndarray | None = None,
     weighing: Weighing = UNWEIGHED,
@@ -161,17 +176,22 @@ def advise(
 
     ``steps`` are the photos of the batch, this one last; ``mix`` what the batch was mixed from (any
     names the shelf finds, parts by weight) as at the first of them, ``original_mix`` what the
-    original was; with neither, both are guessed; ``paper_lab`` (3,) the bare
-    sheet; ``verdict`` what this photo's comparison came
-    to; ``knowledge`` what was learnt of the inks before; ``film_effect`` Delta E of a film 30 %
-    thinner as the strips show it, which helps to guess a recipe; ``lamps`` (name -> (31, 3)) are
-    told of beside the usual ones. Raises ``WrongUsage`` for an ink that is not on the shelf."""
+    original was; with neither, both are guessed, of ``inks`` where these were named (or only white
+    or base); ``paper_lab`` (3,) the bare sheet; ``verdict`` what this photo's comparison came to;
+    ``knowledge`` what was learnt of the inks before; ``film_effect`` Delta E of a film 30 % thinner
+    as the strips show it, which helps to guess a recipe; ``lamps`` (name -> (31, 3)) come
+    beside the usual ones. Raises ``WrongUsage`` for an ink that is not on the shelf."""
     now = steps[-1].reading
     _check(weighing, tolerance, steps[-1].film_ratio)
     ground = paper_ground(paper_lab)
-    recipes, foreign = _recipes(shelf, mix, original_mix, now.lab_original, ground, film_effect)
-    inferred = mix is None and original_mix is None
-    temper = TEMPER if inferred else 1.0
+    names = tuple(shelf.find(ink).name for ink in inks)
+    unknown = _unknown(shelf, mix or original_mix, names)
+    inferred = bool(unknown)
+    if unknown in (NOTHING, AMOUNTS):
+        recipes, foreign = _noted(shelf, mix, original_mix, names), None
+    else:
+        recipes, foreign = _guessed(shelf, names, now.lab_original, ground, film_effect)
+    temper, moved = (1.0, MOVED_SD) if unknown in (NOTHING, AMOUNTS) else (TEMPER, MOVED_GUESSED_SD)
     model = as_noted = fit(shelf, recipes, steps, ground, MOST_GUESSES, knowledge, temper)
     surprising = contradicts(model.surprise, model.freedom)
     if not inferred and contradicts(model.surprise, model.freedom, SUSPICIOUS):
@@ -181,9 +201,12 @@ def advise(
         ]
         model = fit(shelf, recipes, steps, ground, MOST_GUESSES, knowledge, TEMPER)
     used = {n: round(p, 2) for n, p in recipes[model.recipe].batch.items()}
+    if unknown == AMOUNTS:
+        likely = 100 * model.original_parts[0]
+        used = {n: round(float(p), 2) for n, p in zip(shelf.names, likely, strict=True) if p > 0}
     de00_now = _distance(now)
-    best, nothing = _choose(model, shelf, recipes[model.recipe], inferred, now, tolerance)
-    if verdict == MATCH or foreign or (de00_now <= tolerance and len(steps) == 1):
+    best, nothing = _choose(model, shelf, recipes[model.recipe], unknown == ALL, now, tolerance)
+    if verdict == MATCH or foreign or (de00_now <= tolerance and (inferred or len(steps) == 1)):
         best = nothing  # a photo that says so is believed, or looked at again
     nearest = predict(model, now, best.added)
     reachable = not best.added.any() or _worth(nearest.de00, de00_now, tolerance)
@@ -192,6 +215,7 @@ def advise(
     share = float(np.clip(best.first_share, *(NEXT_SHARES if len(steps) > 1 else FIRST_SHARES)))
     amounts = weigh_out(shelf, best.added, share, weighing)
     outcome = predict(model, now, amounts.shares)  # what the scale shows is what goes in
+    promised = interval(model, now, amounts.first_shares, moved)
     chosen = recipes[model.recipe]
     out = not (reachable or foreign or verdict == MATCH)
     basis = Basis(
@@ -204,14 +228,14 @@ def advise(
         reachable=reachable, surprising=surprising,
         newest_added=bool(steps[-1].added), learnt=knowledge is not None, foreign=foreign,
         way_out=_way_out(model, chosen, inferred, tolerance, weighing) if out else None,
-        by_mistake=(None, None) if inferred else chosen.by_mistake,
+        by_mistake=(None, None) if inferred else chosen.by_mistake, unknown=unknown,
     )  # fmt: skip
     return Advice(
         additions=amounts.additions, add_first=amounts.first, portion=amounts.portion,
         grams=amounts.grams, grams_first=amounts.grams_first, knife_tips=amounts.knife_tips,
         predicted_lab_d50=outcome.lab, predicted_u95=outcome.u95, predicted_de00=outcome.de00,
         predicted_de00_high95=outcome.de00_high95 if amounts.additions else high_now(now),
-        first_de00_95=interval(model, now, amounts.first_shares) if amounts.additions else None,
+        first_de00_95=promised if amounts.additions else None,
         mix_used={} if foreign else used, mix_inferred=inferred, p_within=nothing.within,
         look_again=not (amounts.additions or foreign) and _unsettled(nothing.within, steps),
         lamps=() if foreign else other_lamps(as_noted, amounts.shares, lamps),
@@ -219,31 +243,48 @@ def advise(
     )  # fmt: skip
 
 
-def _recipes(
-    shelf: Shelf, mix: Mix | None, original_mix: Mix | None, lab_original: np.ndarray,
-    ground: np.ndarray, film_effect: float | None,
+def _unknown(shelf: Shelf, mix: Mix | None, names: tuple[str, ...]) -> str:
+    """What nobody told of a mix whose inks have these ``names``."""
+    if mix is not None:
+        return NOTHING
+    if not names:
+        return ALL
+    return COLOURS if all(shelf.find(name).kind in THINS for name in names) else AMOUNTS
+
+
+def _noted(
+    shelf: Shelf, mix: Mix | None, original_mix: Mix | None, names: tuple[str, ...]
+) -> list[Recipe]:
+    """What may be so of both mixes, where one was noted or their inks are known by name."""
+    if mix is None and original_mix is None:
+        return named_recipes(shelf, names)
+    noted = (None if one is None else shelf.named_mix(dict(one)) for one in (mix, original_mix))
+    return noted_recipes(*noted)
+
+
+def _guessed(
+    shelf: Shelf, thins: tuple[str, ...], lab_original: np.ndarray, ground: np.ndarray,
+    film_effect: float | None,
 ) -> tuple[list[Recipe], float | None]:  # fmt: skip
-    """What may be so of both mixes, and how far the nearest guess misses the original where it is
-    of other inks than the shelf's."""
-    if mix is not None or original_mix is not None:
-        named = (None if one is None else shelf.named_mix(dict(one)) for one in (mix, original_mix))
-        return noted_recipes(*named), None
-    guesses = guess_mixes(shelf, lab_original, ground, GUESSES, film_effect)
+    """Recipes that may be behind the original, thinned with ``thins`` if that is known, and how far
+    the nearest misses it where it is of other inks than the shelf's."""
+    guesses = guess_mixes(shelf, lab_original, ground, GUESSES, film_effect, thins)
     misfit = guesses[0].misfit
     recipes = [Recipe(g.mix, g.mix, g.log_prior, INFERRED_SD) for g in guesses]
     return recipes, misfit if misfit > FOREIGN_DE else None
 
 
 def _choose(
-    model: Fit, shelf: Shelf, recipe: Recipe, inferred: bool, now: Reading, tolerance: float,
+    model: Fit, shelf: Shelf, recipe: Recipe, unasked: bool, now: Reading, tolerance: float,
 ) -> tuple[Option, Option]:  # fmt: skip
     """The best thing to do, and doing nothing (which may be the best)."""
     in_mix = np.array([ink.name in recipe.original for ink in shelf])
-    dear = prices(shelf, recipe.original, now.lab_original, inferred)
+    dear = prices(shelf, recipe.original, now.lab_original, unasked)
     options = search(model, shelf, in_mix, dear, local_metric(now.lab_original), tolerance)
     best, nothing = options[0], next(o for o in options if not o.added.any())
     gain = nothing.rms_de00 - best.rms_de00
-    if nothing.within >= SURE_WITHIN or gain < max(LEAST_GAIN, LEAST_GAIN_SHARE * nothing.rms_de00):
+    least = GUESSED_GAIN_SHARE if unasked else LEAST_GAIN_SHARE
+    if nothing.within >= SURE_WITHIN or gain < max(LEAST_GAIN, least * nothing.rms_de00):
         best = nothing
     return best, nothing
 

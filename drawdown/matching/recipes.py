@@ -7,7 +7,7 @@ shelf that looks like it, so that the direction of an addition can be worked out
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -25,6 +25,7 @@ ADDED_SD = 0.03  # weighing error of an addition
 # A guessed recipe is far less certain than a noted one.
 INFERRED_SD = 0.15
 SAME_SHARE = 0.0005  # of the whole: less is no other mix
+THINS = ("white", "base")  # kinds of ink
 
 
 @dataclass(frozen=True, eq=False)
@@ -216,6 +217,29 @@ def noted_recipes(mix: Mix | None, original_mix: Mix | None) -> list[Recipe]:
     return [Recipe(original_mix, mix, stray_sd=ORIGINAL_SD, apart=True)]
 
 
+# Where the inks are known and not how much of each: parts of white and base to all the colours;
+# black to one colour; how far each ink's parts are from that. Colours that were named without white
+# or base: what it costs that they were let down all the same.
+LET_DOWN, BLACK_PART, AMOUNT_SD = (0.7, 3.0, 12.0, 50.0), 0.3, 0.7
+PRICE_UNNAMED = 1.0
+
+
+def named_recipes(shelf: Shelf, names: Collection[str]) -> list[Recipe]:
+    """What may be so where all that is known is which inks (names of the shelf, a colour or black
+    among them) went in: each way to let them down, with amounts that nobody knows."""
+    kind = {ink.name: ink.kind for ink in shelf}
+    thins = [name for name in names if kind[name] in THINS]
+    tints = {n: BLACK_PART if kind[n] == "black" else 1.0 for n in names if n not in thins}
+    whole = sum(tints.values())
+    recipes = [] if thins else [Recipe(tints, tints, 0.0, AMOUNT_SD)]
+    unnamed = [[ink.name] for ink in shelf if ink.kind in THINS]
+    for let_down in [thins] if thins else unnamed:
+        for share in LET_DOWN:
+            mix = tints | {name: share * whole / len(let_down) for name in let_down}
+            recipes.append(Recipe(mix, mix, 0.0 if thins else -PRICE_UNNAMED, AMOUNT_SD))
+    return recipes
+
+
 def suspicions(shelf: Shelf, recipe: Recipe, lab: np.ndarray, ground: np.ndarray) -> list[Recipe]:
     """What else may be so where ``recipe`` does not explain the colours: in the one that strays
     another ink took the place of one that was noted, or got in beside them. Those that look most
@@ -367,11 +391,13 @@ class Guess:
 
 
 def guess_mixes(
-    shelf: Shelf, lab: np.ndarray, ground: np.ndarray, count: int, film_effect: float | None = None
-) -> list[Guess]:
+    shelf: Shelf, lab: np.ndarray, ground: np.ndarray, count: int,
+    film_effect: float | None = None, thins: Collection[str] = (),
+) -> list[Guess]:  # fmt: skip
     """Plausible recipes for ``lab`` (3,), best first: of each way to let down (white, base,
     both, neither) the best few, up to ``count`` in all and at least one. ``film_effect`` is
-    the Delta E that a film 30 % thinner makes, where the strips show it."""
+    the Delta E that a film 30 % thinner makes, where the strips show it; ``thins`` names the white
+    and base of the shelf that were used, where that is known."""
     lab = np.asarray(lab, dtype=float)
     root = local_metric(lab)
     kinds = [ink.kind for ink in shelf]
@@ -380,6 +406,8 @@ def guess_mixes(
     ways: dict[tuple[int, ...], float] = {
         (): PRICE_ALONE, (*white, *base): PRICE_BOTH, (*base,): PRICE_BASE, (*white,): 0.0
     }  # fmt: skip
+    if thins:
+        ways = {tuple(i for i, name in enumerate(shelf.names) if name in thins): 0.0}
     rows = []
     for number, (let_down, price_way) in enumerate(ways.items()):
         for one in _combinations(shelf, lab, list(let_down), ground):

@@ -19,7 +19,7 @@ from typing import Any
 from calibration.errors import DrawdownError, WrongUsage
 from calibration.files import private_folder, write_atomically
 from drawdown.defaults import TOLERANCE_DE00
-from drawdown.ink.mix_notation import Amounts, number_of, read_amounts
+from drawdown.ink.mix_notation import Amounts, number_of, read_amounts, read_inks
 from drawdown.ink.shelf import Shelf
 from drawdown.page.inks import MOST_TYPED, amounts_given, as_text, by_name
 from drawdown.page.studio import Studio
@@ -49,6 +49,7 @@ class Asked:
     papers: tuple[tuple[float, ...], ...] = ()  # like ``taps``
     mix: str = ""
     original_mix: str = ""
+    inks: str = ""
     grams: str = ""
     tolerance: str = ""
     wet: tuple[str, ...] = ()
@@ -77,6 +78,7 @@ class Asked:
             shelf=studio.shelf,
             mix=None if said is None else said.amounts,
             original_mix=None if of_original is None else of_original.amounts,
+            inks=read_inks(self.inks) if self.inks else (),
             batch_grams=grams if grams is not None or said is None else said.grams,
             tolerance=TOLERANCE_DE00 if tolerance is None else tolerance,
             wet=self.wet,
@@ -121,6 +123,7 @@ def from_form(form: Mapping[str, Any], asked: Asked, shelf: Shelf) -> Asked:
         asked,
         mix=as_text(mix),
         original_mix=text("original_mix", MOST_TYPED),
+        inks=text("inks", MOST_TYPED),
         follows=" ".join(text("follows", 200).split()),
         kept=" ".join(text("kept", 200).split()),
         grams=grams,

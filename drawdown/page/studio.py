@@ -21,6 +21,7 @@ _SPOKEN = {
     "strip_number": "“Correct by touch”",
     "card_corners": "“Corners of the card”",
     "original_photo": "two photos",
+    "inks": "“Inks in it”",
     "batch_grams": "“Weight”",
     "scale_step": "“Scale”",
     "add_ink": "drawdown ink add",

@@ -166,12 +166,14 @@ def _several(
 @dataclass(frozen=True)
 class _Bench:
     """What lies ready before the photo is read: ``used`` the shelf in use, ``shelf`` its inks that
-    may be advised, the mixes as noted, and the ``lamps`` asked for (name -> weights)."""
+    may be advised, the mixes as noted, or the ``inks`` that were named, and the ``lamps`` asked for
+    (name -> weights)."""
 
     used: ShelfInUse
     shelf: Shelf
     mix: dict[str, float] | None
     original_mix: dict[str, float] | None
+    inks: tuple[str, ...]
     lamps: dict[str, np.ndarray]
 
 
@@ -181,11 +183,17 @@ def _bench(options: Options) -> _Bench:
     mix, original_mix = (
         shelf.named_mix(noted) if noted else None for noted in (options.mix, options.original_mix)
     )
+    inks = tuple(shelf.find(ink).name for ink in options.inks)
     followed = options.followed
     if followed is not None:
         mix = followed.story.mix
     if used.origin == "starter":
-        named = {*(mix or {}), *(original_mix or {}), *(followed.story.inks if followed else ())}
+        named = {
+            *(mix or {}),
+            *(original_mix or {}),
+            *inks,
+            *(followed.story.inks if followed else ()),
+        }
         named |= set(followed.added if followed else ())
         # Nobody is sent for a toxic pigment that they did not name.
         keep = tuple(ink for ink in shelf if not ink.caution or ink.name in named)
@@ -195,7 +203,7 @@ def _bench(options: Options) -> _Bench:
         from calibration.colour.spectral_files import lamp
 
         lamps = dict(lamp(said) for said in options.lamps)
-    return _Bench(used, shelf, mix, original_mix, lamps)
+    return _Bench(used, shelf, mix, original_mix, inks, lamps)
 
 
 def _bars(pair: Pair, options: Options) -> OverBars | None:
@@ -260,6 +268,7 @@ def _advise(
         bench.shelf,
         bench.mix,
         original_mix=bench.original_mix,
+        inks=bench.inks,
         tolerance=options.tolerance,
         paper_lab=pair.seen.paper_lab_d50,
         weighing=Weighing(

@@ -62,11 +62,11 @@ class Options:
     are places by hand, "x,y,w,h" in card mm or, with "px" at the end, in photo px; ``crossing``
     says that one of them lies across the other. ``shelf`` is a shelf or its file, None for the
     studio's own; ``mix`` and ``original_mix`` are what the batch and the original were mixed
-    from, in parts by ink. ``followed`` is a batch that goes on or
-    begins, ``knowledge`` what other batches taught of the shelf's inks. ``wet`` holds "original"
-    or "batch" where that strip is still wet; ``lamps`` are those of the CIE by name, or spectral
-    files, under which the pair is wanted too; ``kept`` is an original out of the book.
-    ``wedge`` says that the batch's strip runs from thick to thin on purpose.
+    from, in parts by ink; ``inks`` are those of a mix whose amounts nobody knows. ``followed`` is
+    a batch that goes on or begins, ``knowledge`` what other batches taught of the shelf's inks.
+    ``wet`` holds "original" or "batch" where that strip is still wet; ``lamps`` are those of the
+    CIE by name, or spectral files, under which the pair is wanted too; ``kept`` is an original out
+    of the book. ``wedge`` says that the batch's strip runs from thick to thin on purpose.
     ``without_card`` asks for a rough look by bare paper beside the two strips, which are then in
     photo px; ``papers`` says where that paper is, like ``strips``.
     ``readings`` is a table of an instrument's readings in a photo's place; ``instrument_off_de``
@@ -83,6 +83,7 @@ class Options:
     shelf: Path | Shelf | None = None
     mix: Mapping[str, float] | None = None
     original_mix: Mapping[str, float] | None = None
+    inks: Collection[str] = ()
     batch_grams: float | None = None
     scale_step: float | None = None
     followed: Followed | None = None
@@ -103,6 +104,7 @@ class Options:
         self._check_readings()
         check_strip_numbers(original=self.original, batch=self.batch)
         check_tolerance(self.tolerance)
+        check_inks(self.inks, self.mix)
         check_batch_grams(self.batch_grams)
         _check_scale_step(self.scale_step, self.batch_grams)
         object.__setattr__(self, "strips", check_strips(self.strips))
@@ -173,6 +175,16 @@ def check_strip_numbers(**numbers: int | None) -> None:
                 "the number says which strip is meant",
                 "count the strips from left to right with the card upright",
             )
+
+
+def check_inks(inks: Collection[str], mix: Mapping[str, float] | None) -> None:
+    """Raises ``WrongUsage`` for inks named beside a whole mix."""
+    if inks and mix:
+        raise WrongUsage(
+            "both `mix` and `inks` are given",
+            "a mix names its inks already",
+            "leave `inks` out; or leave `mix` out if you are not sure of the amounts",
+        )
 
 
 def check_tolerance(tolerance: float) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from calibration.colour.illuminants import HERE, LAMPS, UnderLamp
 from calibration.naming import named
-from drawdown.matching.advise import Advice, Basis
+from drawdown.matching.advise import ALL, AMOUNTS, COLOURS, Advice, Basis
 from drawdown.matching.amounts import Rows, round_grams
 from drawdown.pipeline.read import Judgement
 from drawdown.wording.difference import film_headline, missing_direction
@@ -128,8 +128,23 @@ def all_of_it(advice: Advice) -> str:
 
 
 def guessed_mix(advice: Advice) -> str:
+    """What of the mix is a guess, and the question whose answer helps most."""
     ratio = ", ".join(f"{ink} {parts(x)}" for ink, x in advice.mix_used.items())
-    return named(f"the mix is a guess from the colour ({ratio}): give yours with `mix`.")
+    what, todo = {
+        ALL: ("the mix is a guess", "name its inks, or only white or base, with `inks`"),
+        COLOURS: ("the colours are a guess", "name them too with `inks`"),
+        AMOUNTS: ("the amounts are a guess", "give them with `mix` if you know them"),
+    }[advice.basis.unknown]
+    return named(f"{what} ({ratio}): {todo}.")
+
+
+def asks_for_inks(advice: Advice) -> bool:
+    """Whether the names of its inks would help most of all that can still be said."""
+    b = advice.basis
+    if not advice.mix_inferred or b.foreign:
+        return False
+    open_question = b.unknown != AMOUNTS and b.settled and b.de00_now > b.tolerance
+    return bool(advice.additions) or open_question
 
 
 # The note --------------------------------------------------------------------------------
@@ -142,10 +157,10 @@ def note(advice: Advice) -> str:
     said += _of_additions(advice) if advice.additions else [_nothing(advice)]
     said += _other_lamps(advice)
     far = b.de00_now > b.tolerance
-    if advice.mix_inferred:
+    if b.unknown == ALL:
         # Of a batch that is to be left alone, nobody asks what it was mixed from.
         said += _guess(advice) if not b.foreign and (advice.additions or far) else []
-    elif b.surprising and far and advice.additions:
+    elif b.unknown != COLOURS and b.surprising and far and advice.additions:
         said.append(f"Other amounts of these inks would not make this difference. {went_in(b)}")
     return named(" ".join(said))
 
@@ -209,6 +224,11 @@ def _nothing(advice: Advice) -> str:
         return (
             "Add nothing yet: at equal film it may well be within tolerance. Pull another strip "
             "and photograph it."
+        )
+    if b.unknown == ALL:
+        return (
+            "Add nothing yet: what helps one mix spoils another, and nobody said what is in yours. "
+            "Name its inks with `inks`, or only white or base."
         )
     if b.reachable:
         return (
@@ -368,6 +388,6 @@ def _guess(advice: Advice) -> list[str]:
     if thins:
         said.append(
             f"Add {' and '.join(thins)} only if the batch was mixed with it: white makes a "
-            "let-down cloudy, and base makes a tint thin. Give the mix with `mix` to be sure."
+            "let-down cloudy, and base makes a tint thin. Name the inks with `inks` to be sure."
         )
     return said

@@ -9,7 +9,7 @@ from calibration.flags import HDR_GAIN_MAP, NO_PROFILE, NOMINAL_CARD
 from calibration.naming import named
 from drawdown import flags as fl
 from drawdown.wording import figures
-from drawdown.wording.advice import guessed_mix, went_in
+from drawdown.wording.advice import asks_for_inks, guessed_mix, went_in
 from drawdown.wording.flags import concerned, general_flags, strip_flags
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def doubt(judgement: Judgement) -> str:
     loud.sort(key=lambda flag: flag.kind != fl.PAIR_CHOSEN)  # the wrong two make all wrong
     if loud:
         return f"Doubt: {loud[0].brief}"
-    if advice is not None and advice.additions and advice.mix_inferred:
+    if advice is not None and asks_for_inks(advice):
         return f"Doubt: {guessed_mix(advice)}"
     if advice is not None and advice.additions and advice.basis.surprising:
         return f"Doubt: such a difference does not come from these inks. {went_in(advice.basis)}"

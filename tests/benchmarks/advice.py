@@ -262,15 +262,15 @@ KNOWS = ("original", "batch", "both", "recipe", "inks", "thin", "nothing")
 
 def told(case: Case, shelf: Shelf, knows: str) -> dict[str, dict[str, float] | None]:
     """What the program is told of both mixes."""
-    names = dict.fromkeys(case.own)
-    thin = {n: None for n in names if shelf.find(n).kind in ("white", "base")}
+    names = tuple(case.own)
+    thin = tuple(n for n in names if shelf.find(n).kind in ("white", "base"))
     return {
         "original": {"original_mix": case.noted},
         "batch": {"mix": case.own},
         "both": {"mix": case.own, "original_mix": case.noted},
         "recipe": {"mix": case.noted},
-        "inks": {"mix": names},
-        "thin": {"mix": thin},
+        "inks": {"inks": names},
+        "thin": {"inks": thin},
         "nothing": {},
     }[knows]
 
@@ -299,6 +299,7 @@ def by_advice(
     now = Step(data, dict(added or {}), photo.film_ratio, photo.film_log_sd, photo.bars)
     answer = advise(
         (*story, now), shelf, mixes.get("mix"), original_mix=mixes.get("original_mix"),
+        inks=mixes.get("inks", ()),
         tolerance=TOLERANCE, paper_lab=case.paper_lab, knowledge=knowledge,
     )  # fmt: skip
     took = time.perf_counter() - started

@@ -122,6 +122,15 @@ OriginalMix = Annotated[
     list[str] | None,
     option("MIX", "What the original was mixed from, if you know that too.", complete=inks),
 ]
+Inks = Annotated[
+    list[str] | None,
+    option(
+        "NAMES",
+        'Which inks are in the mix, where you don\'t know how much of each: "white, PB15:3"; or '
+        "only whether it is white or base.",
+        complete=inks,
+    ),
+]
 Grams = Annotated[
     float | None, number("G", "What the batch weighs now; amounts then come in grams.")
 ]
