@@ -217,6 +217,13 @@ def _again(book: Book, entries: tuple[Entry, ...], photo: Path) -> Entry | None:
     return next((e for e in of_photo(book, entries, photo) if e.taught), None)
 
 
+def with_photo(book: Book, source: FromBook, photo: Path) -> FromBook:
+    """``source``, with ``again`` as it is for the photo that goes into the story: of two photos of
+    one pair that is the first, and only what they show tells a pair."""
+    entries = story_of(book, source.batch.id) if source.batch else ()
+    return replace(source, again=source.again or _again(book, entries, photo) is not None)
+
+
 def of_photo(book: Book, entries: tuple[Entry, ...], photo: Path) -> list[Entry]:
     """The entries that are readings of this very photo, or of a copy of it."""
     from calibration.colour.tables import is_table

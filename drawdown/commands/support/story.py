@@ -23,12 +23,14 @@ def tell(remarks: Iterable[str]) -> None:
 def put_in_story(folder: Path, source: FromBook, photo: Path, judgement: Judgement) -> None:
     """Into the story of the batch in the book. Raises ``BadFile``."""
     from drawdown.book import open_book
+    from drawdown.book.memory.from_book import with_photo
     from drawdown.book.memory.story import log_match, recipe_offer
     from drawdown.report.json.match import match_data
     from drawdown.report.text.book import UNDO
 
     said = match_data(judgement)
     with open_book(folder, write=True) as book:
+        source = with_photo(book, source, photo)
         words = said["comparison"]["words"]
         tell(log_match(book, source, photo, judgement, words, said["advice"]))
         tell(recipe_offer(book, source))

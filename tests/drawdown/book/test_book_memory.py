@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from advice_kit import reading
 from command_kit import json_of, run
+from PIL import Image
 
 from drawdown.book import open_book
 from drawdown.book.batches import (
@@ -238,6 +239,12 @@ def test_from_photo_to_what_was_learnt(book, capsys):
     assert "counts once" in err
     assert json_of(capsys, "book", "batch", "hill") == told
     assert json_of(capsys, "ink", "list", "--learnt") == learnt_now
+    # Nor does it count anew as one of two photos of the pair.
+    with Image.open(SECOND) as image:
+        image.save(book.parent / "next.jpg", quality=97)
+    code, _, err = run(capsys, "match", SECOND, book.parent / "next.jpg", "--batch", "hill")
+    assert (code, "counts once" in err) == (0, True)
+    assert json_of(capsys, "book", "batch", "hill") == told
     for left in (1, 0):
         assert run(capsys, "undo")[0] == 0
         batches = json_of(capsys, "ink", "list", "--learnt")["batches"]
