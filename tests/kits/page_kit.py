@@ -3,6 +3,7 @@ browser."""
 
 from __future__ import annotations
 
+import asyncio
 import http.client
 import json
 import os
@@ -13,10 +14,12 @@ import subprocess
 import sys
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Coroutine, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
@@ -105,6 +108,12 @@ class Served:
                 return
             version = state["version"]
         raise AssertionError(f"{look} was not judged in {patience_s} s")
+
+
+def awaited(work: Coroutine[Any, Any, Any], limit_s: float = 5.0) -> Any:
+    """The result, in a thread and loop of its own: the browser's loop may run in this thread."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(lambda: asyncio.run(asyncio.wait_for(work, limit_s))).result()
 
 
 def form(photo: Path | bytes, **fields: str) -> tuple[bytes, str]:

@@ -117,19 +117,3 @@ def test_a_form_of_another_site_in_the_browser_is_refused(served, phone):
         page.click("button")
         page.wait_for_selector("text=Another site tried to send this.")
         evil.shutdown()
-
-
-def test_the_page_goes_on_after_it_was_stopped(tmp_path):
-    photo = page_kit.PHOTOS / "match.jpg"
-    with page_kit.running(tmp_path) as served:
-        phone = served.phone()
-        look = served.send(photo, phone)
-        served.process.kill()  # before it is judged
-        served.process.wait(10)
-    with page_kit.running(tmp_path) as served:
-        assert "MATCH" in served.answered(look, phone)
-        assert look in served.ask("/", phone=phone)[2].decode()
-        assert page_kit.stop(served) == 130
-    assert "Traceback" not in served.said.read_text()
-    with page_kit.running(tmp_path, "--new-key") as served:
-        assert served.ask("/", phone=phone)[0] == 403

@@ -73,5 +73,5 @@ def test_a_body_that_stops_or_is_more_than_it_said_is_ended(monkeypatch, body, s
         "type": "http", "method": "POST", "path": "/book/undo", "query_string": b"",
         "server": ("127.0.0.1", 8), "headers": list(headers.items()),
     }  # fmt: skip
-    asyncio.run(asyncio.wait_for(page(scope, receive, send), 5))
+    page_kit.awaited(page(scope, receive, send))
     assert told[0]["status"] == status

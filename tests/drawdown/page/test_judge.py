@@ -16,6 +16,14 @@ pytestmark = pytest.mark.slow
 PHOTOS = page_kit.PHOTOS
 
 
+def shown_px(phone) -> int:
+    """How wide the picture of the answer is, once it is there."""
+    return phone.evaluate(
+        "async () => { const picture = document.querySelector('figure img');"
+        " await picture.decode(); return picture.naturalWidth; }"
+    )
+
+
 def judged(phone, photo) -> None:
     phone.set_input_files("form#send input[name=photo]", photo)
     phone.wait_for_selector(".verdict h1")
@@ -49,8 +57,7 @@ def test_a_photo_has_the_verdict_that_the_command_gives(served, phone, capsys):
         ".grey rect", "all => all.map(one => one.getAttribute('fill'))"
     )
     assert len(set(rects)) == 2
-    phone.wait_for_load_state("networkidle")
-    assert phone.evaluate("document.querySelector('figure img').naturalWidth") > 500
+    assert shown_px(phone) > 500
     phone.click("text=All figures and remarks")
     assert re.search(r"L\*\s+\d+\.\d ± \d", phone.inner_text("details[open] table"))
 
@@ -61,8 +68,7 @@ def test_a_photo_that_cannot_be_judged_shows_where_and_why(phone):
     assert "a lamp is mirrored in" in phone.inner_text(".why")
     assert "Turn the sheet" in phone.inner_text(".why .strong")
     assert phone.is_visible(".howto svg")
-    phone.wait_for_load_state("networkidle")
-    assert phone.evaluate("document.querySelector('figure img').naturalWidth") > 500
+    assert shown_px(phone) > 500
 
 
 def test_original_and_batch_are_swapped_and_a_second_photo_joins_the_first(phone):

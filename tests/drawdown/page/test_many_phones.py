@@ -63,12 +63,18 @@ def test_a_page_killed_while_it_saves_goes_on(tmp_path):
     with page_kit.running(tmp_path) as served:
         assert "MATCH" in served.answered(waiting, phone)
         assert "NO MATCH" in served.answered(judged, phone)
+        home = served.ask("/", phone=phone)[2].decode()
+        assert waiting in home
+        assert judged in home
         kept = _kept(served.book)
         assert kept in (["Sand"], ["River", "Sand"])
         _keep(served, phone, judged, "River" if kept == ["Sand"] else "Reeds")
         assert page_kit.stop(served) == 130
+    assert "Traceback" not in served.said.read_text()
     assert check(served.book).whole
     assert len(_kept(served.book)) == len(kept) + 1
+    with page_kit.running(tmp_path, "--new-key") as served:  # phones that were let in scan again
+        assert served.ask("/", phone=phone)[0] == 403
 
 
 def _keep(served, phone: str, look: str, name: str) -> None:

@@ -22,7 +22,7 @@ def judged(phone):
     phone.wait_for_selector(".verdict h1")
     phone.click("text=Correct by touch")
     phone.wait_for_selector("#photo")
-    phone.wait_for_load_state("networkidle")
+    phone.wait_for_load_state("load")
     return phone
 
 
@@ -77,7 +77,7 @@ def test_a_box_drawn_over_part_of_a_strip_is_read_there(judged, served, capsys):
     judged.wait_for_selector(".verdict h1")
     judged.click("text=Correct by touch")
     judged.wait_for_selector("#photo")
-    judged.wait_for_load_state("networkidle")
+    judged.wait_for_load_state("load")
     where = places(judged)
     for number in "12":
         x = middle(where[number])[0] - 30

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 
+import page_kit
 import page_work
 import pytest
 
@@ -42,7 +43,7 @@ def test_who_waits_when_the_page_is_stopped_learns_that_nothing_is_lost(tmp_path
     job = queue.submit("A", "one", page_work.sleep)
     queue.close()
     with pytest.raises(DrawdownError, match="being stopped"):
-        asyncio.run(asyncio.wait_for(job.outcome(), 5))
+        page_kit.awaited(job.outcome())
 
 
 @pytest.mark.slow
@@ -59,7 +60,7 @@ def test_a_photo_that_takes_too_much_is_answered_and_the_others_go_on(tmp_path, 
             "last": (page_work.name_of, "last"),
         }  # fmt: skip
         jobs = {name: queue.submit("A", name, *work) for name, work in works.items()}
-        told = asyncio.run(asyncio.wait_for(_ends(jobs), 120))
+        told = page_kit.awaited(_ends(jobs), 120)
     finally:
         queue.close()
     named = {name: told.pop(name) for name in ("first", "second", "last")}
