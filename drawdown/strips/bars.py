@@ -356,13 +356,12 @@ def _seen(profile: np.ndarray, steps: np.ndarray, run: tuple[float, float]) -> b
 
 def medians(values: np.ndarray, slot: np.ndarray, count: int) -> np.ndarray:
     """Median of the values in each slot, NaN where there are fewer than 3."""
-    out = np.full(count, np.nan)
-    order = np.argsort(slot, kind="stable")
-    edges = np.searchsorted(slot[order], np.arange(count + 1))
-    for k in range(count):
-        if edges[k + 1] - edges[k] >= 3:
-            out[k] = np.median(values[order[edges[k] : edges[k + 1]]])
-    return out
+    order = np.lexsort((values, slot))
+    first, end = (np.searchsorted(slot[order], np.arange(count) + k) for k in (0, 1))
+    ranked = values[order]
+    low, high = (np.minimum((first + end - k) // 2, len(values) - 1) for k in (1, 0))
+    middle = (ranked[low] + ranked[high]) / 2 if len(values) else np.zeros(count)
+    return np.where(end - first >= 3, middle, np.nan)
 
 
 def _dark_runs(profile: np.ndarray, u: np.ndarray, paper: float) -> list[tuple[float, float]]:

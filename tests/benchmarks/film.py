@@ -1,6 +1,6 @@
 """Film told from ink, on rendered scenes whose films and mixes are known.
 
-    python tests/benchmarks/film.py --scenes 24 --first-seed 95000 --keep FOLDER [--bar]
+    python tests/benchmarks/film.py --scenes 24 --first-seed 95000 --keep FOLDER [--bar | --wedge]
 
 For each family of inks it makes pairs of one mix with films 0.3 to 3 times as thick
 ("film"), of two mixes in equal films ("mix"), and of both at once ("both"), reads each photo,
@@ -10,7 +10,9 @@ and coverage of Delta E at equal film; of the pairs further apart than the toler
 many the film was said to explain it (rightly, wrongly) and in how many of these "same ink"
 was said outright. Wrongly means that the inks at equal film are further apart than the
 tolerance: the costly error. With ``--bar`` all strips cross a printed bar, and each photo is read
-with it and without.
+with it and without. With ``--wedge`` the batch is pulled from thick to thin and compared where it
+comes nearest the original, as ``match --wedge`` does; the truth is then Delta E at the film where
+the two mixes come nearest each other.
 """
 
 from __future__ import annotations
@@ -31,6 +33,9 @@ TOLERANCE = 2.0
 FAMILIES = ("let-down", "masstone", "tint")
 KINDS = ("film", "mix", "both")
 THINNEST, THICKEST = 0.3, 3.0
+# A wedge: film at its start over that at its end, and what of it may be read, run-out and all.
+STEEP = 8.0
+RUN_OF_WEDGE = np.geomspace(0.4 * STEEP**-0.5, STEEP**0.5, 81)
 
 
 def scene(seed: int, family: str, kind: str, bar: bool = False):
@@ -71,6 +76,68 @@ def scene(seed: int, family: str, kind: str, bar: bool = False):
         "equal": float(delta_e_2000(start, lab(recipe))),
     }
     return replace(spec, strips=strips), truth
+
+
+def run_wedge(seed: int, family: str, kind: str, folder: Path) -> dict | None:
+    """One scene whose batch is a wedge; None where no two strips were found."""
+    from calibration.colour.difference import delta_e_2000
+    from calibration.errors import DrawdownError
+    from drawdown.pipeline.match import match_photo
+    from drawdown.pipeline.options import Options
+    from fixtures.layout import plan
+    from fixtures.render import render
+    from fixtures.scenes import film_lab
+    from fixtures.sheet import sheet_paper
+
+    spec, truth = scene(seed, family, kind)
+    one, two = spec.strips
+    two = replace(two, wedge=STEEP, bead=0.3, feather=0.08)
+    spec = replace(spec, strips=(one, two), sheet_print=None, paper="plain")
+    paper = sheet_paper(spec).reflectance()
+    start = film_lab(one.recipe, one.film, spec.ink_seed, paper)
+    films = two.film * RUN_OF_WEDGE
+    labs = [film_lab(two.recipe, float(film), spec.ink_seed, paper) for film in films]
+    near = delta_e_2000(start, np.array(labs))
+    photo = folder / f"{family}-{kind}-{seed}-wedge.jpg"
+    if not photo.exists():
+        photo.write_bytes(render(spec).jpeg())
+    original, batch = plan(spec).numbers
+    try:
+        asked = Options(original=original, batch=batch, wedge=True)
+        seen = match_photo(photo, asked, lambda *_: None)
+    except DrawdownError as problem:
+        print(f"{photo.name}: {problem.seen}")
+        return None
+    c = seen.comparison
+    return {
+        "family": family, "kind": kind, "ratio": truth["ratio"], "nearest": float(near.min()),
+        "equal": truth["equal"], "measured": c.de00, "low": c.de00_low95, "high": c.de00_high95,
+        "verdict": c.verdict, "ink": bool(seen.advice and seen.advice.additions),
+        "short": any(flag.kind.code == "wedge-short" for flag in seen.all_flags),
+    }  # fmt: skip
+
+
+def report_wedges(rows: list[dict]) -> None:
+    print(
+        "                 n short | error: med 95 %  held | match, wrongly; no match, wrongly | ink"
+    )
+    for family, kind in itertools.product(FAMILIES, KINDS):
+        some = [r for r in rows if (r["family"], r["kind"]) == (family, kind)]
+        if not some:
+            continue
+        error = [abs(r["measured"] - r["nearest"]) for r in some]
+        held = [r["low"] - 0.05 <= r["nearest"] <= r["high"] + 0.05 for r in some]
+        said = {v: [r["nearest"] for r in some if r["verdict"] == v] for v in ("match", "no match")}
+        wrong = (
+            sum(x > TOLERANCE for x in said["match"]),
+            sum(x <= TOLERANCE for x in said["no match"]),
+        )
+        print(
+            f"{family:9} {kind:5} {len(some):3} {sum(r['short'] for r in some):3}   | "
+            f"{np.median(error):6.2f} {np.quantile(error, 0.95):5.2f} {100 * np.mean(held):4.0f} % "
+            f"| {len(said['match']):5} {wrong[0]:3}         "
+            f"{len(said['no match']):5} {wrong[1]:3}          | {sum(r['ink'] for r in some):3}"
+        )
 
 
 def run(seed: int, family: str, kind: str, folder: Path, bar: bool = False) -> list[dict]:
@@ -171,15 +238,21 @@ def main() -> None:
     parser.add_argument("--first-seed", type=int, default=95000)
     parser.add_argument("--keep", type=Path, help="folder for the photos, read again if there")
     parser.add_argument("--bar", action="store_true", help="the strips cross a printed bar")
+    parser.add_argument("--wedge", action="store_true", help="the batch runs from thick to thin")
     parser.add_argument("--families", nargs="+", default=FAMILIES, choices=FAMILIES)
     parser.add_argument("--list", action="store_true", help="also print each scene")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         folder = given.keep or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
+        seeds = range(given.first_seed, given.first_seed + given.scenes)
+        if given.wedge:
+            wanted = itertools.product(seeds, given.families, KINDS)
+            report_wedges([r for one in wanted if (r := run_wedge(*one, folder)) is not None])
+            return
         rows = [
             row
-            for seed in range(given.first_seed, given.first_seed + given.scenes)
+            for seed in seeds
             for family in given.families
             for kind in KINDS
             for row in run(seed, family, kind, folder, given.bar)
