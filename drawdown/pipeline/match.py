@@ -216,7 +216,11 @@ def _bars(pair: Pair, options: Options) -> OverBars | None:
         if there is None or not there.shows_black:
             return None
         crossings.append(there)
-    return over_bars((pair.original, pair.batch), (crossings[0], crossings[1]))
+    own = pair.again[0] if pair.again else (pair.original, pair.batch)
+    bars = over_bars(own, (crossings[0], crossings[1]))
+    # Of several photos the first shows the bar; beside it the film is as all of them say.
+    moved = [c.lab_d50 - o.lab_d50 for c, o in zip((pair.original, pair.batch), own, strict=True)]
+    return replace(bars, on_paper=bars.on_paper + moved)
 
 
 def _compare(pair: Pair, options: Options, bench: _Bench, bars: OverBars | None) -> Comparison:
