@@ -103,12 +103,6 @@ class Step:
     added: dict[str, float] = field(default_factory=dict)
     film_ratio: float | None = None  # batch over original, None when not measured
     film_log_sd: float = RATIO_SD
-    bars: OverBars | None = None  # both strips over a black bar, where they cross one
-
-    @property
-    def freedom(self) -> int:
-        """How many numbers were read."""
-        return 6 if self.bars is None else 18
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,7 +8,6 @@ of every strip. The sizes of the priors are our own judgement.
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,55 +25,51 @@ FREEDOM = 3.0  # of Student's t for how far a batch strays from its recipe
 
 
 def strips_and_slopes(curves: InkCurves, recipes: Recipes, theta: np.ndarray) -> Sloped:
-    """Lab of all strips as they are read (g, d: original, batch; original, batch ..; at bars) and
-    their slopes (g, size, d) by the unknowns."""
+    """Lab of all strips as they are read (g, photos * 6: original, batch; original, batch ..)
+    and their slopes (g, size, photos * 6) by the unknowns."""
     g, m = recipes.inks.shape
     photos = recipes.photos
-    strip_of, film_of, ground = recipes.views
-    every = len(strip_of)
     z, share, log_film = recipes.unpack(theta)
-    share = share[:, strip_of]
     k, s = curves.spectra(z)  # (g, m, 31)
-    film = np.exp(log_film)[:, film_of]
-    k_mix, s_mix = share @ k, share @ s  # (g, v, 31)
-    lab, by_k, by_s, by_x = film_slopes(k_mix, s_mix, film[..., None], ground)
+    film = np.exp(log_film)
+    k_mix, s_mix = share @ k, share @ s  # (g, 1 + photos, 31)
+    lab, by_k, by_s, by_x = film_slopes(k_mix, s_mix, film[..., None], recipes.ground)
     # By the inks' unknowns: what each ink contributes at each wavelength.
     k_of, s_of = k[:, :, None] * curves.rows_k, s[:, :, None] * curves.rows_s  # (g, m, ROWS, 31)
     by_z = k_of.reshape(g, 1, m * ROWS, -1) @ by_k + s_of.reshape(g, 1, m * ROWS, -1) @ by_s
-    by_z = by_z.reshape(g, every, m, ROWS, 3) * share[..., None, None]
-    # By shares: (g, v, m, 3), before the strip's own normalisation.
+    by_z = by_z.reshape(g, 1 + photos, m, ROWS, 3) * share[..., None, None]
+    # By shares: (g, strips, m, 3), before the strip's own normalisation.
     effect = k[:, None] @ by_k + s[:, None] @ by_s
     effect = effect - (share[..., None] * effect).sum(axis=2, keepdims=True)
-    by_film = film[..., None] * by_x  # (g, v, 3) by the log film
+    by_film = film[..., None] * by_x  # (g, strips, 3) by the log film
 
-    slope = np.zeros((g, recipes.size, every, 3))
-    slope[:, : m * ROWS] = by_z.reshape(g, every, m * ROWS, 3).transpose(0, 2, 1, 3)
+    slope = np.zeros((g, recipes.size, 1 + photos, 3))
+    slope[:, : m * ROWS] = by_z.reshape(g, 1 + photos, m * ROWS, 3).transpose(0, 2, 1, 3)
     at = m * ROWS
     common, stray = slice(at, at + m), slice(at + m, at + 2 * m)
     (common_0, stray_0), (common_1, stray_1) = recipes.reach(0), recipes.reach(1)
+    first = share[:, 0, :, None] * effect[:, 0]
+    slope[:, common, 0], slope[:, stray, 0] = (
+        common_0[..., None] * first,
+        stray_0[..., None] * first,
+    )
     start = share[:, 1]
     weighed = theta[:, at + 2 * m : at + m * (1 + photos)].reshape(g, photos - 1, m)
     put_in = recipes.added[1:] * np.exp(ADDED_SD * weighed.transpose(1, 0, 2))
     whole = 1.0 + np.cumsum(put_in.sum(axis=2), axis=0)[..., None]
     whole = np.concatenate([np.ones((1, g, 1)), whole])
-    for view, strip in enumerate(strip_of):
-        if strip == 0:
-            first = share[:, 0, :, None] * effect[:, view]
-            slope[:, common, view] = common_0[..., None] * first
-            slope[:, stray, view] = stray_0[..., None] * first
-            continue
-        photo = strip - 1
-        now = effect[:, view] / whole[photo][..., None]
+    for photo in range(photos):
+        now = effect[:, 1 + photo] / whole[photo][..., None]
         first = start[..., None] * (now - (start[..., None] * now).sum(axis=1, keepdims=True))
-        slope[:, common, view] = common_1[..., None] * first
-        slope[:, stray, view] = stray_1[..., None] * first
+        slope[:, common, 1 + photo] = common_1[..., None] * first
+        slope[:, stray, 1 + photo] = stray_1[..., None] * first
         for before in range(1, photo + 1):
             more = ADDED_SD * put_in[before - 1]
             rows = slice(at + (1 + before) * m, at + (2 + before) * m)
-            slope[:, rows, view] = more[..., None] * now
-    follow = recipes.films[0][:, film_of]
-    slope[:, -len(follow) :] = follow[..., None] * by_film[:, None]
-    return recipes.read_of(lab), recipes.read_of(slope)
+            slope[:, rows, 1 + photo] = more[..., None] * now
+    slope[:, -2 - photos :] = recipes.films[0][..., None] * by_film[:, None]
+    read = np.stack([np.zeros(photos, dtype=int), 1 + np.arange(photos)], axis=1).ravel()
+    return lab[:, read].reshape(g, -1), slope[:, :, read].reshape(g, recipes.size, -1)
 
 
 # What the model of a mixture is off by, per axis, where no reading was taken.
@@ -268,18 +263,12 @@ def posterior_of_inks(
 
 
 def _read(steps: tuple[Step, ...]) -> tuple[np.ndarray, np.ndarray]:
-    """All that was measured (d,), and its covariance; photos err on their own."""
+    """All that was measured (6 * photos,), and its covariance; photos err on their own."""
+    d = 6 * len(steps)
+    noise = np.zeros((d, d))
+    for i, step in enumerate(steps):
+        noise[6 * i : 6 * i + 6, 6 * i : 6 * i + 6] = step.reading.covariance
     rows = [(step.reading.lab_original, step.reading.lab_batch) for step in steps]
-    parts = [step.reading.covariance for step in steps]
-    for step, (original, batch) in zip(steps, tuple(rows), strict=True):
-        if (bars := step.bars) is not None:
-            beside = bars.on_paper - (original, batch)
-            rows += [(beside[0], bars.on_bar[0]), (beside[1], bars.on_bar[1])]
-            parts.append(bars.covariance)
-    at = np.cumsum([0, *map(len, parts)])
-    noise = np.zeros((at[-1], at[-1]))
-    for (first, last), part in zip(itertools.pairwise(at), parts, strict=True):
-        noise[first:last, first:last] = part
     return np.array(rows, dtype=float).ravel(), noise
 
 
@@ -323,7 +312,7 @@ def _sampled(
         strips[..., recipes.inks[i][there]] = share[:, [0, -1]][..., there]
         zs.append(z)
         parts.append(strips)
-        films.append(np.exp(log_film[:, [0, recipes.photos]]))
+        films.append(np.exp(log_film[:, [0, -1]]))
 
     def rows(values: list[np.ndarray]) -> np.ndarray:
         """Heads first, then all samples."""

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calibration.colour.difference import local_metric
-from drawdown.ink.forward import bare_ground, film_slopes, lab_of_mix
+from drawdown.ink.forward import film_slopes, lab_of_mix
 from drawdown.ink.prior import FILM_COMMON_SD, FILM_SD, ROWS
 from drawdown.ink.shelf import Shelf
-from drawdown.matching.batch_history import AT_BAR_SD, Step, added_in_all
+from drawdown.matching.batch_history import Step, added_in_all
 
 Mix = Mapping[str, float]  # names of the shelf -> parts by weight
 ORIGINAL_SD = 0.05  # weighing error of a noted mix
@@ -61,8 +61,7 @@ class Recipe:
 class Recipes:
     """Several recipes side by side (g), each of up to m inks; empty places have no parts.
     The unknowns of a recipe, standard normal: m inks' own (ROWS each), m parts that both have in
-    common, m by which one strays, m of each addition, films: usual, original's, each photo's, and
-    original's and batch's at each of the ``bars`` (photo, what a bare bar reflects)."""
+    common, m by which one strays, m of each addition, films: usual, original's, each photo's."""
 
     inks: np.ndarray  # (g, m) places on the shelf
     parts: np.ndarray  # (g, 2, m) by weight: the original's, the batch's
@@ -73,7 +72,6 @@ class Recipes:
     ratio_sd: tuple[float, ...]  # of their logarithms
     ground: np.ndarray
     added: np.ndarray  # (photos, g, m) shares of the batch's first weight, the first all zero
-    bars: tuple[tuple[int, np.ndarray], ...] = ()
 
     @property
     def photos(self) -> int:
@@ -81,51 +79,20 @@ class Recipes:
 
     @property
     def size(self) -> int:
-        return int(self.inks.shape[1] * (ROWS + 1 + self.photos) + len(self.films[0]))
+        return int(self.inks.shape[1] * (ROWS + 1 + self.photos) + 2 + self.photos)
 
     @property
     def films(self) -> tuple[np.ndarray, np.ndarray]:
-        """(1 + f, f) how the log films of the strips, and then of those at bars, follow their
-        unknowns, and (f,) what they are to begin with: a ratio ties a film to the original's."""
-        at_bars = [strip for photo, _ in self.bars for strip in (0, 1 + photo)]
-        films = 1 + self.photos + len(at_bars)
-        follow, first = np.zeros((1 + films, films)), np.zeros(films)
+        """(2 + photos, 1 + photos) how the strips' log films follow their unknowns, and
+        (1 + photos,) what they are to begin with: a ratio ties a film to the original's."""
+        follow = np.zeros((2 + self.photos, 1 + self.photos))
+        first = np.zeros(1 + self.photos)
         follow[0], follow[1, 0] = FILM_COMMON_SD, FILM_SD
         for photo, (ratio, sd) in enumerate(zip(self.film_ratios, self.ratio_sd, strict=True), 1):
             follow[1 + photo, photo] = FILM_SD if ratio is None else sd
             if ratio is not None:
                 follow[1, photo], first[photo] = FILM_SD, np.log(ratio)
-        for film, strip in enumerate(at_bars, 1 + self.photos):
-            follow[:, film], first[film] = follow[:, strip], first[strip]
-            follow[1 + film, film] = AT_BAR_SD
         return follow, first
-
-    @property
-    def views(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Which strip (v,), which film of it (v,) and the ground (v, 31) of all that is looked at:
-        the original, the batch in each photo; beside and over each bar the original, the batch."""
-        strips = list(range(1 + self.photos))
-        films, grounds = list(strips), [self.ground] * len(strips)
-        for number, (photo, bar) in enumerate(self.bars):
-            at = 1 + self.photos + 2 * number
-            strips += [0, 0, 1 + photo, 1 + photo]
-            films += [at, at, at + 1, at + 1]
-            grounds += [self.ground, bar] * 2
-        return np.array(strips), np.array(films), np.array(grounds)
-
-    def read_of(self, seen: np.ndarray) -> np.ndarray:
-        """(..., d) what is read of values (..., v, 3) at all views: of each photo original and
-        batch; at a bar both beside it, less the strip's own, and over it."""
-        photos = 1 + np.arange(self.photos)
-        read = [seen[..., np.stack([0 * photos, photos], axis=1).ravel(), :]]
-        for number, (photo, _) in enumerate(self.bars):
-            beside, over, other, across = np.moveaxis(
-                seen[..., 1 + self.photos + 4 * number :, :][..., :4, :], -2, 0
-            )
-            own, batch = seen[..., 0, :], seen[..., 1 + photo, :]
-            read.append(np.stack([beside - own, over, other - batch, across], axis=-2))
-        values = np.concatenate(read, axis=-2)
-        return values.reshape(*values.shape[:-2], -1)
 
     @property
     def at_stray(self) -> slice:
@@ -143,11 +110,10 @@ class Recipes:
         self, theta: np.ndarray, row: int | slice = slice(None)
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Unknowns (g, size) of all recipes, or (..., size) of one ``row`` -> inks' unknowns
-        (..., m, ROWS), parts of the strips (..., 1 + photos, m), log films (..., f)."""
+        (..., m, ROWS), parts of the strips (..., 1 + photos, m), log films (..., 1 + photos)."""
         m, photos = self.inks.shape[1], self.photos
-        follow, first = self.films
         z = theta[..., : m * ROWS].reshape(*theta.shape[:-1], m, ROWS)
-        rest = theta[..., m * ROWS : -len(follow)]
+        rest = theta[..., m * ROWS : -2 - photos]
         rest = rest.reshape(*theta.shape[:-1], 1 + photos, m)
         strips = []
         for strip in (0, 1):
@@ -161,7 +127,8 @@ class Recipes:
             strips.append(strips[-1] + more)
         share = np.stack(strips, axis=-2)
         share = share / share.sum(-1, keepdims=True)
-        return z, share, theta[..., -len(follow) :] @ follow + first
+        follow, first = self.films
+        return z, share, theta[..., -2 - photos :] @ follow + first
 
 
 def lay_out(
@@ -188,7 +155,6 @@ def lay_out(
         inks, parts, np.array([recipe.lead for recipe in recipes]), stray, stray,
         tuple(step.film_ratio for step in steps), tuple(step.film_log_sd for step in steps),
         ground, added,
-        tuple((i, bare_ground(s.bars.bar)) for i, s in enumerate(steps) if s.bars is not None),
     )  # fmt: skip
 
 

@@ -79,7 +79,7 @@ def match_photo(
     progress("comparing", 0.92)
     bars = _bars(pair, options)
     comparison = _compare(pair, options, bench, bars)
-    advice, step = _advise(pair, comparison, options, bench, bars)
+    advice, step = _advise(pair, comparison, options, bench)
     progress("done", 1.0)
     lamps = _by_spectra(pair, comparison, bench)
     untold = bench.lamps if not lamps and (advice is None or not advice.lamps) else ()
@@ -246,7 +246,7 @@ def _compare(pair: Pair, options: Options, bench: _Bench, bars: OverBars | None)
 
 
 def _advise(
-    pair: Pair, comparison: Comparison, options: Options, bench: _Bench, bars: OverBars | None
+    pair: Pair, comparison: Comparison, options: Options, bench: _Bench
 ) -> tuple[Advice | None, Step | None]:
     """What to add, and both strips as the advice took them; None where no verdict was given or
     one strip is still wet. Where a thinner film alone explains it, no ink is advised."""
@@ -254,10 +254,10 @@ def _advise(
         return None, None
     followed = options.followed
     read_as = reading_of(pair.original, pair.batch, comparison.d_lab_cov)
-    step = Step(read_as, followed.added if followed else {}, bars=bars)
+    step = Step(read_as, followed.added if followed else {})
     alike = replace(step, film_ratio=1.0, film_log_sd=ALIKE_SD)
     # Pulled alike, both films are known; the comparison's own ratio rests on these very colours
-    # and must not count twice. The bar's go on as colours, so they count once.
+    # and must not count twice.
     step = alike if options.pulled_alike else step
     if options.wedge:  # it was read where the colours are nearest, in a film that nobody knows
         step = replace(step, film_ratio=1.0, film_log_sd=WEDGE_SD)
@@ -265,7 +265,7 @@ def _advise(
         return None, step
     # Where film may explain it, what to add is for the case that the difference stays when both
     # are pulled alike.
-    now = replace(alike, bars=None) if comparison.film_first else step
+    now = alike if comparison.film_first else step
     places = {name: i for i, name in enumerate(bench.used.shelf.names)}
     advice = advise(
         (*(followed.story.steps if followed else ()), now),

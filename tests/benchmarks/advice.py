@@ -15,10 +15,10 @@ colour went into the batch than the recipe says, and only ``--knows batch`` or `
 Its advice is followed for up to three additions, each weighed to 2 %, with a new strip each time,
 and another strip where it asks for one. Judged is the true Delta E 2000 between original and batch
 at equal film.
-``--trails`` also tells it the ratio of both films, with that error of its logarithm. ``--film bar``
-lets both strips cross a black bar; ``--film stroke`` compares the batch with a little ink weighed
-out afresh by the original's recipe (to 2 %), both pulled in one stroke (films alike to 3 %). With
-``--film`` let-downs in base and tints in white are told apart in the figures.
+``--trails`` also tells it the ratio of both films, with that error of its logarithm. ``--film
+stroke`` compares the batch with a little ink weighed out afresh by the original's recipe (to 2 %),
+both pulled in one stroke (films alike to 3 %). With ``--film`` let-downs in base and tints in white
+have figures of their own.
 Nothing here is measured ink: real inks will do worse.
 """
 
@@ -41,7 +41,7 @@ from drawdown.ink import film
 from drawdown.ink.forward import mix_of
 from drawdown.ink.shelf import Shelf, starter_shelf
 from drawdown.matching.advise import advise
-from drawdown.matching.batch_history import OverBars, Step
+from drawdown.matching.batch_history import Step
 from drawdown.matching.film_or_ink import ALIKE_SD
 from tests.benchmarks.advice_inks import Studio
 from tests.benchmarks.advice_inks import studio as hidden_studio
@@ -70,12 +70,9 @@ class World:
     paper: np.ndarray
     film: float
 
-    def lab(
-        self, parts: np.ndarray, film_factor: float = 1.0, under: np.ndarray | None = None
-    ) -> np.ndarray:
+    def lab(self, parts: np.ndarray, film_factor: float = 1.0) -> np.ndarray:
         k, s = mix_of(parts, self.k, self.s)
-        bare = self.paper if under is None else under
-        ground = film.internal_from_measured(bare, self.k1, self.k2)
+        ground = film.internal_from_measured(self.paper, self.k1, self.k2)
         inside = film.reflectance(k, s, self.film * film_factor, ground)
         return xyz_to_lab(film.measured_from_internal(inside, self.k1, self.k2) @ XYZ_D50_WEIGHTS)
 
@@ -177,33 +174,9 @@ class Photo:
     common_sd: np.ndarray
     film_ratio: float | None  # batch over original, as the strips' trails tell it
     film_log_sd: float
-    bars: OverBars | None = None
 
 
-# Strips over a bar, Delta E per axis: film beside it against the strip, film over it alone and in
-# common with the other strip (as over_bars says of rendered photos); log of the film at the bar.
-BESIDE_SD, OVER_SD, OVER_COMMON_SD, AT_BAR_SD, BAR_REFLECTS = 0.3, 0.5, 1.0, 0.08, 0.045
 STROKE_SD = 0.03  # of the log ratio of two films that are pulled in one stroke
-
-
-def over_bar(rng, case: Case, strips: list[tuple[np.ndarray, float]]) -> OverBars:
-    """Original and batch, (parts, film) each, beside and over a bar."""
-    bar = np.full(31, BAR_REFLECTS)
-    labs, covariance = np.zeros((2, 2, 3)), np.zeros((12, 12))
-    common = OVER_COMMON_SD * rng.standard_normal(3)
-    back = np.zeros((2, 2, 3, 3))
-    for k, (parts, thick) in enumerate(strips):
-        film_there = thick * np.exp(rng.normal(0, AT_BAR_SD))
-        true = case.world.lab(parts, film_there), case.world.lab(parts, film_there, bar)
-        back[k] = [np.linalg.inv(local_metric(lab)) for lab in true]
-        labs[k, 0] = true[0] + back[k, 0] @ rng.normal(0, BESIDE_SD, 3)
-        labs[k, 1] = true[1] + back[k, 1] @ (rng.normal(0, OVER_SD, 3) + common)
-        for place, sd in enumerate((BESIDE_SD, np.hypot(OVER_SD, OVER_COMMON_SD))):
-            at = slice(6 * k + 3 * place, 6 * k + 3 * place + 3)
-            covariance[at, at] = sd**2 * back[k, place] @ back[k, place].T
-    shared = OVER_COMMON_SD**2 * back[0, 1] @ back[1, 1].T
-    covariance[3:6, 9:12], covariance[9:12, 3:6] = shared, shared.T
-    return OverBars(labs[:, 0], labs[:, 1], xyz_to_lab(bar @ XYZ_D50_WEIGHTS), covariance)
 
 
 def take_photo(
@@ -232,7 +205,6 @@ def take_photo(
         original, original + (two - one) + back @ row[4:7], root @ root.T, card,
         ratio if trails else 1.0 if told_by == "stroke" else None,
         trails or ALIKE_SD,
-        over_bar(rng, case, [(kept, film_kept), (batch, film_batch)]) if told_by == "bar" else None,
     )  # fmt: skip
 
 
@@ -283,8 +255,7 @@ def by_advice(
         data = reading(
             earlier.original, earlier.batch, None, None, earlier.difference_cov, earlier.common_sd
         )
-        told_film = earlier.film_ratio, earlier.film_log_sd, earlier.bars
-        story.append(Step(data, added, *told_film))
+        story.append(Step(data, added, earlier.film_ratio, earlier.film_log_sd))
         added = {shelf.names[i]: share for i, share in put_in.items()}
     mixes = told(case, shelf, knows)
     if not learn and past:  # the mix as it should be now
@@ -296,7 +267,7 @@ def by_advice(
         mixes = mixes | {"mix": noted}
     started = time.perf_counter()
     data = reading(photo.original, photo.batch, None, None, photo.difference_cov, photo.common_sd)
-    now = Step(data, dict(added or {}), photo.film_ratio, photo.film_log_sd, photo.bars)
+    now = Step(data, dict(added or {}), photo.film_ratio, photo.film_log_sd)
     answer = advise(
         (*story, now), shelf, mixes.get("mix"), original_mix=mixes.get("original_mix"),
         inks=mixes.get("inks", ()),
@@ -551,7 +522,7 @@ def main() -> None:
     parser.add_argument(
         "--trails", type=float, help="the strips' trails tell the film ratio, this exactly (log)"
     )
-    parser.add_argument("--film", choices=("none", "bar", "stroke"), help="what tells the films")
+    parser.add_argument("--film", choices=("none", "stroke"), help="what tells the films")
     given = parser.parse_args()
     if given.shelves:
         time_of_shelves()

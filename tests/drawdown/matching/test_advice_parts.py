@@ -76,9 +76,8 @@ def test_slopes_of_colour_are_its_differences():
     assert by_x == pytest.approx((lab_of_film(k, s, 0.9 + h, GROUND) - lab) / h, abs=1e-3)
 
 
-@pytest.mark.parametrize("bars", [(), (0,)])
 @pytest.mark.parametrize("film_ratios", [(None,), (1.1,), (None, 1.1, None)])
-def test_slopes_of_the_fit_are_its_differences(film_ratios, bars):
+def test_slopes_of_the_fit_are_its_differences(film_ratios):
     rng = np.random.default_rng(0)
     photos = len(film_ratios)
     added = rng.uniform(0, 0.1, (photos, 2, 4)) * (np.arange(photos) > 0)[:, None, None]
@@ -89,7 +88,6 @@ def test_slopes_of_the_fit_are_its_differences(film_ratios, bars):
         lead=np.array([[[0.05, 0], [0.05, 1]], [[0, 1], [0.05, 0]]]),
         stray_sd=np.full((2, 4), 0.3), least_stray_sd=np.full((2, 4), 0.3),
         film_ratios=film_ratios, ratio_sd=(0.04,) * photos, ground=GROUND, added=added,
-        bars=tuple((photo, np.full(31, 0.05)) for photo in bars),
     )  # fmt: skip
     curves = ShelfFigures(SHELF).of(recipes.inks)
     theta = 0.5 * rng.normal(size=(2, recipes.size))
