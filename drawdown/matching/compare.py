@@ -26,7 +26,7 @@ from drawdown.reading.budget import (
     DIFFERENT_LIGHT_SD,
     DIFFERENT_RIM,
     DIFFERENT_SEEN,
-    GLARE_SD,
+    GLINT_SHINE,
     INSTRUMENT_FLOOR,
     LEAST_LIGHT_SD,
     LEFT_SHINE,
@@ -173,8 +173,7 @@ def compare(
     ``across_photos`` (not read together) widen the uncertainty; ``hard`` says that a hard flag was
     raised before; ``wet_with_dry`` that one was wet and nothing is known of how it dries: no match
     is then certain. Film is separated from ink where ``pulls`` says what is known of the paper."""
-    glare = any(f.kind is fl.STRIP_GLARE for f in (*original.flags, *batch.flags))
-    glare = glare or _shine(original) > 0 or _shine(batch) > 0
+    glare = _shine(original) > 0 or _shine(batch) > 0
     metered = original.by_instrument and batch.by_instrument
     setting = _Setting(other_inks, nominal_card, shaded_card, across_photos, glare, metered)
     lab_o, lab_b = original.lab_d50, batch.lab_d50
@@ -183,7 +182,10 @@ def compare(
         _covariance(original, batch, rim, setting) if not again else _of_several(again, setting)
     )
     cov = own + common
-    best, low, high, p = _distance(lab_o, lab_b - lab_o, cov, tolerance)
+    mirrored = _of_mirrors(again or ((original, batch),))
+    best, low, high, p = _distance(lab_o, lab_b - lab_o, cov, mirrored, tolerance)
+    own = own + np.outer(mirrored, mirrored) / 3  # the mean square of a share from 0 to 1
+    cov = own + common
     flags = [fl.OTHER_INKS()] if other_inks and not metered else []
     flags += [fl.ACROSS_PHOTOS()] if across_photos and not metered else []
     flags += _light_flags(original, batch, rim, seen_rim)
@@ -244,17 +246,12 @@ def _covariance(
     light = (0.5 * rim) ** 2 + blank * UNKNOWN_LIGHT_SD**2
     slope = _by_light(batch.lab_d50)
     own = light * np.outer(slope, slope)
-    levels = [_shine(colour) for colour in (original, batch)]
-    if setting.glare and not any(levels):
-        own = own + GLARE_SD**2 * to_lab @ to_lab.T
-    for colour, level in zip((original, batch), levels, strict=True):
+    for colour in (original, batch):
         veil = 0.0 if colour.by_instrument else STRAY_OWN * VEIL_Y
-        mirrored_y = np.hypot(LEFT_SHINE * level, veil)
+        mirrored_y = np.hypot(_left_shine(colour), veil)
         left = lab_to_xyz(colour.lab_d50) + mirrored_y * WHITE_D50
         off = xyz_to_lab(left) - colour.lab_d50
         own = own + np.outer(off, off)
-    mirrored = _mirrored(original, batch)
-    own = own + np.outer(mirrored, mirrored)
     lit = (original.light_sd or 0.0) ** 2 + (batch.light_sd or 0.0) ** 2
     known = np.sqrt(_known_by_paper(original, batch, lit))
     dark, dim = (_of_members(original, batch, setting.across_photos, k) for k in (0.0, known))
@@ -271,8 +268,20 @@ def _spot(colour: Colour) -> float:
 
 
 def _shine(colour: Colour) -> float:
-    """How much light is mirrored in parts of a strip, as a share of white."""
-    return colour.strip.shine_level if isinstance(colour, StripReading) else 0.0
+    """How much light is mirrored in parts of a strip, as a share of white; where it only glints, a
+    little may lie everywhere."""
+    level = colour.strip.shine_level if isinstance(colour, StripReading) else 0.0
+    return max(level, GLINT_SHINE * _glints(colour))
+
+
+def _left_shine(colour: Colour) -> float:
+    """Standard uncertainty of what is left of it in the colour that was read."""
+    glint = GLINT_SHINE / 3 * _glints(colour)
+    return max(LEFT_SHINE * _shine(colour), glint)
+
+
+def _glints(colour: Colour) -> bool:
+    return any(flag.kind is fl.STRIP_GLARE for flag in colour.flags)
 
 
 def _known_by_paper(original: Colour, batch: Colour, lit: float) -> float:
@@ -285,19 +294,26 @@ def _known_by_paper(original: Colour, batch: Colour, lit: float) -> float:
     return SAME_PAPER_SD**2 / (SAME_PAPER_SD**2 + lit)
 
 
+def _of_mirrors(pairs: Sequence[tuple[Colour, Colour]]) -> np.ndarray:
+    """(3,) what to add to the Lab difference, in a share of 0 to 1 that nobody knows, for the
+    mirror image that may cover the lighter strip wholly: as much light, taken off it, as brings it
+    nearest to the other. Mirrored light only adds: it never parts two strips that are alike."""
+    shifts = [_mirrored(original, batch) for original, batch in pairs]
+    return np.asarray(photo_weights(pairs) @ np.array(shifts))
+
+
 def _mirrored(original: Colour, batch: Colour) -> np.ndarray:
-    """(3,) what of the Lab difference may be a mirror image that covers one strip wholly: where
-    one shines, as much light, taken off the lighter one, as brings it nearest to the other."""
     level = max(_shine(original), _shine(batch))
     if level <= 0:
         return np.zeros(3)
     shares = np.linspace(0.0, level, 25)
     light, dark = original.lab_d50, batch.lab_d50
-    if light[0] < dark[0]:
+    side = -1 if light[0] >= dark[0] else 1
+    if side > 0:
         light, dark = dark, light
     dull = xyz_to_lab(np.maximum(lab_to_xyz(light) - shares[:, None] * WHITE_D50, 1e-4))
     k = int(np.argmin(delta_e_2000(dull, dark)))
-    return np.asarray(dull[k] - light)
+    return np.asarray(side * (dull[k] - light))
 
 
 def _by_light(lab: np.ndarray) -> np.ndarray:
@@ -353,9 +369,10 @@ def _evenness(colour: Colour) -> float:
 
 
 def _distance(
-    lab: np.ndarray, d: np.ndarray, cov: np.ndarray, tolerance: float
+    lab: np.ndarray, d: np.ndarray, cov: np.ndarray, mirrored: np.ndarray, tolerance: float
 ) -> tuple[float, float, float, float]:
-    """Best estimate of CIEDE2000, its 95 % interval, and the probability of being within."""
+    """Best estimate of CIEDE2000, its 95 % interval, and the probability of being within. A share
+    of ``mirrored`` (3,) may belong to the difference."""
     normal = np.random.default_rng(7).standard_normal((DRAWS, 3))
     # The prior holds the estimate back a little where the reading is weak.
     prior = np.eye(3) * max(PRIOR_SD, float(np.linalg.norm(d))) ** 2
@@ -366,7 +383,15 @@ def _distance(
     de_held, de, de_zero = np.split(everything, 3)
     best = without_noise(de, de_zero)
     low, high = _interval(d, cov, best, de, de_held)
-    return best, low, high, probability_within(de_held, tolerance)
+    within = probability_within(de_held, tolerance)
+    if mirrored.any():
+        # It may take a difference away, but never makes a match.
+        share = np.random.default_rng(8).random((DRAWS, 1)) * mirrored
+        less = delta_e_2000(lab, lab + held + share)
+        low = min(low, _interval(d, cov + np.outer(mirrored, mirrored) / 3, best, de, less)[0])
+        if best > tolerance:
+            within = probability_within(less, tolerance)
+    return best, low, high, within
 
 
 def _interval(

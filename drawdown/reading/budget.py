@@ -107,8 +107,8 @@ OWN_SHARE = _term(0.3, "of what ensembles hold beside the light, a further photo
     "pairs rendered three times")
 LEAST_LIGHT_SD = _term(0.01, "least of a photo's light when several are weighed",
     "pairs rendered three times")
-GLARE_SD = _term(1.5, "a strip that shines in places may shine a little everywhere",
-    "rendered soft glare, which left errors of 2 to 5")
+GLINT_SHINE = _term(0.015, "share of white: where a strip glints, so much may be mirrored in all "
+    "of it", "rendered glints; larger images are found and left out")
 LEFT_SHINE = _term(0.1, "share, sd, of mirrored light that is left in what was measured")
 DIFFERENT_LIGHT_SD = _term(0.05, "log light known no better: other light, no verdict")
 DIFFERENT_RIM = _term(0.06, "log light of the papers beside two strips, lamp taken out: beyond it, "

@@ -217,7 +217,7 @@ LEAST_EVEN_SHARE = _at(0.35, "of length", "and is at least so long, or EVEN_DE i
 SMALL_BODY_MM2 = _at(100.0, "mm2", "a smaller body is reported", "a remark more or less")
 NO_BODY_MM2 = _at(25.0, "mm2", "a smaller one is none: no verdict", "down: verdicts on specks")
 GLARE_FLAG = _at(0.03, "share", "glare that is reported",
-    "a remark more or less, and GLARE_SD of the comparison")
+    "a remark more or less, and GLINT_SHINE of the comparison")
 SHINE_CELL_MM = _at(1.0, "mm", "cell for soft glare", "up: small glints; down: noise")
 SHINE_END_SHARE = _at(0.15, "of length", "ends left out: start and run-out are film",
     "down: film passes for glare")

@@ -120,11 +120,16 @@ def test_no_difference_shown_is_never_no_match():
 
 
 def test_a_shining_strip_is_less_sure():
-    near = along((1, 0, 0), 1.0)
-    dull = cp.compare(strip(1, BLUE), strip(2, near))
-    shining = cp.compare(strip(1, BLUE), strip(2, near, flags=[fl.STRIP_GLARE("12")]))
-    assert dull.verdict == "match"
-    assert shining.verdict == "too close to call"
+    """Mirrored light only adds. The lighter strip may owe its difference to it; two that are alike
+    are alike, though less surely."""
+    glint = [fl.STRIP_GLARE("12")]
+    far, near = along((1, 0, 0), 3.5), along((1, 0, 0), 0.8)
+    assert cp.compare(strip(1, BLUE), strip(2, far)).verdict == "no match"
+    assert cp.compare(strip(1, BLUE), strip(2, far, flags=glint)).verdict == "too close to call"
+    dull, shining = (cp.compare(strip(1, BLUE), strip(2, near, flags=f)) for f in ((), glint))
+    assert dull.verdict == shining.verdict == "match"
+    assert shining.de00_high95 > dull.de00_high95 + 0.1
+    assert shining.p_within < dull.p_within
 
 
 def test_other_inks_widen():
