@@ -46,7 +46,8 @@ FREE, NEAR = 0.5, 0.2
 # What an addition does is known to this share of the way, per axis of Lab: the shelf's figures are
 # of other mixtures. A distance below the other is as good as none.
 MOVED_SD, UNTOLD_DE00 = 0.05, 0.6
-MOVED_GUESSED_SD = 0.35  # the same of a mix that was guessed from its colour
+# The same of a mix of which the inks are known and not their amounts, and of one that was guessed.
+MOVED_NAMED_SD, MOVED_GUESSED_SD = 0.15, 0.35
 PRICE_UNASKED = 1.0  # white where it may be base that thins the batch, or the other way
 LADDER = np.array([0.0005, 0.002, 0.006, 0.015, 0.04, 0.1, 0.25, 0.6, 1.5])
 SCALES = np.array([0.35, 0.5, 0.7, 0.85, 1.0])

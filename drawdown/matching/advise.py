@@ -21,6 +21,7 @@ from drawdown.ink.prior import Knowledge
 from drawdown.ink.shelf import Ink, Shelf
 from drawdown.matching.addition_search import (
     MOVED_GUESSED_SD,
+    MOVED_NAMED_SD,
     MOVED_SD,
     Option,
     high_now,
@@ -56,7 +57,7 @@ GUESSES, MOST_GUESSES = 40, 10
 # when the batch has shown how it answers.
 FIRST_SHARES, NEXT_SHARES = (0.4, 1.0), (0.75, 1.0)
 # An addition that leaves more than this of the distance, or this many tolerances, is futile.
-FUTILE_SHARE, FUTILE_TIMES = 0.7, 4.0
+FUTILE_SHARE, FUTILE_TIMES = 0.7, 2.0
 SAME_HUE = 0.94  # cosine of 20 degrees
 SURE_WITHIN = 0.95  # probability of being within tolerance at equal film that ends the work
 HARDLY_WITHIN = 0.1
@@ -191,7 +192,9 @@ def advise(
         recipes, foreign = _noted(shelf, mix, original_mix, names), None
     else:
         recipes, foreign = _guessed(shelf, names, now.lab_original, ground, film_effect)
-    temper, moved = (1.0, MOVED_SD) if unknown in (NOTHING, AMOUNTS) else (TEMPER, MOVED_GUESSED_SD)
+    temper, moved = {
+        NOTHING: (1.0, MOVED_SD), AMOUNTS: (1.0, MOVED_NAMED_SD),
+    }.get(unknown, (TEMPER, MOVED_GUESSED_SD))  # fmt: skip
     model = as_noted = fit(shelf, recipes, steps, ground, MOST_GUESSES, knowledge, temper)
     surprising = contradicts(model.surprise, model.freedom)
     if not inferred and contradicts(model.surprise, model.freedom, SUSPICIOUS):
