@@ -181,15 +181,19 @@ async def look(request: Request) -> Response:
     found = house_of(request).looks.find(request.path_params["name"])
     job = judging_of(request, found)
     answer = found.answer if job is None else None
+    if job is None and answer is None:  # asked otherwise since
+        job = judging_of(request, found)
     studio = house_of(request).studio
     shown: dict[str, Any] = {"batch": None, "known": None}
     if answer is not None:
         batch = await run_in_threadpool(batches.of_look, studio, found.asked, answer)
         known = await run_in_threadpool(batches.to_choose, studio, found.asked.mix)
         shown = {"batch": batch, "known": known}
-    template = "answer.html" if request.query_params.get("part") else "look.html"
+    part = bool(request.query_params.get("part"))
+    template = "answer.html" if part and answer is not None else "look.html"
+    status = 409 if part and answer is None else 200  # the script then loads the page anew
     return page(
-        request, template, name=found.name, asked=found.asked, answer=answer,
+        request, template, status, name=found.name, asked=found.asked, answer=answer,
         most_photos=MOST_PHOTOS, progress=None if job is None else _progress(request, job), **shown,
     )  # fmt: skip
 

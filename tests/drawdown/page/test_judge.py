@@ -127,6 +127,17 @@ def test_where_a_photo_was_taken_is_gone_before_it_is_kept(served, tmp_path):
     assert b"a maker of cameras" not in b"".join(p.read_bytes() for p in folder.iterdir())
 
 
+def test_an_answer_that_is_not_there_yet_is_no_fault(served):
+    """Asked for as a part of the page, while it is still being judged."""
+    phone = served.phone()
+    look = served.send(PHOTOS / "match.jpg", phone)
+    status, _, told = served.ask(f"{look}?part=1", phone=phone)
+    assert status == 409
+    assert b"Judging your photo" in told
+    served.wait(look, phone)
+    assert served.ask(f"{look}?part=1", phone=phone)[0] == 200
+
+
 def test_a_photo_sent_twice_is_one_look(served):
     phone, photo = served.phone(), PHOTOS / "match.jpg"
     first, second = (served.send(photo, phone, token="a" * 32) for _ in range(2))
