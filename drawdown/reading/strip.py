@@ -18,7 +18,11 @@ from calibration.locate.sheet import Sheet
 from calibration.uncertainty.intervals import K95
 from drawdown import flags as fl
 from drawdown.reading.area import Area, area_of, read_areas
-from drawdown.reading.budget import UNEVEN_DE, card_sd, evenness_u95
+from drawdown.reading.budget import (
+    UNEVEN_DE,
+    card_sd,
+    evenness_u95,
+)
 from drawdown.reading.colour import Colour, Rim, StripReading
 from drawdown.strips.strip import Strip
 
@@ -138,9 +142,13 @@ def paper_beside(
     reach = int(np.ceil(RIM_MM[1] * sheet.px_per_mm)) + 1
     top, left = max(rows.min() - reach, 0), max(columns.min() - reach, 0)
     crop = np.s_[top : rows.max() + reach + 1, left : columns.max() + reach + 1]
+    own, all_ink = strip.mask[crop], ink[crop]
+    if any(flag.kind is fl.STRIP_BY_HAND for flag in strip.flags):
+        own = _own_ink(own, np.log(np.maximum(sheet.rgb_linear[crop], 1e-5)))
+        all_ink = (all_ink & ~strip.mask[crop]) | own
     far, others = (
-        cv2.distanceTransform(1 - mask[crop].astype(np.uint8), cv2.DIST_L2, 3) / sheet.px_per_mm
-        for mask in (strip.mask, ink)
+        cv2.distanceTransform(1 - mask.astype(np.uint8), cv2.DIST_L2, 3) / sheet.px_per_mm
+        for mask in (own, all_ink)
     )
     ring = (far <= RIM_MM[1]) & (others > RIM_MM[0]) & sheet.inside[crop]
     ring &= sheet.clipped[crop] < 0.2
@@ -160,6 +168,20 @@ def paper_beside(
         return None
     seen = np.log(np.maximum(rgb[paper], 1e-6))
     return Rim(np.median(light[paper], axis=0), np.median(seen, axis=0))
+
+
+def _own_ink(place: np.ndarray, seen_log: np.ndarray) -> np.ndarray:
+    """(h, w) the ink that a place by hand (h, w) is part of, which need not end where that does:
+    what hangs together with it and is nearer to its colour than to the lightest there."""
+    level = seen_log.mean(axis=2)
+    paper = np.median(seen_log[level >= np.quantile(level, 0.9)], axis=0)
+    step = np.median(seen_log[place], axis=0) - paper
+    if not step @ step > RIM_ALIKE**2:
+        return place
+    alike = (seen_log - paper) @ step > 0.5 * (step @ step)
+    _, labels = cv2.connectedComponents(alike.astype(np.uint8), connectivity=4)
+    hit = np.bincount(labels[place & alike], minlength=1)
+    return np.asarray(labels == hit.argmax()) if hit.any() else place
 
 
 def slices_along(

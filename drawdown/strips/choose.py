@@ -95,7 +95,8 @@ def _fits(c: Candidate, whole: list[Candidate], good: list[Candidate]) -> bool:
     if signs and sum(signs) + shadow >= 2:
         return False
     if not whole:
-        return "card" not in c.shape.ends or any(_twins(c, o) for o in good if o is not c)
+        plain = "card" not in c.shape.ends and c.shape.level > limits.LONE_PART_DE
+        return plain or any(_twins(c, o) for o in good if o is not c)
     turns = [abs(c.shape.axis @ o.shape.axis) for o in whole]
     widths = [c.shape.width_mm / o.shape.width_mm for o in whole]
     side = any(s[0] < 0.5 for s in m["sides"])

@@ -184,6 +184,9 @@ def strips_by_hand(
 
 TAP_REACH_MM, TAP_SEED_MM, TAP_PX_PER_MM = 75.0, 1.5, 1.6
 TAP_WIDTH_MM, TAP_LENGTH_MM = (4.0, 60.0), (8.0, 140.0)  # of what a tap can mean
+# A place by hand: how far around it its paper is looked for, and from which quantile of lightness:
+# the margin of an offcut may be narrow, and a dark table around it.
+RIM_MM, PAPER_FROM = 5.0, 0.85
 TAP_INSET, TAP_FILL, TAP_LEAST_DE = 0.06, 0.75, 5.0
 
 
@@ -303,6 +306,25 @@ def _refuse_overlap(said: list[str], places: list[np.ndarray]) -> None:
             )
 
 
+def _inked(
+    lab: np.ndarray, body: np.ndarray, rim: np.ndarray
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """(h, w) what is ink and (h, w) what is well within it, as a place by hand may reach beyond;
+    None where ink and paper, the lightest in the ``rim``, hardly differ, or little of the place is
+    ink."""
+    if not (body.any() and rim.any()):
+        return None
+    light = lab[rim][:, 0]
+    paper = np.median(lab[rim][light >= np.quantile(light, PAPER_FROM)], axis=0)
+    ink = np.median(lab[body], axis=0)
+    far = float(np.linalg.norm(ink - paper))
+    if far < 2 * TAP_LEAST_DE:
+        return None
+    share = ((lab - paper) @ (ink - paper) / far**2).astype(np.float32)
+    inked, within = share > 0.5, cv2.erode((share > 0.7).astype(np.uint8), np.ones((3, 3))) > 0
+    return (inked, within) if (body & within).sum() > 0.5 * body.sum() else None
+
+
 def _body_by_hand(sheet, white, corners, printed, what: str) -> Body:
     part = window_about(sheet, corners, limits.AROUND_MM)
     x, y = (axis[where] for axis, where in zip(sheet.grid_mm(), part[::-1], strict=True))
@@ -326,6 +348,10 @@ def _body_by_hand(sheet, white, corners, printed, what: str) -> Body:
         body &= ~printed[part]
     body &= sheet.clipped[part] < 0.05
     corners_px = sheet.to_px(corners) - (part[1].start, part[0].start)
+    rim = (margin < 1.0) & (margin > -RIM_MM) & sheet.inside[part]
+    inked = _inked(to_lab(sheet.rgb_linear[part], white), body, rim)
+    if inked is not None:
+        mask, body = mask & inked[0], body & inked[1]
     shine = find_shine(sheet.rgb_linear[part], white, body, corners_px[[0, 1, 3]], sheet.px_per_mm)
     if shine is None:
         return Body(part, mask, body, 0.0, 0.0, True)

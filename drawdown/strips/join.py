@@ -53,7 +53,8 @@ def join_halves(
 def parted(sheet, white: np.ndarray, c: Candidate) -> list[np.ndarray]:
     """The corners (4, 2) mm of one strip, or of each of two that touch or overlap: of one width,
     with a seam between them along most of the length. A seam is a line of paper, a line of double
-    ink, or a sharp step of colour; a streak seldom lies in the very middle."""
+    ink, or a sharp step of colour; a streak seldom lies in the very middle. Where the ink hides it,
+    two strokes still do not begin on one line."""
     corners = c.shape.corners_mm
     along, across = corners[3] - corners[0], corners[1] - corners[0]
     long, wide = c.shape.length_mm, c.shape.width_mm
@@ -67,9 +68,12 @@ def parted(sheet, white: np.ndarray, c: Candidate) -> list[np.ndarray]:
     rgb = cv2.warpAffine(sheet.rgb_linear, matrix, (columns, rows), flags=how)
     lab = to_lab(rgb, white)[rows // 8 : rows - rows // 5]
     place = _seam(lab, c.paper_lab)
-    if place is None:
+    share = None if place is None else (place + 0.5) / columns
+    if share is None:
+        share = _stepped_start(sheet, white, c)
+    if share is None:
         return [corners]
-    middle = across * (place + 0.5) / columns
+    middle = across * share
     left = np.array([corners[0], corners[0] + middle, corners[3] + middle, corners[3]])
     right = np.array([corners[0] + middle, corners[1], corners[2], corners[3] + middle])
     return [left, right]
@@ -98,6 +102,49 @@ def _seam(lab: np.ndarray, paper_lab: np.ndarray) -> int | None:
     if whole > limits.SEAM_DE and np.mean(sharp) > limits.SEAM_SHARE:
         return a + k
     return None
+
+
+def _stepped_start(sheet, white: np.ndarray, c: Candidate) -> float | None:
+    """Where, as a share of the width, the straight start of two strokes has a step, or None. The
+    blade lays each stroke's start as one line; the run-out is ragged and says nothing."""
+    corners = c.shape.corners_mm
+    along, across = corners[3] - corners[0], corners[1] - corners[0]
+    down = along / c.shape.length_mm * limits.START_STEP_MM
+    columns, beyond = round(c.shape.width_mm / limits.SEAM_STEP_MM), limits.START_BEYOND_MM
+    depth = round(2 * beyond / limits.START_STEP_MM)
+    rim = round(limits.START_RIM_MM / limits.SEAM_STEP_MM)
+    for first, way in ((corners[0], down), (corners[3], -down)):
+        origin = sheet.to_px(first - way * depth / 2 + across / (2 * columns))
+        steps = [sheet.px_per_mm * v for v in (across / columns, way)]
+        matrix = np.stack([*steps, origin], axis=1)
+        how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        rgb = cv2.warpAffine(sheet.rgb_linear, matrix, (columns, depth), flags=how)
+        ink = np.linalg.norm(to_lab(rgb, white) - np.asarray(c.paper_lab, np.float32), axis=2)
+        inked = ink > 0.5 * c.shape.level
+        start = np.where(inked.any(axis=0), inked.argmax(axis=0), depth) * limits.START_STEP_MM
+        place = _step_of(start[rim:-rim])
+        if place is not None:
+            return (place + rim) / columns
+    return None
+
+
+def _step_of(start_mm: np.ndarray) -> int | None:
+    """The column at which a straight line (n,) jumps to another, or None."""
+    count = len(start_mm)
+    x = np.arange(count) / count - 0.5
+    best, found = np.inf, None
+    a, b = (round(share * count) for share in limits.START_WITHIN)
+    for k in range(a, b):
+        design = np.stack([np.ones(count), x, np.arange(count) >= k], axis=1)
+        line = np.linalg.lstsq(design, start_mm, rcond=None)[0]
+        left = np.abs(start_mm - design @ line)
+        size = float(np.mean(left))
+        if size < best:
+            straight = float(np.quantile(left, 0.9)) < limits.START_STRAIGHT_MM
+            step = abs(float(line[2]))
+            fits = straight and step > max(limits.START_LEAST_MM, 5 * size)
+            best, found = size, k if fits else None
+    return found
 
 
 def _in_line(picture: Picture, a: Candidate, b: Candidate) -> bool:

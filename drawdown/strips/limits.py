@@ -151,6 +151,16 @@ SEAM_DARKER = _at(0.12, "of contrast", "a line of double ink is so much darker",
     "down: blade lines part a strip")
 SEAM_DE = _at(1.5, "dE", "two inks that touch differ so much", "down: uneven films are parted")
 SEAM_SHARE = _at(0.7, "share", "of the length, and of a step of colour", "up: crooked seams go")
+START_STEP_MM = _at(0.1, "mm", "step along the pull in which its start is looked for",
+    "up: small steps go")
+START_BEYOND_MM = _at(2.5, "mm", "before and behind the start that was found",
+    "down: large steps go")
+START_RIM_MM = _at(1.5, "mm", "left out at both sides", "down: round corners are steps")
+START_WITHIN = _at((0.34, 0.66), "of width", "a step of the start lies so near the middle",
+    "wider: a chipped blade parts a strip")
+START_LEAST_MM = _at(0.35, "mm", "and is so high", "down: notches part a strip")
+START_STRAIGHT_MM = _at(0.25, "mm", "both parts of a start stray no more from their line",
+    "up: run-outs count; down: only clean blades do")
 
 # A shape turned upright (rectangle.py)
 STRAIGHT_MM = _at(1.0, "mm", "an edge strays by no more from its line",
@@ -185,6 +195,8 @@ SPLIT_MM = _at(1.5, "mm", "a gap along the whole length parts two strips",
 ONE_SIDED_MM = _at(0.6, "mm", "an edge softer than the other: a shadow's side",
     "down: unevenly lit strips go")
 PAPER_SPAN_L = _at(21.0, "L*", "papers of strips differ by no more", "as LIGHT_SPAN_L")
+LONE_PART_DE = _at(8.0, "dE", "what the photo's edge cuts stands out more if no whole strip shows",
+    "down: the grain of a table; up: pale strips cut off")
 ZONE_SOFT_MM = _at(1.5, "mm", "as SOFT_MM, for surfaces whose paper hardly shows",
     "up: shadows on scraps")
 UNEVEN_MM2 = _at(900.0, "mm2", "smaller even surfaces may be the middle of an uneven strip",

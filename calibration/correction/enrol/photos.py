@@ -237,7 +237,8 @@ def _u_alone(
 ) -> np.ndarray:
     """(n, 3) what light, known to ``level_log`` (natural log), and noise leave open in L*a*b*."""
     u_light = light_uncertainty(lab_d50, level_log, CHROMA_OF_LIGHT)
-    relative = np.where(usable[:, None], readings.noise / readings.rgb, 0.0)
+    relative = np.where(usable[:, None], readings.noise, 0.0)
+    relative = relative / np.where(usable[:, None], readings.rgb, 1.0)
     u_noise = light_uncertainty(lab_d50, 1.0, 1.0) * np.sqrt(np.mean(relative**2, 1))[:, None]
     return np.hypot(u_light, u_noise)
 

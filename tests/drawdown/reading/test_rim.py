@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from calibration.locate.sheet import Sheet
+from drawdown import flags as fl
 from drawdown.reading.strip import paper_beside
 
 PX = 8.0
@@ -33,10 +34,23 @@ def test_print_of_many_colours_is_no_paper():
     assert rim_of(rgb) is None
 
 
-def rim_of(rgb: np.ndarray):
+@pytest.mark.parametrize("margin_mm", [2.0, 5.0])
+@pytest.mark.parametrize("grow_mm", [-3.0, 1.5])
+@pytest.mark.parametrize("ink", [0.08, 0.4])
+def test_a_place_by_hand_need_not_end_where_the_ink_does(margin_mm, grow_mm, ink):
+    """Well inside the strip, where more ink lies around it, or beyond its edge."""
+    rgb = np.full((HIGH, WIDE, 3), 0.05, np.float32)
+    rgb[margin_mm > OFF] = 0.7
+    rgb[OFF < 0] = ink
+    rgb *= 1 + 0.01 * np.random.default_rng(3).standard_normal(rgb.shape)
+    rim = rim_of(rgb, grow_mm, (fl.STRIP_BY_HAND(),))
+    assert np.allclose(rim.even_log, np.log(0.7), atol=0.01)
+
+
+def rim_of(rgb: np.ndarray, grow_mm: float = 0.0, flags: tuple = ()):
     zero = np.zeros((HIGH, WIDE), np.float32)
     sheet = Sheet(rgb.astype(np.float32), zero == 0, zero, zero, (0.0, 100.0), PX)
     card = SimpleNamespace(size_mm=(170.0, 74.0), window_mm=None)
     correction = SimpleNamespace(light=lambda rgb, xy_mm: rgb)
-    strip = SimpleNamespace(mask=OFF < 0)
-    return paper_beside(strip, sheet, correction, card, OFF < 0)
+    strip = SimpleNamespace(mask=grow_mm > OFF, flags=flags)
+    return paper_beside(strip, sheet, correction, card, strip.mask)

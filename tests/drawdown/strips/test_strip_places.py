@@ -149,6 +149,43 @@ def test_places_edge_to_edge_are_two():
     assert not np.any(one.body & two.body)
 
 
+@pytest.mark.parametrize("lab", [(70, 20, 50), (40, -20, -20)])
+@pytest.mark.parametrize("step_mm", [0.0, 0.9])
+def test_strokes_that_overlap_without_a_line_show_where_they_begin(lab, step_mm):
+    """Of one ink, one over the other: two where their starts are on two lines, else one."""
+    d = Drawing(44)
+    for x, y in ((0, 80), (19, 80 + step_mm)):
+        d.fill(box(x, y, 20, 60), lab)
+    halves = [box(0, 80, 19.5, 60), box(19.5, 80 + step_mm, 19.5, 60)]
+    d.truth += halves if step_mm else [box(0, 80, 39, 60)]
+    found(d)
+
+
+def test_a_ragged_end_or_an_aslant_start_are_no_two_strokes():
+    d = Drawing(45)
+    rng = np.random.default_rng(45)
+    d.fill(box(0, 80, 39, 50), (60, 40, 30))
+    for x in np.arange(0, 39, 1.5):
+        d.fill(box(x, 129, 1.5, rng.uniform(2, 9)), (60, 40, 30))
+    d.fill(np.array([(0, 80), (39, 80), (39, 78)]), (60, 40, 30))
+    sheet, view = d.done()
+    assert len(find_strips(sheet, view)) == 1
+
+
+def test_a_place_by_hand_that_reaches_over_the_ink_is_read_where_the_ink_is():
+    d = Drawing(43, table=(20, 2, 2), papers=((-4, 76, 28, 68),))
+    d.strip(0, 80, 20, 60, (50, 50, 20), bead=0.0, feather=0.0)
+    sheet, view = d.done()
+    (strip,) = strips_by_hand(sheet, view, ["-2,78,24,64"])
+    (just,) = strips_by_hand(sheet, view, ["2,82,16,56"])
+    x, y = sheet.grid_mm()
+    on = (x > 0) & (x < 20) & ((y > 80) & (y < 140))[:, None]
+    assert not (strip.body & ~on).any()
+    assert strip.body.sum() > 0.8 * on.sum()
+    one, two = (sheet.rgb_linear[s.body].mean(axis=0) for s in (strip, just))
+    np.testing.assert_allclose(one, two, rtol=0.02)
+
+
 @pytest.mark.parametrize("shines", [False, True])
 def test_a_place_by_hand_is_looked_at_for_glare(shines):
     d = Drawing(41)
