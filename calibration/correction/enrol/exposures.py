@@ -45,7 +45,7 @@ MOST_MISFIT = 0.03  # median misfit of greys, log light: one curve does not expl
 OTHER_LOG, OTHER_SHARE, LEAST_PLACES, STEP_MM = 0.35, 0.4, 40, 6.0
 # What a phone's own rendering of colours leaves open, beyond what the card's patches show: of L*
 # and of a* and b*, with their share of chroma (standard uncertainties). From rendered photos.
-PHONE = CameraErrors((1.2, 0.015), (0.8, 0.08), (0.8, 0.08))
+PHONE = CameraErrors((0.7, 0.015), (0.8, 0.08), (0.8, 0.08))
 
 
 @dataclass(frozen=True, eq=False)
