@@ -21,7 +21,7 @@ from calibration.photo.icc import srgb_profile
 from calibration.photo.open import Photo
 from drawdown.flags import STRIP_CLIPPED, STRIP_GLARE
 from drawdown.ink.shelf import Ink
-from drawdown.matching.advise import Advice, Basis
+from drawdown.matching.advise import ALL, Advice, Basis
 from drawdown.matching.amounts import Weighing
 from drawdown.matching.compare import Comparison
 from drawdown.matching.film_or_ink import FilmApart
@@ -119,7 +119,7 @@ def basis(**changes):
         "de00_nearest": 0.41, "de00_now": 4.3149, "de00_before": None, "de00_equal_film": 3.9,
         "tolerance": 2.0, "weighing": Weighing(250.0), "settled": True,
         "reachable": True, "hue_on_shelf": True, "surprising": False, "newest_added": False,
-        "learnt": False, "foreign": None,
+        "learnt": False, "foreign": None, "unknown": ALL,
     }  # fmt: skip
     return Basis(**(values | changes))
 
