@@ -11,46 +11,36 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from calibration.colour.difference import delta_e_2000, lch_difference, local_metric
-from calibration.colour.spaces import WHITE_D50, lab_to_xyz, xyz_to_lab
+from calibration.colour.difference import delta_e_2000, lch_difference
 from calibration.uncertainty.intervals import is_shown, probability_within, without_noise
 from calibration.uncertainty.kernels import root_of
 from drawdown import flags as fl
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.matching.film_or_ink import SURE_SAME, FilmApart, Pulls, film_apart
-from drawdown.reading.area import relit
 from drawdown.reading.budget import (
-    ACROSS_PHOTOS,
-    CAMERA_FLOOR,
-    CAMERA_SHARE,
     DIFFERENT_LIGHT_SD,
     DIFFERENT_RIM,
     DIFFERENT_SEEN,
-    GLINT_SHINE,
-    INSTRUMENT_FLOOR,
-    LEAST_LIGHT_SD,
-    LEFT_SHINE,
-    OWN_SHARE,
     PRIOR_SD,
-    SAME_PAPER_SD,
-    SHADED_SHARE,
-    SPOT_DE,
-    STRAY_OWN,
-    UNEVEN_DE,
-    VEIL_Y,
     DifferenceU95,
     difference_u95,
 )
-from drawdown.reading.colour import Colour, StripReading
+from drawdown.reading.colour import Colour
+from drawdown.reading.difference import (
+    Setting,
+    covariance,
+    covariance_of_several,
+    evenness_of,
+    known_by_paper,
+    light_sd_of,
+    of_mirrors,
+    rim_steps,
+    shine_of,
+)
 
 SURE = 0.95
 AT_TOLERANCE = 0.25  # Delta E: what nobody would call a distance from the tolerance
 DRAWS = 4000
-# What nobody noted of a colour is taken at its worst that is still compared without a word: light
-# known no better than ``DIFFERENT_LIGHT_SD``; and a reading of any one spot of a strip as uneven
-# as an even one may be, off its mean by that much in some direction (root mean square).
-UNKNOWN_LIGHT_SD, UNKNOWN_EVENNESS_DE00 = DIFFERENT_LIGHT_SD, UNEVEN_DE
-
 MATCH, NO_MATCH, TOO_CLOSE = "match", "no match", "too close to call"
 # What would settle a verdict that is too close to call; the words are in wording/verdict.
 Remedy = Literal[
@@ -131,24 +121,6 @@ class Comparison:
         return self.film_first and self.film is not None and (self.film.p_within or 0) >= SURE_SAME
 
 
-@dataclass(frozen=True)
-class _Setting:
-    """How the two colours came about, as far as it widens their difference."""
-
-    other_inks: bool
-    nominal_card: bool
-    shaded_card: bool
-    across_photos: bool
-    glare: bool
-    by_instrument: bool  # both
-
-    @property
-    def card(self) -> str:
-        if self.by_instrument:
-            return "instrument"
-        return "nominal" if self.nominal_card else "measured"
-
-
 # One parameter for each thing that widens a difference.
 def compare(
     original: Colour,
@@ -173,16 +145,18 @@ def compare(
     ``across_photos`` (not read together) widen the uncertainty; ``hard`` says that a hard flag was
     raised before; ``wet_with_dry`` that one was wet and nothing is known of how it dries: no match
     is then certain. Film is separated from ink where ``pulls`` says what is known of the paper."""
-    glare = _shine(original) > 0 or _shine(batch) > 0
+    glare = shine_of(original) > 0 or shine_of(batch) > 0
     metered = original.by_instrument and batch.by_instrument
-    setting = _Setting(other_inks, nominal_card, shaded_card, across_photos, glare, metered)
+    setting = Setting(other_inks, nominal_card, shaded_card, across_photos, glare, metered)
     lab_o, lab_b = original.lab_d50, batch.lab_d50
-    rim, seen_rim = (0.0, 0.0) if across_photos else _rim_steps(original, batch)
+    rim, seen_rim = (0.0, 0.0) if across_photos else rim_steps(original, batch)
     own, common = (
-        _covariance(original, batch, rim, setting) if not again else _of_several(again, setting)
+        covariance(original, batch, rim, setting)
+        if not again
+        else covariance_of_several(again, setting)
     )
     cov = own + common
-    mirrored = _of_mirrors(again or ((original, batch),))
+    mirrored = of_mirrors(again or ((original, batch),))
     best, low, high, p = _distance(lab_o, lab_b - lab_o, cov, mirrored, tolerance)
     own = own + np.outer(mirrored, mirrored) / 3  # the mean square of a share from 0 to 1
     cov = own + common
@@ -220,152 +194,6 @@ def _number(colour: Colour) -> int | None:
 
 def _trail(colour: Colour) -> np.ndarray:
     return np.asarray(getattr(colour, "trail_lab_d50", np.zeros((0, 3))))
-
-
-def _covariance(
-    original: Colour, batch: Colour, rim: float, setting: _Setting
-) -> tuple[np.ndarray, np.ndarray]:
-    """Two (3, 3) of the Lab difference: what another photo would draw anew (light, shine, and a
-    share of the fit), and what it would have in common with this one (card, camera, film)."""
-    d = batch.lab_d50 - original.lab_d50
-    m = local_metric(original.lab_d50)
-    to_lab = np.linalg.inv(m)
-    metered = setting.by_instrument
-    shaded = setting.shaded_card and not metered
-    share = SHADED_SHARE if shaded else CAMERA_SHARE[setting.card]
-    spots = [_spot(colour) for colour in (original, batch)]
-    sds = (
-        INSTRUMENT_FLOOR if metered else CAMERA_FLOOR[setting.other_inks],
-        share * np.linalg.norm(m @ d),
-        setting.across_photos * ACROSS_PHOTOS[setting.card],
-        np.hypot(spots[0], spots[1]) / np.sqrt(3),
-    )
-    common = sum(sd**2 for sd in sds) * to_lab @ to_lab.T
-    # Half of what the paper beside the strips disagrees in may be light.
-    blank = sum(colour.light_sd is None for colour in (original, batch))
-    light = (0.5 * rim) ** 2 + blank * UNKNOWN_LIGHT_SD**2
-    slope = _by_light(batch.lab_d50)
-    own = light * np.outer(slope, slope)
-    for colour in (original, batch):
-        veil = 0.0 if colour.by_instrument else STRAY_OWN * VEIL_Y
-        mirrored_y = np.hypot(_left_shine(colour), veil)
-        left = lab_to_xyz(colour.lab_d50) + mirrored_y * WHITE_D50
-        off = xyz_to_lab(left) - colour.lab_d50
-        own = own + np.outer(off, off)
-    lit = (original.light_sd or 0.0) ** 2 + (batch.light_sd or 0.0) ** 2
-    known = np.sqrt(_known_by_paper(original, batch, lit))
-    dark, dim = (_of_members(original, batch, setting.across_photos, k) for k in (0.0, known))
-    own = own + _positive(dim - dark) + OWN_SHARE * dark
-    return np.asarray(own), np.asarray(common + (1 - OWN_SHARE) * dark)
-
-
-def _spot(colour: Colour) -> float:
-    """How far a reading of any one spot of a strip may be off its mean, Delta E, where nobody
-    noted how even it is."""
-    if colour.evenness_de00 is not None:
-        return 0.0
-    return SPOT_DE if colour.by_instrument else UNKNOWN_EVENNESS_DE00
-
-
-def _shine(colour: Colour) -> float:
-    """How much light is mirrored in parts of a strip, as a share of white; where it only glints, a
-    little may lie everywhere."""
-    level = colour.strip.shine_level if isinstance(colour, StripReading) else 0.0
-    return max(level, GLINT_SHINE * _glints(colour))
-
-
-def _left_shine(colour: Colour) -> float:
-    """Standard uncertainty of what is left of it in the colour that was read."""
-    glint = GLINT_SHINE / 3 * _glints(colour)
-    return max(LEFT_SHINE * _shine(colour), glint)
-
-
-def _glints(colour: Colour) -> bool:
-    return any(flag.kind is fl.STRIP_GLARE for flag in colour.flags)
-
-
-def _known_by_paper(original: Colour, batch: Colour, lit: float) -> float:
-    """The share that is left of the variance of light between two strips (natural log), once
-    the paper beside both has shown it; 1 where one shows none."""
-    if not (isinstance(original, StripReading) and isinstance(batch, StripReading)):
-        return 1.0
-    if original.rim is None or batch.rim is None:
-        return 1.0
-    return SAME_PAPER_SD**2 / (SAME_PAPER_SD**2 + lit)
-
-
-def _of_mirrors(pairs: Sequence[tuple[Colour, Colour]]) -> np.ndarray:
-    """(3,) what to add to the Lab difference, in a share of 0 to 1 that nobody knows, for the
-    mirror image that may cover the lighter strip wholly: as much light, taken off it, as brings it
-    nearest to the other. Mirrored light only adds: it never parts two strips that are alike."""
-    shifts = [_mirrored(original, batch) for original, batch in pairs]
-    return np.asarray(photo_weights(pairs) @ np.array(shifts))
-
-
-def _mirrored(original: Colour, batch: Colour) -> np.ndarray:
-    level = max(_shine(original), _shine(batch))
-    if level <= 0:
-        return np.zeros(3)
-    shares = np.linspace(0.0, level, 25)
-    light, dark = original.lab_d50, batch.lab_d50
-    side = -1 if light[0] >= dark[0] else 1
-    if side > 0:
-        light, dark = dark, light
-    dull = xyz_to_lab(np.maximum(lab_to_xyz(light) - shares[:, None] * WHITE_D50, 1e-4))
-    k = int(np.argmin(delta_e_2000(dull, dark)))
-    return np.asarray(side * (dull[k] - light))
-
-
-def _by_light(lab: np.ndarray) -> np.ndarray:
-    """(3,) how Lab moves with the natural log of the light."""
-    return np.asarray((xyz_to_lab(1.01 * lab_to_xyz(lab)) - lab) / 0.01)
-
-
-def _positive(part: np.ndarray) -> np.ndarray:
-    """A difference of covariances without what noise makes negative of it."""
-    values, vectors = np.linalg.eigh(part)
-    return np.asarray(vectors * np.maximum(values, 0.0) @ vectors.T)
-
-
-def _of_several(
-    pairs: Sequence[tuple[Colour, Colour]], setting: _Setting
-) -> tuple[np.ndarray, np.ndarray]:
-    """The same of the weighed mean of several photos: own parts average out, common ones stay."""
-    parts = [_covariance(o, b, _rim_steps(o, b)[0], setting) for o, b in pairs]
-    weights = photo_weights(pairs)
-    own = sum(w**2 * part[0] for w, part in zip(weights, parts, strict=True))
-    common = sum(w * part[1] for w, part in zip(weights, parts, strict=True))
-    return np.asarray(own), np.asarray(common)
-
-
-def photo_weights(pairs: Sequence[tuple[Colour, Colour]]) -> np.ndarray:
-    """(k,) what each photo counts: the less, the less sure its light."""
-    sd = np.array([max(LEAST_LIGHT_SD, _light_sd(o), _light_sd(b)) for o, b in pairs])
-    weights = 1 / sd**2
-    return np.asarray(weights / weights.sum())
-
-
-def _of_members(original: Colour, batch: Colour, across_photos: bool, share: float) -> np.ndarray:
-    """(3, 3) covariance of the difference of both ensembles, member by member, with that
-    ``share`` of what they drew of the light."""
-    one, two = (
-        relit(c, share) if isinstance(c, StripReading) else c.members(k)
-        for k, c in ((1, original), (2, batch))
-    )
-    if len(one) != len(two):  # not drawn together
-        return np.asarray(np.cov(one.T) + np.cov(two.T))
-    if across_photos:
-        # Members of two photos have nothing in common: pair them off otherwise.
-        one = np.roll(one, len(one) // 2, axis=0)
-    return np.atleast_2d(np.cov((two - one).T))
-
-
-def _light_sd(colour: Colour) -> float:
-    return UNKNOWN_LIGHT_SD if colour.light_sd is None else colour.light_sd
-
-
-def _evenness(colour: Colour) -> float:
-    return _spot(colour) if colour.evenness_de00 is None else colour.evenness_de00
 
 
 def _distance(
@@ -418,22 +246,10 @@ def _verdict(p: float, low95: float, best: float, tolerance: float) -> str:
     return TOO_CLOSE
 
 
-def _rim_steps(original: Colour, batch: Colour) -> tuple[float, float]:
-    """How much lighter the paper beside the batch is than beside the original, natural log:
-    in even light, and as the photo shows it. 0 where one of them shows no paper."""
-    if not (isinstance(original, StripReading) and isinstance(batch, StripReading)):
-        return 0.0, 0.0
-    if original.rim is None or batch.rim is None:
-        return 0.0, 0.0
-    even = batch.rim.even_log - original.rim.even_log
-    seen = batch.rim.seen_log - original.rim.seen_log
-    return float(np.mean(even)), float(np.mean(seen))
-
-
 def _light_flags(original: Colour, batch: Colour, rim: float, seen_rim: float) -> list[fl.Flag]:
     """The two stand in other light, or on other paper."""
-    worst = max(_light_sd(original), _light_sd(batch))
-    worst *= float(np.sqrt(_known_by_paper(original, batch, worst**2)))
+    worst = max(light_sd_of(original), light_sd_of(batch))
+    worst *= float(np.sqrt(known_by_paper(original, batch, worst**2)))
     if worst > DIFFERENT_LIGHT_SD:
         return [fl.DIFFERENT_LIGHT(fl.LIGHT_UNSURE, percent=100 * worst)]
     if abs(rim) <= DIFFERENT_RIM and abs(seen_rim) <= DIFFERENT_SEEN:
@@ -446,7 +262,7 @@ def _light_flags(original: Colour, batch: Colour, rim: float, seen_rim: float) -
 
 def _settle(
     original: Colour, batch: Colour, parts: tuple[np.ndarray, np.ndarray], apart: float,
-    setting: _Setting,
+    setting: Setting,
 ) -> Settle:  # fmt: skip
     """The largest removable part of the uncertainty, as something to do. ``parts`` of the
     covariance are what a second photo draws anew, and what it does not; ``apart`` is how far the
@@ -457,12 +273,12 @@ def _settle(
         return Settle("one-photo")
     if setting.other_inks:
         return Settle("by-eye")
-    light = 40 * max(_light_sd(original), _light_sd(batch))
-    role = "batch" if _evenness(batch) > _evenness(original) else "original"
-    uneven = max(_evenness(original), _evenness(batch)) / 2
+    light = 40 * max(light_sd_of(original), light_sd_of(batch))
+    role = "batch" if evenness_of(batch) > evenness_of(original) else "original"
+    uneven = max(evenness_of(original), evenness_of(batch)) / 2
     anew, same = (float(np.trace(part)) for part in parts)
     total = float(np.sqrt((anew + same) / 3))
-    light *= float(np.sqrt(_known_by_paper(original, batch, (light / 40) ** 2)))
+    light *= float(np.sqrt(known_by_paper(original, batch, (light / 40) ** 2)))
     if uneven > max(light, 0.5 * total):
         return Settle("pull-evenly", role)
     if setting.glare and anew > same:

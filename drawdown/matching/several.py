@@ -10,7 +10,6 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.colour.difference import local_metric
-from drawdown.matching.compare import photo_weights
 from drawdown.reading.budget import (
     AGREE_SD,
     COLOUR_SD,
@@ -21,6 +20,7 @@ from drawdown.reading.budget import (
     PLACE_COST,
 )
 from drawdown.reading.colour import Colour, StripReading
+from drawdown.reading.difference import photo_weights
 
 Pair = tuple[StripReading, StripReading]
 
