@@ -130,7 +130,7 @@ def test_exit_codes_are_explained():
 def test_the_lines_for_developers_can_be_copied_as_they_are():
     for name, ending in (
         ("verdict", "match fixtures/photos/no-match.jpg"),
-        ("test", "-m pytest -n auto"),
+        ("test", "-m pytest -n auto --dist loadgroup"),
     ):
         block = README.split(f"<!-- command: {name} -->\n```sh\n")[1].split("\n```")[0]
         assert len(block.splitlines()) == 1

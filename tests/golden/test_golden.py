@@ -17,7 +17,8 @@ import commands
 import pytest
 from freeze import HERE, PIXELS, ROOT, run_all
 
-pytestmark = pytest.mark.slow
+# On one worker: every worker that has some of them runs all the commands first.
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("golden")]
 
 RELATIVE = 0.01
 FIELD_RGB = 2.0  # of 255
