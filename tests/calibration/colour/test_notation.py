@@ -39,10 +39,10 @@ def test_a_chip_is_called_by_its_name(chip):
 
 @pytest.mark.slow
 def test_the_interval_is_that_of_draws():
-    """Against the library's own notations of 40 draws of the colour."""
+    """Against the library's own notations of 24 draws of the colour."""
     lab, u95 = np.array([50.0, 30.0, 20.0]), np.array([1.0, 3.0, 2.0])
     found = notation(lab, u95)
-    draws = lab + np.random.default_rng(5).normal(size=(40, 3)) * u95 / 1.96
+    draws = lab + np.random.default_rng(5).normal(size=(24, 3)) * u95 / 1.96
     x, y = np.array([_place(one)[1:] for one in draws]).T
     chroma, hue = np.hypot(x, y), np.arctan2(y, x) * 50 / np.pi
     half = (found.chroma_95[1] - found.chroma_95[0]) / 2
