@@ -11,7 +11,7 @@ import math
 import os
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -187,6 +187,15 @@ class Shelf:
             return self.find(text)
         except WrongUsage:
             return None
+
+    def by_name(self, amounts: Mapping[str, float]) -> dict[str, float]:
+        """Amounts under the shelf's own names; an ink that goes by two names is added up. Raises
+        ``WrongUsage`` for an unknown ink."""
+        total: dict[str, float] = {}
+        for text, amount in amounts.items():
+            name = self.find(text).name
+            total[name] = total.get(name, 0.0) + amount
+        return total
 
     def named_mix(self, parts: dict[str, float]) -> dict[str, float]:
         """The parts under the shelf's own names, scaled to sum to 100.

@@ -63,9 +63,7 @@ SURE_WITHIN = 0.95  # probability of being within tolerance at equal film that e
 HARDLY_WITHIN = 0.1
 MOST_PULLS = 3  # strips of one batch before it is taken as it reads
 LEAST_GAIN, LEAST_GAIN_SHARE = 0.3, 0.1  # Delta E and share: less is not worth opening a tin
-GUESSED_GAIN_SHARE = (
-    0.3  # the same where nobody said what is in the batch: then it is better to ask
-)
+GUESSED_GAIN_SHARE = 0.3  # where nobody said what is in the batch: then it is better to ask
 
 
 # What of the mix nobody told.
@@ -218,7 +216,6 @@ def advise(
     share = float(np.clip(best.first_share, *(NEXT_SHARES if len(steps) > 1 else FIRST_SHARES)))
     amounts = weigh_out(shelf, best.added, share, weighing)
     outcome = predict(model, now, amounts.shares)  # what the scale shows is what goes in
-    promised = interval(model, now, amounts.first_shares, moved)
     chosen = recipes[model.recipe]
     out = not (reachable or foreign or verdict == MATCH)
     basis = Basis(
@@ -238,7 +235,9 @@ def advise(
         grams=amounts.grams, grams_first=amounts.grams_first, knife_tips=amounts.knife_tips,
         predicted_lab_d50=outcome.lab, predicted_u95=outcome.u95, predicted_de00=outcome.de00,
         predicted_de00_high95=outcome.de00_high95 if amounts.additions else high_now(now),
-        first_de00_95=promised if amounts.additions else None,
+        first_de00_95=(
+            interval(model, now, amounts.first_shares, moved) if amounts.additions else None
+        ),
         mix_used={} if foreign else used, mix_inferred=inferred, p_within=nothing.within,
         look_again=not (amounts.additions or foreign) and _unsettled(nothing.within, steps),
         lamps=() if foreign else other_lamps(as_noted, amounts.shares, lamps),

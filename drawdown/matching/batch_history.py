@@ -6,22 +6,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from calibration.colour.difference import local_metric
-from calibration.colour.spaces import xyz_to_lab
 from calibration.uncertainty.intervals import K95
-from calibration.uncertainty.kernels import root_of
-from drawdown.reading.budget import CAMERA_SHARE
 from drawdown.reading.colour import Colour
-from drawdown.reading.over_bar import OverBar
 
 # What no ensemble knows of: the physics is not perfect.
 MODEL_SD = 0.15
-# A film over black, beside what theory says of it (Delta E per axis); of what card and camera leave
-# open there, the share that is each strip's own, were they alike, and how far apart (Delta E) they
-# have little in common. Our own judgement.
-BAR_SD, BAR_OWN, BAR_UNLIKE_DE = 0.4, 0.3, 10.0
-BAR_SHARE = CAMERA_SHARE["nominal"]  # of a difference over the bar
-AT_BAR_SD = 0.15  # log of how much thicker or thinner a strip lies at the bar than in its even part
 RATIO_SD = 0.04  # of the logarithm of a film ratio that was measured, when nothing is said
 
 
@@ -47,51 +36,6 @@ def reading_of(original: Colour, batch: Colour, difference_cov: np.ndarray) -> R
     own = np.asarray(difference_cov, dtype=float) / 2
     covariance = np.block([[common + own, common], [common, common + own]])
     return Reading(original.lab_d50, batch.lab_d50, covariance + MODEL_SD**2 * np.eye(6))
-
-
-@dataclass(frozen=True, eq=False)
-class OverBars:
-    """Original and batch where each crosses a black bar: ``on_paper`` (2, 3) Lab of the film
-    beside the bar, ``on_bar`` (2, 3) of the same film over it, ``bar`` (3,) bare. ``covariance``
-    (12, 12) of their errors, original's then batch's: of ``on_paper`` less the strip's own colour,
-    and of ``on_bar`` as such."""
-
-    on_paper: np.ndarray
-    on_bar: np.ndarray
-    bar: np.ndarray
-    covariance: np.ndarray
-
-    @property
-    def difference_covariance(self) -> np.ndarray:
-        """(3, 3) of batch minus original over the bar."""
-        step = np.hstack([np.zeros((3, 3)), -np.eye(3), np.zeros((3, 3)), np.eye(3)])
-        return np.asarray(step @ self.covariance @ step.T)
-
-
-def over_bars(pair: tuple[Colour, Colour], crossings: tuple[OverBar, OverBar]) -> OverBars:
-    """Both strips of a pair over a bar. Members that rest on one correction keep what they share;
-    what card and camera leave open in dark colours is alike in both but for ``BAR_OWN``."""
-    drawn, open_left = [], []
-    for number, (colour, there) in enumerate(zip(pair, crossings, strict=True), 1):
-        body, paper, bar = (
-            c.members(number) for c in (colour, there.ink_on_paper, there.ink_on_bar)
-        )
-        every = min(map(len, (body, paper, bar)))
-        drawn += [paper[:every] - body[:every], bar[:every]]
-        open_left.append(np.cov(xyz_to_lab(there.xyz_samples[:, 1]).T) - np.cov(bar.T))
-    every = min(map(len, drawn))
-    covariance = np.cov(np.hstack([one[:every] for one in drawn]).T)
-    labs = np.stack([there.lab_d50[:2] for there in crossings])
-    apart = float(np.linalg.norm(local_metric(labs[0, 1]) @ (labs[1, 1] - labs[0, 1])))
-    sds = MODEL_SD, float(np.hypot(BAR_SD, BAR_SHARE * apart / np.sqrt(2)))
-    for k, (lab, sd) in enumerate(zip(labs.reshape(4, 3), 2 * sds, strict=True)):
-        to_lab = sd * np.linalg.inv(local_metric(lab))
-        covariance[3 * k : 3 * k + 3, 3 * k : 3 * k + 3] += to_lab @ to_lab.T
-    both = (1 - BAR_OWN) * np.exp(-0.5 * (apart / BAR_UNLIKE_DE) ** 2)
-    alike = np.kron([[1, both], [both, 1]], np.diag([0, 1]))
-    root = root_of(np.mean(open_left, axis=0))
-    covariance += np.kron(alike, root @ root.T)
-    return OverBars(labs[:, 0], labs[:, 1], crossings[1].bar.lab_d50, covariance)
 
 
 @dataclass(frozen=True, eq=False)

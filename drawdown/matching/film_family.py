@@ -12,14 +12,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.colour.difference import local_metric
+from calibration.colour.spaces import xyz_to_lab
 from calibration.colour.spectra import WAVELENGTHS_NM
 from calibration.uncertainty.gauss_newton import most_probable, whitened
-from calibration.uncertainty.kernels import kernel_rows
+from calibration.uncertainty.kernels import kernel_rows, root_of
 from calibration.uncertainty.streams import stream
 from drawdown.ink.forward import bare_ground, film_slopes, lab_of_film
 from drawdown.ink.prior import logs_of, mix_prior
 from drawdown.ink.shelf import InkMix
-from drawdown.matching.batch_history import AT_BAR_SD, OverBars
+from drawdown.matching.batch_history import MODEL_SD
+from drawdown.reading.budget import CAMERA_SHARE
+from drawdown.reading.colour import Colour
+from drawdown.reading.over_bar import OverBar
 
 # Names for what may have been changed when no mix was noted.
 BASE, COLOUR = "transparent base", "colour"
@@ -37,12 +41,63 @@ OWN_FILM = len(LOG_FILM) // 2  # where a strip's own film stands in it
 # With a bar, how far a strip's scattering may lie from the family's, in logs: its level, and over
 # wavelength, smooth over so many nm, of an unknown ink and of a noted mix.
 SCATTER_LEVEL_SD, SCATTER_NM, SCATTER_FREE_SD, SCATTER_KNOWN_SD = 0.5, 70.0, 0.6, 0.3
+# A film over black, beside what theory says of it (Delta E per axis); of what card and camera leave
+# open there, the share that is each strip's own, were they alike, and how far apart (Delta E) they
+# have little in common. Our own judgement.
+BAR_SD, BAR_OWN, BAR_UNLIKE_DE = 0.4, 0.3, 10.0
+BAR_SHARE = CAMERA_SHARE["nominal"]  # of a difference over the bar
+AT_BAR_SD = 0.15  # log of how much thicker or thinner a strip lies at the bar than in its even part
 # A trail's noise in Delta E: as such, and as a share of the way from the strip's colour,
 # because thin ink lies unevenly and no film is ideal.
 TRAIL_SD, TRAIL_SHARE, TRAIL_POINTS, THINNEST = 0.4, 0.12, 8, 0.5
 # A colour map that is a little wrong, as a share of the way; over how much film (log) a curve
 # is bent to the trail.
 MAP_SHARE, BEND_LOG = 0.15, 0.2
+
+
+@dataclass(frozen=True, eq=False)
+class OverBars:
+    """Original and batch where each crosses a black bar: ``on_paper`` (2, 3) Lab of the film
+    beside the bar, ``on_bar`` (2, 3) of the same film over it, ``bar`` (3,) bare. ``covariance``
+    (12, 12) of their errors, original's then batch's: of ``on_paper`` less the strip's own colour,
+    and of ``on_bar`` as such."""
+
+    on_paper: np.ndarray
+    on_bar: np.ndarray
+    bar: np.ndarray
+    covariance: np.ndarray
+
+    @property
+    def difference_covariance(self) -> np.ndarray:
+        """(3, 3) of batch minus original over the bar."""
+        step = np.hstack([np.zeros((3, 3)), -np.eye(3), np.zeros((3, 3)), np.eye(3)])
+        return np.asarray(step @ self.covariance @ step.T)
+
+
+def over_bars(pair: tuple[Colour, Colour], crossings: tuple[OverBar, OverBar]) -> OverBars:
+    """Both strips of a pair over a bar. Members that rest on one correction keep what they share;
+    what card and camera leave open in dark colours is alike in both but for ``BAR_OWN``."""
+    drawn, open_left = [], []
+    for number, (colour, there) in enumerate(zip(pair, crossings, strict=True), 1):
+        body, paper, bar = (
+            c.members(number) for c in (colour, there.ink_on_paper, there.ink_on_bar)
+        )
+        every = min(map(len, (body, paper, bar)))
+        drawn += [paper[:every] - body[:every], bar[:every]]
+        open_left.append(np.cov(xyz_to_lab(there.xyz_samples[:, 1]).T) - np.cov(bar.T))
+    every = min(map(len, drawn))
+    covariance = np.cov(np.hstack([one[:every] for one in drawn]).T)
+    labs = np.stack([there.lab_d50[:2] for there in crossings])
+    apart = float(np.linalg.norm(local_metric(labs[0, 1]) @ (labs[1, 1] - labs[0, 1])))
+    sds = MODEL_SD, float(np.hypot(BAR_SD, BAR_SHARE * apart / np.sqrt(2)))
+    for k, (lab, sd) in enumerate(zip(labs.reshape(4, 3), 2 * sds, strict=True)):
+        to_lab = sd * np.linalg.inv(local_metric(lab))
+        covariance[3 * k : 3 * k + 3, 3 * k : 3 * k + 3] += to_lab @ to_lab.T
+    both = (1 - BAR_OWN) * np.exp(-0.5 * (apart / BAR_UNLIKE_DE) ** 2)
+    alike = np.kron([[1, both], [both, 1]], np.diag([0, 1]))
+    root = root_of(np.mean(open_left, axis=0))
+    covariance += np.kron(alike, root @ root.T)
+    return OverBars(labs[:, 0], labs[:, 1], crossings[1].bar.lab_d50, covariance)
 
 
 @dataclass(frozen=True)

@@ -19,8 +19,7 @@ from calibration.uncertainty.intervals import (
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.ink.forward import lab_of_film, paper_ground
 from drawdown.ink.shelf import InkMix
-from drawdown.matching.batch_history import OverBars
-from drawdown.matching.film_family import LOG_FILM, OWN_FILM, family, trail_fit
+from drawdown.matching.film_family import LOG_FILM, OWN_FILM, OverBars, family, trail_fit
 
 # Two pulls: the log of their film ratio is as often that of a practised hand as that of any other
 # (weight, standard deviation); 95 % of all lie between 0.3 and 3. Our own judgement, no source.

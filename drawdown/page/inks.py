@@ -24,20 +24,11 @@ def amounts_given(form: Mapping[str, Any], name: str, shelf: Shelf) -> Amounts |
     goes before. None where nothing was said. Raises ``WrongUsage``."""
     text = str(form.get(name, "")).strip()[:MOST_TYPED]
     typed = read_amounts(text, name) if text else None
-    amounts = {} if typed is None else by_name(typed.amounts, shelf)
+    amounts = {} if typed is None else shelf.by_name(typed.amounts)
     chosen = _chosen(form, shelf)
     unit = "" if typed is None or chosen.keys() - amounts.keys() else typed.unit
     amounts = {ink: amounts.get(ink, amount) for ink, amount in (chosen | amounts).items()}
     return Amounts(amounts, unit) if amounts else None
-
-
-def by_name(amounts: Mapping[str, float], shelf: Shelf) -> dict[str, float]:
-    """By the shelf's names; one ink under two names is added up. Raises ``WrongUsage``."""
-    total: dict[str, float] = {}
-    for said, amount in amounts.items():
-        ink = shelf.find(said).name
-        total[ink] = total.get(ink, 0.0) + amount
-    return total
 
 
 def _chosen(form: Mapping[str, Any], shelf: Shelf) -> dict[str, float]:

@@ -21,7 +21,7 @@ from calibration.files import private_folder, write_atomically
 from drawdown.defaults import TOLERANCE_DE00
 from drawdown.ink.mix_notation import Amounts, number_of, read_amounts, read_inks
 from drawdown.ink.shelf import Shelf
-from drawdown.page.inks import MOST_TYPED, amounts_given, as_text, by_name
+from drawdown.page.inks import MOST_TYPED, amounts_given, as_text
 from drawdown.page.studio import Studio
 from drawdown.pipeline.options import Corners, Options
 
@@ -115,7 +115,7 @@ def from_form(form: Mapping[str, Any], asked: Asked, shelf: Shelf) -> Asked:
     mix = amounts_given(form, "mix", shelf)
     of_original = _amounts(text("original_mix", MOST_TYPED), "original_mix")
     if of_original is not None:
-        by_name(of_original.amounts, shelf)
+        shelf.by_name(of_original.amounts)
     grams = text("grams", 20)
     if mix is not None and mix.grams is not None:
         grams, mix = grams or f"{mix.grams:.6g}", replace(mix, unit="parts")

@@ -16,8 +16,9 @@ from drawdown import flags as fl
 from drawdown.ink.shelf import Shelf
 from drawdown.matching.advise import Advice, advise
 from drawdown.matching.amounts import Weighing
-from drawdown.matching.batch_history import OverBars, Step, over_bars, reading_of
+from drawdown.matching.batch_history import Step, reading_of
 from drawdown.matching.compare import Comparison, compare
+from drawdown.matching.film_family import OverBars, over_bars
 from drawdown.matching.film_or_ink import ALIKE_SD, Pulls
 from drawdown.matching.learn import gather
 from drawdown.matching.several import joined

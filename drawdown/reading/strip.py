@@ -18,11 +18,7 @@ from calibration.locate.sheet import Sheet
 from calibration.uncertainty.intervals import K95
 from drawdown import flags as fl
 from drawdown.reading.area import Area, area_of, read_areas
-from drawdown.reading.budget import (
-    UNEVEN_DE,
-    card_sd,
-    evenness_u95,
-)
+from drawdown.reading.budget import UNEVEN_DE, card_sd, evenness_u95
 from drawdown.reading.colour import Colour, Rim, StripReading
 from drawdown.strips.strip import Strip
 

@@ -69,11 +69,7 @@ def read_wedge(
     nearest = int(np.argmin(off))
     end = "thick" if nearest == 0 else "thin" if nearest == len(off) - 1 else None
     place = float(middle[nearest])
-    band = replace(
-        strip,
-        body=_band(strip, sheet, place),
-        flags=tuple(f for f in strip.flags if f.kind not in OF_EVEN_STRIPS),
-    )
+    band = replace(strip, body=_band(strip, sheet, place))
     reading = measure(band, sheet, correction, card, ink, jpeg_quality)
     flags = tuple(f for f in reading.flags if f.kind not in OF_EVEN_STRIPS)
     reading = replace(reading, strip=strip, flags=flags)

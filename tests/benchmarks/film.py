@@ -144,8 +144,8 @@ def run(seed: int, family: str, kind: str, folder: Path, bar: bool = False) -> l
     """One scene, read once and compared without and with its mix, without and with its bar."""
     from calibration.errors import DrawdownError
     from drawdown.ink.shelf import starter_shelf
-    from drawdown.matching.batch_history import over_bars
     from drawdown.matching.compare import compare
+    from drawdown.matching.film_family import over_bars
     from drawdown.matching.film_or_ink import Pulls
     from drawdown.pipeline.opacity import over_bar_of
     from drawdown.pipeline.options import Options

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -87,9 +86,7 @@ def from_book(
     name = None if batch is None else clean_name(batch, "`batch`")
     used = shelf_in_use(shelf)
     mix_said = {} if said is None else used.shelf.named_mix(said.amounts)
-    went_in = {} if added is None else _summed(
-        {ink: used.shelf.find(ink).name for ink in added.amounts}, added.amounts
-    )  # fmt: skip
+    went_in = {} if added is None else used.shelf.by_name(added.amounts)
     told = [earlier] if (earlier := knowledge_at(folder, used)[2]) else []
     with open_book(folder, write=name is not None, create=name is not None) as book:
         row = batch_called(book, name) if name else None
@@ -129,13 +126,6 @@ def from_book(
     )  # fmt: skip
     followed = None if name is None else _followed(source, entries, again, known_g)
     return replace(source, followed=followed)
-
-
-def _summed(names: Mapping[str, str], amounts: Mapping[str, float]) -> dict[str, float]:
-    total: dict[str, float] = {}
-    for ink, amount in amounts.items():
-        total[names[ink]] = total.get(names[ink], 0.0) + amount
-    return total
 
 
 def _parts(mix: Mix, shelf: Shelf) -> tuple[dict[str, float] | None, str]:

@@ -22,7 +22,7 @@ from drawdown import flags as fl
 from drawdown.commands import main as cli
 from drawdown.ink.shelf import Ink, InkMix
 from drawdown.matching import compare as cp
-from drawdown.matching.batch_history import OverBars
+from drawdown.matching.film_family import OverBars
 from drawdown.matching.film_or_ink import FILMS, Pulls, film_apart
 from drawdown.wording import difference as film_words
 from fixtures.inkfilm import ink_reflectance
